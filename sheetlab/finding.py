@@ -1,0 +1,81 @@
+"""A problem as data; the bottom of the house. Sentences are made here and nowhere else."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+
+class Severity(StrEnum):
+    """How much a finding matters to the result of a workbook."""
+
+    NOTE = "note"
+    """Worth knowing; the result stands."""
+    DOUBTFUL = "doubtful"
+    """A person has to look before the result is trusted."""
+    STOP = "stop"
+    """Something needed is missing or unreadable."""
+
+
+_RANK = {Severity.STOP: 0, Severity.DOUBTFUL: 1, Severity.NOTE: 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a finding points. Parts that do not apply are empty."""
+
+    file: str = ""
+    sheet: str = ""
+    cell: str = ""
+
+    def __str__(self) -> str:
+        spot = f"{self.sheet}, cell {self.cell}" if self.cell else self.sheet
+        return ": ".join(part for part in (self.file, spot) if part)
+
+
+NOWHERE = Place()
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One problem: what kind, where, what was found, what was expected, what to do."""
+
+    code: str
+    severity: Severity
+    found: str
+    expected: str = ""
+    remedy: str = ""
+    place: Place = NOWHERE
+
+    @property
+    def message(self) -> str:
+        """The finding as sentences for a teacher, without its place."""
+        text = _sentence(self.found)
+        if self.expected:
+            text += " " + _sentence("Expected: " + self.expected)
+        if self.remedy:
+            text += " " + _sentence(self.remedy)
+        return text
+
+    def at(self, place: Place) -> Finding:
+        """The same finding at another place."""
+        return replace(self, place=place)
+
+
+class SheetlabError(Exception):
+    """Work that cannot go on; carries the findings that say why."""
+
+    def __init__(self, *findings: Finding) -> None:
+        super().__init__("; ".join(f.message for f in findings))
+        self.findings = findings
+
+
+def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings without repeats, the gravest first, otherwise in the order they were made."""
+    return tuple(sorted(dict.fromkeys(findings), key=lambda f: _RANK[f.severity]))
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text if text.endswith((".", "?", "!")) else text + "."

@@ -1,0 +1,145 @@
+"""Units of measurement: text -> factor to the coherent SI unit, and dimension.
+
+Conversion and dimensions come from pint; it is imported when the first unit is asked for,
+because it weighs more than everything else that starting up needs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+DIMENSIONLESS_TEXTS = ("", "1")
+
+
+class UnitError(ValueError):
+    """A text that names no unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Dimension:
+    """Exponents of the base quantities, as sorted pairs; empty for a pure number."""
+
+    exponents: tuple[tuple[str, float], ...] = ()
+
+    def __mul__(self, other: Dimension) -> Dimension:
+        total = dict(self.exponents)
+        for base, power in other.exponents:
+            total[base] = total.get(base, 0.0) + power
+        return _dimension(total)
+
+    def __pow__(self, power: float) -> Dimension:
+        return _dimension({base: exponent * power for base, exponent in self.exponents})
+
+    def __truediv__(self, other: Dimension) -> Dimension:
+        return self * other**-1
+
+    def __str__(self) -> str:
+        if not self.exponents:
+            return "pure number"
+        return " ".join(
+            base if power == 1 else f"{base}^{power:g}" for base, power in self.exponents
+        )
+
+
+NUMBER = Dimension()
+
+
+def _dimension(exponents: dict[str, float]) -> Dimension:
+    kept = {base: power for base, power in exponents.items() if abs(power) > 1e-12}
+    return Dimension(tuple(sorted(kept.items())))
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit. A number v in it is ``v * factor + offset`` in the coherent SI unit."""
+
+    text: str
+    factor: float
+    offset: float
+    dimension: Dimension
+
+    def to_si(self, value: float) -> float:
+        """A number in this unit, in the coherent SI unit."""
+        return value * self.factor + self.offset
+
+    def from_si(self, value: float) -> float:
+        """A number in the coherent SI unit, in this unit."""
+        return (value - self.offset) / self.factor
+
+    @property
+    def pretty(self) -> str:
+        """The unit as people print it: ``m/s²``; empty for a pure number."""
+        if self.text in DIMENSIONLESS_TEXTS:
+            return ""
+        text = self.text.replace("**", "^").replace("*", " ").replace("degC", "°C")
+        text = "°" if text == "degree" else text
+        out, raised = [], False
+        for char in text:
+            if char == "^":
+                raised = True
+            elif raised and (char.isdigit() or char == "-"):
+                out.append("⁰¹²³⁴⁵⁶⁷⁸⁹"[int(char)] if char.isdigit() else "⁻")
+            else:
+                raised = False
+                out.append(char)
+        return "".join(out)
+
+
+_BASE = {
+    "mass": "kg",
+    "length": "m",
+    "time": "s",
+    "current": "A",
+    "temperature": "K",
+    "substance": "mol",
+    "luminosity": "cd",
+}
+
+
+def coherent_text(its: Unit) -> str:
+    """Text of the coherent SI unit of a unit's dimension; the unit itself if it is one."""
+    if its.factor == 1.0 and its.offset == 0.0:
+        return its.text
+    powers = dict(its.dimension.exponents)
+    parts = [
+        name if powers[base] == 1 else f"{name}^{powers[base]:g}"
+        for base, name in _BASE.items()
+        if base in powers
+    ]
+    return " ".join(parts) or "1"
+
+
+PURE = Unit("1", 1.0, 0.0, NUMBER)
+
+
+@cache
+def _registry() -> Any:
+    import pint
+
+    return pint.UnitRegistry()
+
+
+@cache
+def unit(text: str) -> Unit:
+    """The unit that a text such as ``mm``, ``m/s^2`` or ``1`` names.
+
+    Raises
+    ------
+    UnitError
+        If no such unit is known.
+    """
+    if text in DIMENSIONLESS_TEXTS:
+        return PURE
+    registry = _registry()
+    try:
+        one = registry.Quantity(1.0, text).to_base_units()
+        zero = registry.Quantity(0.0, text).to_base_units()
+    except Exception as error:  # pint raises a dozen kinds, tokenizer errors among them
+        raise UnitError(f"“{text}” is not a unit that is known") from error
+    dims = {str(name).strip("[]"): float(p) for name, p in one.dimensionality.items()}
+    offset = float(zero.magnitude)
+    factor = float(one.magnitude) - offset
+    # pint's chain of prefixes leaves 0.001 as 0.0010000000000000002 now and then
+    return Unit(text, float(f"{factor:.15g}"), float(f"{offset:.15g}"), _dimension(dims))
