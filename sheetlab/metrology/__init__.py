@@ -1,0 +1,1 @@
+"""Measurement science on plain numbers: no file, no spreadsheet, no definition is known here."""

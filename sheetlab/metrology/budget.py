@@ -1,0 +1,148 @@
+"""Law of propagation of uncertainty: sources, budget, expanded uncertainty (JCGM 100:2008)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+Distribution = Literal["rectangular", "triangular", "normal", "t"]
+
+DIVISORS: dict[str, float] = {
+    "rectangular": math.sqrt(3.0),
+    "triangular": math.sqrt(6.0),
+    "normal": 1.0,
+    "t": 1.0,
+}
+"""Half-width divided by this is the standard uncertainty (JCGM 100:2008, 4.3.7 and 4.3.9)."""
+
+COVERAGE_PROBABILITY = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """An independent cause of uncertainty; correlation is two quantities sharing a source."""
+
+    key: str
+    label: str
+    evaluation: Literal["A", "B"]
+    distribution: Distribution
+    standard_uncertainty: float
+    """In the coherent SI unit of what it belongs to, or a fraction if ``relative``."""
+    dof: float = math.inf
+    relative: bool = False
+    unit: str = ""
+    """Coherent or display unit, for people."""
+    unit_factor: float = 1.0
+    note: str = ""
+
+    @property
+    def half_width(self) -> float:
+        """Half-width of the distribution; the standard uncertainty itself for type A."""
+        return self.standard_uncertainty * DIVISORS[self.distribution]
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetRow:
+    """One source in the uncertainty of a result."""
+
+    source: Source
+    sensitivity: float
+    """Sensitivity coefficient: change of the result for a unit change of the source."""
+    contribution: float
+    """|sensitivity| times standard uncertainty, in the unit of the result."""
+    share: float
+    """Part of the variance of the result, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """Uncertainty of a result; the rows with the greatest share come first."""
+
+    value: float
+    standard_uncertainty: float
+    effective_dof: float
+    coverage_factor: float
+    expanded_uncertainty: float
+    coverage_probability: float
+    rows: tuple[BudgetRow, ...]
+
+
+def student_t(probability: float, dof: float) -> float:
+    """Factor t for a two-sided interval of Student's distribution; dof may be infinite.
+
+    Raises
+    ------
+    ValueError
+        If the probability is not between 0 and 1 or there is less than one degree of freedom.
+    """
+    if not 0.0 < probability < 1.0 or dof < 1.0:
+        raise ValueError("Student's factor needs 0 < p < 1 and at least one degree of freedom")
+    from scipy import special
+
+    upper = 0.5 + 0.5 * probability
+    return float(special.ndtri(upper) if math.isinf(dof) else special.stdtrit(dof, upper))
+
+
+def effective_dof(contributions: Sequence[tuple[float, float]]) -> float:
+    """Welch-Satterthwaite effective degrees of freedom (JCGM 100:2008, G.4.1, formula G.2b).
+
+    Parameters
+    ----------
+    contributions
+        Pairs of contribution to the result (its unit) and degrees of freedom.
+
+    Returns
+    -------
+    float
+        Infinite if no contribution has finite degrees of freedom.
+    """
+    total = math.fsum(c * c for c, _ in contributions)
+    below = math.fsum(c**4 / dof for c, dof in contributions if not math.isinf(dof))
+    return math.inf if below == 0.0 else total * total / below
+
+
+def coverage_factor(dof: float, probability: float = COVERAGE_PROBABILITY) -> float:
+    """Coverage factor from t; the degrees of freedom are truncated (JCGM 100:2008, G.4.1)."""
+    whole = dof if math.isinf(dof) else max(1.0, math.floor(dof * (1.0 + 1e-12)))
+    return student_t(probability, whole)
+
+
+def budget(
+    value: float,
+    sensitivities: Sequence[tuple[Source, float]],
+    probability: float = COVERAGE_PROBABILITY,
+) -> Budget:
+    """Combine independent sources (JCGM 100:2008, 5.1.2, 6.2.1).
+
+    Parameters
+    ----------
+    value
+        Estimate of the result.
+    sensitivities
+        Each source with its sensitivity coefficient.
+    probability
+        Coverage probability of the expanded uncertainty.
+    """
+    parts = [(s, c, abs(c) * s.standard_uncertainty) for s, c in sensitivities]
+    combined = math.sqrt(math.fsum(part * part for _, _, part in parts))
+    dof = effective_dof([(part, s.dof) for s, _, part in parts])
+    factor = coverage_factor(dof, probability)
+    rows = [
+        BudgetRow(s, c, part, (part / combined) ** 2 if combined else 0.0) for s, c, part in parts
+    ]
+    rows.sort(key=lambda row: (-row.share, row.source.key))
+    return Budget(value, combined, dof, factor, factor * combined, probability, tuple(rows))
+
+
+def shrink_to_halve(share: float) -> float | None:
+    """Factor on one quantity's uncertainty that halves the combined one; None if impossible.
+
+    Parameters
+    ----------
+    share
+        Part of the variance that the quantity has, 0 to 1.
+    """
+    rest = 0.25 - (1.0 - share)
+    return math.sqrt(rest / share) if share > 0.0 and rest > 0.0 else None

@@ -1,0 +1,215 @@
+"""Straight lines by least squares, and the hand method that the teaching laboratory uses.
+
+Sums are centred and exact (``math.fsum``): readings such as 1000.01, 1000.02 … lose no digits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+Pairs = Sequence[tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class LinePoint:
+    """One point of a fitted line."""
+
+    series: int
+    index: int
+    """Position of the point in its series as given."""
+    x: float
+    y: float
+    fitted: float
+    residual: float
+    leverage: float
+
+    @property
+    def deleted_residual(self) -> float:
+        """Distance of the point from the line through all others."""
+        return self.residual / (1.0 - self.leverage) if self.leverage < 1.0 else math.inf
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """A straight line y = intercept + slope x, units of the data.
+
+    With several series the slope is common and ``intercept`` is the mean of the intercepts.
+    The standard uncertainties follow from the scatter about the line (JCGM 100:2008, H.3).
+    """
+
+    slope: float
+    intercept: float
+    u_slope: float
+    u_intercept: float
+    covariance: float
+    """Covariance of slope and intercept."""
+    residual_deviation: float
+    dof: int
+    x_mean: float
+    """Abscissa at which slope and ordinate are uncorrelated."""
+    u_level: float
+    """Standard uncertainty of the ordinate at ``x_mean``."""
+    sxx: float
+    intercepts: tuple[float, ...]
+    points: tuple[LinePoint, ...]
+
+    def at(self, x: float) -> tuple[float, float]:
+        """Ordinate of the line at x and its standard uncertainty."""
+        value = self.intercept + self.slope * x
+        return value, math.hypot(self.u_level, self.u_slope * (x - self.x_mean))
+
+    def studentised(self) -> tuple[float, ...]:
+        """Externally studentised residuals, one a point; needs at least 2 degrees of freedom."""
+        if self.dof < 2:
+            return tuple(0.0 for _ in self.points)
+        total = self.residual_deviation**2 * self.dof
+        out = []
+        for p in self.points:
+            rest = total - p.residual**2 / (1.0 - p.leverage) if p.leverage < 1.0 else 0.0
+            spread = math.sqrt(max(rest, 0.0) / (self.dof - 1) * (1.0 - p.leverage))
+            if spread > 0.0:
+                out.append(p.residual / spread)
+            else:
+                out.append(0.0 if abs(p.residual) < 1e-12 * abs(p.y) else math.inf)
+        return tuple(out)
+
+
+def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit:
+    """Ordinary least squares of y on x, shapes (n,).
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two points or all x are equal.
+    """
+    return fit_common_slope([list(zip(x, y, strict=True))])
+
+
+def fit_common_slope(series: Sequence[Pairs]) -> LineFit:
+    """Least squares of several series with one slope and an intercept for each.
+
+    Parameters
+    ----------
+    series
+        For each series its (x, y) pairs. Empty series are passed over.
+
+    Raises
+    ------
+    ValueError
+        If no series has two points, or all x of every series are equal.
+    """
+    used = [(k, list(pairs)) for k, pairs in enumerate(series) if pairs]
+    if not any(len(pairs) >= 2 for _, pairs in used):
+        raise ValueError("a line needs at least two points")
+    centres = {
+        k: (math.fsum(x for x, _ in ps) / len(ps), math.fsum(y for _, y in ps) / len(ps))
+        for k, ps in used
+    }
+    sxx = math.fsum((x - centres[k][0]) ** 2 for k, ps in used for x, _ in ps)
+    if sxx <= 0.0:
+        raise ValueError("all points have the same abscissa")
+    sxy = math.fsum((x - centres[k][0]) * (y - centres[k][1]) for k, ps in used for x, y in ps)
+    slope = sxy / sxx
+    points = []
+    for k, pairs in used:
+        x_k, y_k = centres[k]
+        for index, (x, y) in enumerate(pairs):
+            residual = (y - y_k) - slope * (x - x_k)
+            leverage = 1.0 / len(pairs) + (x - x_k) ** 2 / sxx
+            points.append(LinePoint(k, index, x, y, y - residual, residual, leverage))
+    dof = len(points) - 1 - len(used)
+    square = math.fsum(p.residual**2 for p in points)
+    deviation = math.sqrt(square / dof) if dof > 0 else 0.0
+    intercepts = tuple(centres[k][1] - slope * centres[k][0] for k, _ in used)
+    count = len(used)
+    x_mean = math.fsum(centres[k][0] for k, _ in used) / count
+    u_level = deviation * math.sqrt(math.fsum(1.0 / len(ps) for _, ps in used)) / count
+    u_slope = deviation / math.sqrt(sxx)
+    return LineFit(
+        slope=slope,
+        intercept=math.fsum(intercepts) / count,
+        u_slope=u_slope,
+        u_intercept=math.hypot(u_level, u_slope * x_mean),
+        covariance=-x_mean * u_slope**2,
+        residual_deviation=deviation,
+        dof=dof,
+        x_mean=x_mean,
+        u_level=u_level,
+        sxx=sxx,
+        intercepts=intercepts,
+        points=tuple(points),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class OriginFit:
+    """A straight line y = slope x through the origin, units of the data."""
+
+    slope: float
+    u_slope: float
+    residual_deviation: float
+    dof: int
+
+
+def fit_through_origin(x: Sequence[float], y: Sequence[float]) -> OriginFit:
+    """Least squares of y = slope x, shapes (n,).
+
+    Raises
+    ------
+    ValueError
+        If there is no point, or all x are zero.
+    """
+    sxx = math.fsum(a * a for a in x)
+    if sxx <= 0.0:
+        raise ValueError("a line through the origin needs a point away from it")
+    slope = math.fsum(a * b for a, b in zip(x, y, strict=True)) / sxx
+    dof = len(x) - 1
+    square = math.fsum((b - slope * a) ** 2 for a, b in zip(x, y, strict=True))
+    deviation = math.sqrt(square / dof) if dof > 0 else 0.0
+    return OriginFit(slope, deviation / math.sqrt(sxx), deviation, dof)
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalDifferences:
+    """Differences over a fixed interval: the second half of the readings minus the first."""
+
+    slope: float
+    u_slope: float
+    """Type A, from the scatter of the n/2 independent differences."""
+    dof: int
+    interval: float
+    """Mean difference of x between the halves."""
+    differences: tuple[float, ...]
+    first_dropped: bool
+    """With an odd number of readings the first takes no part (it is the likeliest to be bent)."""
+
+
+def interval_differences(x: Sequence[float], y: Sequence[float]) -> IntervalDifferences:
+    """Slope from pairs half the table apart, shapes (n,), in the order of the table.
+
+    Unlike differences of neighbours, which telescope to (last - first), these use every
+    reading once.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two readings or the halves have the same mean x.
+    """
+    half = len(x) // 2
+    if half == 0:
+        raise ValueError("differences need at least two readings")
+    start = len(x) - 2 * half
+    dx = [x[start + half + i] - x[start + i] for i in range(half)]
+    dy = [y[start + half + i] - y[start + i] for i in range(half)]
+    interval = math.fsum(dx) / half
+    if interval == 0.0:
+        raise ValueError("both halves of the table have the same mean abscissa")
+    mean = math.fsum(dy) / half
+    slope = mean / interval
+    u_slope = 0.0
+    if half > 1:
+        square = math.fsum((b - slope * a) ** 2 for a, b in zip(dx, dy, strict=True))
+        u_slope = math.sqrt(square / (half - 1) / half) / abs(interval)
+    return IntervalDifferences(slope, u_slope, half - 1, interval, tuple(dy), start == 1)
