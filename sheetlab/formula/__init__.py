@@ -1,0 +1,1 @@
+"""Formulas of definitions: parsed once, used as number, samples, sensitivity, cell and print."""

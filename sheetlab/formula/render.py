@@ -1,0 +1,342 @@
+"""A formula as the text of a spreadsheet cell, and as a printed equation.
+
+Cell text differs from mathematics where spreadsheets do: ``-2^2`` is 4 in a cell, an empty cell
+counts as zero. So everything is bracketed, and each formula is guarded by a count of its inputs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from sheetlab.formula.functions import (
+    FUNCTIONS,
+    Aggregate,
+    Elementwise,
+    FirstGiven,
+    Macro,
+    Position,
+    RowStatistic,
+)
+from sheetlab.formula.tree import (
+    Binary,
+    Call,
+    Comparison,
+    Logic,
+    Name,
+    Negative,
+    Node,
+    Number,
+    walk,
+)
+from sheetlab.formula.values import argument_keys, expand_macro
+from sheetlab.units import NUMBER, PURE, Unit
+
+
+class CellSource(Protocol):
+    """Where a formula finds its cells."""
+
+    def cell(self, key: str, row: int | None) -> str | None:
+        """Reference to a quantity or to an element of a column; None if it is on no sheet."""
+
+    def range(self, key: str) -> str | None:
+        """Reference to a whole column; None if it is on no sheet."""
+
+    def columns(self, key: str) -> Sequence[str]:
+        """The columns behind a name."""
+
+    def unit(self, key: str) -> Unit:
+        """Unit in which a cell holds its number."""
+
+    def formula(self, key: str) -> Node | None:
+        """Formula of something derived; None for an input."""
+
+    def choices(self, key: str) -> Sequence[tuple[str, float]]:
+        """Texts of a choice with the numbers they stand for; empty for anything else."""
+
+
+class NotInCellsError(Exception):
+    """A formula that cells cannot express: it needs what is on no sheet, or has no cell form."""
+
+
+def cell_formula(node: Node, source: CellSource, row: int | None, unit: Unit) -> str:
+    """Text of a cell that shows a formula's value in a unit, empty while inputs are missing.
+
+    Raises
+    ------
+    NotInCellsError
+        If cells cannot express it.
+    """
+    plain = _one_unit(node, source, row, unit)
+    writer = _CellWriter(source, plain)
+    text = writer.text(node, row)
+    if not plain:
+        text = _from_si(text, unit)
+    if writer.can_fail:
+        text = f'IFERROR({text},"")'
+    missing = writer.missing()
+    return f'=IF({missing},"",{text})' if missing else f"={text}"
+
+
+def cell_condition(node: Node, source: CellSource, row: int | None) -> tuple[str, str]:
+    """Texts of a condition: (what is true while inputs are missing, the condition itself).
+
+    Raises
+    ------
+    NotInCellsError
+        If cells cannot express it.
+    """
+    writer = _CellWriter(source, _one_unit(node, source, row, None))
+    text = writer.text(node, row)
+    return writer.missing() or "FALSE", f"IFERROR({text},TRUE)" if writer.can_fail else text
+
+
+def number_text(value: float) -> str:
+    """A number as formula text, all digits that matter."""
+    return f"{value:.15g}".upper()
+
+
+def quoted(text: str) -> str:
+    """A text as a literal of a cell formula."""
+    return '"' + text.replace('"', '""') + '"'
+
+
+def _leaf_units(node: Node, source: CellSource, row: int | None) -> set[Unit]:
+    found: set[Unit] = set()
+    for part in walk(node):
+        if isinstance(part, Call) and isinstance(FUNCTIONS[part.function], Macro):
+            rule = FUNCTIONS[part.function]
+            assert isinstance(rule, Macro)
+            if rule.result != "1":
+                # its constants have units of their own: only the SI will do
+                found.add(Unit("", 0.0, 0.0, NUMBER))
+        if not isinstance(part, Name):
+            continue
+        for key in source.columns(part.key):
+            inner = source.formula(key)
+            if isinstance(inner, Number) and source.unit(key) != PURE:
+                # a constant enters as its SI number
+                found.add(Unit("", 0.0, 0.0, NUMBER))
+                continue
+            on_sheet = source.cell(key, row) is not None or source.range(key) is not None
+            if not on_sheet and inner is not None:
+                found |= _leaf_units(inner, source, row)
+            else:
+                found.add(source.unit(key))
+    return found
+
+
+def _one_unit(node: Node, source: CellSource, row: int | None, result: Unit | None) -> bool:
+    """Whether the formula gives the same number in the unit of its cells as by way of the SI.
+
+    If every cell and the result have the same unit (or none), scaling all of them changes both
+    sides alike, because the dimensions of the formula have been checked.
+    """
+    units = {u for u in _leaf_units(node, source, row) if u != PURE}
+    if result is not None and result != PURE:
+        units.add(result)
+    return not units or (
+        len(units) == 1 and all(u.offset == 0.0 and u.dimension != NUMBER for u in units)
+    )
+
+
+def _choice_text(reference: str, choices: Sequence[tuple[str, float]]) -> str:
+    usual = choices[0][1]
+    text = number_text(usual)
+    for label, value in reversed(choices):
+        if value != usual:
+            text = f"IF({reference}={quoted(label)},{number_text(value)},{text})"
+    return text
+
+
+def _from_si(text: str, unit: Unit) -> str:
+    if unit.offset:
+        text = f"({text}-{number_text(unit.offset)})"
+    return text if unit.factor == 1.0 else f"({text})/{number_text(unit.factor)}"
+
+
+@dataclass(slots=True)
+class _CellWriter:
+    source: CellSource
+    plain: bool
+    required: dict[str, None] = field(default_factory=dict)
+    ranges: dict[tuple[str, int], None] = field(default_factory=dict)
+    blank: dict[str, None] = field(default_factory=dict)
+    can_fail: bool = False
+
+    def missing(self) -> str:
+        parts = []
+        if self.required:
+            parts.append(f"COUNT({','.join(self.required)})<{len(self.required)}")
+        parts += [f"COUNT({text})<{least}" for text, least in self.ranges]
+        parts += [f'{text}=""' for text in self.blank]
+        return parts[0] if len(parts) == 1 else f"OR({','.join(parts)})" if parts else ""
+
+    def scaled(self, text: str, unit: Unit, power: int = 1) -> str:
+        if self.plain or (unit.factor == 1.0 and unit.offset == 0.0):
+            return text
+        if unit.offset:
+            return f"({text}*{number_text(unit.factor)}+{number_text(unit.offset)})"
+        return f"({text}*{number_text(unit.factor**power)})" if power else text
+
+    def leaf(self, key: str, row: int | None) -> str:
+        reference = self.source.cell(key, row)
+        if reference is not None:
+            choices = self.source.choices(key)
+            if choices:
+                self.blank[reference] = None
+                return _choice_text(reference, choices)
+            self.required[reference] = None
+            return self.scaled(reference, self.source.unit(key))
+        inner = self.source.formula(key)
+        if inner is None:
+            raise NotInCellsError(key)
+        return self.text(inner, row)
+
+    def text(self, node: Node, row: int | None) -> str:
+        match node:
+            case Number(value):
+                return "PI()" if value == math.pi else number_text(value)
+            case Name(key):
+                return self.leaf(key, row)
+            case Negative(inner):
+                return f"(-{self.text(inner, row)})"
+            case Binary(op, left, right):
+                self.can_fail |= op in "/^"
+                return f"({self.text(left, row)}{op}{self.text(right, row)})"
+            case Comparison(op, left, right):
+                return f"({self.text(left, row)}{op}{self.text(right, row)})"
+            case Logic(op, parts):
+                return f"{op.upper()}({','.join(self.text(part, row) for part in parts)})"
+            case Call():
+                return self.call(node, row)
+
+    def call(self, call: Call, row: int | None) -> str:
+        rule = FUNCTIONS[call.function]
+        match rule:
+            case Elementwise():
+                self.can_fail |= rule.can_fail
+                return rule.cell.format(self.text(call.arguments[0], row))
+            case Macro():
+                return self.text(expand_macro(call), row)
+            case Position(offset=offset):
+                other = 0 if offset is None else (row or 0) + offset
+                if other < 0:
+                    raise NotInCellsError(call.function)
+                return self.leaf(argument_keys(call)[0], other)
+            case FirstGiven():
+                return self.first_given(call.arguments, row)
+            case RowStatistic():
+                return self.row_statistic(rule, call, row)
+            case Aggregate():
+                return self.aggregate(rule, call)
+
+    def first_given(self, arguments: Sequence[Node], row: int | None) -> str:
+        first, *rest = arguments
+        writer = _CellWriter(self.source, self.plain)
+        text = writer.text(first, row)
+        self.can_fail |= writer.can_fail
+        missing = writer.missing()
+        if not missing:
+            return text
+        other = self.first_given(rest, row) if rest else '""'
+        return f"IF({missing},{other},{text})"
+
+    def row_statistic(self, rule: RowStatistic, call: Call, row: int | None) -> str:
+        keys = [c for key in argument_keys(call) for c in self.source.columns(key)]
+        cells = [self.source.cell(key, row) for key in keys]
+        references = [cell for cell in cells if cell is not None]
+        units = {self.source.unit(key) for key in keys}
+        if len(references) == len(keys) and len(units) == 1:
+            joined = ",".join(references)
+            self.ranges[joined, rule.needs] = None
+            return self.scaled(rule.cell.format(joined), units.pop())
+        return rule.cell.format(",".join(self.leaf(key, row) for key in keys))
+
+    def aggregate(self, rule: Aggregate, call: Call) -> str:
+        keys = [c for key in argument_keys(call) for c in self.source.columns(key)]
+        ranges = [self.source.range(key) for key in keys]
+        found = [text for text in ranges if text is not None]
+        if len(found) < len(keys):
+            raise NotInCellsError(call.function)
+        units = [self.source.unit(key) for key in keys]
+        if any(unit != units[-1] for unit in units[len(rule.powers) - 1 :]):
+            raise NotInCellsError(call.function)
+        text = rule.cell(found)
+        if text is None:
+            raise NotInCellsError(call.function)
+        self.can_fail = True
+        if len(found) <= len(rule.powers):
+            for one in found:
+                self.ranges[one, rule.least_count_of_numbers] = None
+        else:
+            self.ranges[",".join(found[1:]), rule.least_count_of_numbers] = None
+            self.ranges[found[0], rule.least_count_of_numbers] = None
+        factor = math.prod(u.factor**p for u, p in zip(units, rule.powers, strict=False))
+        if self.plain or factor == 1.0:
+            return text
+        return f"({text}*{number_text(factor)})"
+
+
+_SUPERSCRIPTS = str.maketrans("0123456789-.", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻·")
+
+
+def superscript(text: str) -> str:
+    """Digits and minus sign as raised characters."""
+    return text.translate(_SUPERSCRIPTS)
+
+
+_PRODUCT = 2
+_POWER = 3
+_ATOM = 4
+
+
+def printed(node: Node, name: Callable[[str], str], times: str = " ") -> str:
+    """A formula as a line of print, such as ``4 g L / (π d² s)``.
+
+    Parameters
+    ----------
+    name
+        What to print for a name: its symbol, or its number.
+    times
+        What stands between factors.
+    """
+    return _print(node, name, times)[0]
+
+
+def _print(node: Node, name: Callable[[str], str], times: str) -> tuple[str, int]:
+    def part(inner: Node, least: int) -> str:
+        text, rank = _print(inner, name, times)
+        return text if rank >= least else f"({text})"
+
+    match node:
+        case Number(value):
+            text = "π" if value == math.pi else f"{value:.10g}"
+            return text, _ATOM if value >= 0 else 0
+        case Name(key):
+            text = name(key)
+            return text, _PRODUCT if " " in text or "×" in text else _ATOM
+        case Negative(inner):
+            return f"−{part(inner, _PRODUCT)}", 1
+        case Binary("^", left, Number(value)):
+            return part(left, _ATOM) + superscript(f"{value:g}"), _POWER
+        case Binary("*", left, right):
+            return f"{part(left, _PRODUCT)}{times}{part(right, _POWER)}", _PRODUCT
+        case Binary("/", left, right):
+            return f"{part(left, _PRODUCT)} / {part(right, _POWER)}", _PRODUCT
+        case Binary(op, left, right):
+            sign = {"+": "+", "-": "−"}.get(op, op)
+            return f"{part(left, 1)} {sign} {part(right, 1 if op == '+' else _PRODUCT)}", 1
+        case Comparison(op, left, right):
+            return f"{part(left, 1)} {op} {part(right, 1)}", 0
+        case Logic(op, parts):
+            if op == "not":
+                return f"not {part(parts[0], 1)}", 0
+            return f" {op} ".join(part(p, 0) for p in parts), 0
+        case Call(function, arguments):
+            rule = FUNCTIONS[function]
+            inner_text = ", ".join(part(argument, 0) for argument in arguments)
+            shape = getattr(rule, "printed", "")
+            return (shape.format(inner_text) if shape else f"{function}({inner_text})"), _ATOM

@@ -1,0 +1,242 @@
+"""Parse a formula against a white-list into a small tree of frozen nodes.
+
+The text of a formula comes from a definition file and is never run: Python's own parser reads
+it (parse only), and every construct that is not listed here is refused with its position.
+"""
+
+from __future__ import annotations
+
+import ast
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+
+MAX_LENGTH = 1000
+MAX_DEPTH = 40
+MAX_EXPONENT = 12
+
+
+class FormulaError(ValueError):
+    """A formula that is refused: the text, the offending part, the reason, what is allowed."""
+
+    def __init__(self, text: str, part: str, reason: str, allowed: str = "") -> None:
+        super().__init__(f"“{part}” in the formula “{text}”: {reason}")
+        self.text, self.part, self.reason, self.allowed = text, part, reason, allowed
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A plain number; a bare π is one too."""
+
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Name:
+    """A quantity, or a column when a function asks for one."""
+
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class Negative:
+    """A part with its sign changed."""
+
+    inner: Node
+
+
+@dataclass(frozen=True, slots=True)
+class Binary:
+    """``op`` is one of ``+ - * / ^``."""
+
+    op: str
+    left: Node
+    right: Node
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """A function of the table with its arguments."""
+
+    function: str
+    arguments: tuple[Node, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """``op`` is one of ``< <= > >=``."""
+
+    op: str
+    left: Node
+    right: Node
+
+
+@dataclass(frozen=True, slots=True)
+class Logic:
+    """``op`` is ``and``, ``or`` or ``not`` (which has one part)."""
+
+    op: str
+    parts: tuple[Node, ...]
+
+
+Node = Number | Name | Negative | Binary | Call | Comparison | Logic
+
+_BINARY: dict[type[ast.operator], str] = {
+    ast.Add: "+",
+    ast.Sub: "-",
+    ast.Mult: "*",
+    ast.Div: "/",
+    ast.Pow: "^",
+}
+_COMPARE: dict[type[ast.cmpop], str] = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">="}
+ALLOWED = "numbers, names, + - * / ^, brackets, < <= > >=, and/or/not, and the listed functions"
+
+
+def parse(text: str, functions: frozenset[str]) -> Node:
+    """The tree of a formula.
+
+    Parameters
+    ----------
+    text
+        The formula; ``^`` is the power sign.
+    functions
+        Names of the functions that may be called.
+
+    Raises
+    ------
+    FormulaError
+        If the text is not a formula, or uses anything that is not listed.
+    """
+    if len(text) > MAX_LENGTH:
+        raise FormulaError(text[:40] + "…", "length", f"longer than {MAX_LENGTH} characters")
+    try:
+        body = ast.parse(text.replace("^", "**").strip(), mode="eval").body
+    except (SyntaxError, ValueError, RecursionError, MemoryError) as error:
+        raise FormulaError(text, text, "is not a formula", ALLOWED) from error
+    return _Builder(text, functions).build(body, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Builder:
+    text: str
+    functions: frozenset[str]
+
+    def build(self, node: ast.expr, depth: int) -> Node:
+        if depth > MAX_DEPTH:
+            raise FormulaError(self.text, "nesting", f"more than {MAX_DEPTH} levels deep")
+        deeper = depth + 1
+        match node:
+            case ast.Constant(value=int() | float() as value) if not isinstance(value, bool):
+                try:
+                    number = float(value)
+                except OverflowError:
+                    number = float("inf")
+                if number in (float("inf"), float("-inf")):
+                    raise FormulaError(self.text, "number", "a number too large to use")
+                return Number(number)
+            case ast.Name(id="pi"):
+                return Number(math.pi)
+            case ast.Name() | ast.Attribute():
+                return Name(self._key(node))
+            case ast.UnaryOp(op=ast.USub(), operand=inner):
+                return Negative(self.build(inner, deeper))
+            case ast.UnaryOp(op=ast.UAdd(), operand=inner):
+                return self.build(inner, deeper)
+            case ast.UnaryOp(op=ast.Not(), operand=inner):
+                return Logic("not", (self.build(inner, deeper),))
+            case ast.BinOp(left=left, op=op, right=right) if type(op) in _BINARY:
+                sign = _BINARY[type(op)]
+                if sign == "^":
+                    self._exponent(right)
+                return Binary(sign, self.build(left, deeper), self.build(right, deeper))
+            case ast.BoolOp(op=bool_op, values=values):
+                word = "and" if isinstance(bool_op, ast.And) else "or"
+                return Logic(word, tuple(self.build(value, deeper) for value in values))
+            case ast.Compare(left=left, ops=ops, comparators=rights) if all(
+                type(op) in _COMPARE for op in ops
+            ):
+                sides = [self.build(side, deeper) for side in (left, *rights)]
+                pairs: tuple[Node, ...] = tuple(
+                    Comparison(_COMPARE[type(op)], sides[i], sides[i + 1])
+                    for i, op in enumerate(ops)
+                )
+                return pairs[0] if len(pairs) == 1 else Logic("and", pairs)
+            case ast.Call(func=func, args=args, keywords=[]):
+                name = self._key(func)
+                if name not in self.functions:
+                    raise FormulaError(
+                        self.text,
+                        name,
+                        "is not a function that is known",
+                        ", ".join(sorted(self.functions)),
+                    )
+                return Call(name, tuple(self.build(arg, deeper) for arg in args))
+        part = ast.get_source_segment(self.text.replace("^", "**"), node) or type(node).__name__
+        raise FormulaError(self.text, part, "is not allowed here", ALLOWED)
+
+    def _key(self, node: ast.expr) -> str:
+        match node:
+            case ast.Name(id=name):
+                return name
+            case ast.Attribute(value=value, attr=attr):
+                return f"{self._key(value)}.{attr}"
+        raise FormulaError(self.text, ast.dump(node)[:40], "is not a name", ALLOWED)
+
+    def _exponent(self, node: ast.expr) -> None:
+        # a plain small number: an exponent that is a reading has no dimension to check, and a
+        # huge one is a way to hang the program
+        try:
+            value = ast.literal_eval(node)
+        except (ValueError, TypeError, RecursionError):
+            value = None
+        if not isinstance(value, int | float) or abs(value) > MAX_EXPONENT:
+            part = ast.get_source_segment(self.text.replace("^", "**"), node) or "exponent"
+            raise FormulaError(
+                self.text,
+                part,
+                "an exponent must be a plain number",
+                f"a number between {-MAX_EXPONENT} and {MAX_EXPONENT}",
+            )
+
+
+def children(node: Node) -> tuple[Node, ...]:
+    """The direct parts of a node, left to right."""
+    match node:
+        case Negative(inner):
+            return (inner,)
+        case Binary(_, left, right) | Comparison(_, left, right):
+            return (left, right)
+        case Call(_, parts) | Logic(_, parts):
+            return parts
+    return ()
+
+
+def walk(node: Node) -> Iterator[Node]:
+    """A node and everything below it."""
+    yield node
+    for child in children(node):
+        yield from walk(child)
+
+
+def names(node: Node) -> tuple[str, ...]:
+    """The names a formula uses, each once, in reading order."""
+    return tuple(dict.fromkeys(part.key for part in walk(node) if isinstance(part, Name)))
+
+
+def rebuild(node: Node, change: Callable[[Node], Node]) -> Node:
+    """The tree with ``change`` applied to every node, the lowest first."""
+    match node:
+        case Negative(inner):
+            return change(Negative(rebuild(inner, change)))
+        case Binary(_, left, right) | Comparison(_, left, right):
+            return change(replace(node, left=rebuild(left, change), right=rebuild(right, change)))
+        case Call(_, parts):
+            return change(replace(node, arguments=tuple(rebuild(p, change) for p in parts)))
+        case Logic(_, parts):
+            return change(replace(node, parts=tuple(rebuild(p, change) for p in parts)))
+    return change(node)
+
+
+def substitute(node: Node, nodes: Mapping[str, Node]) -> Node:
+    """The tree with names replaced by other trees; names that are not listed stay."""
+    return rebuild(node, lambda n: nodes.get(n.key, n) if isinstance(n, Name) else n)

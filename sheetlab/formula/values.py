@@ -1,0 +1,171 @@
+"""Walk a formula over numbers: plain floats, numbers with uncertainty, or arrays of samples.
+
+One walk serves all three; what differs is the function library and how an aggregate is made,
+and both are the environment's. A missing value makes everything that needs it missing.
+"""
+
+from __future__ import annotations
+
+import operator
+from collections.abc import Callable, Sequence
+from functools import cache
+from typing import Any, Protocol
+
+from sheetlab.formula.functions import (
+    FUNCTIONS,
+    NAMES,
+    Aggregate,
+    Elementwise,
+    FirstGiven,
+    Macro,
+    Position,
+    RowStatistic,
+)
+from sheetlab.formula.tree import (
+    Binary,
+    Call,
+    Comparison,
+    Logic,
+    Name,
+    Negative,
+    Node,
+    Number,
+    parse,
+    substitute,
+)
+
+Value = Any
+"""A float, a number with uncertainty or an array of samples; None where missing."""
+
+_ARITHMETIC: dict[str, Callable[[Value, Value], Value]] = {
+    "+": operator.add,
+    "-": operator.sub,
+    "*": operator.mul,
+    "/": operator.truediv,
+    "^": operator.pow,
+}
+_ORDER: dict[str, Callable[[Value, Value], bool]] = {
+    "<": operator.lt,
+    "<=": operator.le,
+    ">": operator.gt,
+    ">=": operator.ge,
+}
+
+
+class Environment(Protocol):
+    """Where a formula finds its values, all in coherent SI units."""
+
+    library: Any
+    """Module of elementary functions that fits the kind of number."""
+
+    def value(self, key: str, row: int | None) -> Value:
+        """A quantity, or the element of a column in a row (None outside the table)."""
+
+    def columns(self, key: str) -> Sequence[str]:
+        """The columns behind a name: several for repeated readings."""
+
+    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> Value:
+        """A statistic of whole columns."""
+
+
+@cache
+def macro_body(name: str) -> Node:
+    """The tree of a named formula of the table."""
+    macro = FUNCTIONS[name]
+    assert isinstance(macro, Macro)
+    return parse(macro.body, NAMES)
+
+
+def expand_macro(call: Call) -> Node:
+    """The tree that a call of a named formula stands for."""
+    macro = FUNCTIONS[call.function]
+    assert isinstance(macro, Macro)
+    given = {
+        name: argument for (name, _), argument in zip(macro.parameters, call.arguments, strict=True)
+    }
+    return substitute(macro_body(call.function), given)
+
+
+def argument_keys(call: Call) -> list[str]:
+    """The names given to a function of columns."""
+    return [argument.key for argument in call.arguments if isinstance(argument, Name)]
+
+
+def evaluate(node: Node, env: Environment, row: int | None = None) -> Value:
+    """The value of a formula, in SI units; None where something it needs is missing.
+
+    A division by zero, a root of a negative number and the like count as missing too: the
+    reading that caused it has a check of its own.
+    """
+    try:
+        return _walk(node, env, row)
+    except (ZeroDivisionError, ValueError, OverflowError):
+        return None
+
+
+def _walk(node: Node, env: Environment, row: int | None) -> Value:
+    match node:
+        case Number(value):
+            return value
+        case Name(key):
+            return env.value(key, row)
+        case Negative(inner):
+            value = _walk(inner, env, row)
+            return None if value is None else -value
+        case Binary(op, left, right):
+            a, b = _walk(left, env, row), _walk(right, env, row)
+            return None if a is None or b is None else _real(_ARITHMETIC[op](a, b))
+        case Comparison(op, left, right):
+            a, b = _walk(left, env, row), _walk(right, env, row)
+            return None if a is None or b is None else bool(_ORDER[op](a, b))
+        case Logic(op, parts):
+            return _logic(op, [_walk(part, env, row) for part in parts])
+        case Call():
+            return _call(node, env, row)
+
+
+def _real(value: Value) -> Value:
+    if isinstance(value, complex):
+        raise ValueError("a root of a negative number")
+    return value
+
+
+def _logic(op: str, parts: list[Value]) -> Value:
+    if any(part is None for part in parts):
+        return None
+    if op == "not":
+        return not parts[0]
+    return all(parts) if op == "and" else any(parts)
+
+
+def _call(call: Call, env: Environment, row: int | None) -> Value:
+    rule = FUNCTIONS[call.function]
+    match rule:
+        case Elementwise():
+            value = _walk(call.arguments[0], env, row)
+            if value is None:
+                return None
+            function = rule.library
+            return (getattr(env.library, function) if isinstance(function, str) else function)(
+                value
+            )
+        case FirstGiven():
+            for argument in call.arguments:
+                value = evaluate(argument, env, row)
+                if value is not None:
+                    return value
+            return None
+        case Macro():
+            return _walk(expand_macro(call), env, row)
+        case Position(offset=offset):
+            key = argument_keys(call)[0]
+            return env.value(key, 0 if offset is None else (row or 0) + offset)
+        case RowStatistic():
+            keys = [c for key in argument_keys(call) for c in env.columns(key)]
+            present = [v for v in (env.value(key, row) for key in keys) if v is not None]
+            weights = rule.weights([float(getattr(v, "nominal_value", v)) for v in present])
+            if weights is None:
+                return None
+            return sum((w * v for w, v in zip(weights, present, strict=True) if w), 0.0)
+        case Aggregate():
+            return env.aggregate(rule, [c for key in argument_keys(call) for c in env.columns(key)])
