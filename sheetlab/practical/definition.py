@@ -1,0 +1,249 @@
+"""What a practical is: frozen types that mirror the definition file, key by key.
+
+Numbers of a definition are in the unit named beside them; formulas are texts here and trees in
+``model``. How each key is used is told in DEVELOPERS.md; a test keeps the two in step.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+
+class Assist(StrEnum):
+    """How much a workbook works out before the student's eyes."""
+
+    READINGS = "readings"
+    CORRECTED = "corrected"
+    FULL = "full"
+
+    @property
+    def rank(self) -> int:
+        """0 for the least help."""
+        return list(Assist).index(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Uncertainty:
+    """A type B contribution, in the unit of what it belongs to, or relative to its value."""
+
+    label: str
+    half_width: float
+    distribution: Literal["rectangular", "triangular", "normal"] = "rectangular"
+    """``normal``: the half-width is the standard uncertainty itself."""
+    relative: bool = False
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Permissible error of an instrument, offered as an input with this default."""
+
+    half_width: float
+    relative: bool = False
+    """The half-width is a fraction of the reading."""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """An instrument of the practical; ``kind`` names a row of ``instruments.KINDS``."""
+
+    id: str
+    kind: str
+    title: str
+    unit: str
+    sheet: str = ""
+    decimals: int = 2
+    zero_rows: int = 0
+    """Rows for readings of the zero error; 0 where the zero cancels."""
+    limit: Limit | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One cell that is typed."""
+
+    id: str
+    title: str
+    sheet: str
+    symbol: str = ""
+    unit: str = "1"
+    kind: Literal["number", "choice", "text"] = "number"
+    minimum: float | None = None
+    maximum: float | None = None
+    required: bool = False
+    default: float | None = None
+    decimals: int = 2
+    choices: tuple[str, ...] = ()
+    help: str = ""
+    uncertainty: tuple[Uncertainty, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a table: a reading (``instrument``), a typed number, or a ``formula``."""
+
+    id: str
+    title: str
+    symbol: str = ""
+    unit: str = "1"
+    instrument: str = ""
+    repeats: int = 1
+    per_run: bool = False
+    """As many repeats as runs were asked for when the workbook was issued."""
+    labels: tuple[str, ...] = ()
+    formula: str = ""
+    minimum: float | None = None
+    maximum: float | None = None
+    decimals: int | None = None
+    assist: Assist = Assist.CORRECTED
+    help: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A condition that good readings meet; ``question`` is asked where they do not."""
+
+    code: str
+    condition: str
+    question: str
+    at: str = ""
+    """Column or quantity that the finding points at; not needed with ``each``."""
+    severity: Literal["note", "doubtful"] = "doubtful"
+    expected: str = ""
+    each: tuple[str, ...] = ()
+    """Columns for which the condition is checked in turn, as ``it``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of readings."""
+
+    id: str
+    title: str
+    sheet: str
+    rows: int
+    columns: tuple[Column, ...]
+    minimum_rows: int = 1
+    row_label: str = "No."
+    note: str = ""
+    checks: tuple[Check, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number that a formula gives."""
+
+    id: str
+    title: str
+    symbol: str
+    unit: str
+    formula: str
+    sheet: str = ""
+    decimals: int = 3
+    assist: Assist = Assist.FULL
+    maximum_error: str = ""
+    """Formula of its greatest error in the school's convention; empty: counted as exact."""
+    plausible: tuple[float, float] | None = None
+    uncertainty: tuple[Uncertainty, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """A number from a book that formulas use by name."""
+
+    id: str
+    title: str
+    symbol: str
+    value: float
+    unit: str
+    source: str
+    uncertainty: tuple[Uncertainty, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line; ``ID.slope`` and ``ID.intercept`` can be used in formulas."""
+
+    id: str
+    title: str
+    x: str
+    y: tuple[str, ...]
+    x_title: str
+    y_title: str
+    series: tuple[str, ...] = ()
+    relative_to_first: bool = False
+    """The graph shows the change of y since its first reading."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A value that students work out themselves; compared with ``quantity`` if there is one."""
+
+    id: str
+    title: str
+    unit: str
+    quantity: str = ""
+    decimals: int = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """A published value; ``choice`` binds it to the text of a choice input."""
+
+    source: str
+    value: float | None = None
+    formula: str = ""
+    choice: str = ""
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """A quantity that the practical states, with what it is compared with."""
+
+    quantity: str
+    display_unit: str = ""
+    alternatives: tuple[str, ...] = ()
+    """Quantities that reach the same result by another method."""
+    accepted_by: str = ""
+    """Choice input that picks the accepted value."""
+    accepted: tuple[Accepted, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A sheet of the workbook."""
+
+    id: str
+    title: str
+    note: str = ""
+    landscape: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Definition:
+    """A practical. The first result is its measurand."""
+
+    id: str
+    version: str
+    title: str
+    aim: str
+    sheets: tuple[Sheet, ...]
+    results: tuple[Result, ...]
+    method: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    apparatus: tuple[str, ...] = ()
+    sketch: str = ""
+    sketch_caption: str = ""
+    instruments: tuple[Instrument, ...] = ()
+    inputs: tuple[Input, ...] = ()
+    tables: tuple[Table, ...] = ()
+    constants: tuple[Constant, ...] = ()
+    lines: tuple[Line, ...] = ()
+    quantities: tuple[Quantity, ...] = ()
+    checks: tuple[Check, ...] = ()
+    answers: tuple[Answer, ...] = ()

@@ -1,0 +1,607 @@
+"""A practical and its observations -> values, uncertainties, budget. Pure: numbers in, data out.
+
+All numbers are in coherent SI units. Values are computed once as plain numbers, which are the
+numbers that cells show, and once as numbers that know their sources of uncertainty. Two numbers
+that share a source (one micrometer's zero, one batch of masses) are correlated by that alone:
+no covariance is ever typed in.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import ModuleType
+from typing import Any
+
+from sheetlab.formula.functions import FUNCTIONS, Aggregate, Statistic, fitted
+from sheetlab.formula.tree import Call, Name, Node, names, parse, walk
+from sheetlab.formula.values import Value, evaluate
+from sheetlab.metrology import agreement, montecarlo
+from sheetlab.metrology.budget import DIVISORS, Budget, Source, budget
+from sheetlab.metrology.line import LineFit
+from sheetlab.metrology.montecarlo import Affine, Propagated, Validation
+from sheetlab.metrology.repeats import scatter_holds_rounding
+from sheetlab.metrology.statement import Statement, state
+from sheetlab.practical.definition import Result
+from sheetlab.practical.model import DerivedField, InputField, LineField, Practical, SourceSpec
+from sheetlab.practical.observations import Observations
+from sheetlab.units import unit
+
+Cells = float | None | list[float | None]
+
+
+@dataclass(slots=True)
+class Numbers:
+    """Plain values of every field, the environment of formulas over floats."""
+
+    practical: Practical
+    observations: Observations
+    library: ModuleType = math
+    found: dict[str, Cells] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for key, one in self.practical.inputs.items():
+            if one.table is None:
+                self.found[key] = self._typed(one, None)
+            else:
+                self.found[key] = [self._typed(one, row) for row in range(one.rows)]
+        for key, derived in self.practical.derived.items():
+            if derived.table is None:
+                self.found[key] = evaluate(derived.node, self)
+            else:
+                self.found[key] = [evaluate(derived.node, self, r) for r in range(derived.rows)]
+
+    def _typed(self, one: InputField, row: int | None) -> float | None:
+        value = self.observations.entry(one.key, row).value
+        if value is None:
+            value = one.default
+        return None if value is None else one.unit.to_si(value)
+
+    def value(self, key: str, row: int | None) -> float | None:
+        """A quantity, or the element of a column in a row, in SI units."""
+        found = self.found[key]
+        if not isinstance(found, list):
+            return found
+        return found[row] if row is not None and 0 <= row < len(found) else None
+
+    def column(self, key: str) -> list[float | None]:
+        """A whole column in SI units; None where missing."""
+        found = self.found[key]
+        assert isinstance(found, list)
+        return found
+
+    def columns(self, key: str) -> Sequence[str]:
+        """The columns behind a name."""
+        return self.practical.columns(key)
+
+    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> float | None:
+        """A statistic of whole columns; None if it has too few values."""
+        found = rule.rule([self.column(key) for key in columns], 0.0)
+        return None if found is None else found.value
+
+    def shown(self, key: str, row: int | None = None) -> float | None:
+        """A value in the unit of its field, as its cell shows it."""
+        value = self.value(key, row)
+        return None if value is None else self.practical.field(key).unit.from_si(value)
+
+    def half_width(self, spec: SourceSpec) -> float | None:
+        """Half-width of a source in SI units, or as a fraction; None while it is unknown."""
+        found: float | None = evaluate(spec.half_width, self)
+        return found
+
+
+@dataclass(slots=True)
+class _Uncertain:
+    """The environment of formulas over numbers that know their sources."""
+
+    numbers: Numbers
+    library: Any
+    make: Callable[[float, float, str], Any]
+    sources: dict[str, Source] = field(default_factory=dict)
+    variables: dict[str, Any] = field(default_factory=dict)
+    rounding: set[str] = field(default_factory=set)
+    memory: dict[tuple[str, int | None], Value] = field(default_factory=dict)
+    statistics: dict[tuple[str, tuple[str, ...]], Value] = field(default_factory=dict)
+
+    @property
+    def practical(self) -> Practical:
+        return self.numbers.practical
+
+    def columns(self, key: str) -> Sequence[str]:
+        return self.practical.columns(key)
+
+    def value(self, key: str, row: int | None) -> Value:
+        place = (key, row)
+        if place not in self.memory:
+            self.memory[place] = self._value(key, row)
+        return self.memory[place]
+
+    def _value(self, key: str, row: int | None) -> Value:
+        one = self.practical.field(key)
+        if one.table is not None and not 0 <= (row or 0) < one.rows:
+            return None
+        if isinstance(one, InputField):
+            value: Value = self.numbers.value(key, row)
+        else:
+            value = evaluate(one.node, self, row)
+        if value is None:
+            return None
+        for spec in one.sources:
+            variable = self.variable(spec, one)
+            if variable is not None:
+                value = value + variable * (_nominal(value) if spec.relative else 1.0)
+        return value
+
+    def variable(self, spec: SourceSpec, one: InputField | DerivedField) -> Any:
+        if spec.key in self.variables:
+            return self.variables[spec.key]
+        half_width = self.numbers.half_width(spec)
+        if not half_width:
+            return None
+        source = Source(
+            key=spec.key,
+            label=spec.label,
+            evaluation="B",
+            distribution=spec.distribution,
+            standard_uncertainty=abs(half_width) / DIVISORS[spec.distribution],
+            relative=spec.relative,
+            unit="" if spec.relative else one.unit.pretty,
+            unit_factor=1.0 if spec.relative else one.unit.factor,
+            note=spec.note,
+        )
+        if spec.rounding:
+            self.rounding.add(spec.key)
+        return self.add(source)
+
+    def add(self, source: Source) -> Any:
+        self.sources[source.key] = source
+        self.variables[source.key] = self.make(0.0, source.standard_uncertainty, source.key)
+        return self.variables[source.key]
+
+    def sensitivities(self, value: Value) -> dict[str, float]:
+        """Sensitivity of a value to each source by key."""
+        parts = getattr(value, "derivatives", {})
+        return {variable.tag: float(c) for variable, c in parts.items() if c}
+
+    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> Value:
+        place = (rule.name, tuple(columns))
+        if place not in self.statistics:
+            self.statistics[place] = self._statistic(rule, place[1])
+        return self.statistics[place]
+
+    def _statistic(self, rule: Aggregate, columns: tuple[str, ...]) -> Value:
+        elements = [
+            [self.value(key, row) for row in range(self.practical.field(key).rows)]
+            for key in columns
+        ]
+        plain = [[None if v is None else _nominal(v) for v in column] for column in elements]
+        parts = [
+            [None if v is None else self.sensitivities(v) for v in column] for column in elements
+        ]
+        resolution = self._resolution(parts[-1])
+        found = rule.rule(plain, resolution)
+        if found is None:
+            return None
+        fit = rule.name != "mean"
+        covered = bool(found.scatter) and (
+            fit or scatter_holds_rounding(found.deviation, resolution)
+        )
+        total = self._propagated(found, parts, without_rounding=covered)
+        value: Value = found.value
+        for key, sensitivity in total.items():
+            value = value + sensitivity * self.variables[key]
+        family = "line" if rule.name in ("slope", "intercept") else rule.name
+        for scatter in found.scatter:
+            if scatter.uncertainty == 0.0:
+                continue
+            key = f"{family}({','.join(columns)})#{scatter.token}"
+            if key not in self.variables:
+                self.add(self._scatter_source(key, rule, columns, scatter.uncertainty, scatter.dof))
+            value = value + scatter.sensitivity * self.variables[key]
+        return value
+
+    def _scatter_source(
+        self, key: str, rule: Aggregate, columns: tuple[str, ...], u: float, dof: float
+    ) -> Source:
+        last = self.practical.field(columns[-1])
+        first = self.practical.field(columns[0])
+        if key.endswith("#mean"):
+            label, its_unit = f"scatter of the repeats: {last.title.lower()}", last.unit
+        elif key.endswith("#level"):
+            label, its_unit = "scatter about the line: its height", last.unit
+        else:
+            label = "scatter about the line: its slope"
+            if key.endswith("#halves"):
+                label = "scatter of the differences"
+            text = f"{last.unit.text}/({first.unit.text})"
+            its_unit = unit(text)
+            pretty = f"{last.unit.pretty}/{first.unit.pretty}"
+            return Source(key, label, "A", "t", u, dof, False, pretty, its_unit.factor)
+        return Source(key, label, "A", "t", u, dof, False, its_unit.pretty, its_unit.factor)
+
+    def _resolution(self, column: Sequence[dict[str, float] | None]) -> float:
+        """Standard uncertainty of the rounding of one element of a column."""
+        rows = [
+            math.fsum(
+                (c * self.sources[key].standard_uncertainty) ** 2
+                for key, c in element.items()
+                if key in self.rounding
+            )
+            for element in column
+            if element is not None
+        ]
+        return math.sqrt(math.fsum(rows) / len(rows)) if rows else 0.0
+
+    def _propagated(
+        self,
+        found: Statistic,
+        parts: Sequence[Sequence[dict[str, float] | None]],
+        without_rounding: bool,
+    ) -> dict[str, float]:
+        total: dict[str, float] = {}
+        single = len(parts) == 1
+        for position, (column, gradient) in enumerate(zip(parts, found.gradients, strict=True)):
+            for element, weight in zip(column, gradient, strict=True):
+                if not weight or element is None:
+                    continue
+                for key, sensitivity in element.items():
+                    hidden = key in self.rounding and (single or position > 0)
+                    if not (without_rounding and hidden):
+                        total[key] = total.get(key, 0.0) + weight * sensitivity
+        return {key: c for key, c in total.items() if c}
+
+
+def _nominal(value: Value) -> float:
+    number: float = getattr(value, "nominal_value", value)
+    return float(number)
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityResult:
+    """A quantity with its standard uncertainty, SI units."""
+
+    key: str
+    title: str
+    symbol: str
+    value: float
+    standard_uncertainty: float
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A quantity in the formula of a result."""
+
+    key: str
+    value: float
+    standard_uncertainty: float
+    sensitivity: float
+    share: float
+    """Part of the variance of the result, taken alone."""
+    maximum_error: float | None
+    """Its greatest error in the school's convention; None if it is counted as exact."""
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptedValue:
+    """A published value beside a result, SI units."""
+
+    value: float
+    source: str
+    percent_difference: float
+    e_n: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ResultValue:
+    """A result of a practical, SI units."""
+
+    definition: Result
+    budget: Budget
+    statement: Statement | None
+    parts: tuple[Part, ...]
+    maximum_error: float | None
+    trials: Propagated | None
+    validation: Validation | None
+    alternatives: tuple[QuantityResult, ...]
+    accepted: AcceptedValue | None
+
+
+@dataclass(frozen=True, slots=True)
+class LineResult:
+    """A fitted line with the rows that took part, SI units."""
+
+    field: LineField
+    fit: LineFit
+    rows: tuple[int, ...]
+    """Row of the table for each point of the fit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """What came out of a workbook; frozen data without an engine behind it."""
+
+    practical: str
+    version: str
+    digest: str
+    values: Mapping[str, float | tuple[float | None, ...] | None]
+    quantities: tuple[QuantityResult, ...]
+    lines: Mapping[str, LineResult]
+    results: tuple[ResultValue | None, ...]
+    """In the order of the definition; None where a result could not be formed."""
+
+    @property
+    def measurand(self) -> ResultValue | None:
+        """The first result."""
+        return self.results[0]
+
+
+def evaluate_practical(
+    practical: Practical,
+    observations: Observations,
+    numbers: Numbers | None = None,
+    trials: int = montecarlo.TRIALS,
+    seed: int = montecarlo.SEED,
+) -> Evaluation:
+    """Evaluate observations.
+
+    Parameters
+    ----------
+    numbers
+        Plain values, if they have been computed already.
+    trials, seed
+        Of the Monte Carlo check; 0 trials leave it out.
+    """
+    from uncertainties import ufloat, umath
+
+    numbers = numbers or Numbers(practical, observations)
+    world = _Uncertain(numbers, umath, ufloat)
+    quantities = []
+    for key, one in practical.derived.items():
+        if one.table is None and numbers.value(key, None) is not None:
+            value = world.value(key, None)
+            quantities.append(
+                QuantityResult(key, one.title, one.symbol, _nominal(value), _deviation(value))
+            )
+    found = {q.key: q for q in quantities}
+    return Evaluation(
+        practical=practical.definition.id,
+        version=practical.definition.version,
+        digest=practical.digest,
+        values={k: tuple(v) if isinstance(v, list) else v for k, v in numbers.found.items()},
+        quantities=tuple(quantities),
+        lines=_lines(practical, numbers),
+        results=tuple(
+            _result(result, practical, world, found, trials, seed)
+            for result in practical.definition.results
+        ),
+    )
+
+
+def _deviation(value: Value) -> float:
+    return float(getattr(value, "std_dev", 0.0))
+
+
+def _lines(practical: Practical, numbers: Numbers) -> dict[str, LineResult]:
+    out = {}
+    for key, line in practical.lines.items():
+        try:
+            fit, kept = fitted([numbers.column(column) for column in (line.x, *line.y)])
+        except ValueError:
+            continue
+        out[key] = LineResult(line, fit, tuple(row for pairs in kept for row, _, _ in pairs))
+    return out
+
+
+def _result(
+    result: Result,
+    practical: Practical,
+    world: _Uncertain,
+    found: Mapping[str, QuantityResult],
+    trials: int,
+    seed: int,
+) -> ResultValue | None:
+    if result.quantity not in found:
+        return None
+    value = world.value(result.quantity, None)
+    its = practical.derived[result.quantity]
+    sensitivities = world.sensitivities(value)
+    its_budget = budget(
+        _nominal(value), [(world.sources[key], c) for key, c in sensitivities.items()]
+    )
+    propagated = None
+    if trials and sensitivities:
+        propagated = _trials(result.quantity, practical, world, trials, seed)
+    scale = its.unit.factor
+    spread = its_budget.expanded_uncertainty
+    parts = _parts(its, world)
+    errors = [abs(p.sensitivity) * p.maximum_error for p in parts if p.maximum_error is not None]
+    return ResultValue(
+        definition=result,
+        budget=its_budget,
+        statement=(
+            state(its_budget.value / scale, spread / scale, its.unit.pretty) if spread else None
+        ),
+        parts=parts,
+        maximum_error=math.fsum(errors) if errors else None,
+        trials=propagated,
+        validation=None if propagated is None else montecarlo.validate(its_budget, propagated),
+        alternatives=tuple(found[key] for key in result.alternatives if key in found),
+        accepted=_accepted(result, practical, world.numbers, its_budget),
+    )
+
+
+def _trials(
+    key: str, practical: Practical, world: _Uncertain, trials: int, seed: int
+) -> Propagated:
+    import numpy as np
+
+    leaves: dict[str, Affine] = {}
+
+    def collect(node: Node) -> None:
+        for name in names(node):
+            one = practical.field(name)
+            if isinstance(one, DerivedField) and not one.sources and not _has_statistic(one.node):
+                collect(one.node)
+                continue
+            value = world.value(name, None)
+            if value is not None:
+                leaves[name] = Affine(_nominal(value), world.sensitivities(value))
+
+    node = practical.derived[key].node
+    leaf = _has_statistic(node) or bool(practical.derived[key].sources)
+    if leaf:
+        whole = world.value(key, None)
+        leaves[key] = Affine(_nominal(whole), world.sensitivities(whole))
+    else:
+        collect(node)
+
+    def model(samples: Mapping[str, Any]) -> Any:
+        env = _Sampled(practical, samples, np)
+        return env.value(key, None) if leaf else evaluate(node, env)
+
+    return montecarlo.propagate(model, leaves, list(world.sources.values()), trials, seed)
+
+
+def _has_statistic(node: Node) -> bool:
+    return any(
+        isinstance(part, Call) and isinstance(FUNCTIONS[part.function], Aggregate)
+        for part in walk(node)
+    )
+
+
+@dataclass(slots=True)
+class _Sampled:
+    """The environment of formulas over arrays of samples."""
+
+    practical: Practical
+    samples: Mapping[str, Any]
+    library: ModuleType
+
+    def value(self, key: str, row: int | None) -> Value:
+        if key in self.samples:
+            return self.samples[key]
+        one = self.practical.field(key)
+        return evaluate(one.node, self) if isinstance(one, DerivedField) else None
+
+    def columns(self, key: str) -> Sequence[str]:
+        return self.practical.columns(key)
+
+    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> Value:
+        raise AssertionError("statistics are leaves of the sampled model")
+
+
+@dataclass(slots=True)
+class _Independent:
+    """The environment that gives sensitivities to the quantities of one formula."""
+
+    values: Mapping[str, Any]
+    world: _Uncertain
+    library: Any
+
+    def value(self, key: str, row: int | None) -> Value:
+        return self.values.get(key)
+
+    def columns(self, key: str) -> Sequence[str]:
+        return self.world.columns(key)
+
+    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> Value:
+        value = self.world.aggregate(rule, columns)
+        return None if value is None else _nominal(value)
+
+
+def _parts(one: DerivedField, world: _Uncertain) -> tuple[Part, ...]:
+    practical = world.practical
+    keys = [key for key in names(one.node) if practical.field(key).table is None]
+    given = {key: world.value(key, None) for key in keys}
+    apart = {
+        key: world.make(_nominal(value), 1.0, key)
+        for key, value in given.items()
+        if value is not None
+    }
+    value = evaluate(one.node, _Independent(apart, world, world.library))
+    by_key = {variable.tag: float(c) for variable, c in value.derivatives.items()} if apart else {}
+    squares = {key: (by_key.get(key, 0.0) * _deviation(given[key])) ** 2 for key in apart}
+    total = math.fsum(squares.values())
+    parts = []
+    for key in apart:
+        field_ = practical.field(key)
+        error = None
+        if isinstance(field_, DerivedField) and field_.maximum_error is not None:
+            error = evaluate(field_.maximum_error, world.numbers)
+        parts.append(
+            Part(
+                key=key,
+                value=_nominal(given[key]),
+                standard_uncertainty=_deviation(given[key]),
+                sensitivity=by_key.get(key, 0.0),
+                share=squares[key] / total if total else 0.0,
+                maximum_error=None if error is None else abs(error),
+            )
+        )
+    return tuple(sorted(parts, key=lambda part: -part.share))
+
+
+def _accepted(
+    result: Result, practical: Practical, numbers: Numbers, its_budget: Budget
+) -> AcceptedValue | None:
+    chosen = ""
+    if result.accepted_by:
+        chosen = numbers.observations.entry(result.accepted_by).text
+    for accepted in result.accepted:
+        if accepted.choice and accepted.choice != chosen:
+            continue
+        if accepted.value is not None:
+            value: float | None = unit(accepted.unit).to_si(accepted.value)
+        else:
+            value = evaluate(_accepted_node(accepted.formula), numbers)
+        if not value:
+            continue
+        spread = its_budget.expanded_uncertainty
+        return AcceptedValue(
+            value=value,
+            source=accepted.source,
+            percent_difference=agreement.percent_difference(its_budget.value, value),
+            e_n=agreement.e_n(its_budget.value, spread, value) if spread else None,
+        )
+    return None
+
+
+def _accepted_node(text: str) -> Node:
+    from sheetlab.formula.functions import NAMES
+
+    return parse(text, NAMES)
+
+
+def leaf_inputs(practical: Practical, key: str) -> tuple[str, ...]:
+    """Input fields that a field depends on, itself if it is one, in reading order."""
+    found: dict[str, None] = {}
+    seen: set[str] = set()
+
+    def visit(name: str) -> None:
+        if name in seen:
+            return
+        seen.add(name)
+        if name in practical.inputs:
+            found[name] = None
+            return
+        for inner in practical.depends(practical.derived[name].node):
+            visit(inner)
+
+    for column in practical.columns(key):
+        visit(column)
+    return tuple(found)
+
+
+__all__ = [
+    "AcceptedValue",
+    "Evaluation",
+    "LineResult",
+    "Name",
+    "Numbers",
+    "Part",
+    "QuantityResult",
+    "ResultValue",
+    "evaluate_practical",
+    "leaf_inputs",
+]

@@ -1,0 +1,231 @@
+"""Kinds of scale: what is read off, and the formulas that make a reading of it.
+
+The sign rule of the zero error is here and nowhere else: corrected = observed - zero error.
+What is stored is raw (coinciding division and side), never a signed "zero correction", because
+schools use that word with both signs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+SIDES = ("on the line", "short of the line", "past the line")
+"""Where the zero mark of the moving scale stands with the jaws closed."""
+SIDE_VALUES = (0.0, 0.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """Something to find out about an instrument. ``unit`` "" stands for the instrument's."""
+
+    id: str
+    title: str
+    unit: str
+    minimum: float
+    maximum: float
+    decimals: int
+    help: str
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """Something that follows from the parameters; ``extra_decimals`` beyond those of a reading."""
+
+    id: str
+    title: str
+    formula: str
+    extra_decimals: int
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One number that is read off for a reading."""
+
+    id: str
+    title: str
+    unit: str
+    help: str
+    kind: Literal["number", "choice"] = "number"
+
+
+@dataclass(frozen=True, slots=True)
+class PartCheck:
+    """A condition on one part of a reading."""
+
+    code: str
+    part: str
+    condition: str
+    question: str
+    expected: str
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of scale; formulas use the names of its parameters, derived values and parts."""
+
+    parameters: tuple[Parameter, ...]
+    derived: tuple[Derived, ...]
+    parts: tuple[Part, ...]
+    reading: str
+    """Observed reading from the parts."""
+    checks: tuple[PartCheck, ...] = ()
+    zero: str = ""
+    """Zero error from the parts of a zero reading; empty if this kind has none."""
+    zero_parts: tuple[Part, ...] = ()
+    zero_checks: tuple[PartCheck, ...] = ()
+    rounding: str = ""
+    """Half-width of the rounding of a reading."""
+    graduation: str = ""
+    """Name of the step of the main scale, the size of the commonest misreading."""
+    rule: str = ""
+    """How to read it, printed beside the table."""
+
+
+_RULE = (
+    "Reading = main scale + coincidence × least count.  Corrected = reading − zero error.  "
+    "Zero error is positive when the zero mark is short of the line (it reads too much) and "
+    "negative when it is past the line."
+)
+
+
+def _main_and_coincidence(graduation: str, divisions: str, what: str) -> tuple[PartCheck, ...]:
+    return (
+        PartCheck(
+            "coincidence-outside-scale",
+            "coincidence",
+            f"coincidence >= 0 and coincidence < {divisions}",
+            "Is there such a division on the scale? Look at it again.",
+            "a division from 0 up to one less than the number of divisions",
+        ),
+        PartCheck(
+            "main-scale-off-graduation",
+            "main",
+            f"whole_distance(main / {graduation}) < 0.02",
+            f"Is the main scale marked there? It shows whole steps of {what} only.",
+            f"a whole number of {what}",
+        ),
+    )
+
+
+_ZERO_PARTS = (
+    Part(
+        "coincidence",
+        "coinciding division",
+        "1",
+        "Jaws closed (use the ratchet). Which division of the moving scale meets the line?",
+    ),
+    Part(
+        "side",
+        "zero mark is",
+        "1",
+        "Where does the zero mark of the moving scale stand with the jaws closed?",
+        kind="choice",
+    ),
+)
+
+
+def _two_scales(
+    parameters: tuple[Parameter, ...],
+    derived: tuple[Derived, ...],
+    graduation: str,
+    divisions: str,
+    what: str,
+    coincidence_help: str,
+) -> Kind:
+    checks = _main_and_coincidence(graduation, divisions, what)
+    return Kind(
+        parameters=parameters,
+        derived=derived,
+        parts=(
+            Part("main", "main scale", "", "The last mark that you can see. Type what it shows."),
+            Part("coincidence", "coincidence", "1", coincidence_help),
+        ),
+        reading="main + coincidence * least_count",
+        checks=checks,
+        zero=f"(coincidence - {divisions} * side) * least_count",
+        zero_parts=_ZERO_PARTS,
+        zero_checks=(
+            checks[0],
+            PartCheck(
+                "zero-error-large",
+                "side",
+                f"abs(coincidence - {divisions} * side) < 0.3 * {divisions}",
+                "A zero error of almost half a turn? Look again on which side the zero mark is.",
+                "a zero error of a few divisions",
+            ),
+        ),
+        rounding="0.5 * least_count",
+        graduation=graduation,
+        rule=_RULE,
+    )
+
+
+KINDS: dict[str, Kind] = {
+    "screw": _two_scales(
+        (
+            Parameter(
+                "turns", "whole turns counted", "1", 1, 50, 0,
+                "Turn the screw a whole number of times (4 or more) and count.",
+            ),
+            Parameter(
+                "travel", "distance moved in these turns", "", 0, 100, 1,
+                "How far did the edge move along the main scale in these turns?",
+            ),
+            Parameter(
+                "divisions", "divisions on the circular scale", "1", 2, 1000, 0,
+                "Count the divisions once round.",
+            ),
+        ),
+        (
+            Derived("pitch", "pitch = distance ÷ turns", "travel / turns", 1),
+            Derived("least_count", "least count = pitch ÷ divisions", "pitch / divisions", 2),
+        ),
+        "pitch",
+        "divisions",
+        "the pitch",
+        "Which division of the circular scale meets the line? Half divisions may be estimated.",
+    ),
+    "vernier": _two_scales(
+        (
+            Parameter(
+                "main_division", "one main-scale division", "", 0, 100, 2,
+                "Distance between two neighbouring marks of the main scale.",
+            ),
+            Parameter(
+                "vernier_divisions", "divisions on the vernier", "1", 2, 1000, 0,
+                "Count the divisions of the vernier.",
+            ),
+        ),
+        (
+            Derived(
+                "least_count",
+                "least count = main division ÷ vernier divisions",
+                "main_division / vernier_divisions",
+                2,
+            ),
+        ),
+        "main_division",
+        "vernier_divisions",
+        "one main-scale division",
+        "Which mark of the vernier is in line with a mark of the main scale?",
+    ),
+    "direct": Kind(
+        parameters=(
+            Parameter(
+                "least_count", "smallest division", "", 0, 1000, 3,
+                "The value of the smallest division, or of the last digit shown.",
+            ),
+        ),
+        derived=(),
+        parts=(Part("value", "", "", "Type what you read, all decimals of the scale."),),
+        reading="value",
+        rounding="0.5 * least_count",
+    ),
+    "nominal": Kind(
+        parameters=(),
+        derived=(),
+        parts=(Part("value", "", "", "Type the total value that is marked."),),
+        reading="value",
+    ),
+}  # fmt: skip

@@ -1,0 +1,197 @@
+"""Definition files: text -> frozen definition -> practical, or findings; and the catalogue."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from functools import cache, lru_cache, partial
+from operator import is_
+from pathlib import Path
+from typing import Any
+
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.practical.definition import Definition
+from sheetlab.practical.model import MAX_RUNS, DefinitionError, Practical, compile_practical
+
+MAX_TEXT = 200_000
+SUFFIX = ".toml"
+
+
+def definition_digest(text: str) -> str:
+    """Digest that tells whether two definitions are the same text."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def shipped_folder() -> Path:
+    """Folder of the definitions that come with sheetlab."""
+    packaged = Path(__file__).parent.parent / "workbook_templates"
+    return packaged if packaged.is_dir() else Path(__file__).parents[2] / "workbook_templates"
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """Practicals by id, from the shipped folder and further ones (a later folder wins)."""
+
+    folders: tuple[Path, ...]
+
+    def paths(self) -> dict[str, Path]:
+        """Definition files by the id that their name gives, sorted."""
+        found = {path.stem: path for folder in self.folders for path in folder.glob(f"*{SUFFIX}")}
+        return dict(sorted(found.items()))
+
+    def text(self, practical: str) -> str:
+        """Text of a definition.
+
+        Raises
+        ------
+        SheetlabError
+            If there is no such practical or its file cannot be read.
+        """
+        path = self.paths().get(practical)
+        if path is None:
+            raise SheetlabError(
+                Finding(
+                    "no-such-practical",
+                    Severity.STOP,
+                    f"there is no practical “{practical}”",
+                    ", ".join(self.paths()) or "a definition file",
+                    "Type “sheetlab practicals” for the list.",
+                )
+            )
+        try:
+            return path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise SheetlabError(
+                _refused(str(path), "file", f"cannot be read: {error}", "a UTF-8 text file")
+            ) from error
+
+    def load(self, practical: str, runs: int = 1) -> Practical:
+        """A practical of the catalogue; raises SheetlabError with the findings if refused."""
+        return load(self.text(practical), runs, f"{practical}{SUFFIX}")
+
+    def sketch(self, practical: Practical) -> Path | None:
+        """Picture file of the apparatus, if the definition has one and it is there."""
+        name = practical.definition.sketch
+        if not name or Path(name).name != name:
+            return None
+        return next((f / name for f in reversed(self.folders) if (f / name).is_file()), None)
+
+
+def catalogue(*folders: Path) -> Catalogue:
+    """The shipped practicals together with those of further folders."""
+    return Catalogue((shipped_folder(), *folders))
+
+
+@lru_cache(maxsize=64)
+def load(
+    text: str, runs: int = 1, name: str = "definition", rows: tuple[tuple[str, int], ...] = ()
+) -> Practical:
+    """A practical from the text of its definition.
+
+    Parameters
+    ----------
+    runs
+        How often a column marked ``per_run`` is repeated.
+    name
+        What to call the definition in messages.
+    rows
+        Tables that have another number of rows than the definition says.
+
+    Raises
+    ------
+    SheetlabError
+        With a finding for every key that is wrong: the key, the reason, what is allowed.
+    """
+    if not 1 <= runs <= MAX_RUNS:
+        raise SheetlabError(_refused(name, "runs", f"{runs} runs", f"1 to {MAX_RUNS}"))
+    if len(text) > MAX_TEXT:
+        raise SheetlabError(_refused(name, "file", "is too long", f"{MAX_TEXT} characters"))
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise SheetlabError(_refused(name, "file", f"is not TOML: {error}", "TOML 1.0")) from error
+    findings = tuple(_structure_findings(data, name))
+    if findings:
+        raise SheetlabError(*findings)
+    definition: Definition = _converter().structure(data, Definition)
+    try:
+        return compile_practical(definition, text, definition_digest(text), runs, dict(rows))
+    except DefinitionError as error:
+        raise SheetlabError(_refused(name, error.key, error.reason, error.allowed)) from error
+
+
+def _refused(name: str, key: str, reason: str, allowed: str = "") -> Finding:
+    return Finding(
+        "definition-refused",
+        Severity.STOP,
+        f"the definition is refused at “{key}”: {reason}",
+        allowed,
+        "Correct the definition file and try again.",
+        Place(file=name),
+    )
+
+
+@cache
+def _converter() -> Any:
+    import cattrs
+
+    converter = cattrs.Converter(forbid_extra_keys=True)
+    wanted = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
+    for kind, words in wanted.items():
+        # by identity: a hook for str itself would also catch enumerations of texts
+        converter.register_structure_hook_func(partial(is_, kind), _strict(kind, words))
+    return converter
+
+
+def _strict(kind: type, words: str) -> Any:
+    accepted = (int, float) if kind is float else (kind,)
+
+    def hook(value: Any, _: Any) -> Any:
+        if type(value) not in accepted:
+            raise TypeError(f"{value!r} is not {words}")
+        return kind(value)
+
+    return hook
+
+
+def _structure_findings(data: dict[str, Any], name: str) -> Iterator[Finding]:
+    import cattrs
+
+    try:
+        _converter().structure(data, Definition)
+    except cattrs.BaseValidationError as error:
+        yield from (_refused(name, *row) for row in _problems(error, "", data))
+
+
+def _problems(error: BaseException, path: str, data: Any) -> Iterator[tuple[str, str, str]]:
+    import cattrs
+
+    if isinstance(error, cattrs.ForbiddenExtraKeysError):
+        allowed = ", ".join(f.name for f in fields(error.cl))
+        for key in sorted(error.extra_fields):
+            yield f"{path}.{key}".lstrip("."), "is not a key that is known", allowed
+    elif isinstance(error, cattrs.BaseValidationError):
+        for inner in error.exceptions:
+            step = path
+            for note in getattr(inner, "__notes__", []):
+                step = path + _step(note)
+            yield from _problems(inner, step, data)
+    elif isinstance(error, KeyError):
+        yield path.lstrip(".") or str(error.args[0]), "is missing", "this key"
+    else:
+        text = str(error)
+        _, literal, allowed = text.partition(" not in literal typing.Literal")
+        if literal:
+            yield path.lstrip("."), "has none of the values it can have", allowed.strip("[]")
+        else:
+            yield path.lstrip("."), text or type(error).__name__, ""
+
+
+def _step(note: Any) -> str:
+    name = getattr(note, "name", None)
+    if name is not None:
+        return f".{name}"
+    index = getattr(note, "index", None)
+    return "" if index is None else f"[{index}]"

@@ -1,0 +1,967 @@
+"""A definition made ready: every input, every derived value, every check under one flat name.
+
+``compile_practical`` is the only place that knows how instruments, repeats and tables become
+names: ``screw_gauge.least_count``, ``diameter.d.1.main``, ``readings.mean``. Evaluation, layout,
+templates and readers speak these names and need to know nothing of practicals.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from sheetlab.formula import dimensions
+from sheetlab.formula.functions import NAMES
+from sheetlab.formula.tree import (
+    Binary,
+    Call,
+    FormulaError,
+    Name,
+    Node,
+    Number,
+    names,
+    parse,
+    substitute,
+)
+from sheetlab.practical.definition import (
+    Assist,
+    Check,
+    Column,
+    Constant,
+    Definition,
+    Instrument,
+    Line,
+    Table,
+    Uncertainty,
+)
+from sheetlab.practical.instruments import KINDS, SIDE_VALUES, SIDES, Kind, Part, PartCheck
+from sheetlab.units import PURE, Dimension, Unit, UnitError, unit
+
+MAX_RUNS = 4
+RESERVED_SHEETS = ("start", "sheetlab", "evaluation", "budget", "working", "graphs", "findings")
+"""Titles, in small letters, of the sheets that sheetlab itself makes."""
+LINE_RESULTS = ("slope", "intercept")
+
+
+class DefinitionError(ValueError):
+    """A definition that is refused: key, reason, what is allowed."""
+
+    def __init__(self, key: str, reason: str, allowed: str = "") -> None:
+        super().__init__(f"{key}: {reason}")
+        self.key, self.reason, self.allowed = key, reason, allowed
+
+
+@dataclass(frozen=True, slots=True)
+class SourceSpec:
+    """A type B source of uncertainty that a value brings along."""
+
+    key: str
+    """Values that name the same key share the source, so that it cancels in differences."""
+    label: str
+    half_width: Node
+    """In coherent SI units, or a fraction if ``relative``."""
+    distribution: Literal["rectangular", "triangular", "normal"] = "rectangular"
+    relative: bool = False
+    rounding: bool = False
+    """Rounding of a reading: left out where the scatter of repeats already shows it."""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class InputField:
+    """Something that is typed: one cell, or a column of a table."""
+
+    key: str
+    title: str
+    unit: Unit
+    symbol: str = ""
+    table: str | None = None
+    rows: int = 1
+    decimals: int | None = None
+    kind: Literal["number", "choice", "text"] = "number"
+    minimum: float | None = None
+    maximum: float | None = None
+    below_key: str = ""
+    """Input that this one must stay below, such as the number of divisions."""
+    required: bool = False
+    default: float | None = None
+    choices: tuple[str, ...] = ()
+    choice_values: tuple[float, ...] = ()
+    help: str = ""
+    sources: tuple[SourceSpec, ...] = ()
+    answer: bool = False
+    """One of the student's own results."""
+    instrument: str = ""
+    """Instrument of a reading that is typed as one number."""
+
+
+@dataclass(frozen=True, slots=True)
+class DerivedField:
+    """Something worked out by a formula: one number, or a column of a table."""
+
+    key: str
+    title: str
+    unit: Unit
+    node: Node
+    text: str
+    symbol: str = ""
+    table: str | None = None
+    rows: int = 1
+    decimals: int | None = None
+    assist: Assist = Assist.CORRECTED
+    sources: tuple[SourceSpec, ...] = ()
+    maximum_error: Node | None = None
+    plausible: tuple[float, float] | None = None
+    """In the field's unit."""
+    instrument: str = ""
+    """Instrument of a reading."""
+
+
+Field = InputField | DerivedField
+
+
+@dataclass(frozen=True, slots=True)
+class CheckField:
+    """A condition on readings; ``table`` None for one on quantities."""
+
+    code: str
+    node: Node
+    question: str
+    expected: str
+    severity: Literal["note", "doubtful"]
+    at: str
+    table: str | None = None
+    rows: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class LineField:
+    """A straight line with its columns resolved."""
+
+    definition: Line
+    x: str
+    y: tuple[str, ...]
+    labels: tuple[str, ...]
+
+    def call(self, function: str) -> Call:
+        """The call of a statistic of this line."""
+        return Call(function, (Name(self.x), *map(Name, self.y)))
+
+
+@dataclass(frozen=True, slots=True)
+class Practical:
+    """A definition with everything resolved. ``derived`` is in the order of evaluation."""
+
+    definition: Definition
+    source_text: str
+    digest: str
+    runs: int
+    inputs: Mapping[str, InputField]
+    derived: Mapping[str, DerivedField]
+    blocks: Mapping[str, tuple[str, ...]]
+    checks: tuple[CheckField, ...]
+    lines: Mapping[str, LineField]
+    tables: Mapping[str, int]
+    """Number of rows of each table; the zero readings of an instrument are a table too."""
+
+    def field(self, key: str) -> Field:
+        """A field by its key."""
+        return self.inputs[key] if key in self.inputs else self.derived[key]
+
+    def owner(self, key: str) -> str:
+        """Title of the instrument or table that a field belongs to; of the practical if none."""
+        name = key.split(".")[0]
+        titles = {one.id: one.title for one in self.definition.instruments}
+        titles |= {one.id: one.title for one in self.definition.tables}
+        return titles.get(name, self.definition.title)
+
+    def columns(self, key: str) -> tuple[str, ...]:
+        """The columns behind a name."""
+        return self.blocks.get(key, (key,))
+
+    def depends(self, node: Node) -> tuple[str, ...]:
+        """Fields that a formula uses directly."""
+        return tuple(column for key in names(node) for column in self.columns(key))
+
+
+def compile_practical(
+    definition: Definition,
+    source_text: str,
+    digest: str,
+    runs: int = 1,
+    rows: Mapping[str, int] | None = None,
+) -> Practical:
+    """Resolve a definition.
+
+    Parameters
+    ----------
+    runs
+        How often a column marked ``per_run`` is repeated, 1 to 4.
+    rows
+        Rows of tables that a workbook has more or fewer of than the definition says.
+
+    Raises
+    ------
+    DefinitionError
+        For the first key whose content cannot be used.
+    """
+    return _Compiler(definition, runs, rows or {}).compile(source_text, digest)
+
+
+START_PREFIX = "start."
+START_INPUTS = tuple(
+    InputField(key=f"{START_PREFIX}{name}", title=title, unit=PURE, kind="text", help=help_)
+    for name, title, help_ in (
+        ("group", "Group", "The name or number of your group."),
+        ("setup", "Set-up", "The number on the bench or on the apparatus."),
+        ("observers", "Observers", "Initials or codes, as your teacher wants them."),
+        ("date", "Date", "The day of the measurement."),
+        ("person", "Person in charge", "Who decides on loads and rules in this laboratory."),
+        ("rules", "Local rules", "Rules of this laboratory that apply, or where they hang."),
+    )
+)
+"""What every workbook asks on its first sheet."""
+
+
+@dataclass(slots=True)
+class _Compiler:
+    definition: Definition
+    runs: int
+    rows: Mapping[str, int]
+    inputs: dict[str, InputField] = field(default_factory=dict)
+    derived: dict[str, DerivedField] = field(default_factory=dict)
+    blocks: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    repeated: set[str] = field(default_factory=set)
+    checks: list[CheckField] = field(default_factory=list)
+    lines: dict[str, LineField] = field(default_factory=dict)
+    tables: dict[str, int] = field(default_factory=dict)
+    constants: set[str] = field(default_factory=set)
+    where: dict[str, str] = field(default_factory=dict)
+    """Key of the definition file that a name came from."""
+
+    def compile(self, source_text: str, digest: str) -> Practical:
+        d = self.definition
+        sheets = {sheet.id for sheet in d.sheets}
+        self.check_sheets()
+        for group in ("instruments", "inputs", "tables", "quantities"):
+            for item in getattr(d, group):
+                if item.sheet and item.sheet not in sheets:
+                    raise DefinitionError(
+                        f"{group}.{item.id}.sheet",
+                        f"there is no sheet “{item.sheet}”",
+                        ", ".join(sorted(sheets)),
+                    )
+        for start in START_INPUTS:
+            self.add_input(start, start.key)
+        for instrument in d.instruments:
+            self.add_instrument(instrument)
+        for one in d.inputs:
+            where = f"inputs.{one.id}"
+            its_unit = self.unit(one.unit, f"{where}.unit")
+            sources = tuple(
+                self.source(u, f"{one.id}#{i}", its_unit) for i, u in enumerate(one.uncertainty)
+            )
+            if one.kind == "choice" and not one.choices:
+                raise DefinitionError(f"{where}.choices", "a choice needs its choices")
+            self.add_input(
+                InputField(
+                    key=one.id,
+                    title=one.title,
+                    unit=its_unit,
+                    symbol=one.symbol,
+                    decimals=one.decimals,
+                    kind=one.kind,
+                    minimum=one.minimum,
+                    maximum=one.maximum,
+                    required=one.required,
+                    default=one.default,
+                    choices=one.choices,
+                    choice_values=tuple(map(float, range(len(one.choices)))),
+                    help=one.help,
+                    sources=sources,
+                ),
+                where,
+            )
+        for table in d.tables:
+            self.add_table(table)
+        for line in d.lines:
+            self.add_line(line)
+        for constant in d.constants:
+            self.add_constant(constant)
+        for quantity in d.quantities:
+            where = f"quantities.{quantity.id}"
+            its_unit = self.unit(quantity.unit, f"{where}.unit")
+            maximum = quantity.maximum_error
+            self.add_derived(
+                DerivedField(
+                    key=quantity.id,
+                    title=quantity.title,
+                    unit=its_unit,
+                    node=self.parse(quantity.formula, f"{where}.formula"),
+                    text=quantity.formula,
+                    symbol=quantity.symbol,
+                    decimals=quantity.decimals,
+                    assist=quantity.assist,
+                    sources=tuple(
+                        self.source(u, f"{quantity.id}#{i}", its_unit)
+                        for i, u in enumerate(quantity.uncertainty)
+                    ),
+                    maximum_error=(
+                        self.parse(maximum, f"{where}.maximum_error") if maximum else None
+                    ),
+                    plausible=quantity.plausible,
+                ),
+                where,
+            )
+        for check in d.checks:
+            self.add_check(check, f"checks.{check.code}", None, 1, {})
+        for answer in d.answers:
+            its_unit = self.unit(answer.unit, f"answers.{answer.id}.unit")
+            if answer.quantity and answer.quantity not in self.derived:
+                raise DefinitionError(
+                    f"answers.{answer.id}.quantity", f"there is no quantity “{answer.quantity}”"
+                )
+            if (
+                answer.quantity
+                and its_unit.dimension != self.derived[answer.quantity].unit.dimension
+            ):
+                raise DefinitionError(
+                    f"answers.{answer.id}.unit",
+                    f"“{answer.unit}” does not measure the same as the quantity",
+                )
+            self.add_input(
+                InputField(
+                    key=f"answer.{answer.id}",
+                    title=answer.title,
+                    unit=its_unit,
+                    decimals=answer.decimals,
+                    answer=True,
+                    help="Your own result, worked out from your own readings.",
+                ),
+                f"answers.{answer.id}",
+            )
+        self.check_formulas()
+        self.expand_lines()
+        self.check_results()
+        return Practical(
+            definition=d,
+            source_text=source_text,
+            digest=digest,
+            runs=self.runs,
+            inputs=self.inputs,
+            derived=self.ordered(),
+            blocks=self.blocks,
+            checks=tuple(self.checks),
+            lines=self.lines,
+            tables=self.tables,
+        )
+
+    def check_sheets(self) -> None:
+        titles = [sheet.title for sheet in self.definition.sheets]
+        for i, title in enumerate(titles):
+            if not re.fullmatch(r"[^\[\]:*?/\\']{1,31}", title):
+                raise DefinitionError(
+                    f"sheets[{i}].title", f"“{title}” cannot name a sheet", "1 to 31 characters"
+                )
+            if title.lower() in (*RESERVED_SHEETS, *(t.lower() for t in titles[:i])):
+                raise DefinitionError(f"sheets[{i}].title", f"“{title}” is taken", "another title")
+
+    # -- names -------------------------------------------------------------------------------
+
+    def claim(self, key: str, where: str) -> None:
+        if key in self.where:
+            raise DefinitionError(where, f"the name “{key}” is used twice", "names used once")
+        if not all(part.replace("_", "a").isalnum() and part.isascii() for part in key.split(".")):
+            raise DefinitionError(where, f"“{key}” is no name", "letters, digits and _")
+        self.where[key] = where
+
+    def add_input(self, one: InputField, where: str) -> None:
+        self.claim(one.key, where)
+        self.inputs[one.key] = one
+
+    def add_derived(self, one: DerivedField, where: str) -> None:
+        self.claim(one.key, where)
+        self.derived[one.key] = one
+
+    def unit(self, text: str, where: str) -> Unit:
+        try:
+            return unit(text)
+        except UnitError as error:
+            raise DefinitionError(
+                where, str(error), "a unit such as mm, kg, s, m/s^2, 1"
+            ) from error
+
+    def parse(self, text: str, where: str, rename: Mapping[str, str] | None = None) -> Node:
+        try:
+            node = parse(text, NAMES)
+        except FormulaError as error:
+            raise DefinitionError(where, str(error), error.allowed) from error
+        if not rename:
+            return node
+        return substitute(node, {old: Name(new) for old, new in rename.items()})
+
+    def source(self, one: Uncertainty, key: str, its_unit: Unit) -> SourceSpec:
+        scale = 1.0 if one.relative else its_unit.factor
+        return SourceSpec(
+            key=key,
+            label=one.label,
+            half_width=Number(one.half_width * scale),
+            distribution=one.distribution,
+            relative=one.relative,
+            note=one.note,
+        )
+
+    def add_constant(self, constant: Constant) -> None:
+        where = f"constants.{constant.id}"
+        its_unit = self.unit(constant.unit, f"{where}.unit")
+        self.constants.add(constant.id)
+        self.add_derived(
+            DerivedField(
+                key=constant.id,
+                title=constant.title,
+                unit=its_unit,
+                node=Number(its_unit.to_si(constant.value)),
+                text=f"{constant.value:g}",
+                symbol=constant.symbol,
+                assist=Assist.FULL,
+                sources=tuple(
+                    self.source(u, f"{constant.id}#{i}", its_unit)
+                    for i, u in enumerate(constant.uncertainty)
+                ),
+            ),
+            where,
+        )
+
+    # -- instruments -------------------------------------------------------------------------
+
+    def add_instrument(self, instrument: Instrument) -> None:
+        where = f"instruments.{instrument.id}"
+        kind = KINDS.get(instrument.kind)
+        if kind is None:
+            raise DefinitionError(
+                f"{where}.kind", f"there is no kind “{instrument.kind}”", ", ".join(sorted(KINDS))
+            )
+        own = self.unit(instrument.unit, f"{where}.unit")
+        names_here = self.instrument_names(instrument, kind)
+        for p in kind.parameters:
+            self.add_input(
+                InputField(
+                    key=f"{instrument.id}.{p.id}",
+                    title=p.title,
+                    unit=own if p.unit == "" else self.unit(p.unit, where),
+                    decimals=p.decimals,
+                    minimum=p.minimum,
+                    maximum=p.maximum,
+                    required=True,
+                    help=p.help,
+                ),
+                where,
+            )
+        for item in kind.derived:
+            self.add_derived(
+                DerivedField(
+                    key=f"{instrument.id}.{item.id}",
+                    title=item.title,
+                    unit=own,
+                    node=self.parse(item.formula, where, names_here),
+                    text=item.formula,
+                    decimals=instrument.decimals + item.extra_decimals,
+                    assist=Assist.READINGS,
+                ),
+                where,
+            )
+        if instrument.limit is not None:
+            limit = instrument.limit
+            self.add_input(
+                InputField(
+                    key=f"{instrument.id}.limit",
+                    title="permissible error ±"
+                    + (" (fraction of the value)" if limit.relative else ""),
+                    unit=PURE if limit.relative else own,
+                    default=limit.half_width,
+                    minimum=0.0,
+                    help=limit.note or "From the maker's sheet, the standard or the last check.",
+                ),
+                where,
+            )
+        if instrument.zero_rows:
+            if not kind.zero:
+                raise DefinitionError(
+                    f"{where}.zero_rows", f"a scale of kind “{instrument.kind}” has no zero error"
+                )
+            self.add_zero(instrument, kind, own, where)
+
+    def instrument_names(self, instrument: Instrument, kind: Kind) -> dict[str, str]:
+        ids = [p.id for p in kind.parameters] + [item.id for item in kind.derived]
+        return {name: f"{instrument.id}.{name}" for name in ids}
+
+    def add_zero(self, instrument: Instrument, kind: Kind, own: Unit, where: str) -> None:
+        table = f"{instrument.id}.zeros"
+        self.tables[table] = self.rows.get(table, instrument.zero_rows)
+        base = f"{instrument.id}.zero_reading"
+        self.add_parts(base, kind.zero_parts, instrument, own, table, where, "", False)
+        rename = self.instrument_names(instrument, kind)
+        rename |= {part.id: f"{base}.{part.id}" for part in kind.zero_parts}
+        self.add_derived(
+            DerivedField(
+                key=base,
+                title="zero error",
+                unit=own,
+                node=self.parse(kind.zero, where, rename),
+                text=kind.zero,
+                table=table,
+                rows=self.tables[table],
+                decimals=instrument.decimals,
+                sources=self.rounding(base, instrument, kind, "zero reading"),
+            ),
+            where,
+        )
+        self.add_derived(
+            DerivedField(
+                key=f"{instrument.id}.zero",
+                title="mean zero error (to be subtracted)",
+                unit=own,
+                node=Call("mean", (Name(base),)),
+                text=f"mean({base})",
+                symbol="z",
+                decimals=instrument.decimals + 1,
+            ),
+            where,
+        )
+        self.add_part_checks(base, kind.zero_checks, instrument, table)
+
+    def rounding(
+        self, key: str, instrument: Instrument, kind: Kind, what: str
+    ) -> tuple[SourceSpec, ...]:
+        if not kind.rounding:
+            return ()
+        node = self.parse(kind.rounding, key, self.instrument_names(instrument, kind))
+        return (
+            SourceSpec(
+                key=f"{key}#rounding",
+                label=f"rounding of a reading: {what}",
+                half_width=node,
+                rounding=True,
+            ),
+        )
+
+    def add_parts(
+        self,
+        base: str,
+        parts: Iterable[Part],
+        instrument: Instrument,
+        own: Unit,
+        table: str,
+        where: str,
+        label: str,
+        required: bool,
+    ) -> None:
+        for part in parts:
+            choice = part.kind == "choice"
+            divisions = next(
+                (
+                    f"{instrument.id}.{p.id}"
+                    for p in KINDS[instrument.kind].parameters
+                    if p.id.endswith("divisions")
+                ),
+                "",
+            )
+            is_count = part.id == "coincidence"
+            self.add_input(
+                InputField(
+                    key=f"{base}.{part.id}",
+                    title=f"{label} {part.title}".strip(),
+                    unit=own if part.unit == "" else PURE,
+                    table=table,
+                    rows=self.tables[table],
+                    decimals=instrument.decimals if part.unit == "" else None,
+                    kind=part.kind,
+                    minimum=0.0 if is_count else None,
+                    below_key=divisions if is_count else "",
+                    required=required,
+                    choices=SIDES if choice else (),
+                    choice_values=SIDE_VALUES if choice else (),
+                    help=part.help,
+                ),
+                where,
+            )
+
+    def add_part_checks(
+        self, base: str, checks: Iterable[PartCheck], instrument: Instrument, table: str
+    ) -> None:
+        kind = KINDS[instrument.kind]
+        rename = self.instrument_names(instrument, kind)
+        rename |= {part.id: f"{base}.{part.id}" for part in (*kind.parts, *kind.zero_parts)}
+        for check in checks:
+            at = f"{base}.{check.part}"
+            self.checks.append(
+                CheckField(
+                    code=check.code,
+                    node=self.parse(check.condition, at, rename),
+                    question=check.question,
+                    expected=check.expected,
+                    severity="doubtful",
+                    at=at,
+                    table=table,
+                    rows=self.tables[table],
+                )
+            )
+
+    # -- tables ------------------------------------------------------------------------------
+
+    def add_table(self, table: Table) -> None:
+        where = f"tables.{table.id}"
+        if not 1 <= table.rows <= 200:
+            raise DefinitionError(f"{where}.rows", f"{table.rows} rows", "1 to 200")
+        self.tables[table.id] = self.rows.get(table.id, table.rows)
+        local = {column.id: f"{table.id}.{column.id}" for column in table.columns}
+        for column in table.columns:
+            self.add_column(table, column, local, f"{where}.columns.{column.id}")
+        for check in table.checks:
+            self.add_check(
+                check, f"{where}.checks.{check.code}", table.id, self.tables[table.id], local
+            )
+
+    def add_column(
+        self, table: Table, column: Column, local: Mapping[str, str], where: str
+    ) -> None:
+        name = f"{table.id}.{column.id}"
+        if column.formula:
+            if column.instrument or column.repeats > 1 or column.per_run:
+                raise DefinitionError(
+                    where, "a column is either read or worked out", "formula, or instrument"
+                )
+            self.add_derived(
+                DerivedField(
+                    key=name,
+                    title=column.title,
+                    unit=self.unit(column.unit, f"{where}.unit"),
+                    node=self.parse(column.formula, f"{where}.formula", local),
+                    text=column.formula,
+                    symbol=column.symbol,
+                    table=table.id,
+                    rows=self.tables[table.id],
+                    decimals=3 if column.decimals is None else column.decimals,
+                    assist=column.assist,
+                ),
+                where,
+            )
+            return
+        repeats = self.runs if column.per_run else column.repeats
+        if not 1 <= repeats <= 12:
+            raise DefinitionError(f"{where}.repeats", f"{repeats} repeats", "1 to 12")
+        keys: tuple[str, ...] = (name,)
+        if column.per_run or repeats > 1:
+            # numbered even for a single run, so that names do not depend on the runs asked for
+            keys = tuple(f"{name}.{i + 1}" for i in range(repeats))
+            self.repeated.add(name)
+            self.blocks[name] = keys
+        shared: tuple[SourceSpec, ...] = ()
+        for i, key in enumerate(keys):
+            label = self.repeat_label(column, i, repeats)
+            title = f"{column.title} {label}".strip()
+            if not column.instrument:
+                self.add_input(
+                    InputField(
+                        key=key,
+                        title=title,
+                        unit=self.unit(column.unit, f"{where}.unit"),
+                        symbol=column.symbol,
+                        table=table.id,
+                        rows=self.tables[table.id],
+                        decimals=column.decimals,
+                        minimum=column.minimum,
+                        maximum=column.maximum,
+                        help=column.help,
+                    ),
+                    where,
+                )
+            else:
+                # repeats of one column are read on the same divisions: one rounding for all
+                shared = shared or self.reading_sources(name, column, where)
+                self.add_reading(table, column, key, title, shared, where)
+
+    def repeat_label(self, column: Column, i: int, repeats: int) -> str:
+        if i < len(column.labels):
+            return column.labels[i]
+        if repeats == 1:
+            return ""
+        return f"run {i + 1}" if column.per_run else str(i + 1)
+
+    def instrument(self, column: Column, where: str) -> Instrument:
+        for one in self.definition.instruments:
+            if one.id == column.instrument:
+                return one
+        raise DefinitionError(
+            f"{where}.instrument",
+            f"there is no instrument “{column.instrument}”",
+            ", ".join(one.id for one in self.definition.instruments),
+        )
+
+    def reading_sources(self, name: str, column: Column, where: str) -> tuple[SourceSpec, ...]:
+        instrument = self.instrument(column, where)
+        kind = KINDS[instrument.kind]
+        sources = self.rounding(name, instrument, kind, column.title.lower())
+        if instrument.limit is not None:
+            sources += (
+                SourceSpec(
+                    key=f"{instrument.id}#limit",
+                    label=f"permissible error: {instrument.title.lower()}",
+                    half_width=Name(f"{instrument.id}.limit"),
+                    relative=instrument.limit.relative,
+                    note=instrument.limit.note,
+                ),
+            )
+        return sources
+
+    def add_reading(
+        self,
+        table: Table,
+        column: Column,
+        key: str,
+        title: str,
+        sources: tuple[SourceSpec, ...],
+        where: str,
+    ) -> None:
+        instrument = self.instrument(column, where)
+        kind = KINDS[instrument.kind]
+        own = self.unit(instrument.unit, where)
+        decimals = instrument.decimals if column.decimals is None else column.decimals
+        if len(kind.parts) == 1:
+            self.add_input(
+                InputField(
+                    key=key,
+                    title=title,
+                    unit=own,
+                    symbol=column.symbol,
+                    table=table.id,
+                    rows=self.tables[table.id],
+                    decimals=decimals,
+                    minimum=column.minimum,
+                    maximum=column.maximum,
+                    help=column.help or kind.parts[0].help,
+                    sources=sources,
+                    instrument=instrument.id,
+                ),
+                where,
+            )
+            return
+        self.add_parts(key, kind.parts, instrument, own, table.id, where, title, True)
+        main = f"{key}.{kind.parts[0].id}"
+        self.inputs[main] = replace(
+            self.inputs[main], minimum=column.minimum, maximum=column.maximum
+        )
+        rename = self.instrument_names(instrument, kind)
+        rename |= {part.id: f"{key}.{part.id}" for part in kind.parts}
+        observed = self.parse(kind.reading, where, rename)
+        text = kind.reading
+        if instrument.zero_rows:
+            observed_key = f"{key}.observed"
+            self.add_derived(
+                DerivedField(
+                    key=observed_key,
+                    title=f"{title} observed",
+                    unit=own,
+                    node=observed,
+                    text=text,
+                    table=table.id,
+                    rows=self.tables[table.id],
+                    decimals=decimals,
+                ),
+                where,
+            )
+            text = f"{column.id}.observed - {instrument.id}.zero"
+            observed = Binary("-", Name(observed_key), Name(f"{instrument.id}.zero"))
+            title = f"{title} corrected"
+        self.add_derived(
+            DerivedField(
+                key=key,
+                title=title,
+                unit=own,
+                node=observed,
+                text=text,
+                symbol=column.symbol,
+                table=table.id,
+                rows=self.tables[table.id],
+                decimals=decimals + (1 if instrument.zero_rows else 0),
+                sources=sources,
+                instrument=instrument.id,
+            ),
+            where,
+        )
+        self.add_part_checks(key, kind.checks, instrument, table.id)
+
+    # -- lines and checks --------------------------------------------------------------------
+
+    def add_line(self, line: Line) -> None:
+        where = f"lines.{line.id}"
+        found = []
+        for key in (line.x, *line.y):
+            kind = self.kind(key)
+            if kind is None or kind.table is None:
+                raise DefinitionError(where, f"“{key}” is not a column", "table.column")
+            found.append(kind)
+        if len({kind.table for kind in found}) > 1:
+            raise DefinitionError(where, "its columns are not of one table")
+        if len({kind.dimension for kind in found[1:]}) > 1:
+            raise DefinitionError(f"{where}.y", "its columns do not measure the same")
+        x = self.blocks.get(line.x, (line.x,))
+        if len(x) != 1:
+            raise DefinitionError(f"{where}.x", f"“{line.x}” has several readings in a row")
+        y: list[str] = []
+        labels: list[str] = []
+        for i, name in enumerate(line.y):
+            columns = self.blocks.get(name, (name,))
+            base = line.series[i] if i < len(line.series) else self.field_title(columns[0])
+            y += columns
+            labels += [
+                base if len(columns) == 1 else f"{base} {k + 1}" for k in range(len(columns))
+            ]
+        self.claim(line.id, where)
+        self.lines[line.id] = LineField(line, x[0], tuple(y), tuple(labels))
+
+    def field_title(self, key: str) -> str:
+        return (self.inputs.get(key) or self.derived[key]).title
+
+    def expand_lines(self) -> None:
+        calls: dict[str, Node] = {}
+        for id_, line in self.lines.items():
+            for function in LINE_RESULTS:
+                calls[f"{id_}.{function}"] = line.call(function)
+        for key, one in self.derived.items():
+            maximum = one.maximum_error
+            self.derived[key] = replace(
+                one,
+                node=substitute(one.node, calls),
+                maximum_error=None if maximum is None else substitute(maximum, calls),
+            )
+        self.checks = [replace(c, node=substitute(c.node, calls)) for c in self.checks]
+
+    def add_check(
+        self, check: Check, where: str, table: str | None, rows: int, local: Mapping[str, str]
+    ) -> None:
+        for name in check.each:
+            for column in self.blocks.get(local.get(name, name), (local.get(name, name),)):
+                its = {**local, "it": column}
+                self.add_check(replace(check, each=(), at="it"), where, table, rows, its)
+        if check.each:
+            return
+        at = local.get(check.at, check.at)
+        found = self.kind(at)
+        if found is None or (table is not None and found.table not in (None, table)):
+            raise DefinitionError(f"{where}.at", f"“{check.at}” is nothing to point at")
+        self.checks.append(
+            CheckField(
+                code=check.code,
+                node=self.parse(check.condition, f"{where}.condition", local),
+                question=check.question,
+                expected=check.expected,
+                severity=check.severity,
+                at=self.blocks.get(at, (at,))[0],
+                table=table,
+                rows=rows,
+            )
+        )
+
+    # -- checking ----------------------------------------------------------------------------
+
+    def kind(self, key: str) -> dimensions.Kind | None:
+        owner, _, part = key.rpartition(".")
+        if owner in self.lines and part in LINE_RESULTS:
+            line = self.lines[owner]
+            x, y = self.kind(line.x), self.kind(line.y[0])
+            assert x is not None
+            assert y is not None
+            return dimensions.Kind(y.dimension / x.dimension if part == "slope" else y.dimension)
+        repeated = key in self.repeated
+        column = self.blocks.get(key, (key,))[0]
+        one = self.inputs.get(column) or self.derived.get(column)
+        if one is None or (isinstance(one, InputField) and one.kind == "text"):
+            return None
+        return dimensions.Kind(one.unit.dimension, one.table, repeated)
+
+    def check_formulas(self) -> None:
+        for key, one in self.derived.items():
+            if key in self.constants:
+                continue
+            where = self.where[key]
+            found = self.checked(one.text, one.node, one.table, where)
+            if found is None:
+                raise DefinitionError(where, f"“{one.text}” is a condition, not a number")
+            if found != one.unit.dimension:
+                raise DefinitionError(
+                    f"{where}.unit",
+                    f"“{one.unit.text}” has the dimension {one.unit.dimension}, "
+                    f"but “{one.text}” gives {found}",
+                    "a unit of the formula's dimension",
+                )
+            if one.maximum_error is not None:
+                error = self.checked("maximum_error", one.maximum_error, None, where)
+                if error != one.unit.dimension:
+                    raise DefinitionError(
+                        f"{where}.maximum_error",
+                        f"has the dimension {error}, the quantity has {one.unit.dimension}",
+                    )
+        for check in self.checks:
+            where = f"checks.{check.code}"
+            if self.checked(check.code, check.node, check.table, where) is not None:
+                raise DefinitionError(f"{where}.condition", "is a number, not a condition")
+
+    def checked(self, text: str, node: Node, table: str | None, where: str) -> Dimension | None:
+        try:
+            return dimensions.check(text, node, self.kind, table)
+        except FormulaError as error:
+            raise DefinitionError(where, str(error), error.allowed) from error
+
+    def check_results(self) -> None:
+        for result in self.definition.results:
+            where = f"results.{result.quantity}"
+            for key in (result.quantity, *result.alternatives):
+                if key not in self.derived or self.derived[key].table is not None:
+                    raise DefinitionError(
+                        where,
+                        f"there is no quantity “{key}”",
+                        ", ".join(q.id for q in self.definition.quantities),
+                    )
+            if result.accepted_by and self.inputs.get(result.accepted_by) is None:
+                raise DefinitionError(f"{where}.accepted_by", "is not an input")
+            dimension = self.derived[result.quantity].unit.dimension
+            for accepted in result.accepted:
+                if (accepted.value is None) == (not accepted.formula):
+                    raise DefinitionError(f"{where}.accepted", "needs a value or a formula")
+                if accepted.formula:
+                    node = self.parse(accepted.formula, f"{where}.accepted.formula")
+                    found = self.checked(accepted.formula, node, None, f"{where}.accepted")
+                else:
+                    found = self.unit(accepted.unit, f"{where}.accepted.unit").dimension
+                if found != dimension:
+                    raise DefinitionError(
+                        f"{where}.accepted", "does not measure the same as the result"
+                    )
+        if not self.definition.results:
+            raise DefinitionError("results", "a practical needs a result")
+
+    def ordered(self) -> dict[str, DerivedField]:
+        done: dict[str, DerivedField] = {}
+        open_: list[str] = []
+
+        def visit(key: str) -> None:
+            if key in done or key not in self.derived:
+                return
+            if key in open_:
+                chain = " → ".join([*open_[open_.index(key) :], key])
+                raise DefinitionError(self.where[key], f"formulas go in a circle: {chain}")
+            open_.append(key)
+            one = self.derived[key]
+            sources = [n for s in one.sources for n in names(s.half_width)]
+            for name in (*names(one.node), *sources):
+                for column in self.blocks.get(name, (name,)):
+                    visit(column)
+            open_.pop()
+            done[key] = one
+
+        for key in self.derived:
+            visit(key)
+        return done

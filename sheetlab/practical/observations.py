@@ -1,0 +1,85 @@
+"""What was typed into a workbook, each entry with its place; missing stays missing."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from sheetlab.finding import NOWHERE, Finding, Place
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One input cell. ``value`` is in the unit of the cell; None if empty or unreadable."""
+
+    value: float | None = None
+    text: str = ""
+    place: Place = NOWHERE
+
+
+EMPTY = Entry()
+
+
+@dataclass(frozen=True, slots=True)
+class Observations:
+    """Entries by input key: one for a single input, one a row for a column."""
+
+    entries: Mapping[str, Sequence[Entry]] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+    file: str = ""
+
+    def entry(self, key: str, row: int | None = None) -> Entry:
+        """An entry; an empty one where nothing was read."""
+        found = self.entries.get(key, ())
+        index = row or 0
+        return found[index] if index < len(found) else EMPTY
+
+
+_MINUS = dict.fromkeys(map(ord, "−–‒﹣－"), "-")
+_SPACES = re.compile(r"\s+")
+_NUMBER = re.compile(
+    r"(?P<sign>[+-]?)(?P<whole>\d*)(?:[.,](?P<part>\d*))?"
+    r"(?:(?:[eE]|[×xX*]10\^?)(?P<power>[+-]?\d{1,3}))?"
+)
+_MAX_TEXT = 60
+
+
+@dataclass(frozen=True, slots=True)
+class TypedNumber:
+    """A number understood from text. ``ambiguous``: its comma may separate thousands."""
+
+    value: float
+    ambiguous: bool = False
+
+
+def typed_number(text: str, unit: str = "") -> TypedNumber | None:
+    """The number that a person meant by a text, None if it is not certain to be one.
+
+    Understood: decimal comma or point, full-width digits, the real minus sign, spaces around,
+    ``1.2×10^-3``, and the cell's own unit written behind the number. A text with both a comma
+    and a point, or with several commas, is not understood.
+    """
+    if len(text) > _MAX_TEXT:
+        return None
+    plain = unicodedata.normalize("NFKC", text.translate(_MINUS)).translate(_MINUS)
+    plain = _SPACES.sub("", plain)
+    suffix = _SPACES.sub("", unicodedata.normalize("NFKC", unit))
+    if suffix and len(plain) > len(suffix) and plain.endswith(suffix):
+        plain = plain[: -len(suffix)]
+    match = _NUMBER.fullmatch(plain)
+    if match is None or not (match["whole"] or match["part"]):
+        return None
+    digits = f"{match['sign']}{match['whole'] or '0'}.{match['part'] or '0'}"
+    value = float(f"{digits}e{match['power'] or '0'}")
+    thousands = (
+        "," in plain
+        and match["power"] is None
+        and len(match["part"] or "") == 3
+        and 1 <= len(match["whole"]) <= 3
+        and not match["whole"].startswith("0")
+    )
+    if value in (float("inf"), float("-inf")):
+        return None
+    return TypedNumber(value, thousands)
