@@ -1,0 +1,1 @@
+"""Rules that look at readings and results and yield findings."""

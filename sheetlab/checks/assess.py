@@ -1,0 +1,74 @@
+"""Evaluate a filled workbook's observations and run every check on them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+from sheetlab.checks import answers, completeness, conditions, lines
+from sheetlab.checks.answers import ComparedAnswer
+from sheetlab.checks.subject import Subject
+from sheetlab.finding import Finding, Severity, worst_first
+from sheetlab.metrology import montecarlo
+from sheetlab.practical.evaluate import Evaluation, Numbers, evaluate_practical
+from sheetlab.practical.model import Practical
+from sheetlab.practical.observations import Observations
+
+RULES = (
+    completeness.missing_for_results,
+    completeness.half_filled_rows,
+    conditions.broken_conditions,
+    lines.points_off_the_line,
+    conditions.implausible_quantities,
+    completeness.short_tables,
+    answers.answers_that_differ,
+    completeness.defaults_used,
+)
+"""Every rule takes a subject and yields findings; none raises, none prints."""
+
+
+class Status(StrEnum):
+    """What a workbook came to."""
+
+    OK = "ok"
+    DOUBTFUL = "doubtful"
+    FAILED = "failed"
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """An evaluation with its findings."""
+
+    practical: Practical
+    observations: Observations
+    evaluation: Evaluation
+    answers: tuple[ComparedAnswer, ...]
+    findings: tuple[Finding, ...]
+    status: Status
+
+
+def assess(
+    practical: Practical,
+    observations: Observations,
+    trials: int = montecarlo.TRIALS,
+    seed: int = montecarlo.SEED,
+) -> Assessment:
+    """Evaluate, check, and say what the workbook came to."""
+    numbers = Numbers(practical, observations)
+    evaluation = evaluate_practical(practical, observations, numbers, trials, seed)
+    subject = Subject(practical, observations, numbers, evaluation)
+    found = [finding for rule in RULES for finding in rule(subject)]
+    blank = [f for f in found if f.code == completeness.NOT_FILLED]
+    # of a blank workbook everything else that could be said follows from that
+    findings = worst_first(blank or [*observations.findings, *found])
+    measurand = evaluation.measurand
+    if measurand is None or not math.isfinite(measurand.budget.value):
+        status = Status.FAILED
+    elif any(f.severity is not Severity.NOTE for f in findings):
+        status = Status.DOUBTFUL
+    else:
+        status = Status.OK
+    return Assessment(
+        practical, observations, evaluation, answers.compared_answers(subject), findings, status
+    )

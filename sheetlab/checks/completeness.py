@@ -1,0 +1,217 @@
+"""What is missing: for the result, in half-filled rows, in tables that are too short."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sheetlab.checks.subject import Subject, amount
+from sheetlab.finding import Finding, Place, Severity
+from sheetlab.formula.tree import Call, Name, Number
+from sheetlab.formula.values import evaluate
+from sheetlab.practical.evaluate import leaf_inputs
+from sheetlab.practical.model import START_PREFIX, DerivedField, InputField
+
+NOT_FILLED = "workbook-not-filled"
+
+
+def missing_for_results(subject: Subject) -> Iterator[Finding]:
+    """For each result that could not be formed, the empty inputs that stand in its way."""
+    numbers = subject.numbers
+    wanted = [
+        result.quantity
+        for result in subject.practical.definition.results
+        if numbers.value(result.quantity, None) is None
+    ]
+    if not wanted:
+        return
+    if _untouched(subject):
+        yield Finding(
+            NOT_FILLED,
+            Severity.STOP,
+            "no reading has been typed into this workbook",
+            "a filled workbook",
+            "Is this the blank one? Evaluate the one that the group has filled.",
+            Place(file=subject.file),
+        )
+        return
+    causes: dict[str, Cause] = {}
+    for key in wanted:
+        _collect(subject, key, causes)
+    by_owner: dict[tuple[str, bool], list[Cause]] = {}
+    for cause in causes.values():
+        if cause.blocking:
+            by_owner.setdefault((cause.owner, cause.column), []).append(cause)
+    for (owner, column), group in by_owner.items():
+        titles = ", ".join(
+            f"“{c.title}”" + (f" ({c.place.cell})" if c.place.cell else "") for c in group
+        )
+        many = len(group) > 1
+        state = (
+            ("have" if many else "has") + " no reading"
+            if column
+            else ("are empty" if many else "is empty")
+        )
+        yield Finding(
+            "reading-missing",
+            Severity.STOP,
+            f"{owner}: {titles} {state}",
+            "a number in each of these cells" if not column else "readings from row 1 on",
+            "Fill in what is missing; the result needs it.",
+            group[0].place,
+        )
+    if not by_owner:
+        title = subject.practical.derived[wanted[0]].title
+        yield Finding(
+            "result-not-computable",
+            Severity.STOP,
+            f"{title} cannot be worked out from these readings",
+            "complete rows of readings from which the formula gives a number",
+            "Look at the other findings first: rows that are not complete, or a zero where none "
+            "can be, are the usual causes.",
+            Place(file=subject.file),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """An input that is missing; it blocks if it is empty altogether."""
+
+    title: str
+    owner: str
+    place: Place
+    column: bool
+    blocking: bool = True
+
+
+def _untouched(subject: Subject) -> bool:
+    return not any(
+        entry.value is not None or entry.text
+        for key, entries in subject.observations.entries.items()
+        for entry in entries
+        if subject.practical.inputs[key].default is None and not key.startswith(START_PREFIX)
+    )
+
+
+def _collect(subject: Subject, key: str, causes: dict[str, Cause]) -> None:
+    if key in causes:
+        return
+    practical = subject.practical
+    one = practical.field(key)
+    if isinstance(one, InputField):
+        column = one.table is not None
+        place = subject.place(key, 0 if column else None)
+        causes[key] = Cause(one.title, practical.owner(key), place, column)
+        return
+    causes[key] = Cause(one.title, "", Place(), False, blocking=False)
+    needed = practical.depends(one.node)
+    missing = [k for k in needed if not _given(subject, k)]
+    if isinstance(one.node, Call) and one.node.function == "row_mean" and missing:
+        # of several series of readings one is enough, and the first is the one to ask for
+        missing = [] if len(missing) < len(needed) else missing[:1]
+    for inner in missing:
+        _collect(subject, inner, causes)
+
+
+def _given(subject: Subject, key: str) -> bool:
+    if subject.practical.field(key).table is None:
+        return subject.numbers.value(key, None) is not None
+    return any(v is not None for v in subject.numbers.column(key))
+
+
+def half_filled_rows(subject: Subject) -> Iterator[Finding]:
+    """Readings of which one part was typed and another was not: they are left out."""
+    practical = subject.practical
+    for key, one in practical.derived.items():
+        if one.table is None:
+            continue
+        parts = [
+            k
+            for k in practical.depends(one.node)
+            if k in practical.inputs
+            and practical.inputs[k].table == one.table
+            and k.startswith(f"{key.removesuffix('.observed')}.")
+        ]
+        if len(parts) < 2:
+            continue
+        for row in range(one.rows):
+            empty = [k for k in parts if subject.numbers.value(k, row) is None]
+            if not empty or len(empty) == len(parts):
+                continue
+            if all(practical.inputs[k].kind == "choice" for k in parts if k not in empty):
+                continue
+            title = practical.inputs[empty[0]].title
+            yield Finding(
+                "reading-incomplete",
+                Severity.DOUBTFUL,
+                f"“{title}” is empty{subject.row_words(row)}, but the rest of the reading is there",
+                "both parts of a reading",
+                "Fill it in; until then this reading is left out, it does not count as zero.",
+                subject.place(empty[0], row),
+            )
+
+
+def short_tables(subject: Subject) -> Iterator[Finding]:
+    """Tables with fewer usable rows than the practical asks for."""
+    practical = subject.practical
+    for table in practical.definition.tables:
+        columns = [f"{table.id}.{c.id}" for c in table.columns if c.formula] or [
+            key for c in table.columns for key in practical.columns(f"{table.id}.{c.id}")
+        ]
+        usable = min(sum(v is not None for v in subject.numbers.column(key)) for key in columns)
+        typed = any(
+            subject.numbers.value(key, row) is not None
+            for key, one in practical.inputs.items()
+            if one.table == table.id
+            for row in range(one.rows)
+        )
+        if typed and usable < table.minimum_rows:
+            yield Finding(
+                "too-few-rows",
+                Severity.DOUBTFUL,
+                f"“{table.title}” has {usable} usable row{'s' if usable != 1 else ''}",
+                f"{table.minimum_rows} rows or more",
+                "Take more readings; the result below rests on few.",
+                subject.place(columns[0], 0),
+            )
+
+
+def defaults_used(subject: Subject) -> Iterator[Finding]:
+    """Empty cells for which the practical has a value of its own."""
+    practical = subject.practical
+    for key, one in practical.inputs.items():
+        if one.default is not None and subject.observations.entry(key).value is None:
+            yield Finding(
+                "default-used",
+                Severity.NOTE,
+                f"“{one.title}” ({practical.owner(key)}) is empty; "
+                f"{amount(one.default, one.unit)} is used",
+                place=subject.place(key, None),
+            )
+    for derived in practical.derived.values():
+        yield from _constant_used(subject, derived)
+
+
+def _constant_used(subject: Subject, one: DerivedField) -> Iterator[Finding]:
+    if not (isinstance(one.node, Call) and one.node.function == "first_given"):
+        return
+    passed: list[str] = []
+    for argument in one.node.arguments:
+        if evaluate(argument, subject.numbers) is None:
+            passed += [argument.key] if isinstance(argument, Name) else []
+            continue
+        if not isinstance(argument, Name) or argument.key not in subject.practical.derived:
+            return
+        constant = subject.practical.derived[argument.key]
+        if isinstance(constant.node, Number):
+            inputs = [k for key in passed for k in leaf_inputs(subject.practical, key)]
+            wanted = ", ".join(subject.practical.inputs[k].title.lower() for k in inputs)
+            yield Finding(
+                "constant-used",
+                Severity.NOTE,
+                f"{one.title}: the {constant.title}, {subject.shown(argument.key)}, is used",
+                wanted,
+                "Fill in what you know; the uncertainty is larger without it.",
+                subject.place(inputs[0], None) if inputs else subject.place(argument.key, None),
+            )
+        return

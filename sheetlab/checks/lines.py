@@ -1,0 +1,84 @@
+"""Readings that do not fit the straight line of the others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sheetlab.checks.subject import Subject, amount
+from sheetlab.finding import Finding, Severity
+from sheetlab.metrology.budget import student_t
+from sheetlab.metrology.line import fit_common_slope
+from sheetlab.practical.evaluate import LineResult
+from sheetlab.practical.instruments import KINDS
+
+FALSE_ALARM = 0.01
+FEWEST_POINTS = 6
+LEAST_DIVISIONS = 3.0
+
+
+def points_off_the_line(subject: Subject) -> Iterator[Finding]:
+    """Points that the line through all others does not explain.
+
+    Externally studentised residuals are compared with Student's t at a probability shared over
+    the points (Bonferroni), so that of workbooks with normal scatter at most 1 % have a false
+    alarm. Nothing is said with fewer than six points, or of a point within three divisions.
+    """
+    for line in subject.evaluation.lines.values():
+        fit = line.fit
+        if len(fit.points) < FEWEST_POINTS or fit.dof < 3:
+            continue
+        limit = student_t(1.0 - FALSE_ALARM / len(fit.points), fit.dof - 1)
+        for i, studentised in enumerate(fit.studentised()):
+            if abs(studentised) > limit:
+                found = _finding(subject, line, i)
+                if found is not None:
+                    yield found
+
+
+def _finding(subject: Subject, line: LineResult, i: int) -> Finding | None:
+    point = line.fit.points[i]
+    row = line.rows[i]
+    key = line.field.y[point.series]
+    one = subject.practical.field(key)
+    off = point.deleted_residual / one.unit.factor
+    rounding = [subject.numbers.half_width(s) or 0.0 for s in one.sources if s.rounding]
+    division = 2.0 * max(rounding, default=0.0) / one.unit.factor
+    if abs(off) < LEAST_DIVISIONS * division:
+        return None
+    series = [
+        [(p.x, p.y) for j, p in enumerate(line.fit.points) if p.series == k and j != i]
+        for k in range(len(line.field.y))
+    ]
+    without = fit_common_slope(series)
+    change = 100.0 * (without.slope / line.fit.slope - 1.0) if line.fit.slope else 0.0
+    effect = f"{change:+.1f} %".replace("-", "−") if abs(change) >= 0.1 else "less than 0.1 %"
+    spread = without.residual_deviation / one.unit.factor
+    remedy = "Look at this reading again, or repeat it. "
+    step = _graduation(subject, one.instrument)
+    if step and abs(abs(off) - step) < 3.0 * spread + division:
+        value = subject.numbers.shown(key, row)
+        assert value is not None
+        meant = value - step if off > 0 else value + step
+        remedy = (
+            f"That is one step of the main scale ({amount(step, one.unit)}): was the main scale "
+            f"misread? {amount(meant, one.unit, one.decimals)} would fit. {remedy}"
+        )
+    return Finding(
+        "point-off-line",
+        Severity.DOUBTFUL,
+        f"“{one.title}”{subject.row_words(row)}, {subject.shown(key, row)}, lies "
+        f"{amount(abs(off), one.unit, one.decimals)} {'above' if off > 0 else 'below'} the line "
+        "through all other points",
+        f"a distance of about {amount(float(f'{spread:.2g}'), one.unit)}, as the others have",
+        f"{remedy}It is still part of the result; without it the slope changes by {effect}",
+        subject.place(key, row),
+    )
+
+
+def _graduation(subject: Subject, instrument: str) -> float | None:
+    """Step of the main scale of an instrument in its own unit, if it has two scales."""
+    for one in subject.practical.definition.instruments:
+        graduation = KINDS[one.kind].graduation
+        if one.id == instrument and graduation:
+            return subject.numbers.shown(f"{one.id}.{graduation}")
+    return None

@@ -1,0 +1,166 @@
+"""An assessment as one JSON object; its keys are documented in the README."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from sheetlab.checks.assess import Assessment
+from sheetlab.finding import Finding
+from sheetlab.metrology.budget import DIVISORS
+from sheetlab.practical.evaluate import LineResult, ResultValue
+from sheetlab.practical.model import Practical
+from sheetlab.units import Unit, coherent_text
+
+
+def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
+    """The record of an evaluated workbook. Values are in the unit named beside them (SI)."""
+    practical, evaluation = assessment.practical, assessment.evaluation
+    first = evaluation.measurand
+    lines = list(evaluation.lines.values())
+    return {
+        "practical": practical.definition.id,
+        "version": practical.definition.version,
+        "workbook": workbook,
+        "group": assessment.observations.entry("start.group").text,
+        "setup": assessment.observations.entry("start.setup").text,
+        "status": str(assessment.status),
+        "measurand": None if first is None else _measurand(practical, first),
+        "maximum_error": None if first is None else _finite(first.maximum_error),
+        "monte_carlo": None if first is None else _trials(first),
+        "quantities": {
+            q.key: {
+                "title": q.title,
+                "symbol": q.symbol,
+                "value": _finite(q.value),
+                "unit": coherent_text(practical.derived[q.key].unit),
+                "standard_uncertainty": _finite(q.standard_uncertainty),
+            }
+            for q in evaluation.quantities
+        },
+        "line": _line(practical, lines[0]) if lines else None,
+        "budget": [] if first is None else _budget(practical, first),
+        "accepted": None if first is None else _accepted(practical, first),
+        "further_results": [
+            _measurand(practical, result) for result in evaluation.results[1:] if result is not None
+        ],
+        "own_results": [
+            {
+                "title": a.definition.title,
+                "unit": a.definition.unit,
+                "given": a.given,
+                "recomputed": _finite(a.recomputed),
+                "ratio": _finite(a.ratio),
+            }
+            for a in assessment.answers
+            if a.given is not None
+        ],
+        "findings": [finding_record(f) for f in assessment.findings],
+    }
+
+
+def unreadable_record(workbook: str, findings: tuple[Finding, ...]) -> dict[str, Any]:
+    """The record of a file that could not be evaluated at all."""
+    return {
+        "practical": None,
+        "workbook": workbook,
+        "status": "failed",
+        "measurand": None,
+        "findings": [finding_record(f) for f in findings],
+    }
+
+
+def finding_record(finding: Finding) -> dict[str, str]:
+    """A finding as a JSON object."""
+    return {
+        "code": finding.code,
+        "severity": str(finding.severity),
+        "sheet": finding.place.sheet,
+        "cell": finding.place.cell,
+        "message": finding.message,
+    }
+
+
+def _finite(value: float | None) -> float | None:
+    """JSON has no infinity; it is written as null."""
+    return None if value is None or not math.isfinite(value) else value
+
+
+def _measurand(practical: Practical, result: ResultValue) -> dict[str, Any]:
+    its, b = practical.derived[result.definition.quantity], result.budget
+    return {
+        "id": its.key,
+        "symbol": its.symbol,
+        "value": b.value,
+        "unit": coherent_text(its.unit),
+        "standard_uncertainty": b.standard_uncertainty,
+        "effective_degrees_of_freedom": _finite(b.effective_dof),
+        "coverage_factor": b.coverage_factor,
+        "expanded_uncertainty": b.expanded_uncertainty,
+        "coverage_probability": b.coverage_probability,
+        "statement": "" if result.statement is None else str(result.statement),
+    }
+
+
+def _trials(result: ResultValue) -> dict[str, Any] | None:
+    found = result.trials
+    if found is None:
+        return None
+    return {
+        "trials": found.trials,
+        "seed": found.seed,
+        "mean": found.mean,
+        "standard_uncertainty": found.standard_uncertainty,
+        "low": found.low,
+        "high": found.high,
+        "coverage_probability": found.coverage_probability,
+        "agrees_with_budget": None if result.validation is None else result.validation.agrees,
+    }
+
+
+def _line(practical: Practical, line: LineResult) -> dict[str, Any]:
+    x: Unit = practical.field(line.field.x).unit
+    y: Unit = practical.field(line.field.y[0]).unit
+    return {
+        "id": line.field.definition.id,
+        "x_unit": coherent_text(x),
+        "y_unit": coherent_text(y),
+        "slope": line.fit.slope,
+        "intercept": line.fit.intercept,
+        "u_slope": line.fit.u_slope,
+        "u_intercept": line.fit.u_intercept,
+        "residual_standard_deviation": line.fit.residual_deviation,
+        "degrees_of_freedom": line.fit.dof,
+    }
+
+
+def _budget(practical: Practical, result: ResultValue) -> list[dict[str, Any]]:
+    return [
+        {
+            "source": row.source.label,
+            "type": row.source.evaluation,
+            "distribution": row.source.distribution,
+            "half_width": row.source.half_width,
+            "divisor": DIVISORS[row.source.distribution],
+            "standard_uncertainty": row.source.standard_uncertainty,
+            "relative": row.source.relative,
+            "degrees_of_freedom": _finite(row.source.dof),
+            "sensitivity": row.sensitivity,
+            "contribution": row.contribution,
+            "share": row.share,
+        }
+        for row in result.budget.rows
+    ]
+
+
+def _accepted(practical: Practical, result: ResultValue) -> dict[str, Any] | None:
+    found = result.accepted
+    if found is None:
+        return None
+    return {
+        "value": found.value,
+        "unit": coherent_text(practical.derived[result.definition.quantity].unit),
+        "source": found.source,
+        "percent_difference": found.percent_difference,
+        "e_n": _finite(found.e_n),
+    }

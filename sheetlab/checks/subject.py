@@ -1,0 +1,54 @@
+"""What a check looks at: a practical, its observations and the plain values; and how it speaks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sheetlab.finding import Place
+from sheetlab.practical.evaluate import Evaluation, Numbers, leaf_inputs
+from sheetlab.practical.model import InputField, Practical
+from sheetlab.practical.observations import Observations
+from sheetlab.units import Unit
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """One filled workbook, evaluated, before its findings are known."""
+
+    practical: Practical
+    observations: Observations
+    numbers: Numbers
+    evaluation: Evaluation
+
+    @property
+    def file(self) -> str:
+        """File that the observations came from."""
+        return self.observations.file
+
+    def place(self, key: str, row: int | None) -> Place:
+        """Cell of an input, or of the first input behind a derived value."""
+        for name in leaf_inputs(self.practical, key):
+            its_row = row if self.practical.inputs[name].table is not None else None
+            return self.observations.entry(name, its_row).place
+        return Place()
+
+    def shown(self, key: str, row: int | None = None) -> str:
+        """A value as text with its unit; “nothing” where it is missing."""
+        one = self.practical.field(key)
+        value = self.numbers.shown(key, row)
+        if isinstance(one, InputField) and one.kind != "number":
+            return self.observations.entry(key, row).text or "nothing"
+        return "nothing" if value is None else amount(value, one.unit, one.decimals)
+
+    def row_words(self, row: int | None) -> str:
+        """“ in row 3” for a sentence; nothing outside a table."""
+        return "" if row is None else f" in row {row + 1}"
+
+
+def amount(value: float, unit: Unit, decimals: int | None = None) -> str:
+    """A number with its unit for a sentence."""
+    if decimals is None or (value and abs(value) < 10.0**-decimals):
+        text = f"{value:.6g}"
+    else:
+        text = f"{value:.{decimals}f}"
+    return f"{text} {unit.pretty}".strip().replace("-", "−")

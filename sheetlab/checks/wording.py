@@ -1,0 +1,186 @@
+"""Sentences about a result, made from its numbers; used by every sheet and report."""
+
+from __future__ import annotations
+
+from sheetlab.checks.assess import Assessment
+from sheetlab.formula.render import printed
+from sheetlab.metrology.budget import shrink_to_halve
+from sheetlab.metrology.statement import significant, state
+from sheetlab.practical.evaluate import AcceptedValue, Part, ResultValue
+from sheetlab.practical.model import Practical
+from sheetlab.units import Unit, unit
+
+
+def result_unit(practical: Practical, result: ResultValue) -> Unit:
+    """Unit in which a result is stated."""
+    return practical.derived[result.definition.quantity].unit
+
+
+def statement_line(practical: Practical, result: ResultValue) -> str:
+    """``Y = (2.02 ± 0.09) × 10¹¹ Pa = (202 ± 9) GPa``."""
+    its = practical.derived[result.definition.quantity]
+    if result.statement is None:
+        value = significant(its.unit.from_si(result.budget.value))
+        return f"{its.symbol} = {value} {its.unit.pretty}".strip()
+    line = f"{its.symbol} = {result.statement}"
+    if result.definition.display_unit:
+        other = unit(result.definition.display_unit)
+        spread = result.budget.expanded_uncertainty / other.factor
+        line += f" = {state(other.from_si(result.budget.value), spread, other.pretty)}"
+    return line
+
+
+def uncertainty_line(result: ResultValue) -> str:
+    """Which uncertainty the statement gives."""
+    b = result.budget
+    dof = "∞" if b.effective_dof > 999 else f"{b.effective_dof:.3g}"
+    return (
+        f"The number after ± is the expanded uncertainty U = k u, with k = {b.coverage_factor:.2f} "
+        f"from Student's t for {dof} effective degrees of freedom; "
+        f"coverage probability {100 * b.coverage_probability:.0f} %."
+    )
+
+
+def share(part: float) -> str:
+    """A share of the variance as text."""
+    return "< 0.1 %" if 0.0 < part < 0.001 else f"{100.0 * part:.1f} %"
+
+
+def percent(part: float, whole: float) -> str:
+    """A relative size as text."""
+    return f"{significant(100.0 * abs(part / whole), 2)} %" if whole else ""
+
+
+def accepted_lines(practical: Practical, result: ResultValue, accepted: AcceptedValue) -> list[str]:
+    """Comparison with the accepted value, and where that comes from."""
+    shown = result_unit(practical, result)
+    if result.definition.display_unit:
+        shown = unit(result.definition.display_unit)
+    difference = accepted.percent_difference
+    side = "above" if difference > 0 else "below"
+    lines = [
+        f"Accepted value: {shown.from_si(accepted.value):.6g} {shown.pretty} ({accepted.source}).",
+        f"The result is {abs(difference):.2g} % {side} it: "
+        "100 × (result − accepted) ÷ accepted = "
+        f"{difference:+.2g} %.".replace("-", "−"),
+    ]
+    if accepted.e_n is not None:
+        inside = abs(accepted.e_n) <= 1.0
+        lines.append(
+            "The difference is "
+            + ("within" if inside else "greater than")
+            + " the expanded uncertainty"
+            + f" (E_n = {accepted.e_n:.2f}, taking the accepted value as exact)".replace("-", "−")
+            + ("." if inside else ": something is not accounted for, here or in the book.")
+        )
+    return lines
+
+
+def trials_line(practical: Practical, result: ResultValue) -> str:
+    """What the Monte Carlo check said."""
+    found, its = result.trials, result_unit(practical, result)
+    if found is None:
+        return ""
+    low, high = (significant(its.from_si(end), 4) for end in (found.low, found.high))
+    text = (
+        f"Check by {found.trials:,} random trials: {100 * found.coverage_probability:.0f} % of "
+        f"them lie between {low} and {high} {its.pretty}, with standard deviation "
+        f"{significant(found.standard_uncertainty / its.factor, 2)} {its.pretty}."
+    ).replace(",", " ", 1)
+    if result.validation is not None and not result.validation.agrees:
+        text += " The interval is not quite symmetric; the one of the trials is the better one."
+    return text
+
+
+def maximum_error_line(practical: Practical, result: ResultValue) -> str:
+    """The maximum error as schools reckon it."""
+    if result.maximum_error is None:
+        return ""
+    its = practical.derived[result.definition.quantity]
+    terms = []
+    for part in result.parts:
+        if part.maximum_error is not None and result.budget.value:
+            one = practical.derived[part.key]
+            term = abs(part.sensitivity) * part.maximum_error
+            terms.append(f"{one.symbol or one.title} {percent(term, result.budget.value)}")
+    return (
+        f"Maximum error (all terms added, least counts as errors): "
+        f"± {significant(result.maximum_error / its.unit.factor, 2)} {its.unit.pretty}, that is "
+        f"{percent(result.maximum_error, result.budget.value)}"
+        + (f" ({', '.join(terms)})." if terms else ".")
+    )
+
+
+def alternatives_lines(practical: Practical, result: ResultValue) -> list[str]:
+    """The same result by other methods."""
+    lines = []
+    for other in result.alternatives:
+        its = practical.derived[other.key]
+        change = 100.0 * (other.value / result.budget.value - 1.0) if result.budget.value else 0.0
+        lines.append(
+            f"{other.title}: {other.symbol} = {significant(its.unit.from_si(other.value))} "
+            f"{its.unit.pretty} ({change:+.2f} %).".replace("-", "−")
+        )
+    return lines
+
+
+def formula_lines(practical: Practical, result: ResultValue) -> list[str]:
+    """The formula, and the formula with the numbers put in (SI units)."""
+    its = practical.derived[result.definition.quantity]
+    symbols = {key: one.symbol or one.title for key, one in practical.derived.items()}
+    symbols |= {key: one.symbol or one.title for key, one in practical.inputs.items()}
+    values = {part.key: significant(part.value, 5) for part in result.parts}
+    lines = [f"{its.symbol} = {printed(its.node, lambda key: symbols[key])}"]
+    if values:
+        numbers = printed(its.node, lambda key: values.get(key, symbols[key]), " × ")
+        value = significant(result.budget.value, 5)
+        lines.append(f"{its.symbol} = {numbers} = {value}  (all in SI units)")
+    return lines
+
+
+def dominant_lines(practical: Practical, result: ResultValue) -> list[str]:
+    """Which measurement decides the uncertainty, and what would halve it."""
+    if not result.parts or result.budget.standard_uncertainty == 0.0:
+        return []
+    first = result.parts[0]
+    name = _named(practical, first)
+    symbol = practical.derived[result.definition.quantity].symbol
+    lines = [
+        f"{name[:1].upper()}{name[1:]} makes {100 * first.share:.0f} % of the variance of {symbol}."
+    ]
+    factor = shrink_to_halve(first.share)
+    if factor is not None:
+        lines.append(
+            f"To halve the uncertainty of {symbol}, the uncertainty of this measurement alone "
+            f"has to fall to {factor:.2f} of what it is; nothing else needs more care."
+        )
+    else:
+        second = result.parts[1] if len(result.parts) > 1 else None
+        without = (1.0 - first.share) ** 0.5
+        also = f" Look at {_named(practical, second)} too." if second is not None else ""
+        lines.append(
+            f"No better measurement of it alone can halve the uncertainty: without it, "
+            f"{without:.2f} of the uncertainty would remain.{also}"
+        )
+    source = result.budget.rows[0].source
+    lines.append(
+        f"Largest single source: {source.label} ({100 * result.budget.rows[0].share:.0f} %)."
+    )
+    return lines
+
+
+def _named(practical: Practical, part: Part) -> str:
+    one = practical.field(part.key)
+    return f"{one.title} {one.symbol}".strip()
+
+
+def headline(assessment: Assessment) -> str:
+    """Status of a workbook in a line."""
+    doubtful = [f for f in assessment.findings if f.severity != "note"]
+    match assessment.status:
+        case "ok":
+            return "No reading looks doubtful."
+        case "doubtful":
+            many = f"{len(doubtful)} findings need" if len(doubtful) > 1 else "One finding needs"
+            return f"{many} a look before this result is trusted."
+    return "The result could not be formed; the findings say what is missing."
