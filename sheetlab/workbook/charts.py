@@ -1,0 +1,172 @@
+"""Native charts of a fitted line: data with error bars and best line, and residuals."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES
+
+WIDTH, HEIGHT = 660, 430
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """Limits and step of an axis."""
+
+    low: float
+    high: float
+    step: float
+
+
+def axis(values: list[float]) -> Axis:
+    """Limits and step of an axis: steps of 1, 2 or 5 times a power of ten, data well spread.
+
+    The limits are the whole steps next outside the data; with 4 to 10 steps the data always take
+    more than half of the axis (1-2-5 scales: common practice, no source).
+    """
+    low, high = min(values), max(values)
+    span = high - low or abs(high) or 1.0
+    rough = span / 6.0
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next(f * power for f in (1.0, 2.0, 5.0, 10.0) if f * power >= rough * 0.999)
+    first = math.floor(low / step + 1e-9)
+    last = math.ceil(high / step - 1e-9)
+    if last == first:
+        last += 1
+    return Axis(first * step, last * step, step)
+
+
+@dataclass(frozen=True, slots=True)
+class ChartData:
+    """Where a chart's numbers stand on the sheet of results: columns of one block of rows."""
+
+    sheet: str
+    first_row: int
+    last_row: int
+    x: int
+    x_error: int
+    series: tuple[tuple[str, int, int], ...]
+    """Label, column of y, column of residual."""
+    y_error: int
+    line_rows: tuple[int, int]
+    line_x: int
+    line_y: int
+    line_label: str
+
+    def range(self, column: int) -> list[Any]:
+        """A column of the block as XlsxWriter wants it."""
+        return [self.sheet, self.first_row, column, self.last_row, column]
+
+
+def line_chart(
+    book: Any, data: ChartData, titles: tuple[str, str, str], axes: tuple[Axis, Axis]
+) -> Any:
+    """Scatter chart of every series with error bars and the best line."""
+    chart = book.add_chart({"type": "scatter", "subtype": "straight"})
+    for i, (label, column, _) in enumerate(data.series):
+        colour = SERIES[i % len(SERIES)]
+        bars = {"type": "custom", "end_style": 1, "line": {"color": colour, "width": 0.75}}
+        chart.add_series(
+            {
+                "name": label,
+                "categories": data.range(data.x),
+                "values": data.range(column),
+                "marker": _marker(i),
+                "line": {"none": True},
+                "y_error_bars": {
+                    **bars,
+                    "plus_values": _formula(data, data.y_error),
+                    "minus_values": _formula(data, data.y_error),
+                },
+                "x_error_bars": {
+                    **bars,
+                    "plus_values": _formula(data, data.x_error),
+                    "minus_values": _formula(data, data.x_error),
+                },
+            }
+        )
+    first, last = data.line_rows
+    chart.add_series(
+        {
+            "name": data.line_label,
+            "categories": [data.sheet, first, data.line_x, last, data.line_x],
+            "values": [data.sheet, first, data.line_y, last, data.line_y],
+            "marker": {"type": "none"},
+            "line": {"color": LINE, "width": 1.25},
+        }
+    )
+    _finish(chart, titles, axes)
+    return chart
+
+
+def residual_chart(
+    book: Any, data: ChartData, titles: tuple[str, str, str], axes: tuple[Axis, Axis]
+) -> Any:
+    """Residuals of every series against the abscissa."""
+    chart = book.add_chart({"type": "scatter", "subtype": "straight"})
+    for i, (label, _, column) in enumerate(data.series):
+        chart.add_series(
+            {
+                "name": label,
+                "categories": data.range(data.x),
+                "values": data.range(column),
+                "marker": _marker(i),
+                "line": {"none": True},
+            }
+        )
+    _finish(chart, titles, axes)
+    return chart
+
+
+def _formula(data: ChartData, column: int) -> str:
+    from xlsxwriter.utility import xl_range_formula
+
+    return str(xl_range_formula(data.sheet, data.first_row, column, data.last_row, column))
+
+
+def _marker(i: int) -> dict[str, Any]:
+    # filled: Calc draws no border, so that a hollow mark would not be seen
+    colour = SERIES[i % len(SERIES)]
+    shape = ("circle", "diamond", "square", "triangle")[i % 4]
+    return {
+        "type": shape,
+        "size": 7 if shape == "diamond" else 6,
+        "border": {"color": colour},
+        "fill": {"color": colour},
+    }
+
+
+def _finish(chart: Any, titles: tuple[str, str, str], axes: tuple[Axis, Axis]) -> None:
+    title, x_title, y_title = titles
+    font = {"name": FONT, "size": 9, "bold": False, "color": INK}
+    chart.set_title({"name": title, "name_font": {**font, "size": 12, "bold": True}})
+    for setter, name, its in (
+        (chart.set_x_axis, x_title, axes[0]),
+        (chart.set_y_axis, y_title, axes[1]),
+    ):
+        setter(
+            {
+                "name": name,
+                "name_font": {**font, "size": 10},
+                "num_font": font,
+                "num_format": _tick_format(its.step),
+                "min": its.low,
+                "max": its.high,
+                "major_unit": its.step,
+                "major_gridlines": {"visible": True, "line": {"color": RULE, "width": 0.5}},
+                "line": {"color": LINE},
+                "major_tick_mark": "outside",
+                "label_position": "low",
+                "crossing": "min",
+            }
+        )
+    chart.set_legend({"position": "bottom", "font": font})
+    chart.set_size({"width": WIDTH, "height": HEIGHT})
+    chart.set_chartarea({"border": {"none": True}})
+
+
+def _tick_format(step: float) -> str:
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+    return "0" if decimals == 0 else "0." + "0" * min(decimals, 9)

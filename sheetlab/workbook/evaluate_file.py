@@ -1,0 +1,106 @@
+"""One workbook file: read, assess, write the result sheets beside or into it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from sheetlab.checks.assess import Assessment, assess
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.workbook.graft import free_titles, graft, own_sheets
+from sheetlab.workbook.package import write_atomically
+from sheetlab.workbook.reader import Filled, read_workbook
+from sheetlab.workbook.results import TITLES, write_results
+
+
+@dataclass(frozen=True, slots=True)
+class FileOutcome:
+    """What became of one file. Without an assessment it could not be read."""
+
+    path: Path
+    assessment: Assessment | None
+    findings: tuple[Finding, ...]
+    written: Path | None
+
+
+def evaluate_file(path: Path, target: Path | None, practical: str = "") -> FileOutcome:
+    """Evaluate a workbook; never raises for what is in the file or where it lies.
+
+    Parameters
+    ----------
+    target
+        File to write: another one, or the same for in place; None to write nothing.
+    practical
+        If given, a workbook of any other practical is refused.
+    """
+    try:
+        before = path.stat() if path.exists() else None
+        filled = read_workbook(path)
+        if practical and filled.identity.practical != practical:
+            raise SheetlabError(_other_practical(path, filled, practical))
+        assessment = assess(filled.practical, filled.observations)
+    except SheetlabError as error:
+        return FileOutcome(path, None, _located(error.findings, path), None)
+    if target is None:
+        return FileOutcome(path, assessment, assessment.findings, None)
+    try:
+        _refuse_open(target)
+        if target == path and before is not None and _changed(path, before):
+            raise SheetlabError(
+                _not_written(path, "was saved by someone else while it was being evaluated")
+            )
+        write_atomically(target, evaluated_bytes(filled, assessment))
+    except SheetlabError as error:
+        return FileOutcome(path, assessment, (*error.findings, *assessment.findings), None)
+    except OSError as error:
+        refusal = _not_written(target, f"could not be written: {error.strerror or error}")
+        return FileOutcome(path, assessment, (refusal, *assessment.findings), None)
+    return FileOutcome(path, assessment, assessment.findings, target)
+
+
+def evaluated_bytes(filled: Filled, assessment: Assessment) -> bytes:
+    """The workbook with its result sheets, as a file."""
+    own = own_sheets(filled.package)
+    others = [sheet.name for sheet in filled.store.sheets if sheet.name not in own]
+    return graft(filled.package, write_results(assessment, free_titles(TITLES, others)))
+
+
+def _located(findings: tuple[Finding, ...], path: Path) -> tuple[Finding, ...]:
+    return tuple(f if f.place.file else f.at(Place(path.name)) for f in findings)
+
+
+def _changed(path: Path, before: object) -> bool:
+    now = path.stat()
+    return (now.st_mtime_ns, now.st_size) != (
+        getattr(before, "st_mtime_ns", None),
+        getattr(before, "st_size", None),
+    )
+
+
+def _refuse_open(target: Path) -> None:
+    """Refuse to replace a file that a spreadsheet program has open."""
+    locks = (f"~${target.name}", f".~lock.{target.name}#")
+    if target.exists() and any((target.parent / lock).exists() for lock in locks):
+        raise SheetlabError(_not_written(target, "is open in a spreadsheet program"))
+
+
+def _not_written(path: Path, what: str) -> Finding:
+    return Finding(
+        "not-written",
+        Severity.STOP,
+        f"{path.name} {what}; the results were not saved, and the file is as it was",
+        "a file that can be replaced",
+        "Close it everywhere, check the folder, and evaluate again.",
+        Place(path.name),
+    )
+
+
+def _other_practical(path: Path, filled: Filled, wanted: str) -> Finding:
+    return Finding(
+        "other-practical",
+        Severity.STOP,
+        f"this is a workbook of “{filled.identity.practical}”",
+        f"a workbook of “{wanted}”",
+        "Evaluate it without asking for a practical, or look for the right file.",
+        Place(path.name),
+    )

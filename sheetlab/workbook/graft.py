@@ -1,0 +1,371 @@
+"""Add result sheets to a workbook file without touching what is in it.
+
+Only the four parts that list sheets and formats are edited; every other part of the student's
+file goes over byte for byte, and the input sheets with them. Sheets of an earlier evaluation are
+taken out first, so that evaluating twice gives the same file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import posixpath
+import re
+import zipfile
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from copy import deepcopy
+from dataclasses import dataclass, field
+
+from lxml import etree
+
+from sheetlab.workbook.layout import parse_reference, quoted_sheet
+from sheetlab.workbook.package import (
+    CONTENT_TYPES,
+    CONTENT_TYPES_PART,
+    MAIN,
+    PACKAGE_RELATIONSHIPS,
+    RELATIONSHIPS,
+    Package,
+    relationships_name,
+    resolve,
+    xml,
+)
+
+RESULT_NAME = "sheetlab_result_"
+STYLES_NAME = "sheetlab_formats"
+_NEW_TIME = (1980, 1, 1, 0, 0, 0)
+_STYLE_LISTS = ("numFmts", "fonts", "fills", "borders", "cellXfs", "dxfs")
+_PARTS = re.compile(r"xl/(worksheets|drawings|charts)/[^/]+\.xml")
+_TYPES = {
+    "worksheets": "application/vnd.openxmlformats-officedocument.spreadsheetml.worksheet+xml",
+    "drawings": "application/vnd.openxmlformats-officedocument.drawing+xml",
+    "charts": "application/vnd.openxmlformats-officedocument.drawingml.chart+xml",
+}
+
+
+def own_sheets(package: Package) -> tuple[str, ...]:
+    """Titles of the sheets that an earlier evaluation added."""
+    root = xml(package.parts[package.workbook], package.path)
+    found = []
+    for element in root.iter(_tag("definedName")):
+        if element.get("name", "").lower().startswith(RESULT_NAME):
+            slot = parse_reference((element.text or "").strip())
+            if slot is not None:
+                found.append(slot.sheet)
+    return tuple(found)
+
+
+def free_titles(wanted: Sequence[str], taken: Iterable[str]) -> tuple[str, ...]:
+    """Sheet titles like the wanted ones that are not taken (letter case does not count)."""
+    used = {title.lower() for title in taken}
+    out = []
+    for title in wanted:
+        free, k = title, 2
+        while free.lower() in used:
+            free, k = f"{title} ({k})", k + 1
+        used.add(free.lower())
+        out.append(free)
+    return tuple(out)
+
+
+def graft(package: Package, results: bytes) -> bytes:
+    """The file of a package with the sheets of a results workbook as its last sheets."""
+    return _Graft(package, results).run()
+
+
+def _tag(name: str) -> str:
+    return f"{{{MAIN}}}{name}"
+
+
+def _serialise(root: etree._Element) -> bytes:
+    return etree.tostring(root, xml_declaration=True, encoding="UTF-8", standalone=True)
+
+
+@dataclass(slots=True)
+class _Graft:
+    package: Package
+    results: bytes
+    parts: dict[str, bytes] = field(default_factory=dict)
+    workbook: etree._Element = field(init=False)
+    relations: etree._Element = field(init=False)
+    types: etree._Element = field(init=False)
+    styles: etree._Element = field(init=False)
+    styles_part: str = ""
+    offsets: dict[str, int] = field(default_factory=dict)
+
+    def run(self) -> bytes:
+        package = self.package
+        self.parts = dict(package.parts)
+        relations_part = relationships_name(package.workbook)
+        self.styles_part = next(
+            part
+            for kind, part in package.relationships(package.workbook).values()
+            if kind == "styles"
+        )
+        self.workbook = xml(self.parts[package.workbook], package.path)
+        self.relations = xml(self.parts[relations_part], package.path)
+        self.types = xml(self.parts[CONTENT_TYPES_PART], package.path)
+        self.styles = xml(self.parts[self.styles_part], package.path)
+        self.strip()
+        counts = {name: len(self.style_list(name)) for name in _STYLE_LISTS}
+        titles = self.add()
+        styles = _serialise(self.styles)
+        self.mark(titles, counts, styles)
+        self.parts[package.workbook] = _serialise(self.workbook)
+        self.parts[relations_part] = _serialise(self.relations)
+        self.parts[CONTENT_TYPES_PART] = _serialise(self.types)
+        self.parts[self.styles_part] = styles
+        return self.zipped()
+
+    def zipped(self) -> bytes:
+        buffer = io.BytesIO()
+        with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+            old = {entry.filename: entry for entry in self.package.entries}
+            for name, data in self.parts.items():
+                info = zipfile.ZipInfo(name, old[name].date_time if name in old else _NEW_TIME)
+                info.compress_type = zipfile.ZIP_DEFLATED
+                info.external_attr = old[name].external_attr if name in old else 0o600 << 16
+                archive.writestr(info, data)
+        return buffer.getvalue()
+
+    # -- taking out an earlier evaluation ----------------------------------------------------
+
+    def strip(self) -> None:
+        own = set(own_sheets(self.package))
+        sheets = self.workbook.find(_tag("sheets"))
+        assert sheets is not None
+        gone = []
+        for index, element in enumerate(list(sheets)):
+            if element.get("name") in own:
+                gone.append(index)
+                self.drop_sheet(element.get(f"{{{RELATIONSHIPS}}}id", ""))
+                sheets.remove(element)
+        self.clean_names(gone)
+
+    def drop_sheet(self, relation: str) -> None:
+        for element in list(self.relations):
+            if element.get("Id") == relation:
+                self.drop_part(resolve(self.package.workbook, element.get("Target", "")))
+                self.relations.remove(element)
+
+    def drop_part(self, part: str) -> None:
+        if self.parts.pop(part, None) is None:
+            return
+        for kind, inner in self.package.relationships(part).values():
+            if kind in ("drawing", "chart"):
+                self.drop_part(inner)
+        self.parts.pop(relationships_name(part), None)
+        for element in list(self.types):
+            if element.get("PartName") == f"/{part}":
+                self.types.remove(element)
+
+    def clean_names(self, gone: Sequence[int]) -> None:
+        names = self.workbook.find(_tag("definedNames"))
+        if names is None:
+            return
+        for element in list(names):
+            name = element.get("name", "").lower()
+            if name == STYLES_NAME:
+                self.strip_styles(element.text or "")
+            local = element.get("localSheetId")
+            if (
+                name.startswith(RESULT_NAME)
+                or name == STYLES_NAME
+                or (local is not None and int(local) in gone)
+            ):
+                names.remove(element)
+            elif local is not None:
+                element.set("localSheetId", str(int(local) - sum(g < int(local) for g in gone)))
+
+    def strip_styles(self, text: str) -> None:
+        """Cut the format lists back to what they were, if they are still as they were written."""
+        counts = dict(re.findall(r"(\w+)=(\w+)", text))
+        written = hashlib.sha256(self.package.parts[self.styles_part]).hexdigest()
+        if counts.pop("digest", "") != written:
+            # another program has saved the file since and numbered the formats anew
+            return
+        for name, count in counts.items():
+            parent = self.styles.find(_tag(name))
+            if parent is None:
+                continue
+            for element in list(parent)[int(count) :]:
+                parent.remove(element)
+            parent.set("count", str(len(parent)))
+
+    # -- adding ------------------------------------------------------------------------------
+
+    def add(self) -> tuple[str, ...]:
+        with zipfile.ZipFile(io.BytesIO(self.results)) as archive:
+            new = {name: archive.read(name) for name in archive.namelist()}
+        self.merge_styles(xml(new["xl/styles.xml"], self.package.path))
+        renamed = dict(self.fresh_names(name for name in new if _PARTS.fullmatch(name)))
+        texts = self.shared_texts(new)
+        for name, target in renamed.items():
+            kind = name.split("/")[1]
+            data = new[name]
+            if kind == "worksheets":
+                data = self.sheet(data, texts)
+            self.parts[target] = data
+            self.add_type(target, _TYPES[kind])
+            rels = relationships_name(name)
+            if rels in new:
+                self.parts[relationships_name(target)] = self.moved(new[rels], name, renamed)
+        return tuple(self.add_sheets(new, renamed))
+
+    def fresh_names(self, names: Iterable[str]) -> Iterator[tuple[str, str]]:
+        taken = set(self.parts)
+        for name in names:
+            folder, base = posixpath.split(name)
+            k = 0
+            while True:
+                target = f"{folder}/sheetlab-{base}" if k == 0 else f"{folder}/sheetlab{k}-{base}"
+                if target not in taken:
+                    break
+                k += 1
+            taken.add(target)
+            yield name, target
+
+    def shared_texts(self, new: Mapping[str, bytes]) -> list[etree._Element]:
+        raw = new.get("xl/sharedStrings.xml")
+        return [] if raw is None else list(xml(raw, self.package.path))
+
+    def sheet(self, data: bytes, texts: Sequence[etree._Element]) -> bytes:
+        """A sheet with its formats renumbered and its texts inside it."""
+        root = xml(data, self.package.path)
+        offset = self.offsets["cellXfs"]
+        for element in root.iter(_tag("c"), _tag("row"), _tag("col")):
+            key = "style" if element.tag == _tag("col") else "s"
+            style = element.get(key)
+            if style is not None:
+                element.set(key, str(int(style) + offset))
+            elif element.tag == _tag("c"):
+                element.set("s", str(offset))
+            if element.tag == _tag("c") and element.get("t") == "s":
+                value = element.find(_tag("v"))
+                assert value is not None
+                assert value.text is not None
+                inline = deepcopy(texts[int(value.text)])
+                inline.tag = _tag("is")
+                element.remove(value)
+                element.append(inline)
+                element.set("t", "inlineStr")
+        for element in root.iter(_tag("sheetView")):
+            if "tabSelected" in element.attrib:
+                del element.attrib["tabSelected"]
+        return _serialise(root)
+
+    def moved(self, data: bytes, name: str, renamed: Mapping[str, str]) -> bytes:
+        root = xml(data, self.package.path)
+        for element in root:
+            if element.get("TargetMode") == "External":
+                continue
+            target = resolve(name, element.get("Target", ""))
+            element.set("Target", f"/{renamed[target]}" if target in renamed else f"/{target}")
+        return _serialise(root)
+
+    def add_type(self, part: str, content_type: str) -> None:
+        element = etree.SubElement(self.types, f"{{{CONTENT_TYPES}}}Override")
+        element.set("PartName", f"/{part}")
+        element.set("ContentType", content_type)
+
+    def add_sheets(self, new: Mapping[str, bytes], renamed: Mapping[str, str]) -> Iterator[str]:
+        root = xml(new["xl/workbook.xml"], self.package.path)
+        targets = {
+            e.get("Id"): resolve("xl/workbook.xml", e.get("Target", ""))
+            for e in xml(new["xl/_rels/workbook.xml.rels"], self.package.path)
+        }
+        sheets = self.workbook.find(_tag("sheets"))
+        assert sheets is not None
+        number = max((int(e.get("sheetId", "0")) for e in sheets), default=0)
+        used = {e.get("Id") for e in self.relations}
+        for k, element in enumerate(root.iter(_tag("sheet")), 1):
+            part = renamed[targets[element.get(f"{{{RELATIONSHIPS}}}id")]]
+            relation = f"rIdSheetlab{k}"
+            while relation in used:
+                relation += "x"
+            sheet = etree.SubElement(sheets, _tag("sheet"))
+            sheet.set("name", element.get("name", ""))
+            sheet.set("sheetId", str(number + k))
+            sheet.set(f"{{{RELATIONSHIPS}}}id", relation)
+            link = etree.SubElement(self.relations, f"{{{PACKAGE_RELATIONSHIPS}}}Relationship")
+            link.set("Id", relation)
+            link.set("Type", f"{RELATIONSHIPS}/worksheet")
+            link.set("Target", f"/{part}")
+            yield element.get("name", "")
+
+    def mark(self, titles: Sequence[str], counts: Mapping[str, int], styles: bytes) -> None:
+        """Hidden names by which the next evaluation finds its own sheets and formats."""
+        names = self.workbook.find(_tag("definedNames"))
+        if names is None:
+            names = etree.Element(_tag("definedNames"))
+            sheets = self.workbook.find(_tag("sheets"))
+            assert sheets is not None
+            after: etree._Element = sheets
+            for following in sheets.itersiblings():
+                if following.tag in (_tag("functionGroups"), _tag("externalReferences")):
+                    after = following
+            after.addnext(names)
+        digest = hashlib.sha256(styles).hexdigest()
+        listed = " ".join(f"{name}={count}" for name, count in counts.items())
+        texts = {f"{RESULT_NAME}{k}": f"{quoted_sheet(t)}!$A$1" for k, t in enumerate(titles, 1)}
+        texts[STYLES_NAME] = f'"{listed} digest={digest}"'
+        for name, text in texts.items():
+            element = etree.SubElement(names, _tag("definedName"))
+            element.set("name", name)
+            element.set("hidden", "1")
+            element.text = text
+
+    # -- formats -----------------------------------------------------------------------------
+
+    def style_list(self, name: str) -> list[etree._Element]:
+        parent = self.styles.find(_tag(name))
+        return [] if parent is None else list(parent)
+
+    def append(self, name: str, elements: Sequence[etree._Element]) -> None:
+        parent = self.styles.find(_tag(name))
+        if parent is None:
+            if not elements:
+                self.offsets[name] = 0
+                return
+            parent = etree.Element(_tag(name))
+            self.insert_list(name, parent)
+        self.offsets[name] = len(parent)
+        for element in elements:
+            parent.append(element)
+        parent.set("count", str(len(parent)))
+
+    def insert_list(self, name: str, parent: etree._Element) -> None:
+        # the order of the lists is fixed by ISO/IEC 29500-1, CT_Stylesheet
+        order = ("numFmts", "fonts", "fills", "borders", "cellStyleXfs", "cellXfs", "cellStyles",
+                 "dxfs")  # fmt: skip
+        position = 0
+        for i, element in enumerate(self.styles):
+            local = etree.QName(element).localname
+            if local in order[: order.index(name)]:
+                position = i + 1
+        self.styles.insert(position, parent)
+
+    def merge_styles(self, new: etree._Element) -> None:
+        def listed(name: str) -> list[etree._Element]:
+            found = new.find(_tag(name))
+            return [] if found is None else [deepcopy(element) for element in found]
+
+        codes = [int(e.get("numFmtId", "0")) for e in self.style_list("numFmts")]
+        following = max([163, *codes]) + 1
+        formats: dict[str, str] = {}
+        renumbered = listed("numFmts")
+        for i, element in enumerate(renumbered):
+            formats[element.get("numFmtId", "")] = str(following + i)
+            element.set("numFmtId", str(following + i))
+        self.append("numFmts", renumbered)
+        for name in ("fonts", "fills", "borders"):
+            self.append(name, listed(name))
+        xfs = listed("cellXfs")
+        for element in xfs:
+            for key, name in (("fontId", "fonts"), ("fillId", "fills"), ("borderId", "borders")):
+                element.set(key, str(int(element.get(key, "0")) + self.offsets[name]))
+            code = element.get("numFmtId", "0")
+            element.set("numFmtId", formats.get(code, code))
+            element.set("xfId", "0")
+        self.append("cellXfs", xfs)
+        self.append("dxfs", listed("dxfs"))

@@ -1,0 +1,51 @@
+"""What a workbook knows of itself: practical, version, assist, and the definition that made it.
+
+It lies on a hidden sheet as plain cells, which every spreadsheet program keeps when it saves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sheetlab.practical.definition import Assist
+from sheetlab.practical.model import Practical
+
+FORMAT = "1"
+MARK = "sheetlab workbook"
+FIELDS = ("format", "practical", "version", "digest", "assist", "runs")
+DEFINITION_ROW = 10
+"""Zero-based row at which the text of the definition begins, a line a cell."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """The contents of the hidden sheet."""
+
+    format: str
+    practical: str
+    version: str
+    digest: str
+    assist: Assist
+    runs: int
+    definition: str
+
+    def rows(self) -> list[tuple[str, str]]:
+        """Rows of the hidden sheet above the definition."""
+        values: Mapping[str, str] = {
+            "format": self.format,
+            "practical": self.practical,
+            "version": self.version,
+            "digest": self.digest,
+            "assist": str(self.assist),
+            "runs": str(self.runs),
+        }
+        return [(MARK, "do not change this sheet"), *((name, values[name]) for name in FIELDS)]
+
+
+def identity_of(practical: Practical, assist: Assist) -> Identity:
+    """The identity of a workbook that is about to be written."""
+    d = practical.definition
+    return Identity(
+        FORMAT, d.id, d.version, practical.digest, assist, practical.runs, practical.source_text
+    )

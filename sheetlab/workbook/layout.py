@@ -1,0 +1,409 @@
+"""Where everything lies: the only place that assigns sheets, cells and defined names.
+
+A sheet is a stack of blocks on a grid of equal columns. Writers draw the blocks, readers look up
+the names; neither knows a coordinate of its own.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from sheetlab.formula.tree import Node
+from sheetlab.practical.definition import Assist, Instrument, Table
+from sheetlab.practical.instruments import KINDS
+from sheetlab.practical.model import (
+    START_INPUTS,
+    CheckField,
+    DerivedField,
+    Field,
+    InputField,
+    Practical,
+)
+from sheetlab.units import Unit
+
+START = "Start"
+IDENTITY = "sheetlab"
+PORTRAIT_COLUMNS = 9
+LANDSCAPE_COLUMNS = 14
+LABEL_COLUMNS = 4
+"""Columns that the label of a single value spans."""
+FEWEST_MESSAGE_COLUMNS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """Cells of a field: one, or a column of ``rows`` cells. Zero-based."""
+
+    sheet: str
+    row: int
+    column: int
+    rows: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A line of text across the sheet. ``style``: title, heading, note, step, caution, rule."""
+
+    row: int
+    text: str
+    style: str
+
+
+@dataclass(frozen=True, slots=True)
+class ValueRow:
+    """Label, one value, its unit, and room for a message."""
+
+    row: int
+    key: str
+    checks: tuple[CheckField, ...] = ()
+    wide: bool = False
+    """A text that takes the rest of the row."""
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A table: heading row, then rows of readings; messages at the right."""
+
+    heading_row: int
+    row_label: str
+    rows: int
+    columns: tuple[str, ...]
+    checks: tuple[CheckField, ...]
+    message_columns: tuple[int, int]
+    """First and last column of the message cells."""
+
+    @property
+    def first_row(self) -> int:
+        """Row of the first reading."""
+        return self.heading_row + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """The apparatus sketch with its caption in the last of its rows."""
+
+    row: int
+    caption: str
+    rows: int
+
+
+Block = Text | ValueRow | Grid | Picture
+
+
+@dataclass(frozen=True, slots=True)
+class SheetLayout:
+    """A sheet as a stack of blocks."""
+
+    title: str
+    landscape: bool
+    columns: int
+    blocks: tuple[Block, ...]
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Sheets in order, the cells of every field that is shown, and the defined names."""
+
+    practical: Practical
+    assist: Assist
+    sheets: tuple[SheetLayout, ...]
+    slots: Mapping[str, Slot]
+
+    def name(self, key: str) -> str:
+        """Defined name of a field."""
+        return defined_name(self.practical.field(key))
+
+    def names(self) -> Iterator[tuple[str, str]]:
+        """Defined names with the absolute references they stand for."""
+        for key, slot in self.slots.items():
+            yield self.name(key), absolute_range(slot)
+
+    def source(self, sheet: str) -> LayoutCells:
+        """Cells as formulas on one sheet refer to them."""
+        return LayoutCells(self, sheet)
+
+
+def defined_name(one: Field) -> str:
+    """Workbook-level name of a field: typed inputs and worked-out values do not mix."""
+    prefix = "in" if isinstance(one, InputField) else "calc"
+    return f"{prefix}_{one.key.replace('.', '_')}"
+
+
+def column_letter(column: int) -> str:
+    """Letter of a zero-based column."""
+    letters = ""
+    column += 1
+    while column:
+        column, rest = divmod(column - 1, 26)
+        letters = chr(ord("A") + rest) + letters
+    return letters
+
+
+def quoted_sheet(title: str) -> str:
+    """A sheet title as references write it."""
+    return "'" + title.replace("'", "''") + "'"
+
+
+def absolute_range(slot: Slot) -> str:
+    """``'Sheet'!$B$3:$B$9``."""
+    letter = column_letter(slot.column)
+    first = f"{quoted_sheet(slot.sheet)}!${letter}${slot.row + 1}"
+    return first if slot.rows == 1 else f"{first}:${letter}${slot.row + slot.rows}"
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutCells:
+    """The cells of a layout as seen from one sheet (what formula rendering asks for)."""
+
+    layout: Layout
+    sheet: str
+
+    def _prefix(self, slot: Slot) -> str:
+        return "" if slot.sheet == self.sheet else quoted_sheet(slot.sheet) + "!"
+
+    def cell(self, key: str, row: int | None) -> str | None:
+        """Reference to a quantity or an element of a column; None if it is on no sheet."""
+        slot = self.layout.slots.get(key)
+        if slot is None:
+            return None
+        letter = column_letter(slot.column)
+        if self.layout.practical.field(key).table is None:
+            return f"{self._prefix(slot)}${letter}${slot.row + 1}"
+        if row is None:
+            return None
+        return f"{self._prefix(slot)}${letter}{slot.row + row + 1}"
+
+    def range(self, key: str) -> str | None:
+        """Reference to a whole column; None if it is on no sheet."""
+        slot = self.layout.slots.get(key)
+        if slot is None or self.layout.practical.field(key).table is None:
+            return None
+        letter = column_letter(slot.column)
+        last = slot.row + slot.rows
+        return f"{self._prefix(slot)}${letter}${slot.row + 1}:${letter}${last}"
+
+    def columns(self, key: str) -> Sequence[str]:
+        """The columns behind a name."""
+        return self.layout.practical.columns(key)
+
+    def unit(self, key: str) -> Unit:
+        """Unit in which the cell holds its number."""
+        return self.layout.practical.field(key).unit
+
+    def formula(self, key: str) -> Node | None:
+        """Formula of a derived field; None for an input."""
+        one = self.layout.practical.field(key)
+        return one.node if isinstance(one, DerivedField) else None
+
+    def choices(self, key: str) -> Sequence[tuple[str, float]]:
+        """Texts of a choice with their numbers."""
+        one = self.layout.practical.field(key)
+        if not isinstance(one, InputField):
+            return ()
+        return tuple(zip(one.choices, one.choice_values, strict=True))
+
+
+def lay_out(practical: Practical, assist: Assist) -> Layout:
+    """Places for everything that a workbook of this assist level shows."""
+    return _Builder(practical, assist).build()
+
+
+def heading(one: Field) -> str:
+    """Column heading or label: quantity / unit, as ISO 80000-1 writes it."""
+    title = one.title if not one.symbol else f"{one.title} {one.symbol}"
+    return f"{title} / {one.unit.pretty}" if one.unit.pretty else title
+
+
+@dataclass(slots=True)
+class _Builder:
+    practical: Practical
+    assist: Assist
+    sheet: str = ""
+    width: int = PORTRAIT_COLUMNS
+    row: int = 0
+    blocks: list[Block] = field(default_factory=list)
+    slots: dict[str, Slot] = field(default_factory=dict)
+
+    def build(self) -> Layout:
+        sheets = [self.start()]
+        for sheet in self.practical.definition.sheets:
+            self.open(sheet.title, sheet.landscape)
+            self.text(sheet.title, "title")
+            if sheet.note:
+                self.text(sheet.note, "note")
+            self.contents(sheet.id)
+            sheets.append(self.close(sheet.landscape))
+        taken: dict[str, str] = {}
+        for key in self.slots:
+            name = defined_name(self.practical.field(key)).lower()
+            if name in taken:
+                raise ValueError(f"{key} and {taken[name]} would share the name {name}")
+            taken[name] = key
+        return Layout(self.practical, self.assist, tuple(sheets), self.slots)
+
+    def open(self, title: str, landscape: bool) -> None:
+        self.sheet, self.row, self.blocks = title, 0, []
+        self.width = LANDSCAPE_COLUMNS if landscape else PORTRAIT_COLUMNS
+
+    def close(self, landscape: bool) -> SheetLayout:
+        return SheetLayout(self.sheet, landscape, self.width, tuple(self.blocks), self.row)
+
+    def text(self, text: str, style: str) -> None:
+        self.blocks.append(Text(self.row, text, style))
+        self.row += 1
+
+    def gap(self) -> None:
+        self.row += 1
+
+    def start(self) -> SheetLayout:
+        d = self.practical.definition
+        self.open(START, landscape=False)
+        self.text(d.title, "title")
+        self.text(d.aim, "note")
+        for one in START_INPUTS[:4]:
+            self.value(one.key, wide=True)
+        self.gap()
+        if d.sketch:
+            self.blocks.append(Picture(self.row, d.sketch_caption, PICTURE_ROWS))
+            self.row += PICTURE_ROWS + 1
+        if d.cautions:
+            self.text("Before you begin", "caution-heading")
+            for caution in d.cautions:
+                self.text(caution, "caution")
+            self.text(LOCAL_RULES, "caution")
+            for one in START_INPUTS[4:]:
+                self.value(one.key, wide=True)
+            self.gap()
+        if d.apparatus:
+            self.text("Apparatus: " + "; ".join(d.apparatus) + ".", "rule")
+            self.gap()
+        if d.method:
+            self.text("What to do", "heading")
+            for i, step in enumerate(d.method, 1):
+                self.text(f"{i}.  {step}", "step")
+            self.text(COLOURS, "rule")
+        return self.close(landscape=False)
+
+    def contents(self, sheet: str) -> None:
+        d = self.practical.definition
+        for instrument in d.instruments:
+            if instrument.sheet == sheet:
+                self.instrument(instrument)
+        singles = [one.id for one in d.inputs if one.sheet == sheet]
+        for key in singles:
+            self.value(key)
+        if singles:
+            self.gap()
+        for table in d.tables:
+            if table.sheet == sheet:
+                self.table(table)
+        last = sheet == d.sheets[-1].id
+        if last and d.answers:
+            self.text("Your own result", "heading")
+            for answer in d.answers:
+                self.value(f"answer.{answer.id}")
+            self.gap()
+        derived = [
+            q.id for q in d.quantities if q.sheet == sheet and q.assist.rank <= self.assist.rank
+        ]
+        if derived:
+            self.text("Worked out from the readings in this workbook", "heading")
+            for key in derived:
+                self.value(key)
+            self.gap()
+
+    def value(self, key: str, wide: bool = False) -> None:
+        checks = tuple(c for c in self.practical.checks if c.table is None and c.at == key)
+        self.blocks.append(ValueRow(self.row, key, checks, wide))
+        self.slots[key] = Slot(self.sheet, self.row, LABEL_COLUMNS)
+        self.row += 1
+
+    def instrument(self, instrument: Instrument) -> None:
+        kind = KINDS[instrument.kind]
+        self.text(instrument.title, "heading")
+        if instrument.note:
+            self.text(instrument.note, "note")
+        for p in kind.parameters:
+            self.value(f"{instrument.id}.{p.id}")
+        for item in kind.derived:
+            self.value(f"{instrument.id}.{item.id}")
+        if instrument.limit is not None:
+            self.value(f"{instrument.id}.limit")
+        if instrument.zero_rows:
+            base = f"{instrument.id}.zero_reading"
+            self.text(kind.rule, "rule")
+            columns = [f"{base}.{part.id}" for part in kind.zero_parts]
+            if self.shown(self.practical.derived[base]):
+                columns.append(base)
+            self.grid(f"{instrument.id}.zeros", "Trial", columns)
+            if self.shown(self.practical.derived[f"{instrument.id}.zero"]):
+                self.value(f"{instrument.id}.zero")
+        self.gap()
+
+    def shown(self, one: DerivedField) -> bool:
+        return one.assist.rank <= self.assist.rank
+
+    def table(self, table: Table) -> None:
+        self.text(table.title, "heading")
+        if table.note:
+            self.text(table.note, "note")
+        inputs, derived = [], []
+        for column in table.columns:
+            keys = self.practical.columns(f"{table.id}.{column.id}")
+            for key in keys:
+                parts = [k for k in self.practical.inputs if k.startswith(f"{key}.")]
+                if key in self.practical.inputs:
+                    inputs.append(key)
+                inputs += parts
+                derived += [
+                    k
+                    for k in ((f"{key}.observed", key) if len(keys) == 1 else (key,))
+                    if k in self.practical.derived and self.shown(self.practical.derived[k])
+                ]
+        self.grid(table.id, table.row_label, inputs + derived)
+        self.gap()
+
+    def grid(self, table: str, row_label: str, columns: list[str]) -> None:
+        rows = self.practical.tables[table]
+        used = 1 + len(columns)
+        self.width = max(self.width, used + FEWEST_MESSAGE_COLUMNS)
+        checks = tuple(c for c in self.practical.checks if c.table == table)
+        grid = Grid(self.row, row_label, rows, tuple(columns), checks, (used, self.width - 1))
+        self.blocks.append(grid)
+        for i, key in enumerate(columns):
+            self.slots[key] = Slot(self.sheet, grid.first_row, 1 + i, rows)
+        self.row += 1 + rows
+
+
+PICTURE_ROWS = 15
+LOCAL_RULES = (
+    "These are the usual cautions. The rules of this laboratory and the person in charge decide; "
+    "ask before you begin."
+)
+COLOURS = (
+    "Type only into the framed cells with the pale ground. Everything else is worked out or fixed. "
+    "Numbers without units; the unit stands in the heading."
+)
+
+_REFERENCE = re.compile(
+    r"^(?:'(?P<quoted>(?:[^']|'')+)'|(?P<plain>[^'!]+))!"
+    r"\$?(?P<column>[A-Z]{1,3})\$?(?P<first>\d{1,7})"
+    r"(?::\$?(?P<column2>[A-Z]{1,3})\$?(?P<last>\d{1,7}))?$"
+)
+
+
+def parse_reference(text: str) -> Slot | None:
+    """Slot of a reference such as ``'Sheet'!$B$3:$B$9``; None if it is not one column."""
+    match = _REFERENCE.match(text)
+    if match is None or match["column2"] not in (None, match["column"]):
+        return None
+    column = 0
+    for letter in match["column"]:
+        column = column * 26 + ord(letter) - ord("A") + 1
+    first = int(match["first"])
+    last = int(match["last"] or first)
+    sheet = match["plain"] or match["quoted"].replace("''", "'")
+    return Slot(sheet, first - 1, column - 1, last - first + 1) if last >= first >= 1 else None

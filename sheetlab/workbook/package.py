@@ -1,0 +1,213 @@
+"""The parts of a workbook file, opened as the untrusted thing it is, and saved atomically.
+
+Everything that a file can do to harm is refused here: what is no workbook, what is encrypted or
+truncated, what unpacks to too much, names its parts twice, or brings an XML document type.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import posixpath
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from lxml import etree
+
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+
+MAX_FILE = 60_000_000
+MAX_UNPACKED = 150_000_000
+MAX_PARTS = 3000
+MAX_RATIO = 250
+"""A part may unpack to so many times its size, once it is large enough to matter."""
+SMALL_PART = 2_000_000
+
+MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+RELATIONSHIPS = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+PACKAGE_RELATIONSHIPS = "http://schemas.openxmlformats.org/package/2006/relationships"
+CONTENT_TYPES = "http://schemas.openxmlformats.org/package/2006/content-types"
+CONTENT_TYPES_PART = "[Content_Types].xml"
+
+_ZIP = b"PK\x03\x04"
+_COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+
+
+@dataclass(frozen=True, slots=True)
+class Package:
+    """Parts of an opened workbook, with the entries they came from, in file order."""
+
+    path: Path
+    entries: tuple[zipfile.ZipInfo, ...]
+    parts: Mapping[str, bytes]
+    workbook: str
+    """Name of the workbook part."""
+
+    def relationships(self, part: str) -> dict[str, tuple[str, str]]:
+        """Relationship id -> (type, target part) of a part."""
+        raw = self.parts.get(relationships_name(part))
+        if raw is None:
+            return {}
+        found = {}
+        for element in xml(raw, self.path):
+            target = element.get("Target", "")
+            if element.get("TargetMode") == "External":
+                continue
+            kind = element.get("Type", "").rsplit("/", 1)[-1]
+            found[element.get("Id", "")] = (kind, resolve(part, target))
+        return found
+
+
+def relationships_name(part: str) -> str:
+    """Name of the part that holds the relationships of a part."""
+    return f"{posixpath.dirname(part)}/_rels/{posixpath.basename(part)}.rels".lstrip("/")
+
+
+def resolve(part: str, target: str) -> str:
+    """Part that a relationship target names, seen from a part."""
+    if target.startswith("/"):
+        return target.lstrip("/")
+    return posixpath.normpath(posixpath.join(posixpath.dirname(part), target))
+
+
+def xml(data: bytes, path: Path) -> etree._Element:
+    """Parse a part: no document type, no entities, no network."""
+    parser = etree.XMLParser(resolve_entities=False, no_network=True, huge_tree=False)
+    try:
+        root = etree.fromstring(data, parser)
+    except (etree.XMLSyntaxError, ValueError) as error:
+        raise refuse(path, "is damaged inside", f"({error})") from error
+    if root.getroottree().docinfo.doctype is not None and root.getroottree().docinfo.doctype != "":
+        raise refuse(path, "carries an XML document type, which no spreadsheet program writes")
+    return root
+
+
+def refuse(path: Path, what: str, detail: str = "", remedy: str = "") -> SheetlabError:
+    """The error for a file that cannot be used."""
+    return SheetlabError(
+        Finding(
+            "file-unreadable",
+            Severity.STOP,
+            f"the file {what} {detail}".strip(),
+            "an .xlsx workbook that was issued by sheetlab",
+            remedy or "Open it in a spreadsheet program, save it again as .xlsx, and try again.",
+            Place(file=path.name),
+        )
+    )
+
+
+def open_package(path: Path) -> Package:
+    """Open a workbook file.
+
+    Raises
+    ------
+    SheetlabError
+        With one finding that says what the file is and what to do.
+    """
+    try:
+        size = path.stat().st_size
+        if size > MAX_FILE:
+            raise refuse(path, f"is {size // 1_000_000} MB, more than sheetlab reads")
+        data = path.read_bytes()
+    except OSError as error:
+        raise refuse(
+            path, "cannot be opened:", error.strerror or str(error), "Check the name and the share."
+        ) from error
+    _sniff(path, data)
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            entries = archive.infolist()
+            _limits(path, entries)
+            parts = {entry.filename: archive.read(entry) for entry in entries}
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+        raise refuse(
+            path,
+            "is cut short or damaged",
+            remedy="Get it again from the student or the share; this copy cannot be read.",
+        ) from error
+    return Package(path, tuple(entries), parts, _workbook_part(path, parts))
+
+
+def _sniff(path: Path, data: bytes) -> None:
+    if not data:
+        raise refuse(path, "is empty (0 bytes)", remedy="Get it again; nothing was saved in it.")
+    if data.startswith(_COMPOUND):
+        if "EncryptedPackage".encode("utf-16-le") in data:
+            raise refuse(
+                path,
+                "is locked with a password",
+                remedy="Open it with the password and save it without one.",
+            )
+        raise refuse(path, "is a workbook of the old .xls kind")
+    if not data.startswith(_ZIP):
+        start = data[:200].lstrip().lower()
+        if start.startswith((b"<!doctype html", b"<html")):
+            raise refuse(path, "is a web page, not a workbook")
+        raise refuse(path, "is no workbook; it may be text with another ending")
+
+
+def _limits(path: Path, entries: list[zipfile.ZipInfo]) -> None:
+    names = [entry.filename for entry in entries]
+    if len(names) > MAX_PARTS or len(set(names)) < len(names):
+        raise refuse(path, "has too many parts, or the same part twice")
+    if any(entry.flag_bits & 1 for entry in entries):
+        raise refuse(path, "is locked with a password")
+    if sum(entry.file_size for entry in entries) > MAX_UNPACKED or any(
+        entry.file_size > SMALL_PART and entry.file_size > MAX_RATIO * max(entry.compress_size, 1)
+        for entry in entries
+    ):
+        raise refuse(path, "would unpack to far more than a workbook of a practical holds")
+
+
+def _workbook_part(path: Path, parts: Mapping[str, bytes]) -> str:
+    if b"oasis.opendocument" in parts.get("mimetype", b""):
+        raise refuse(path, "is an OpenDocument (.ods) file")
+    root = parts.get("_rels/.rels")
+    if root is None or CONTENT_TYPES_PART not in parts:
+        raise refuse(path, "is an archive, but not a workbook")
+    for element in xml(root, path):
+        if element.get("Type", "").endswith("/officeDocument"):
+            part = resolve("", element.get("Target", ""))
+            if part not in parts:
+                raise refuse(path, "has lost its main part")
+            if MAIN.encode() not in parts[part][:4000]:
+                raise refuse(path, "is not an ordinary .xlsx workbook (another Office format)")
+            return part
+    raise refuse(path, "is not a workbook")
+
+
+def write_atomically(target: Path, data: bytes) -> None:
+    """Replace a file in one step: a reader sees the old content or the new, never a part.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be written to; the old file is then untouched.
+    """
+    handle, name = tempfile.mkstemp(
+        prefix=f".{target.stem[:40]}-", suffix=".part", dir=target.parent
+    )
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        mode = target.stat().st_mode if target.exists() else 0o666 & ~_umask()
+        temporary.chmod(mode & 0o7777)
+        temporary.replace(target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            temporary.unlink()
+        raise
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

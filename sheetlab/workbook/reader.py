@@ -1,0 +1,360 @@
+"""A filled workbook -> the practical that made it, and what was typed. Nothing is guessed.
+
+Cells are found by their defined names, which survive inserted rows, moved and renamed sheets.
+Values that formulas left in the file are not used: everything is worked out again from what was
+typed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.practical.definition import Assist
+from sheetlab.practical.loader import definition_digest, load
+from sheetlab.practical.model import InputField, Practical
+from sheetlab.practical.observations import EMPTY, Entry, Observations, typed_number
+from sheetlab.workbook import identity
+from sheetlab.workbook.identity import Identity
+from sheetlab.workbook.layout import Slot, defined_name, lay_out
+from sheetlab.workbook.package import Package, open_package
+from sheetlab.workbook.store import Cell, Store, address, open_store
+
+MAX_ROWS = 500
+MAX_SHOWN = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Filled:
+    """A workbook that was read."""
+
+    package: Package
+    store: Store
+    identity: Identity
+    practical: Practical
+    observations: Observations
+
+
+def read_workbook(path: Path) -> Filled:
+    """Read a filled workbook.
+
+    Raises
+    ------
+    SheetlabError
+        If the file is unusable or is no workbook that sheetlab issued.
+    """
+    package = open_package(path)
+    store = open_store(package)
+    its, findings = _identity(store, path)
+    practical = load(its.definition, its.runs, f"{its.practical} in {path.name}")
+    rows = _rows(store, practical)
+    if rows:
+        practical = load(its.definition, its.runs, its.practical, rows)
+    reader = _Reader(store, practical, path.name, list(findings))
+    entries = {key: reader.entries(one) for key, one in practical.inputs.items()}
+    reader.overwritten()
+    observations = Observations(entries, tuple(reader.findings), path.name)
+    return Filled(package, store, its, practical, observations)
+
+
+def _identity(store: Store, path: Path) -> tuple[Identity, tuple[Finding, ...]]:
+    for sheet in store.sheets:
+        cells = store.cells(sheet.name) if sheet.state != "visible" else {}
+        if not cells:
+            continue
+        mark = cells.get((0, 0))
+        if mark is None or mark.value != identity.MARK:
+            continue
+        return _parse_identity(cells, sheet.name, path)
+    raise SheetlabError(
+        Finding(
+            "not-issued",
+            Severity.STOP,
+            "this workbook was not issued by sheetlab, or its hidden sheet was removed",
+            "a workbook made with “sheetlab issue”",
+            "Copy the readings into an issued workbook and evaluate that.",
+            Place(file=path.name),
+        )
+    )
+
+
+def _parse_identity(
+    cells: dict[tuple[int, int], Cell] | object, sheet: str, path: Path
+) -> tuple[Identity, tuple[Finding, ...]]:
+    assert isinstance(cells, dict)
+    found = {
+        str(cells[row, 0].value): str(cells[row, 1].value)
+        for row in range(1, identity.DEFINITION_ROW)
+        if (row, 0) in cells and (row, 1) in cells
+    }
+    last = max(row for row, _ in cells)
+    lines = []
+    for row in range(identity.DEFINITION_ROW, last + 1):
+        cell = cells.get((row, 0))
+        lines.append("" if cell is None else str(cell.value))
+    text = "\n".join(lines) + "\n"
+    place = Place(path.name, sheet)
+    try:
+        if found["format"] != identity.FORMAT:
+            raise SheetlabError(
+                Finding(
+                    "other-format",
+                    Severity.STOP,
+                    f"this workbook has the format {found['format']}",
+                    f"format {identity.FORMAT}",
+                    "Evaluate it with the sheetlab version that issued it, or a newer one.",
+                    place,
+                )
+            )
+        its = Identity(
+            found["format"],
+            found["practical"],
+            found["version"],
+            found["digest"],
+            Assist(found["assist"]),
+            int(float(found["runs"])),
+            text,
+        )
+    except (KeyError, ValueError) as error:
+        raise SheetlabError(
+            Finding(
+                "identity-damaged",
+                Severity.STOP,
+                "the hidden sheet that tells which practical this is has been changed",
+                "the sheet as it was issued",
+                "Copy the readings into a newly issued workbook and evaluate that.",
+                place,
+            )
+        ) from error
+    if definition_digest(text) == its.digest:
+        return its, ()
+    return its, (
+        Finding(
+            "definition-altered",
+            Severity.DOUBTFUL,
+            "the definition inside this workbook is not the one it was issued with",
+            "an unchanged hidden sheet",
+            "Compare with another group's result, or copy the readings into a new workbook.",
+            place,
+        ),
+    )
+
+
+def _rows(store: Store, practical: Practical) -> tuple[tuple[str, int], ...]:
+    """Tables whose named ranges have grown or shrunk since the workbook was issued."""
+    found: dict[str, int] = {}
+    for one in practical.inputs.values():
+        slot = store.slot(defined_name(one)) if one.table is not None else None
+        if slot is not None and one.table is not None:
+            found[one.table] = max(found.get(one.table, 0), min(slot.rows, MAX_ROWS))
+    return tuple((table, rows) for table, rows in found.items() if rows != practical.tables[table])
+
+
+@dataclass(slots=True)
+class _Reader:
+    store: Store
+    practical: Practical
+    file: str
+    findings: list[Finding] = field(default_factory=list)
+
+    def note(
+        self, code: str, severity: Severity, found: str, expected: str, remedy: str, place: Place
+    ) -> None:
+        self.findings.append(Finding(code, severity, found, expected, remedy, place))
+
+    def entries(self, one: InputField) -> tuple[Entry, ...]:
+        slot = self.store.slot(defined_name(one))
+        if slot is None:
+            if one.required or one.table is not None:
+                self.note(
+                    "cells-lost",
+                    Severity.DOUBTFUL,
+                    f"the cells for “{one.title}” can no longer be found: "
+                    f"their name {defined_name(one)} is gone",
+                    "the cells and names of the issued workbook",
+                    "Copy the readings into a newly issued workbook.",
+                    Place(self.file),
+                )
+            return (EMPTY,) * one.rows
+        cells = self.store.cells(slot.sheet)
+        return tuple(
+            self.entry(one, cells.get((slot.row + i, slot.column)), slot, i)
+            for i in range(min(slot.rows, one.rows))
+        )
+
+    def entry(self, one: InputField, cell: Cell | None, slot: Slot, i: int) -> Entry:
+        place = Place(self.file, slot.sheet, address(slot.row + i, slot.column))
+        if cell is None:
+            return Entry(place=place)
+        if cell.formula:
+            self.formula(one, cell, place)
+        if cell.kind == "text":
+            text = str(cell.value).strip()
+            if not text:
+                return Entry(place=place)
+            if one.kind == "text":
+                return Entry(text=text[:200], place=place)
+            if one.kind == "choice":
+                return self.choice(one, text, place)
+            return self.typed(one, text, place)
+        if cell.kind == "number" and one.kind == "text":
+            return Entry(text=f"{cell.value:.15g}", place=place)
+        shown = _show(cell)
+        if cell.kind != "number" or one.kind == "choice":
+            what = f"“{one.title}” holds {shown}"
+            self.note(
+                "not-a-number" if one.kind == "number" else "not-a-choice",
+                Severity.DOUBTFUL,
+                what,
+                self.expected(one),
+                "Type it again; until then it is left out.",
+                place,
+            )
+            return Entry(text=shown, place=place)
+        if cell.style in self.store.date_styles:
+            self.note(
+                "date-for-number",
+                Severity.DOUBTFUL,
+                f"“{one.title}” was taken for a date by the spreadsheet program",
+                self.expected(one),
+                "Type it again with the decimal sign of the program, and set the cell's format "
+                "back to a number.",
+                place,
+            )
+            return Entry(text=shown, place=place)
+        return self.number(one, float(cell.value), shown, place)
+
+    def formula(self, one: InputField, cell: Cell, place: Place) -> None:
+        never = cell.kind == "text" and cell.value == ""
+        self.note(
+            "formula-for-reading",
+            Severity.DOUBTFUL if never else Severity.NOTE,
+            f"“{one.title}” holds a formula"
+            + (" that was never calculated" if never else "; its last value is used"),
+            "a reading that was typed",
+            "Type what was read, not what follows from it.",
+            place,
+        )
+
+    def typed(self, one: InputField, text: str, place: Place) -> Entry:
+        shown = _quote(text)
+        found = typed_number(text, one.unit.pretty)
+        if found is None:
+            self.note(
+                "not-a-number",
+                Severity.DOUBTFUL,
+                f"“{one.title}” holds the text {shown}",
+                self.expected(one),
+                "Type the number only; until then it is left out.",
+                place,
+            )
+            return Entry(text=text[:200], place=place)
+        self.note(
+            "number-as-text",
+            Severity.DOUBTFUL if found.ambiguous else Severity.NOTE,
+            f"“{one.title}” holds the text {shown}; it is understood as {found.value:.10g}",
+            "a number",
+            (
+                "Is the comma a decimal comma, or does it separate thousands? Type it again."
+                if found.ambiguous
+                else "Nothing is lost; the workbook's own formulas cannot use a text, though."
+            ),
+            place,
+        )
+        return self.number(one, found.value, text[:200], place)
+
+    def number(self, one: InputField, value: float, text: str, place: Place) -> Entry:
+        low = -math.inf if one.minimum is None else one.minimum
+        high = math.inf if one.maximum is None else one.maximum
+        if not math.isfinite(value):
+            self.note(
+                "not-a-number",
+                Severity.DOUBTFUL,
+                f"“{one.title}” is too large to be a number",
+                self.expected(one),
+                "Type it again; until then it is left out.",
+                place,
+            )
+            return Entry(text=text, place=place)
+        if not low <= value <= high:
+            self.note(
+                "outside-limits",
+                Severity.DOUBTFUL,
+                f"“{one.title}” is {value:.10g}",
+                self.expected(one),
+                "Is it in the unit of the heading, and in the right cell?",
+                place,
+            )
+        return Entry(value, text, place)
+
+    def choice(self, one: InputField, text: str, place: Place) -> Entry:
+        for choice, value in zip(one.choices, one.choice_values, strict=True):
+            if choice.casefold() == text.casefold():
+                return Entry(value, choice, place)
+        self.note(
+            "not-a-choice",
+            Severity.DOUBTFUL,
+            f"“{one.title}” holds {_quote(text)}",
+            self.expected(one),
+            "Choose from the list in the cell.",
+            place,
+        )
+        return Entry(text=text[:200], place=place)
+
+    def expected(self, one: InputField) -> str:
+        if one.kind == "choice":
+            return "one of: " + ", ".join(one.choices)
+        unit = f" in {one.unit.pretty}" if one.unit.pretty else ""
+        limits = ""
+        if one.minimum is not None and one.maximum is not None:
+            limits = f" from {one.minimum:g} to {one.maximum:g}"
+        elif one.minimum is not None:
+            limits = f" of {one.minimum:g} or more"
+        return f"a number{limits}{unit}"
+
+    def overwritten(self) -> None:
+        """Worked-out cells that hold a typed value now."""
+        for one in self.practical.derived.values():
+            slot = self.store.slot(defined_name(one))
+            if slot is None:
+                continue
+            cells = self.store.cells(slot.sheet)
+            spots = [
+                address(slot.row + i, slot.column)
+                for i in range(slot.rows)
+                if (cell := cells.get((slot.row + i, slot.column))) is not None
+                and not cell.formula
+                and cell.value != "on evaluation"
+            ]
+            if spots:
+                self.note(
+                    "formula-overwritten",
+                    Severity.NOTE,
+                    f"the worked-out cells of “{one.title}” were overwritten: {', '.join(spots)}",
+                    "the formulas of the issued workbook",
+                    "The result is not touched by this: it is worked out from the readings.",
+                    Place(self.file, slot.sheet, spots[0]),
+                )
+
+
+def _show(cell: Cell) -> str:
+    if cell.kind == "truth":
+        return "TRUE" if cell.value else "FALSE"
+    if cell.kind == "error":
+        return f"the error {cell.value}"
+    return f"{cell.value:.10g}" if isinstance(cell.value, float) else _quote(cell.value)
+
+
+def _quote(text: str) -> str:
+    """A typed text for a message: one line, no control characters, not too long."""
+    plain = "".join(char if char.isprintable() else " " for char in text)
+    return f"“{plain[:MAX_SHOWN]}{'…' if len(plain) > MAX_SHOWN else ''}”"
+
+
+def input_slots(practical: Practical, assist: Assist) -> Iterable[tuple[str, Slot]]:
+    """Where the inputs of a newly issued workbook lie."""
+    layout = lay_out(practical, assist)
+    return ((key, slot) for key, slot in layout.slots.items() if key in practical.inputs)

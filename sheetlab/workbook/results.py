@@ -1,0 +1,528 @@
+"""Result sheets: an assessment -> a workbook that holds only the new sheets, as bytes."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import xlsxwriter
+
+from sheetlab.checks import wording
+from sheetlab.checks.assess import Assessment
+from sheetlab.finding import Finding, Severity
+from sheetlab.metrology.budget import DIVISORS
+from sheetlab.metrology.statement import significant
+from sheetlab.practical.evaluate import LineResult, ResultValue
+from sheetlab.practical.model import START_INPUTS, DerivedField, Practical
+from sheetlab.units import Unit
+from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart
+from sheetlab.workbook.layout import heading, quoted_sheet
+from sheetlab.workbook.style import Styles, decimals_format, lines_needed
+
+TITLES = ("Evaluation", "Budget", "Working", "Graphs", "Findings")
+"""Sheets that an evaluation adds, in this order, unless a title is taken."""
+
+WIDTH = 10.3
+PAGE = 9
+FEW_FINDINGS = 7
+
+
+def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> bytes:
+    """Workbook file with the result sheets of one assessment.
+
+    Parameters
+    ----------
+    titles
+        Five free sheet titles, for the sheets of ``TITLES``.
+    """
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(
+        buffer, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    )
+    _Results(assessment, dict(zip(TITLES, titles, strict=True)), book, Styles(book)).write()
+    book.close()
+    return buffer.getvalue()
+
+
+@dataclass(slots=True)
+class _Page:
+    """A sheet that is written from top to bottom."""
+
+    sheet: Any
+    styles: Styles
+    columns: int
+    row: int = 0
+
+    def line(self, text: str, style: str = "plain") -> None:
+        if not text:
+            return
+        size = {"title": 15, "statement": 14, "formula": 11}.get(style, 10)
+        its = self.styles(style)
+        self.sheet.merge_range(self.row, 0, self.row, self.columns - 1, "", its)
+        self.sheet.write_string(self.row, 0, text, its)
+        lines = lines_needed(text, self.columns, WIDTH, size)
+        self.sheet.set_row(self.row, max(lines * 14.0 * size / 10 + 3, 17))
+        self.row += 1
+
+    def gap(self) -> None:
+        self.row += 1
+
+    def table(
+        self, widths: Sequence[int], rows: Sequence[Sequence[Any]], head: bool = True
+    ) -> None:
+        """Rows of texts and numbers; each column spans some columns of the page."""
+        for i, values in enumerate(rows):
+            column, most = 0, 1
+            for width, value in zip(widths, values, strict=True):
+                self.cell(column, width, value, head and i == 0)
+                if isinstance(value, str):
+                    most = max(most, lines_needed(value, width, WIDTH - 0.8, 10))
+                column += width
+            self.sheet.set_row(self.row, most * 13.5 + 4)
+            self.row += 1
+
+    def cell(self, column: int, width: int, value: Any, head: bool) -> None:
+        text = isinstance(value, str)
+        if head:
+            style = self.styles("column")
+        else:
+            style = self.styles("cell") if text else self.styles("figure", number_format(value))
+        if width > 1:
+            self.sheet.merge_range(self.row, column, self.row, column + width - 1, "", style)
+        if text:
+            self.sheet.write_string(self.row, column, value, style)
+        elif value is None or not math.isfinite(value):
+            self.sheet.write_string(self.row, column, "" if value is None else "∞", style)
+        else:
+            self.sheet.write_number(self.row, column, value, style)
+
+
+def number_format(value: float | None, digits: int = 4) -> str:
+    """Number format that shows so many significant digits of a value."""
+    if value is None or value == 0.0 or not math.isfinite(value):
+        return "General"
+    exponent = math.floor(math.log10(abs(value)))
+    if -3 <= exponent <= 4:
+        return decimals_format(max(0, digits - 1 - exponent))
+    return "0." + "0" * (digits - 1) + "E+00"
+
+
+@dataclass(slots=True)
+class _Results:
+    assessment: Assessment
+    titles: Mapping[str, str]
+    book: Any
+    styles: Styles
+
+    @property
+    def practical(self) -> Practical:
+        return self.assessment.practical
+
+    def write(self) -> None:
+        self.evaluation(self.page("Evaluation"))
+        self.budget(self.page("Budget", landscape=True, columns=13))
+        charts = self.working(self.page("Working", landscape=True, columns=14))
+        self.graphs(self.page("Graphs"), charts)
+        self.findings(self.page("Findings", landscape=True, columns=14))
+
+    def page(self, title: str, landscape: bool = False, columns: int = PAGE) -> _Page:
+        sheet = self.book.add_worksheet(self.titles[title])
+        sheet.hide_gridlines(2)
+        sheet.set_column(0, columns - 1, WIDTH)
+        sheet.set_paper(9)
+        sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.7)
+        sheet.fit_to_pages(1, 0)
+        if landscape:
+            sheet.set_landscape()
+        name = self.practical.definition.title.replace("&", "&&")
+        sheet.set_footer(f"&L&8{name}&C&8&A&R&8page &P of &N")
+        page = _Page(sheet, self.styles, columns)
+        page.line(title if title != "Evaluation" else self.practical.definition.title, "title")
+        return page
+
+    # -- first page --------------------------------------------------------------------------
+
+    def evaluation(self, page: _Page) -> None:
+        a = self.assessment
+        entries = [(one.title, a.observations.entry(one.key).text) for one in START_INPUTS[:4]]
+        page.line("    ".join(f"{title}: {text or '–'}" for title, text in entries), "note")
+        page.line(wording.headline(a), str(a.status))
+        page.gap()
+        formed = [r for r in a.evaluation.results if r is not None]
+        for i, result in enumerate(formed):
+            self.result(page, result, first=i == 0)
+        if not formed:
+            page.line("No result", "heading")
+        self.first_findings(page)
+
+    def result(self, page: _Page, result: ResultValue, first: bool) -> None:
+        practical = self.practical
+        its = practical.derived[result.definition.quantity]
+        page.line(its.title[:1].upper() + its.title[1:], "heading")
+        page.line(wording.statement_line(practical, result), "statement")
+        page.line(wording.uncertainty_line(result), "note")
+        if not first:
+            page.gap()
+            return
+        for line in wording.formula_lines(practical, result):
+            page.line(line, "formula")
+        page.gap()
+        page.line("What went in", "heading")
+        rows: list[list[Any]] = [
+            ["quantity", "symbol", "value", "standard uncertainty", "unit", "share of variance"]
+        ]
+        for part in result.parts:
+            one = practical.field(part.key)
+            rows.append(
+                [
+                    one.title,
+                    one.symbol,
+                    one.unit.from_si(part.value),
+                    part.standard_uncertainty / one.unit.factor,
+                    one.unit.pretty,
+                    wording.share(part.share),
+                ]
+            )
+        page.table((4, 1, 1, 1, 1, 1), rows)
+        page.gap()
+        page.line("What decides the uncertainty", "heading")
+        for line in wording.dominant_lines(practical, result):
+            page.line(line)
+        page.line(wording.trials_line(practical, result))
+        page.line(wording.maximum_error_line(practical, result))
+        page.gap()
+        page.line("Comparison", "heading")
+        for line in wording.alternatives_lines(practical, result):
+            page.line(line)
+        if result.accepted is not None:
+            for line in wording.accepted_lines(practical, result, result.accepted):
+                page.line(line)
+        else:
+            page.line("No accepted value was chosen in the workbook.")
+        page.gap()
+
+    def first_findings(self, page: _Page) -> None:
+        grave = [f for f in self.assessment.findings if f.severity is not Severity.NOTE]
+        if not grave:
+            return
+        page.line("Findings", "heading")
+        for finding in grave[:FEW_FINDINGS]:
+            where = f"{finding.place.sheet} {finding.place.cell}".strip()
+            page.line(f"{where}: {finding.message}" if where else finding.message)
+        left = len(self.assessment.findings) - min(len(grave), FEW_FINDINGS)
+        if left:
+            page.line(f"{left} more on the sheet {self.titles['Findings']}.", "note")
+
+    # -- budget ------------------------------------------------------------------------------
+
+    def budget(self, page: _Page) -> None:
+        practical = self.practical
+        for result in self.assessment.evaluation.results:
+            if result is None:
+                continue
+            its = practical.derived[result.definition.quantity]
+            page.line(f"{its.title} {its.symbol}", "heading")
+            rows: list[list[Any]] = [
+                [
+                    "source of uncertainty", "type", "distribution", "half-width or s",
+                    "divisor", "standard uncertainty u", "unit", "degrees of freedom",
+                    "sensitivity c", "contribution |c| u", "share of variance",
+                ]
+            ]  # fmt: skip
+            scale = its.unit.factor
+            for row in result.budget.rows:
+                source = row.source
+                factor = source.unit_factor
+                rows.append(
+                    [
+                        source.label,
+                        source.evaluation,
+                        source.distribution,
+                        source.half_width / factor,
+                        DIVISORS[source.distribution],
+                        source.standard_uncertainty / factor,
+                        source.unit or "fraction",
+                        source.dof,
+                        row.sensitivity * factor / scale,
+                        row.contribution / scale,
+                        wording.share(row.share),
+                    ]
+                )
+            page.table((3, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1), rows)
+            b = result.budget
+            symbol, unit = its.symbol, its.unit.pretty
+            page.line(
+                f"u({symbol}) = {significant(b.standard_uncertainty / scale, 3)} {unit} "
+                f"({wording.percent(b.standard_uncertainty, b.value)});   "
+                f"U({symbol}) = {b.coverage_factor:.2f} u = "
+                f"{significant(b.expanded_uncertainty / scale, 3)} {unit}.   "
+                "The sensitivity is per unit of u; a source that stands in several readings is "
+                "counted once, with its effect on all of them together.",
+                "note",
+            )
+            notes = {r.source.label: r.source.note for r in b.rows if r.source.note}
+            for label, note in notes.items():
+                page.line(f"{label}: {note}", "rule")
+            page.gap()
+
+    # -- working -----------------------------------------------------------------------------
+
+    def working(self, page: _Page) -> list[tuple[LineResult, ChartData]]:
+        for table in self.practical.definition.tables:
+            self.worked_table(page, table.id, table.title, table.row_label)
+        self.single_values(page)
+        self.answers(page)
+        lines = self.assessment.evaluation.lines
+        return [(line, self.line_data(page, line)) for line in lines.values()]
+
+    def column(self, key: str) -> list[float | None]:
+        values = self.assessment.evaluation.values[key]
+        unit = self.practical.field(key).unit
+        assert isinstance(values, tuple)
+        return [None if v is None else unit.from_si(v) for v in values]
+
+    def worked_table(self, page: _Page, table: str, title: str, row_label: str) -> None:
+        practical = self.practical
+        readings = [key for key, one in practical.inputs.items() if one.table == table]
+        keys = [key for key in readings if practical.inputs[key].sources or key.count(".") == 1]
+        keys += [key for key, one in practical.derived.items() if one.table == table]
+        keys = keys[: page.columns - 1]
+        columns = [self.column(key) for key in keys]
+        last = max(
+            (i + 1 for column in columns for i, v in enumerate(column) if v is not None), default=0
+        )
+        if not last:
+            return
+        page.line(title, "heading")
+        head = [row_label, *(heading(practical.field(key)) for key in keys)]
+        page.sheet.set_row(page.row, 42)
+        for i, text in enumerate(head):
+            page.sheet.write_string(page.row, i, text, self.styles("column"))
+        for row in range(last):
+            page.row += 1
+            page.sheet.write_number(page.row, 0, row + 1, self.styles("number-label"))
+            for i, (key, column) in enumerate(zip(keys, columns, strict=True)):
+                style = self.styles("worked", decimals_format(practical.field(key).decimals))
+                value = column[row]
+                if value is None:
+                    page.sheet.write_blank(page.row, i + 1, None, style)
+                else:
+                    page.sheet.write_number(page.row, i + 1, value, style)
+        page.row += 2
+
+    def single_values(self, page: _Page) -> None:
+        page.line("Values worked out", "heading")
+        rows: list[list[Any]] = [["quantity", "symbol", "value", "standard uncertainty", "unit"]]
+        for q in self.assessment.evaluation.quantities:
+            one = self.practical.derived[q.key]
+            title = f"{self.practical.owner(q.key)}: {q.title}" if "." in q.key else q.title
+            rows.append(
+                [
+                    title,
+                    q.symbol,
+                    one.unit.from_si(q.value),
+                    q.standard_uncertainty / one.unit.factor if q.standard_uncertainty else None,
+                    one.unit.pretty,
+                ]
+            )
+        page.table((6, 1, 2, 2, 1), rows)
+        page.gap()
+
+    def answers(self, page: _Page) -> None:
+        given = [answer for answer in self.assessment.answers if answer.given is not None]
+        if not given:
+            return
+        page.line("The group's own results beside those from its readings", "heading")
+        rows: list[list[Any]] = [["own result", "given", "worked out here", "unit", "given ÷ here"]]
+        rows += [[a.definition.title, a.given, a.recomputed, a.unit, a.ratio] for a in given]
+        page.table((6, 2, 2, 1, 1), rows)
+        page.gap()
+
+    def line_data(self, page: _Page, line: LineResult) -> ChartData:
+        """Numbers behind the charts of a line, and the line's own numbers."""
+        practical, fit, d = self.practical, line.fit, line.field.definition
+        x_unit = practical.field(line.field.x).unit
+        y_unit = practical.field(line.field.y[0]).unit
+        sign, base = 1.0, 0.0
+        if d.relative_to_first:
+            # the graph shows a change that grows, whichever way the scale runs
+            sign = math.copysign(1.0, fit.slope)
+            base = self.first_mean(line)
+        page.line(d.title, "heading")
+        self.line_numbers(page, line, x_unit, y_unit)
+        count = len(line.field.y)
+        titles = [d.x_title, "u of x"]
+        titles += [f"{label}: {d.y_title}" for label in line.field.labels]
+        titles += ["s of a reading"]
+        titles += [f"{label}: residual" for label in line.field.labels]
+        titles += ["line: x", "line: y"]
+        page.sheet.set_row(page.row, 42)
+        for i, text in enumerate(titles):
+            page.sheet.write_string(page.row, i, text, self.styles("column"))
+        first = page.row + 1
+        rows = sorted(set(line.rows))
+        at = {row: first + i for i, row in enumerate(rows)}
+        relative = self.relative_uncertainty(line.field.x)
+        figure = self.styles("worked", "0.0000")
+        for point, row in zip(fit.points, line.rows, strict=True):
+            r = at[row]
+            x = x_unit.from_si(point.x)
+            page.sheet.write_number(r, 0, x, figure)
+            page.sheet.write_number(r, 1, abs(x) * relative, figure)
+            y = sign * (point.y - base) / y_unit.factor
+            page.sheet.write_number(r, 2 + point.series, y, figure)
+            page.sheet.write_number(r, 2 + count, fit.residual_deviation / y_unit.factor, figure)
+            residual = sign * point.residual / y_unit.factor
+            page.sheet.write_number(r, 3 + count + point.series, residual, figure)
+        ends = [min(p.x for p in fit.points), max(p.x for p in fit.points)]
+        line_x = 3 + 2 * count
+        for i, x in enumerate(ends):
+            y = sign * (fit.intercept + fit.slope * x - base) / y_unit.factor
+            page.sheet.write_number(first + i, line_x, x_unit.from_si(x), figure)
+            page.sheet.write_number(first + i, line_x + 1, y, figure)
+        page.row = first + max(len(rows), 2) + 1
+        slope = sign * fit.slope * x_unit.factor / y_unit.factor
+        u_slope = fit.u_slope * x_unit.factor / y_unit.factor
+        unit = f"{y_unit.pretty}/{x_unit.pretty}" if x_unit.pretty else y_unit.pretty
+        return ChartData(
+            sheet=self.titles["Working"],
+            first_row=first,
+            last_row=first + len(rows) - 1,
+            x=0,
+            x_error=1,
+            series=tuple(
+                (label, 2 + k, 3 + count + k)
+                for k, label in enumerate(line.field.labels)
+                if any(p.series == k for p in fit.points)
+            ),
+            y_error=2 + count,
+            line_rows=(first, first + 1),
+            line_x=line_x,
+            line_y=line_x + 1,
+            line_label="best line, slope "
+            f"({significant(slope)} ± {significant(u_slope, 2)}) {unit}",
+        )
+
+    def first_mean(self, line: LineResult) -> float:
+        row = min(line.rows)
+        values = [p.y for p, r in zip(line.fit.points, line.rows, strict=True) if r == row]
+        return math.fsum(values) / len(values)
+
+    def relative_uncertainty(self, key: str) -> float:
+        """Relative standard uncertainty of an abscissa from its instrument, for error bars."""
+        total = 0.0
+        for result in self.assessment.evaluation.results:
+            for row in result.budget.rows if result is not None else ():
+                if any(
+                    s.relative and s.key == row.source.key
+                    for s in self.practical.field(key).sources
+                ):
+                    total = row.source.standard_uncertainty
+        return total
+
+    def line_numbers(self, page: _Page, line: LineResult, x_unit: Unit, y_unit: Unit) -> None:
+        fit = line.fit
+        per = y_unit.factor / x_unit.factor
+        unit = f"{y_unit.pretty}/{x_unit.pretty}" if x_unit.pretty else y_unit.pretty
+        page.table(
+            (6, 2, 2, 2),
+            [
+                [
+                    "least squares, one slope for all series",
+                    "value",
+                    "standard uncertainty",
+                    "unit",
+                ],
+                ["slope", fit.slope / per, fit.u_slope / per, unit],
+                [
+                    "intercept" + (" (mean of the series)" if len(fit.intercepts) > 1 else ""),
+                    fit.intercept / y_unit.factor,
+                    fit.u_intercept / y_unit.factor,
+                    y_unit.pretty,
+                ],
+                [
+                    f"standard deviation about the line, {fit.dof} degrees of freedom",
+                    fit.residual_deviation / y_unit.factor,
+                    None,
+                    y_unit.pretty,
+                ],
+            ],
+        )
+        page.gap()
+
+    # -- graphs and findings -----------------------------------------------------------------
+
+    def graphs(self, page: _Page, charts: list[tuple[LineResult, ChartData]]) -> None:
+        if not charts:
+            page.line("There are not enough readings for a graph.")
+        for line, data in charts:
+            d = line.field.definition
+            x_unit = self.practical.field(line.field.x).unit
+            y_unit = self.practical.field(line.field.y[0]).unit
+            sign = math.copysign(1.0, line.fit.slope) if d.relative_to_first else 1.0
+            base = self.first_mean(line) if d.relative_to_first else 0.0
+            xs = [x_unit.from_si(p.x) for p in line.fit.points]
+            spread = line.fit.residual_deviation
+            ys = [
+                sign * (y - base) / y_unit.factor
+                for p in line.fit.points
+                for y in (p.y - spread, p.y + spread)
+            ]
+            # the best line starts where the first reading may lie a little below
+            ys = [0.0 if d.relative_to_first and -0.05 * max(ys) < y < 0.0 else y for y in ys]
+            across = axis(xs)
+            titles = (d.title, d.x_title, d.y_title)
+            chart = line_chart(self.book, data, titles, (across, axis(ys)))
+            page.sheet.insert_chart(page.row, 0, chart, {"description": d.title})
+            page.row += 22
+            page.line(
+                "Error bars: one standard deviation of a reading about the line, and the standard "
+                "uncertainty of the abscissa; shorter than the marks where none show.",
+                "rule",
+            )
+            page.gap()
+            residuals = [sign * p.residual / y_unit.factor for p in line.fit.points]
+            high = max([1e-12, *(abs(r) for r in residuals)])
+            titles = ("Residuals", d.x_title, f"reading − line / {y_unit.pretty}")
+            updown = axis([-high, high])
+            chart = residual_chart(self.book, data, titles, (across, _wide(updown)))
+            page.sheet.insert_chart(page.row, 0, chart, {"description": "Residuals"})
+            page.row += 24
+
+    def findings(self, page: _Page) -> None:
+        found = self.assessment.findings
+        if not found:
+            page.line("There are none.")
+            return
+        page.line("Nothing was changed or left out because of a finding.", "note")
+        rows: list[list[Any]] = [["where", "how grave", "found", "expected", "what to do"]]
+        rows += [
+            [f"{f.place.sheet} {f.place.cell}".strip(), str(f.severity), _sentence(f.found),
+             _sentence(f.expected), f.remedy]
+            for f in found
+        ]  # fmt: skip
+        first = page.row + 1
+        page.table((2, 1, 4, 3, 4), rows)
+        link = self.styles("cell")
+        for i, finding in enumerate(found):
+            target = _target(finding)
+            if target:
+                text = f"{finding.place.sheet} {finding.place.cell}"
+                page.sheet.write_url(first + i, 0, target, link, text)
+
+
+def _wide(its: Axis) -> Axis:
+    return Axis(its.low - its.step, its.high + its.step, its.step) if its.high <= its.step else its
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _target(finding: Finding) -> str:
+    if not (finding.place.sheet and finding.place.cell):
+        return ""
+    return f"internal:{quoted_sheet(finding.place.sheet)}!{finding.place.cell}"

@@ -1,0 +1,199 @@
+"""Plain cells out of a package: number, text, error, formula and blank stay apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from lxml import etree
+
+from sheetlab.workbook.layout import Slot, column_letter, parse_reference
+from sheetlab.workbook.package import MAIN, RELATIONSHIPS, Package, refuse, xml
+
+MAX_CELLS = 2_000_000
+
+_C = f"{{{MAIN}}}c"
+_V = f"{{{MAIN}}}v"
+_F = f"{{{MAIN}}}f"
+_IS = f"{{{MAIN}}}is"
+_T = f"{{{MAIN}}}t"
+_RPH = f"{{{MAIN}}}rPh"
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell as stored. ``value``: number for a number or truth value, text otherwise."""
+
+    kind: Literal["number", "text", "error", "truth"]
+    value: float | str
+    formula: bool = False
+    style: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SheetEntry:
+    """A sheet as the workbook part lists it."""
+
+    name: str
+    part: str
+    state: str
+
+
+@dataclass(slots=True)
+class Store:
+    """Sheets, names and cells of an opened workbook; sheets are read when asked for."""
+
+    package: Package
+    sheets: tuple[SheetEntry, ...]
+    names: Mapping[str, str]
+    """Workbook-level defined names in small letters -> reference."""
+    date_styles: frozenset[int]
+    _grids: dict[str, dict[tuple[int, int], Cell]] = field(default_factory=dict)
+    _texts: list[str] | None = None
+
+    def part(self, sheet: str) -> str | None:
+        """Name of the part that holds a sheet."""
+        return next((s.part for s in self.sheets if s.name == sheet), None)
+
+    def slot(self, name: str) -> Slot | None:
+        """Cells of a defined name; None if it is missing or no longer one column."""
+        found = parse_reference(self.names.get(name.lower(), ""))
+        return found if found is not None and self.part(found.sheet) else None
+
+    def cells(self, sheet: str) -> Mapping[tuple[int, int], Cell]:
+        """Cells of a sheet by zero-based row and column; blank ones are not there."""
+        if sheet not in self._grids:
+            part = self.part(sheet)
+            self._grids[sheet] = {} if part is None else self._read(part)
+        return self._grids[sheet]
+
+    def _read(self, part: str) -> dict[tuple[int, int], Cell]:
+        data = self.package.parts.get(part)
+        if data is None:
+            return {}
+        root = xml(data, self.package.path)
+        grid: dict[tuple[int, int], Cell] = {}
+        for element in root.iter(_C):
+            place = _place(element.get("r", ""))
+            cell = self._cell(element)
+            if place is not None and cell is not None:
+                grid[place] = cell
+            if len(grid) > MAX_CELLS:
+                raise refuse(self.package.path, "has far more cells than a practical needs")
+        return grid
+
+    def _cell(self, element: etree._Element) -> Cell | None:
+        kind = element.get("t", "n")
+        formula = element.find(_F) is not None
+        style = int(element.get("s") or 0)
+        if kind == "inlineStr":
+            inline = element.find(_IS)
+            text = "" if inline is None else _text(inline)
+            return Cell("text", text, formula, style) if text or formula else None
+        raw = element.findtext(_V)
+        if raw is None or (raw == "" and kind != "str"):
+            return Cell("text", "", True, style) if formula else None
+        match kind:
+            case "s":
+                return Cell("text", self._shared(raw), formula, style)
+            case "str":
+                return Cell("text", raw, formula, style)
+            case "e":
+                return Cell("error", raw, formula, style)
+            case "b":
+                return Cell("truth", 1.0 if raw == "1" else 0.0, formula, style)
+        try:
+            return Cell("number", float(raw), formula, style)
+        except ValueError:
+            return Cell("text", raw, formula, style)
+
+    def _shared(self, raw: str) -> str:
+        try:
+            return self.shared_texts[int(raw)]
+        except (ValueError, IndexError):
+            return ""
+
+    @property
+    def shared_texts(self) -> list[str]:
+        """The table of texts that cells refer to."""
+        if self._texts is None:
+            self._texts = _shared_texts(self.package)
+        return self._texts
+
+
+def _shared_texts(package: Package) -> list[str]:
+    for kind, part in package.relationships(package.workbook).values():
+        if kind == "sharedStrings" and part in package.parts:
+            return [_text(item) for item in xml(package.parts[part], package.path)]
+    return []
+
+
+def open_store(package: Package) -> Store:
+    """Sheets and names of a package; raises SheetlabError if its workbook part is unusable."""
+    root = xml(package.parts[package.workbook], package.path)
+    relations = package.relationships(package.workbook)
+    sheets = []
+    for element in root.iter(f"{{{MAIN}}}sheet"):
+        target = relations.get(element.get(f"{{{RELATIONSHIPS}}}id", ""), ("", ""))[1]
+        sheets.append(SheetEntry(element.get("name", ""), target, element.get("state", "visible")))
+    names = {
+        element.get("name", "").lower(): (element.text or "").strip()
+        for element in root.iter(f"{{{MAIN}}}definedName")
+        if element.get("localSheetId") is None
+    }
+    return Store(package, tuple(sheets), names, _date_styles(package, relations.values()))
+
+
+def _date_styles(package: Package, relations: Iterable[tuple[str, str]]) -> frozenset[int]:
+    """Cell styles that show numbers as dates or times."""
+    part = next((p for kind, p in relations if kind == "styles"), None)
+    if part is None or part not in package.parts:
+        return frozenset()
+    root = xml(package.parts[part], package.path)
+    codes = {
+        int(e.get("numFmtId", "0")): e.get("formatCode", "") for e in root.iter(f"{{{MAIN}}}numFmt")
+    }
+    xfs = root.find(f"{{{MAIN}}}cellXfs")
+    found = set()
+    for i, element in enumerate(xfs if xfs is not None else ()):
+        number = int(element.get("numFmtId", "0"))
+        if 14 <= number <= 22 or 45 <= number <= 47 or _is_date(codes.get(number, "")):
+            found.add(i)
+    return frozenset(found)
+
+
+def _is_date(code: str) -> bool:
+    bare, quoted = [], False
+    for char in code.lower():
+        if char == '"':
+            quoted = not quoted
+        elif not quoted:
+            bare.append(char)
+    text = "".join(bare)
+    if "general" in text or ("[$" in text and not any(c in text for c in "ydh")):
+        return False
+    return any(c in text for c in "ydh") or "mm:ss" in text
+
+
+def _text(element: etree._Element) -> str:
+    # phonetic runs are a reading aid, not part of the text
+    return "".join(
+        t.text or "" for t in element.iter(_T) if not any(a.tag == _RPH for a in t.iterancestors())
+    )
+
+
+def _place(reference: str) -> tuple[int, int] | None:
+    letters = reference.rstrip("0123456789")
+    digits = reference[len(letters) :]
+    if not letters or not digits or len(letters) > 3 or not letters.isalpha():
+        return None
+    column = 0
+    for letter in letters:
+        column = column * 26 + ord(letter.upper()) - ord("A") + 1
+    return int(digits) - 1, column - 1
+
+
+def address(row: int, column: int) -> str:
+    """``B7`` of zero-based row and column."""
+    return f"{column_letter(column)}{row + 1}"

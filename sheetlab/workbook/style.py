@@ -1,0 +1,94 @@
+"""Looks of every sheet that is written: one palette, one set of formats."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+INK = "#1F2A33"
+SOFT = "#5C6B73"
+RULE = "#B8C4C8"
+BAND = "#DDE7E6"
+INPUT = "#F3F7E4"
+INPUT_EDGE = "#6F7F4E"
+WORKED = "#F4F6F7"
+ALERT = "#9A3412"
+CAUTION = "#FBEEE4"
+GOOD = "#2F6B4F"
+SERIES = ("#1D4E68", "#B4632B", "#5B7F3B", "#7A4E8A")
+LINE = "#303A40"
+FONT = "Arial"
+
+_STYLES: dict[str, dict[str, Any]] = {
+    "title": {"bold": True, "font_size": 15, "font_color": INK},
+    "heading": {"bold": True, "font_size": 11, "font_color": INK, "bg_color": BAND},
+    "note": {"font_color": SOFT, "text_wrap": True, "valign": "top"},
+    "rule": {"font_color": SOFT, "font_size": 9, "italic": True, "text_wrap": True},
+    "step": {"text_wrap": True, "valign": "top", "indent": 1},
+    "caution-heading": {"bold": True, "font_size": 11, "font_color": ALERT, "bg_color": CAUTION},
+    "caution": {"text_wrap": True, "valign": "top", "bg_color": CAUTION, "indent": 1},
+    "plain": {"text_wrap": True, "valign": "top"},
+    "label": {"text_wrap": True},
+    "unit": {"font_color": SOFT, "indent": 1},
+    "column": {
+        "bold": True,
+        "font_size": 9,
+        "text_wrap": True,
+        "align": "center",
+        "bg_color": BAND,
+        "border": 1,
+        "border_color": RULE,
+    },
+    "number-label": {"align": "center", "border": 1, "border_color": RULE, "font_color": SOFT},
+    "input": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
+              "align": "center"},
+    "input-text": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
+                   "align": "left", "indent": 1},
+    "worked": {"bg_color": WORKED, "border": 1, "border_color": RULE, "align": "center"},
+    "message": {"font_color": ALERT, "font_size": 8, "text_wrap": True, "valign": "vcenter"},
+    "statement": {"bold": True, "font_size": 14, "font_color": INK, "text_wrap": True},
+    "formula": {"font_size": 11, "text_wrap": True, "indent": 1},
+    "cell": {"border": 1, "border_color": RULE, "text_wrap": True},
+    "figure": {"border": 1, "border_color": RULE, "align": "right"},
+    "ok": {"bold": True, "font_color": GOOD},
+    "doubtful": {"bold": True, "font_color": ALERT},
+    "failed": {"bold": True, "font_color": ALERT},
+}  # fmt: skip
+
+
+@dataclass(slots=True)
+class Styles:
+    """Formats of one workbook, made when first used."""
+
+    book: Any
+    made: dict[tuple[str, str], Any] = field(default_factory=dict)
+
+    def __call__(self, style: str, number_format: str = "") -> Any:
+        """The format of a style, with a number format if one is given."""
+        key = (style, number_format)
+        if key not in self.made:
+            settings: Mapping[str, Any] = {
+                "font_name": FONT,
+                "font_size": 10,
+                "font_color": INK,
+                "valign": "vcenter",
+                **_STYLES[style],
+            }
+            if number_format:
+                settings = {**settings, "num_format": number_format}
+            self.made[key] = self.book.add_format(settings)
+        return self.made[key]
+
+
+def decimals_format(decimals: int | None) -> str:
+    """Number format with so many decimals; general if None."""
+    if decimals is None:
+        return ""
+    return "0" if decimals == 0 else "0." + "0" * decimals
+
+
+def lines_needed(text: str, columns: int, width: float, size: int = 10) -> int:
+    """Lines that a text takes when wrapped over columns of a width in characters."""
+    per_line = max(8, int(columns * width * 1.36 * 10 / size))
+    return sum(max(1, -(-len(part) // per_line)) for part in text.split("\n"))

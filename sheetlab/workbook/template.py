@@ -1,0 +1,368 @@
+"""Write a workbook for a group: blank, or with readings already in it."""
+
+from __future__ import annotations
+
+import datetime
+import io
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import xlsxwriter
+
+from sheetlab.formula.render import NotInCellsError, cell_condition, cell_formula, quoted
+from sheetlab.formula.values import evaluate
+from sheetlab.practical.evaluate import Numbers
+from sheetlab.practical.model import CheckField, InputField, Practical
+from sheetlab.practical.observations import Entry, Observations
+from sheetlab.workbook import identity
+from sheetlab.workbook.layout import (
+    IDENTITY,
+    LABEL_COLUMNS,
+    Grid,
+    Layout,
+    LayoutCells,
+    Picture,
+    SheetLayout,
+    Slot,
+    Text,
+    ValueRow,
+    column_letter,
+    heading,
+)
+from sheetlab.workbook.style import Styles, decimals_format, lines_needed
+
+Typed = Mapping[str, Sequence[float | str | None]]
+"""What stands in the input cells: by key, one value or one a row."""
+
+COLUMN_WIDTH = 10.3
+LINE_HEIGHT = 14.0
+GRID_ROW_HEIGHT = 27.0
+VALUE_ROW_HEIGHT = 19.0
+EPOCH = datetime.datetime(2020, 1, 1)  # no clock in the file: same inputs, same bytes
+TEXT_QUESTION = "A text stands where a number belongs. Type the number only, without its unit."
+
+
+def write_template(layout: Layout, typed: Typed | None = None, sketch: Path | None = None) -> bytes:
+    """The workbook file of a layout.
+
+    Parameters
+    ----------
+    typed
+        Contents of input cells; defaults of the definition fill those that are not given.
+    sketch
+        Picture of the apparatus.
+    """
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(buffer, {"in_memory": True, "strings_to_formulas": False})
+    book.set_properties({"title": layout.practical.definition.title, "created": EPOCH})
+    book.set_calc_mode("auto")
+    writer = _Writer(layout, typed or {}, sketch, book, Styles(book))
+    writer.write()
+    book.close()
+    return buffer.getvalue()
+
+
+def as_cells_show(practical: Practical, typed: Typed) -> Observations:
+    """Observations as the cells' own formulas see them: a text is no number."""
+    entries = {}
+    for key, values in typed.items():
+        one = practical.inputs[key]
+        entries[key] = tuple(_entry(one, value) for value in values)
+    return Observations(entries)
+
+
+def _entry(one: InputField, value: float | str | None) -> Entry:
+    if isinstance(value, str):
+        number = None
+        if one.kind == "choice" and value in one.choices:
+            number = one.choice_values[one.choices.index(value)]
+        return Entry(number, value)
+    return Entry(None if value is None else float(value), "" if value is None else str(value))
+
+
+@dataclass(slots=True)
+class _Writer:
+    layout: Layout
+    typed: Typed
+    sketch: Path | None
+    book: Any
+    styles: Styles
+    numbers: Numbers = None  # type: ignore[assignment]
+
+    @property
+    def practical(self) -> Practical:
+        return self.layout.practical
+
+    def write(self) -> None:
+        typed = {
+            key: self.contents(one)
+            for key, one in self.practical.inputs.items()
+            if key in self.layout.slots
+        }
+        self.typed = typed
+        self.numbers = Numbers(self.practical, as_cells_show(self.practical, typed))
+        for sheet in self.layout.sheets:
+            self.sheet(sheet)
+        self.identity()
+        for name, reference in self.layout.names():
+            self.book.define_name(name, f"={reference}")
+
+    def contents(self, one: InputField) -> list[float | str | None]:
+        values: list[float | str | None] = list(self.typed.get(one.key, ()))[: one.rows]
+        values += [None] * (one.rows - len(values))
+        if one.default is not None and one.table is None and values[0] is None:
+            values[0] = one.default
+        return values
+
+    # -- sheets ------------------------------------------------------------------------------
+
+    def sheet(self, plan: SheetLayout) -> None:
+        sheet = self.book.add_worksheet(plan.title)
+        sheet.hide_gridlines(2)
+        sheet.set_column(0, plan.columns - 1, COLUMN_WIDTH)
+        sheet.set_paper(9)
+        sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.7)
+        sheet.print_area(0, 0, max(plan.rows - 1, 0), plan.columns - 1)
+        sheet.fit_to_pages(1, 0)
+        if plan.landscape:
+            sheet.set_landscape()
+        title = self.practical.definition.title.replace("&", "&&")
+        sheet.set_footer(f"&L&8{title}&C&8&A&R&8page &P of &N")
+        cells = self.layout.source(plan.title)
+        for block in plan.blocks:
+            match block:
+                case Text():
+                    self.text(sheet, block, plan.columns)
+                case ValueRow():
+                    self.value(sheet, block, plan.columns, cells)
+                case Grid():
+                    self.grid(sheet, block, cells)
+                case Picture():
+                    self.picture(sheet, block, plan.columns)
+        sheet.protect("", {"format_columns": True, "format_rows": True})
+
+    def text(self, sheet: Any, block: Text, columns: int) -> None:
+        style = self.styles(block.style)
+        sheet.merge_range(block.row, 0, block.row, columns - 1, "", style)
+        sheet.write_string(block.row, 0, block.text, style)
+        size = {"title": 15, "rule": 9}.get(block.style, 10)
+        lines = lines_needed(block.text, columns, COLUMN_WIDTH, size)
+        sheet.set_row(block.row, max(lines * LINE_HEIGHT * size / 10 + 3, 17))
+
+    def picture(self, sheet: Any, block: Picture, columns: int) -> None:
+        style = self.styles("rule")
+        last = block.row + block.rows - 1
+        if self.sketch is not None:
+            width, height = _png_size(self.sketch.read_bytes())
+            scale = min(columns * 72 / width, (block.rows - 1) * 20 / height)
+            sheet.insert_image(
+                block.row,
+                0,
+                str(self.sketch),
+                {
+                    "x_scale": scale,
+                    "y_scale": scale,
+                    "x_offset": max(0, (columns * 77 - width * scale) / 2),
+                    "description": block.caption,
+                    "object_position": 2,
+                },
+            )
+        sheet.merge_range(last, 0, last, columns - 1, "", style)
+        sheet.write_string(last, 0, block.caption, style)
+
+    def value(self, sheet: Any, block: ValueRow, columns: int, cells: LayoutCells) -> None:
+        one = self.practical.field(block.key)
+        row = block.row
+        label = one.title if not one.symbol else f"{one.title}  {one.symbol}"
+        style = self.styles("label")
+        sheet.merge_range(row, 0, row, LABEL_COLUMNS - 1, "", style)
+        sheet.write_string(row, 0, label, style)
+        slot = self.layout.slots[block.key]
+        lines = lines_needed(label, LABEL_COLUMNS, COLUMN_WIDTH)
+        sheet.set_row(row, max(VALUE_ROW_HEIGHT, lines * LINE_HEIGHT + 2))
+        if block.wide and isinstance(one, InputField):
+            merged = self.styles("input-text")
+            sheet.merge_range(row, slot.column, row, columns - 1, "", merged)
+            self.input_cells(sheet, one, slot, "input-text")
+            return
+        if isinstance(one, InputField):
+            if one.kind == "choice":
+                style = self.styles("input")
+                sheet.merge_range(row, slot.column, row, slot.column + 1, "", style)
+            self.input_cells(sheet, one, slot, "input")
+        else:
+            self.worked_cell(sheet, block.key, None, slot, cells)
+        if not (isinstance(one, InputField) and one.kind == "choice"):
+            sheet.write_string(row, slot.column + 1, one.unit.pretty, self.styles("unit"))
+        message = self.messages(block.checks, (), None, cells)
+        if message:
+            first = slot.column + 2
+            self.message_cell(sheet, row, first, columns - 1, *message)
+
+    def grid(self, sheet: Any, block: Grid, cells: LayoutCells) -> None:
+        column_style = self.styles("column")
+        texts = [block.row_label, *(heading(self.practical.field(k)) for k in block.columns)]
+        longest = max(lines_needed(t, 1, COLUMN_WIDTH - 1.5, 9) for t in texts)
+        sheet.set_row(block.heading_row, max(2, longest) * 12.5 + 4)
+        for i, text in enumerate(texts):
+            sheet.write_string(block.heading_row, i, text, column_style)
+        first, last = block.message_columns
+        sheet.merge_range(block.heading_row, first, block.heading_row, last, "", column_style)
+        sheet.write_string(block.heading_row, first, "Look again", column_style)
+        for key in block.columns:
+            one = self.practical.field(key)
+            slot = self.layout.slots[key]
+            if isinstance(one, InputField):
+                self.input_cells(sheet, one, slot, "input")
+                continue
+            for row in range(block.rows):
+                self.worked_cell(sheet, key, row, slot, cells)
+        numeric = tuple(
+            k
+            for k in block.columns
+            if isinstance(one := self.practical.field(k), InputField) and one.kind == "number"
+        )
+        label = self.styles("number-label")
+        for row in range(block.rows):
+            line = block.first_row + row
+            sheet.set_row(line, GRID_ROW_HEIGHT)
+            sheet.write_number(line, 0, row + 1, label)
+            message = self.messages(block.checks, numeric, row, cells)
+            if message:
+                self.message_cell(sheet, line, first, last, *message)
+
+    # -- cells -------------------------------------------------------------------------------
+
+    def input_cells(self, sheet: Any, one: InputField, slot: Slot, style: str) -> None:
+        cell_style = self.styles(style, decimals_format(one.decimals))
+        for i, value in enumerate(self.typed[one.key]):
+            row = slot.row + i
+            if value is None:
+                sheet.write_blank(row, slot.column, None, cell_style)
+            elif isinstance(value, str):
+                sheet.write_string(row, slot.column, value, cell_style)
+            else:
+                sheet.write_number(row, slot.column, value, cell_style)
+        last = slot.row + slot.rows - 1
+        sheet.data_validation(slot.row, slot.column, last, slot.column, _validation(one))
+
+    def worked_cell(
+        self, sheet: Any, key: str, row: int | None, slot: Slot, cells: LayoutCells
+    ) -> None:
+        one = self.practical.derived[key]
+        style = self.styles("worked", _worked_format(one.decimals, one.unit.text))
+        line = slot.row + (row or 0)
+        try:
+            formula = cell_formula(one.node, cells, row, one.unit)
+        except NotInCellsError:
+            sheet.write_string(line, slot.column, "on evaluation", self.styles("unit"))
+            return
+        value = self.numbers.shown(key, row)
+        sheet.write_formula(line, slot.column, formula, style, "" if value is None else value)
+
+    def message_cell(
+        self, sheet: Any, row: int, first: int, last: int, formula: str, value: str
+    ) -> None:
+        style = self.styles("message")
+        if last > first:
+            sheet.merge_range(row, first, row, last, "", style)
+        sheet.write_formula(row, first, formula, style, value)
+
+    def messages(
+        self,
+        checks: Sequence[CheckField],
+        numeric: Sequence[str],
+        row: int | None,
+        cells: LayoutCells,
+    ) -> tuple[str, str] | None:
+        """Formula and value of a message cell: the first question that has to be asked."""
+        asked: list[tuple[str, str, bool]] = []
+        texts = [f"ISTEXT({cells.cell(key, row)})" for key in numeric]
+        if texts:
+            joined = texts[0] if len(texts) == 1 else f"OR({','.join(texts)})"
+            found = any(isinstance(self.typed[key][row or 0], str) for key in numeric)
+            asked.append((joined, TEXT_QUESTION, found))
+        for check in checks:
+            try:
+                missing, condition = cell_condition(check.node, cells, row)
+            except NotInCellsError:
+                continue
+            broken = evaluate(check.node, self.numbers, row) is False
+            asked.append((f"IF({missing},FALSE,NOT({condition}))", check.question, broken))
+        if not asked:
+            return None
+        formula, value = '""', ""
+        for test, question, broken in reversed(asked):
+            formula = f"IF({test},{quoted(question)},{formula})"
+            value = question if broken else value
+        return f"={formula}", value
+
+    def identity(self) -> None:
+        sheet = self.book.add_worksheet(IDENTITY)
+        sheet.very_hidden()
+        sheet.protect("")
+        its = identity.identity_of(self.practical, self.layout.assist)
+        for row, (name, value) in enumerate(its.rows()):
+            sheet.write_string(row, 0, name)
+            sheet.write_string(row, 1, value)
+        for i, line in enumerate(its.definition.split("\n")):
+            if line:
+                sheet.write_string(identity.DEFINITION_ROW + i, 0, line)
+
+
+def _worked_format(decimals: int | None, unit: str) -> str:
+    # pascals run to twelve digits: show them with a power of ten
+    return "0.000E+00" if decimals == 0 and unit in ("Pa", "N/m^2") else decimals_format(decimals)
+
+
+def _validation(one: InputField) -> dict[str, Any]:
+    unit = f" in {one.unit.pretty}" if one.unit.pretty else ""
+    title = textwrap.shorten(one.title[:1].upper() + one.title[1:], 32, placeholder="…")
+    hint = textwrap.shorten(one.help or f"A number{unit}.", 250, placeholder="…")
+    common = {"ignore_blank": True, "input_title": title, "input_message": hint}
+    if one.kind == "choice":
+        return {
+            **common,
+            "validate": "list",
+            "source": list(one.choices),
+            "error_title": "Choose from the list",
+            "error_message": "Please choose one of the entries of the list in this cell.",
+        }
+    if one.kind == "text":
+        return {
+            **common,
+            "validate": "length",
+            "criteria": "<=",
+            "value": 200,
+            "error_title": "Too long",
+            "error_message": "Please use at most 200 characters.",
+        }
+    low = -1e9 if one.minimum is None else one.minimum
+    high = 1e9 if one.maximum is None else one.maximum
+    limits = ""
+    if one.minimum is not None and one.maximum is not None:
+        limits = f" from {low:g} to {high:g}"
+    elif one.minimum is not None:
+        limits = f" of {low:g} or more"
+    return {
+        **common,
+        "validate": "decimal",
+        "criteria": "between",
+        "minimum": low,
+        "maximum": high,
+        "error_title": "A number is needed",
+        "error_message": f"Type a number{limits}{unit}, without the unit. "
+        "Use the decimal sign of this program.",
+    }
+
+
+def _png_size(data: bytes) -> tuple[int, int]:
+    return int.from_bytes(data[16:20], "big"), int.from_bytes(data[20:24], "big")
+
+
+def cell_address(slot: Slot, row: int = 0) -> str:
+    """``B7``, for people."""
+    return f"{column_letter(slot.column)}{slot.row + row + 1}"
