@@ -1,0 +1,276 @@
+"""The command line: words in, calls out, sentences back."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sheetlab import __version__
+from sheetlab.finding import Finding, Severity, SheetlabError
+
+if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
+    from sheetlab.practical.loader import Catalogue
+    from sheetlab.workbook.evaluate_file import FileOutcome
+
+DONE, SOME_FAILED, NOTHING_DONE = 0, 1, 2
+
+ASSIST = ("readings", "corrected", "full")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command; returns the exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        # a console of another code page shows a question mark instead of stopping the program
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except SheetlabError as error:
+        _complain(error.findings)
+        return NOTHING_DONE
+    except BrokenPipeError:
+        return DONE
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="sheetlab",
+        description="Laboratory practicals in spreadsheets: issue observation workbooks, "
+        "evaluate filled ones, state results with their uncertainty.",
+    )
+    parser.add_argument("--version", action="version", version=f"sheetlab {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    listing = commands.add_parser("practicals", help="list the practicals there are")
+    _definitions(listing)
+    listing.set_defaults(run=_practicals)
+
+    issuing = commands.add_parser("issue", help="write observation workbooks for groups")
+    issuing.add_argument("practical", help="which one; see “sheetlab practicals”")
+    issuing.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
+    issuing.add_argument(
+        "--roster", type=Path, metavar="ROSTER.csv",
+        help="CSV file with a column “group” (and “setup”, “observers”): a workbook each",
+    )  # fmt: skip
+    issuing.add_argument(
+        "--assist", choices=ASSIST, default="corrected",
+        help="what the workbook works out itself: warnings only, corrected readings too "
+        "(usual), or everything",
+    )  # fmt: skip
+    issuing.add_argument(
+        "--runs", type=int, default=1, metavar="N", help="how often the readings are repeated"
+    )
+    _definitions(issuing)
+    issuing.set_defaults(run=_issue)
+
+    evaluating = commands.add_parser("evaluate", help="evaluate filled workbooks")
+    evaluating.add_argument(
+        "files", nargs="+", type=Path, metavar="FILE", help="workbooks, or folders of them"
+    )
+    where = evaluating.add_mutually_exclusive_group()
+    where.add_argument(
+        "--out", type=Path, metavar="DIR",
+        help="folder for the evaluated copies (usual: “evaluated” beside each file)",
+    )  # fmt: skip
+    where.add_argument(
+        "--in-place", action="store_true", help="add the result sheets to the files themselves"
+    )
+    evaluating.add_argument(
+        "--json", action="store_true", help="print one JSON object a workbook, one a line"
+    )
+    evaluating.add_argument(
+        "--practical", default="", metavar="ID", help="refuse workbooks of any other practical"
+    )
+    evaluating.set_defaults(run=_evaluate)
+
+    demo = commands.add_parser("demo", help="run everything on an invented class")
+    demo.add_argument("folder", type=Path, metavar="DIR", help="a new or empty folder")
+    demo.set_defaults(run=_demo)
+    return parser
+
+
+def _definitions(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--definitions", type=Path, action="append", default=[], metavar="DIR",
+        help="folder with further definition files",
+    )  # fmt: skip
+
+
+def _catalogue(options: argparse.Namespace) -> Catalogue:
+    from sheetlab.practical.loader import catalogue
+
+    return catalogue(*options.definitions)
+
+
+def _practicals(options: argparse.Namespace) -> int:
+    catalogue = _catalogue(options)
+    names = list(catalogue.paths())
+    width = max(map(len, names), default=0)
+    status = DONE
+    for name in names:
+        try:
+            definition = catalogue.load(name).definition
+        except SheetlabError as error:
+            # a broken definition is a finding, and the others are still there
+            _complain(error.findings)
+            status = SOME_FAILED
+            continue
+        print(f"{name:<{width}}  {definition.title} (version {definition.version})")
+    return status
+
+
+def _issue(options: argparse.Namespace) -> int:
+    from sheetlab.course.issue import issue
+    from sheetlab.course.roster import read_roster
+    from sheetlab.practical.definition import Assist
+
+    groups = read_roster(options.roster) if options.roster else ()
+    done = refused = 0
+    for issued in issue(
+        _catalogue(options), options.practical, options.out, groups, Assist(options.assist),
+        options.runs,
+    ):  # fmt: skip
+        if issued.finding is None:
+            done += 1
+            print(issued.path)
+        else:
+            refused += 1
+            _complain([issued.finding])
+    if not refused:
+        return DONE
+    return SOME_FAILED if done else NOTHING_DONE
+
+
+def _evaluate(options: argparse.Namespace) -> int:
+    from sheetlab.course.batch import evaluate_files, expand
+
+    paths = list(expand(options.files))
+    if not paths:
+        _complain([_no_files(options.files)])
+        return NOTHING_DONE
+    outcomes = []
+    for outcome in evaluate_files(paths, options.out, options.in_place, options.practical):
+        outcomes.append(outcome)
+        if options.json:
+            print(json.dumps(_record(outcome), ensure_ascii=False), flush=True)
+        else:
+            _print_outcome(outcome)
+    good = [o for o in outcomes if _evaluated(o)]
+    if not good:
+        return NOTHING_DONE
+    return DONE if len(good) == len(outcomes) else SOME_FAILED
+
+
+def _evaluated(outcome: FileOutcome) -> bool:
+    found = outcome.assessment
+    return found is not None and found.status != "failed" and outcome.written is not None
+
+
+def _record(outcome: FileOutcome) -> dict[str, object]:
+    from sheetlab.checks.record import finding_record, record, unreadable_record
+
+    if outcome.assessment is None:
+        return unreadable_record(str(outcome.path), outcome.findings)
+    made = record(outcome.assessment, str(outcome.path))
+    return {**made, "findings": [finding_record(f) for f in outcome.findings]}
+
+
+def _print_outcome(outcome: FileOutcome) -> None:
+    print(f"{_plain(outcome.path.name)}: {_result_text(outcome)}")
+    for finding in outcome.findings:
+        if finding.severity is not Severity.NOTE:
+            print(_indented(finding))
+    notes = sum(f.severity is Severity.NOTE for f in outcome.findings)
+    if notes:
+        print(f"    ({notes} note{'s' if notes > 1 else ''} on the sheet Findings)")
+    if outcome.written is not None:
+        print(f"    written: {outcome.written}")
+
+
+def _result_text(outcome: FileOutcome) -> str:
+    from sheetlab.checks.wording import statement_line
+
+    found = outcome.assessment
+    if found is None:
+        return "failed"
+    measurand = found.evaluation.measurand
+    if measurand is None:
+        return str(found.status)
+    return f"{found.status}, {statement_line(found.practical, measurand)}"
+
+
+def _demo(options: argparse.Namespace) -> int:
+    from sheetlab.course.demo import EVALUATED, FILLED, ISSUED, demo_class, run_demo
+    from sheetlab.practical.loader import catalogue
+
+    folder = options.folder
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        _complain([_not_empty(folder)])
+        return NOTHING_DONE
+    school, _ = demo_class()
+    print(f"{school}: all groups and readings are invented.\n")
+    print(f"{'group':<11} {'practical':<16} {'status':<9} {'findings':>8}  result")
+    status = DONE
+    for workbook, outcome in run_demo(catalogue(), folder):
+        found = outcome.assessment
+        if found is None or outcome.written is None:
+            status = SOME_FAILED
+            _complain(outcome.findings)
+            continue
+        text = _result_text(outcome).partition(", ")[2]
+        print(
+            f"{workbook.group.name:<11} {workbook.practical:<16} {found.status!s:<9} "
+            f"{len(outcome.findings):>8}  {text}"
+        )
+    print(
+        f"\nLook into {folder}:\n"
+        f"  {ISSUED:<13} what the groups were given (print one: it can be filled with a pen)\n"
+        f"  {FILLED:<13} what they handed in\n"
+        f"  {EVALUATED:<13} the same workbooks with sheets Evaluation, Budget, Working, Graphs,\n"
+        f"  {'':<13} Findings. Begin with “wire-stretching Fulmar.xlsx”, sheet Evaluation."
+    )
+    return status
+
+
+def _no_files(given: Sequence[Path]) -> Finding:
+    return Finding(
+        "no-files",
+        Severity.STOP,
+        f"there is no workbook in {', '.join(map(str, given))}",
+        "a folder with .xlsx files",
+        "Check the folder.",
+    )
+
+
+def _not_empty(folder: Path) -> Finding:
+    return Finding(
+        "folder-not-empty",
+        Severity.STOP,
+        f"{folder} is not an empty folder",
+        "a new or empty folder",
+        "Give another name; nothing was written.",
+    )
+
+
+def _complain(findings: Sequence[Finding]) -> None:
+    for finding in findings:
+        place = f"{finding.place}: " if str(finding.place) else ""
+        print(_plain(f"{place}{finding.message}"), file=sys.stderr)
+
+
+def _indented(finding: Finding) -> str:
+    import textwrap
+
+    place = f"{finding.place.sheet} {finding.place.cell}".strip()
+    text = f"{place}: {finding.message}" if place else finding.message
+    return textwrap.fill(_plain(text), 96, initial_indent="  - ", subsequent_indent="    ")
+
+
+def _plain(text: str) -> str:
+    """Text for a terminal: no control codes, whatever a workbook or a file name holds."""
+    return "".join(char if char.isprintable() else "�" for char in text)

@@ -1,0 +1,1 @@
+"""Groups and classes of workbooks."""

@@ -1,0 +1,69 @@
+"""Many workbooks in one go: one bad file never stops the others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
+
+from sheetlab.finding import Finding, Place, Severity
+from sheetlab.workbook.evaluate_file import FileOutcome, evaluate_file
+
+ENDINGS = (".xlsx", ".xlsm")
+DEFAULT_FOLDER = "evaluated"
+
+
+def expand(paths: Iterable[Path]) -> Iterator[Path]:
+    """Files as given, and the workbooks directly inside folders, in order of name."""
+    for path in paths:
+        if path.is_dir():
+            yield from sorted(
+                p
+                for p in path.iterdir()
+                if p.suffix.lower() in ENDINGS and not p.name.startswith((".", "~$"))
+            )
+        else:
+            yield path
+
+
+def evaluate_files(
+    paths: Sequence[Path], out: Path | None, in_place: bool, practical: str = ""
+) -> Iterator[FileOutcome]:
+    """Evaluate files one after the other.
+
+    Parameters
+    ----------
+    out
+        Folder for the evaluated copies; by default a folder “evaluated” beside each file.
+    in_place
+        Put the result sheets into the files themselves.
+    """
+    taken: set[Path] = set()
+    for path in paths:
+        target = path if in_place else (out or path.parent / DEFAULT_FOLDER) / path.name
+        if not in_place and target.absolute() == path.absolute():
+            yield _refused(path, "would be replaced by its own evaluated copy", "--in-place")
+            continue
+        if target.absolute() in taken:
+            yield _refused(path, "has the same name as one evaluated before it", "other names")
+            continue
+        taken.add(target.absolute())
+        if not in_place:
+            try:
+                target.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                reason = error.strerror or str(error)
+                yield _refused(path, f"has no folder for its copy: {reason}", "a folder")
+                continue
+        yield evaluate_file(path, target, practical)
+
+
+def _refused(path: Path, what: str, expected: str) -> FileOutcome:
+    finding = Finding(
+        "not-written",
+        Severity.STOP,
+        f"{path.name} {what}",
+        expected,
+        "Give another folder with --out, and evaluate again.",
+        Place(path.name),
+    )
+    return FileOutcome(path, None, (finding,), None)

@@ -1,0 +1,78 @@
+"""The demo: an invented class whose workbooks are issued, filled and evaluated."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sheetlab.course.batch import evaluate_files
+from sheetlab.course.issue import issue, start_cells
+from sheetlab.course.roster import Group, file_part
+from sheetlab.practical.definition import Assist
+from sheetlab.practical.loader import Catalogue
+from sheetlab.workbook.evaluate_file import FileOutcome
+from sheetlab.workbook.layout import lay_out
+from sheetlab.workbook.package import write_atomically
+from sheetlab.workbook.template import Typed, write_template
+
+DATA = Path(__file__).with_name("demo_class.toml")
+ISSUED, FILLED, EVALUATED = "1 issued", "2 filled", "3 evaluated"
+
+
+@dataclass(frozen=True, slots=True)
+class DemoWorkbook:
+    """What one invented group typed."""
+
+    practical: str
+    group: Group
+    runs: int
+    cells: Typed
+    story: str
+
+
+def demo_class() -> tuple[str, tuple[DemoWorkbook, ...]]:
+    """Name of the invented school, and what its groups typed."""
+    data = tomllib.loads(DATA.read_text(encoding="utf-8"))
+    workbooks = tuple(
+        DemoWorkbook(
+            one["practical"],
+            Group(one["group"], one["setup"]),
+            one.get("runs", 1),
+            _cells(one["cells"]),
+            one["story"],
+        )
+        for one in data["workbooks"]
+    )
+    return data["school"], workbooks
+
+
+def _cells(raw: Mapping[str, Any]) -> Typed:
+    return {key: [None if v == "" else v for v in values] for key, values in raw.items()}
+
+
+def fill(catalogue: Catalogue, one: DemoWorkbook, path: Path, assist: Assist) -> None:
+    """Write the workbook that a group hands in."""
+    practical = catalogue.load(one.practical, one.runs)
+    typed = {**start_cells(one.group), **one.cells}
+    data = write_template(lay_out(practical, assist), typed, catalogue.sketch(practical))
+    write_atomically(path, data)
+
+
+def run_demo(catalogue: Catalogue, folder: Path) -> Iterator[tuple[DemoWorkbook, FileOutcome]]:
+    """Issue, fill and evaluate the workbooks of the demo class below a folder."""
+    _, workbooks = demo_class()
+    assist = Assist.CORRECTED
+    for name in (ISSUED, FILLED, EVALUATED):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+    for one in workbooks:
+        for issued in issue(
+            catalogue, one.practical, folder / ISSUED, [one.group], assist, one.runs
+        ):
+            name = issued.path.name
+        fill(catalogue, one, folder / FILLED / name, assist)
+    paths = [folder / FILLED / f"{w.practical} {file_part(w.group.name)}.xlsx" for w in workbooks]
+    outcomes = evaluate_files(paths, folder / EVALUATED, in_place=False)
+    yield from zip(workbooks, outcomes, strict=True)
