@@ -216,12 +216,15 @@ def _demo(options: argparse.Namespace) -> int:
     print(f"{school}: all groups and readings are invented.\n")
     print(f"{'group':<11} {'practical':<16} {'status':<9} {'findings':>8}  result")
     status = DONE
+    look = ""
     for workbook, outcome in run_demo(catalogue(), folder):
         found = outcome.assessment
         if found is None or outcome.written is None:
             status = SOME_FAILED
             _complain(outcome.findings)
             continue
+        if found.status == "doubtful":
+            look = look or outcome.written.name
         text = _result_text(outcome).partition(", ")[2]
         print(
             f"{workbook.group.name:<11} {workbook.practical:<16} {found.status!s:<9} "
@@ -232,7 +235,7 @@ def _demo(options: argparse.Namespace) -> int:
         f"  {ISSUED:<13} what the groups were given (print one: it can be filled with a pen)\n"
         f"  {FILLED:<13} what they handed in\n"
         f"  {EVALUATED:<13} the same workbooks with sheets Evaluation, Budget, Working, Graphs,\n"
-        f"  {'':<13} Findings. Begin with “wire-stretching Fulmar.xlsx”, sheet Evaluation."
+        f"  {'':<13} Findings. Begin with “{look}”, sheet Evaluation."
     )
     return status
 

@@ -18,8 +18,9 @@ from sheetlab.practical.observations import Observations
 RULES = (
     completeness.missing_for_results,
     completeness.half_filled_rows,
-    conditions.broken_conditions,
+    conditions.impossible_readings,
     lines.points_off_the_line,
+    conditions.broken_conditions,
     conditions.implausible_quantities,
     completeness.short_tables,
     answers.answers_that_differ,

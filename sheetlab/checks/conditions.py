@@ -6,27 +6,73 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
+from sheetlab.formula.tree import Call, names, walk
 from sheetlab.formula.values import evaluate
+from sheetlab.practical.model import CheckField
+
+
+def impossible_readings(subject: Subject) -> Iterator[Finding]:
+    """Parts of readings that no scale can show. They come first: much else follows from them."""
+    for check in subject.practical.checks:
+        if check.reading:
+            yield from _broken(subject, check)
 
 
 def broken_conditions(subject: Subject) -> Iterator[Finding]:
-    """Checks whose condition does not hold; a check without its readings says nothing."""
-    practical = subject.practical
-    for check in practical.checks:
-        rows: tuple[int | None, ...] = tuple(range(check.rows)) if check.table else (None,)
-        title = practical.field(check.at).title
-        for row in rows:
-            if evaluate(check.node, subject.numbers, row) is not False:
-                continue
-            where = row if practical.field(check.at).table is not None else None
-            yield Finding(
-                check.code,
-                Severity(check.severity),
-                f"“{title}” is {subject.shown(check.at, where)}{subject.row_words(where)}",
-                check.expected,
-                check.question,
-                subject.place(check.at, where),
-            )
+    """Checks of rows and of the whole that do not hold.
+
+    A check without its readings says nothing. Neither does one in whose row a reading has been
+    named already: it would only repeat what follows from that.
+    """
+    for check in subject.practical.checks:
+        if not check.reading:
+            yield from _broken(subject, check)
+
+
+def _broken(subject: Subject, check: CheckField) -> Iterator[Finding]:
+    rows: tuple[int | None, ...] = tuple(range(check.rows)) if check.table else (None,)
+    for row in rows:
+        if evaluate(check.node, subject.numbers, row) is not False:
+            continue
+        if not check.reading and _follows(subject, check, row):
+            continue
+        yield Finding(
+            check.code,
+            Severity(check.severity),
+            _found(subject, check, row),
+            check.expected,
+            check.question,
+            subject.place(check.at, row),
+        )
+
+
+def _columns(subject: Subject, check: CheckField) -> list[str]:
+    """Columns of the check's own table that its condition looks at."""
+    return [
+        column
+        for key in names(check.node)
+        for column in subject.practical.columns(key)
+        if subject.practical.field(column).table == check.table
+    ]
+
+
+def _follows(subject: Subject, check: CheckField, row: int | None) -> bool:
+    if row is None:
+        return False
+    back = any(isinstance(part, Call) and part.function == "previous" for part in walk(check.node))
+    rows = (row, row - 1) if back else (row,)
+    return any((c, r) in subject.suspects for c in _columns(subject, check) for r in rows)
+
+
+def _found(subject: Subject, check: CheckField, row: int | None) -> str:
+    keys = [check.at]
+    if check.table is not None and not check.reading:
+        keys = _columns(subject, check) or keys
+    where = row if subject.practical.field(keys[0]).table is not None else None
+    told = [
+        f"“{subject.practical.field(key).title}” is {subject.shown(key, where)}" for key in keys
+    ]
+    return f"{', '.join(told)}{subject.row_words(where)}"
 
 
 def implausible_quantities(subject: Subject) -> Iterator[Finding]:

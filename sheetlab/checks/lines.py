@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from sheetlab.checks.subject import Subject, amount
+from sheetlab.checks.subject import Subject, amount, far_points
 from sheetlab.finding import Finding, Severity
-from sheetlab.metrology.budget import student_t
 from sheetlab.metrology.line import fit_common_slope
 from sheetlab.practical.evaluate import LineResult
 from sheetlab.practical.instruments import KINDS
 
-FALSE_ALARM = 0.01
-FEWEST_POINTS = 6
 LEAST_DIVISIONS = 3.0
 
 
@@ -21,18 +18,16 @@ def points_off_the_line(subject: Subject) -> Iterator[Finding]:
 
     Externally studentised residuals are compared with Student's t at a probability shared over
     the points (Bonferroni), so that of workbooks with normal scatter at most 1 % have a false
-    alarm. Nothing is said with fewer than six points, or of a point within three divisions.
+    alarm. Nothing is said with fewer than six points, nor of a point within three divisions, nor
+    of a reading that no scale can show (which has a finding of its own).
     """
+    impossible = subject.impossible
     for line in subject.evaluation.lines.values():
-        fit = line.fit
-        if len(fit.points) < FEWEST_POINTS or fit.dof < 3:
-            continue
-        limit = student_t(1.0 - FALSE_ALARM / len(fit.points), fit.dof - 1)
-        for i, studentised in enumerate(fit.studentised()):
-            if abs(studentised) > limit:
-                found = _finding(subject, line, i)
-                if found is not None:
-                    yield found
+        for i in far_points(line):
+            place = (line.field.y[line.fit.points[i].series], line.rows[i])
+            found = None if place in impossible else _finding(subject, line, i)
+            if found is not None:
+                yield found
 
 
 def _finding(subject: Subject, line: LineResult, i: int) -> Finding | None:

@@ -3,15 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from sheetlab.finding import Place
-from sheetlab.practical.evaluate import Evaluation, Numbers, leaf_inputs
+from sheetlab.formula.values import evaluate
+from sheetlab.metrology.budget import student_t
+from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers, leaf_inputs
 from sheetlab.practical.model import InputField, Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.units import Unit
 
+FALSE_ALARM = 0.01
+FEWEST_POINTS = 6
 
-@dataclass(frozen=True, slots=True)
+
+def far_points(line: LineResult) -> list[int]:
+    """Points of a line that its scatter does not explain (see ``lines.points_off_the_line``)."""
+    fit = line.fit
+    if len(fit.points) < FEWEST_POINTS or fit.dof < 3:
+        return []
+    limit = student_t(1.0 - FALSE_ALARM / len(fit.points), fit.dof - 1)
+    return [i for i, studentised in enumerate(fit.studentised()) if abs(studentised) > limit]
+
+
+@dataclass(frozen=True)
 class Subject:
     """One filled workbook, evaluated, before its findings are known."""
 
@@ -24,6 +39,27 @@ class Subject:
     def file(self) -> str:
         """File that the observations came from."""
         return self.observations.file
+
+    @cached_property
+    def impossible(self) -> frozenset[tuple[str, int]]:
+        """Readings (column and row) with a part that no scale can show."""
+        return frozenset(
+            (check.reading, row)
+            for check in self.practical.checks
+            if check.reading
+            for row in range(check.rows)
+            if evaluate(check.node, self.numbers, row) is False
+        )
+
+    @cached_property
+    def suspects(self) -> frozenset[tuple[str, int]]:
+        """Readings that a finding names: impossible ones, and those off their line."""
+        off = {
+            (line.field.y[line.fit.points[i].series], line.rows[i])
+            for line in self.evaluation.lines.values()
+            for i in far_points(line)
+        }
+        return self.impossible | off
 
     def place(self, key: str, row: int | None) -> Place:
         """Cell of an input, or of the first input behind a derived value."""

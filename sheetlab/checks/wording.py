@@ -88,7 +88,10 @@ def trials_line(practical: Practical, result: ResultValue) -> str:
         f"{significant(found.standard_uncertainty / its.factor, 2)} {its.pretty}."
     ).replace(",", " ", 1)
     if result.validation is not None and not result.validation.agrees:
-        text += " The interval is not quite symmetric; the one of the trials is the better one."
+        text += (
+            " That differs from value ± U by more than rounding; where it does, the trials are "
+            "the better guide."
+        )
     return text
 
 

@@ -253,7 +253,7 @@ class _Uncertain:
 
 
 def _nominal(value: Value) -> float:
-    number: float = getattr(value, "nominal_value", value)
+    number: Any = getattr(value, "nominal_value", value)
     return float(number)
 
 

@@ -134,6 +134,8 @@ class CheckField:
     at: str
     table: str | None = None
     rows: int = 1
+    reading: str = ""
+    """Reading of which one part is checked; empty for a check of whole readings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +174,7 @@ class Practical:
 
     def owner(self, key: str) -> str:
         """Title of the instrument or table that a field belongs to; of the practical if none."""
-        name = key.split(".")[0]
+        name = key.split(".", maxsplit=1)[0]
         titles = {one.id: one.title for one in self.definition.instruments}
         titles |= {one.id: one.title for one in self.definition.tables}
         return titles.get(name, self.definition.title)
@@ -606,6 +608,7 @@ class _Compiler:
                     at=at,
                     table=table,
                     rows=self.tables[table],
+                    reading=base,
                 )
             )
 

@@ -16,6 +16,7 @@ import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from lxml import etree
 
@@ -82,7 +83,8 @@ def xml(data: bytes, path: Path) -> etree._Element:
         root = etree.fromstring(data, parser)
     except (etree.XMLSyntaxError, ValueError) as error:
         raise refuse(path, "is damaged inside", f"({error})") from error
-    if root.getroottree().docinfo.doctype is not None and root.getroottree().docinfo.doctype != "":
+    docinfo: Any = root.getroottree().docinfo
+    if docinfo.doctype:
         raise refuse(path, "carries an XML document type, which no spreadsheet program writes")
     return root
 

@@ -16,7 +16,7 @@ from sheetlab.finding import Finding, Severity
 from sheetlab.metrology.budget import DIVISORS
 from sheetlab.metrology.statement import significant
 from sheetlab.practical.evaluate import LineResult, ResultValue
-from sheetlab.practical.model import START_INPUTS, DerivedField, Practical
+from sheetlab.practical.model import START_INPUTS, Practical
 from sheetlab.units import Unit
 from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart
 from sheetlab.workbook.layout import heading, quoted_sheet
