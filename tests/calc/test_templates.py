@@ -1,0 +1,201 @@
+"""Every shipped workbook, recalculated by the real spreadsheet, against the Python numbers."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from calc.office import Office
+from examples import CAREFUL, SHIPPED, WORKBOOKS, filled, layout, practical, typed
+
+from sheetlab.checks.assess import assess
+from sheetlab.course.batch import evaluate_files
+from sheetlab.practical.definition import Assist
+from sheetlab.practical.evaluate import Numbers
+from sheetlab.practical.model import DerivedField
+from sheetlab.workbook.reader import read_workbook
+from sheetlab.workbook.results import TITLES
+from sheetlab.workbook.store import open_store
+from sheetlab.workbook.package import open_package
+from sheetlab.workbook.template import as_cells_show, write_template
+
+pytestmark = pytest.mark.calc
+
+RELATIVE = 1e-9
+
+
+def shown_numbers(name: str, assist: Assist, cells, runs: int = 1):
+    """Expected content of every worked-out cell by defined name."""
+    plan = layout(name, assist, runs)
+    numbers = Numbers(plan.practical, as_cells_show(plan.practical, cells))
+    out = {}
+    for key, slot in plan.slots.items():
+        if isinstance(plan.practical.field(key), DerivedField):
+            table = plan.practical.field(key).table is not None
+            out[plan.name(key)] = [
+                numbers.shown(key, row if table else None) for row in range(slot.rows)
+            ]
+    return out
+
+
+def assert_same(found, expected) -> int:
+    compared = 0
+    for name, values in expected.items():
+        for row, (cell, value) in enumerate(zip(found[name], values, strict=True)):
+            if cell == "on evaluation":
+                continue
+            if value is None:
+                assert cell == "", f"{name}[{row}] shows {cell!r}, nothing was expected"
+                continue
+            assert isinstance(cell, float), f"{name}[{row}] shows {cell!r}, expected {value}"
+            assert cell == pytest.approx(value, rel=RELATIVE, abs=1e-15), f"{name}[{row}]"
+            compared += 1
+    return compared
+
+
+@pytest.mark.parametrize("assist", list(Assist))
+@pytest.mark.parametrize("name", SHIPPED)
+def test_cells_filled_by_name_show_the_python_numbers(
+    office: Office, tmp_path: Path, name: str, assist: Assist
+) -> None:
+    group = CAREFUL[name]
+    cells = typed(group)
+    path = tmp_path / "blank.xlsx"
+    path.write_bytes(write_template(layout(name, assist)))
+    plan = layout(name, assist)
+    fill = {plan.name(key): list(values) for key, values in cells.items()}
+    found = office.recalculate(path, fill=fill)
+    compared = assert_same(found, shown_numbers(name, assist, cells))
+    assert compared >= {"readings": 1, "corrected": 20, "full": 25}[assist]
+
+
+@pytest.mark.parametrize("group", sorted(WORKBOOKS))
+def test_half_filled_and_mistaken_workbooks_agree_too(
+    office: Office, tmp_path: Path, group: str
+) -> None:
+    one = WORKBOOKS[group]
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(group, Assist.FULL))
+    found = office.recalculate(path)
+    expected = shown_numbers(one.practical, Assist.FULL, typed(group), one.runs)
+    assert assert_same(found, expected) > 25
+
+
+@pytest.mark.parametrize("rows", [0, 1, 2, 3, 5])
+@pytest.mark.parametrize("name", SHIPPED)
+def test_few_rows_agree(office: Office, tmp_path: Path, name: str, rows: int) -> None:
+    cells = {k: list(v)[:rows] or [None] for k, v in typed(CAREFUL[name]).items()}
+    path = tmp_path / "few.xlsx"
+    path.write_bytes(write_template(layout(name, Assist.FULL), cells))
+    assert_same(office.recalculate(path), shown_numbers(name, Assist.FULL, cells))
+
+
+@pytest.mark.parametrize("assist", list(Assist))
+@pytest.mark.parametrize("name", SHIPPED)
+def test_stored_values_are_those_that_calc_works_out(
+    office: Office, tmp_path: Path, name: str, assist: Assist
+) -> None:
+    for group, one in WORKBOOKS.items():
+        if one.practical != name:
+            continue
+        path = tmp_path / f"{group}.xlsx"
+        path.write_bytes(filled(group, assist))
+        store = open_store(open_package(path))
+        compared = 0
+        for sheet, address, value, error in office.formulas(path):
+            assert error == 0, f"{sheet} {address} shows error {error}"
+            letters = address.rstrip("0123456789")
+            column = 0
+            for letter in letters:
+                column = column * 26 + ord(letter) - 64
+            stored = store.cells(sheet).get((int(address[len(letters) :]) - 1, column - 1))
+            kept = "" if stored is None else stored.value
+            if isinstance(value, float):
+                assert kept == pytest.approx(value, rel=RELATIVE), f"{sheet} {address}"
+            else:
+                assert kept == value, f"{sheet} {address}"
+            compared += 1
+        assert compared >= 20
+
+
+def test_demonstrators_questions_appear_in_the_sheet(office: Office, tmp_path: Path) -> None:
+    path = tmp_path / "fulmar.xlsx"
+    path.write_bytes(filled("Fulmar", Assist.READINGS))
+    texts = [v for _, _, v, _ in office.formulas(path) if isinstance(v, str)]
+    assert any("went backwards" in text for text in texts)
+    assert any("more than four divisions" in text for text in texts)
+    path.write_bytes(filled("Petrel", Assist.READINGS))
+    texts = [v for _, _, v, _ in office.formulas(path) if isinstance(v, str)]
+    assert any("Is there such a division" in text for text in texts)
+    assert any("A text stands where a number belongs" in text for text in texts)
+
+
+def test_off_graduation_and_wrong_side_are_asked_about(office: Office, tmp_path: Path) -> None:
+    cells = {k: list(v) for k, v in typed("Avocet").items()}
+    cells["readings.up.1.main"][2] = 2.3
+    cells["screw_gauge.zero_reading.coincidence"][0] = 3
+    cells["screw_gauge.zero_reading.side"][0] = "past the line"
+    path = tmp_path / "wrong.xlsx"
+    path.write_bytes(write_template(layout("wire-stretching", Assist.READINGS), cells))
+    texts = [v for _, _, v, _ in office.formulas(path) if isinstance(v, str) and v]
+    assert any("whole steps of the pitch" in text for text in texts)
+    assert any("zero error of almost half a turn" in text for text in texts)
+
+
+@pytest.mark.parametrize("group", sorted(WORKBOOKS))
+def test_a_workbook_saved_by_calc_evaluates_the_same(
+    office: Office, tmp_path: Path, group: str
+) -> None:
+    original, saved = tmp_path / "a.xlsx", tmp_path / "b.xlsx"
+    original.write_bytes(filled(group))
+    office.recalculate(original, save=saved)
+    results = []
+    for path in (original, saved):
+        read = read_workbook(path)
+        results.append(assess(read.practical, read.observations, trials=2000))
+    first, second = results
+    assert second.status == first.status
+    assert [f.code for f in second.findings] == [f.code for f in first.findings]
+    assert first.evaluation.measurand is not None
+    assert second.evaluation.measurand is not None
+    assert second.evaluation.measurand.budget == first.evaluation.measurand.budget
+
+
+def test_evaluated_files_open_in_calc_and_are_found_again_after_it_saved_them(
+    office: Office, tmp_path: Path
+) -> None:
+    source = tmp_path / "in" / "Fulmar.xlsx"
+    source.parent.mkdir()
+    source.write_bytes(filled("Fulmar"))
+    (outcome,) = evaluate_files([source], tmp_path / "out", in_place=False)
+    assert outcome.written is not None
+    resaved = tmp_path / "resaved.xlsx"
+    office.recalculate(outcome.written, save=resaved)
+    (again,) = evaluate_files([resaved], None, in_place=True)
+    assert again.written == resaved
+    sheets = [sheet.name for sheet in open_store(open_package(resaved)).sheets]
+    assert [name for name in sheets if name in TITLES] == list(TITLES)
+    assert len(sheets) == len(set(sheets))
+    office.recalculate(resaved)
+
+
+def test_pages_print(office: Office, tmp_path: Path) -> None:
+    """Each sheet of a blank workbook is one A4 page; the evaluation is one page too."""
+    for name in SHIPPED:
+        path, pdf = tmp_path / f"{name}.xlsx", tmp_path / f"{name}.pdf"
+        path.write_bytes(write_template(layout(name, Assist.CORRECTED)))
+        office.to_pdf(path, pdf)
+        sheets = len(practical(name).definition.sheets) + 1
+        assert pages(pdf) == sheets
+
+
+def pages(pdf: Path) -> int:
+    out = subprocess.run(["pdfinfo", str(pdf)], capture_output=True, text=True, check=True).stdout
+    return int(next(line.split()[1] for line in out.splitlines() if line.startswith("Pages")))
+
+
+def test_the_shipped_practicals_are_the_ones_tested() -> None:
+    assert set(CAREFUL) == set(SHIPPED), "add a careful group for the new practical"
+    assert sys.version_info >= (3, 11)

@@ -1,0 +1,36 @@
+"""Filled workbooks for tests: the invented class of the demo, and the shipped practicals."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from sheetlab.course.demo import DemoWorkbook, demo_class
+from sheetlab.practical.definition import Assist
+from sheetlab.practical.loader import catalogue
+from sheetlab.practical.model import Practical
+from sheetlab.workbook.layout import Layout, lay_out
+from sheetlab.workbook.template import Typed, write_template
+
+SHIPPED = tuple(catalogue().paths())
+WORKBOOKS: dict[str, DemoWorkbook] = {one.group.name: one for one in demo_class()[1]}
+CAREFUL = {"wire-stretching": "Avocet", "simple-pendulum": "Sanderling"}
+"""A group without mistakes for each practical."""
+
+
+def practical(name: str, runs: int = 1) -> Practical:
+    return catalogue().load(name, runs)
+
+
+@cache
+def layout(name: str, assist: Assist, runs: int = 1) -> Layout:
+    return lay_out(practical(name, runs), assist)
+
+
+def typed(group: str) -> Typed:
+    return {"start.group": [group], **WORKBOOKS[group].cells}
+
+
+@cache
+def filled(group: str, assist: Assist = Assist.CORRECTED) -> bytes:
+    one = WORKBOOKS[group]
+    return write_template(layout(one.practical, assist, one.runs), typed(group))
