@@ -27,7 +27,14 @@ def layout(name: str, assist: Assist, runs: int = 1) -> Layout:
 
 
 def typed(group: str) -> Typed:
-    return {"start.group": [group], **WORKBOOKS[group].cells}
+    """Every cell of a group's workbook, those included that are issued with a value in them."""
+    one = WORKBOOKS[group]
+    issued = {
+        key: [its.default]
+        for key, its in practical(one.practical, one.runs).inputs.items()
+        if its.default is not None
+    }
+    return {"start.group": [group], **issued, **one.cells}
 
 
 @cache

@@ -6,13 +6,12 @@ import hashlib
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
-from functools import cache, lru_cache, partial
-from operator import is_
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.practical.definition import Definition
+from sheetlab.practical.definition import Assist, Definition
 from sheetlab.practical.model import MAX_RUNS, DefinitionError, Practical, compile_practical
 
 MAX_TEXT = 200_000
@@ -140,8 +139,9 @@ def _converter() -> Any:
     converter = cattrs.Converter(forbid_extra_keys=True)
     wanted = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
     for kind, words in wanted.items():
-        # by identity: a hook for str itself would also catch enumerations of texts
-        converter.register_structure_hook_func(partial(is_, kind), _strict(kind, words))
+        converter.register_structure_hook(kind, _strict(kind, words))
+    # an enumeration of texts would fall to the hook of texts otherwise
+    converter.register_structure_hook(Assist, lambda value, _: _assist(value))
     return converter
 
 
@@ -154,6 +154,12 @@ def _strict(kind: type, words: str) -> Any:
         return kind(value)
 
     return hook
+
+
+def _assist(value: Any) -> Assist:
+    if value not in list(Assist):
+        raise TypeError(f"{value!r} is not one of {', '.join(Assist)}")
+    return Assist(value)
 
 
 def _structure_findings(data: dict[str, Any], name: str) -> Iterator[Finding]:

@@ -319,6 +319,8 @@ class _Compiler:
             )
         for check in d.checks:
             self.add_check(check, f"checks.{check.code}", None, 1, {})
+        self.check_formulas()
+        self.expand_lines()
         for answer in d.answers:
             its_unit = self.unit(answer.unit, f"answers.{answer.id}.unit")
             if answer.quantity and answer.quantity not in self.derived:
@@ -344,8 +346,6 @@ class _Compiler:
                 ),
                 f"answers.{answer.id}",
             )
-        self.check_formulas()
-        self.expand_lines()
         self.check_results()
         return Practical(
             definition=d,

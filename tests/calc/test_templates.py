@@ -15,10 +15,10 @@ from sheetlab.course.batch import evaluate_files
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.model import DerivedField
+from sheetlab.workbook.package import open_package
 from sheetlab.workbook.reader import read_workbook
 from sheetlab.workbook.results import TITLES
 from sheetlab.workbook.store import open_store
-from sheetlab.workbook.package import open_package
 from sheetlab.workbook.template import as_cells_show, write_template
 
 pytestmark = pytest.mark.calc

@@ -1,0 +1,110 @@
+"""The house stays as drawn: imports go downwards, start-up stays light, no practical in code."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from examples import SHIPPED
+
+PACKAGE = Path(__file__).parents[1] / "sheetlab"
+
+ROOMS = {
+    "finding": 0,
+    "units": 0,
+    "metrology": 1,
+    "formula": 2,
+    "practical": 3,
+    "checks": 4,
+    "workbook": 5,
+    "course": 6,
+    "cli": 7,
+    "__main__": 8,
+}
+"""A room may import itself and rooms below it. Metrology stands below formula because the table
+of functions gives its statistics; it knows nothing of formulas."""
+
+PURE = ("finding", "units", "metrology", "formula", "practical", "checks")
+FORBIDDEN_IN_PURE = ("xlsxwriter", "openpyxl", "lxml", "zipfile", "xlwings", "argparse")
+
+
+def imports(path: Path) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return found
+
+
+def room(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+FILES = sorted(p for p in PACKAGE.rglob("*.py") if p.parent != PACKAGE or p.stem != "__init__")
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_go_downwards(path: Path) -> None:
+    own = room(path)
+    for name in imports(path):
+        if not name.startswith("sheetlab."):
+            continue
+        other = name.split(".")[1]
+        if other == "__version__":
+            continue
+        assert ROOMS[other] < ROOMS[own] or other == own, f"{own} imports {name}"
+
+
+@pytest.mark.parametrize(
+    "path", [p for p in FILES if room(p) in PURE], ids=lambda p: str(p.relative_to(PACKAGE))
+)
+def test_the_core_knows_no_file_format_and_prints_nothing(path: Path) -> None:
+    roots = {name.split(".")[0] for name in imports(path)}
+    assert not roots & set(FORBIDDEN_IN_PURE)
+    calls = [
+        node.func.id
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+    ]
+    assert not {"print", "eval", "exec", "compile"} & set(calls)
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_no_code_knows_a_practical(path: Path) -> None:
+    text = path.read_text(encoding="utf-8").lower()
+    for name in (*SHIPPED, "pendulum", "young", "extensometer"):
+        assert name not in text
+
+
+def run(code: str) -> str:
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return done.stdout
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["--version"], ["evaluate", "--help"]])
+def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
+    code = (
+        "import sys; from sheetlab.cli import main\n"
+        f"try: main({arguments!r})\n"
+        "except SystemExit: pass\n"
+        "print('LOADED', *[m for m in ('scipy', 'pandas', 'numpy', 'pint', 'xlsxwriter', 'lxml', "
+        "'cattrs', 'uncertainties', 'xlwings') if m in sys.modules])"
+    )
+    assert run(code).splitlines()[-1] == "LOADED"
+
+
+def test_evaluation_does_not_load_pandas_or_scipy_stats(tmp_path: Path) -> None:
+    code = (
+        "import sys; from pathlib import Path\n"
+        "from sheetlab.course.demo import run_demo\n"
+        "from sheetlab.practical.loader import catalogue\n"
+        f"list(run_demo(catalogue(), Path({str(tmp_path)!r})))\n"
+        "print('LOADED', *[m for m in ('scipy.stats', 'pandas', 'openpyxl', 'xlwings') "
+        "if m in sys.modules])"
+    )
+    assert run(code).splitlines()[-1] == "LOADED"

@@ -1,0 +1,158 @@
+"""Issued workbooks: locked but for inputs, every input named, validated and with its unit."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+
+import openpyxl
+import pytest
+from examples import CAREFUL, SHIPPED, filled, layout, typed
+from openpyxl.utils import range_boundaries
+
+from sheetlab.practical.definition import Assist
+from sheetlab.practical.model import InputField
+from sheetlab.workbook.layout import IDENTITY, START
+from sheetlab.workbook.template import write_template
+
+
+def book(name: str, assist: Assist = Assist.CORRECTED, runs: int = 1, cells=None):
+    data = write_template(layout(name, assist, runs), cells)
+    return openpyxl.load_workbook(io.BytesIO(data))
+
+
+def named_cells(workbook, name: str):
+    (sheet, reference), *rest = workbook.defined_names[name].destinations
+    assert not rest
+    left, top, right, bottom = range_boundaries(reference.replace("$", ""))
+    ws = workbook[sheet]
+    return ws, [ws.cell(r, c) for r in range(top, bottom + 1) for c in range(left, right + 1)]
+
+
+@pytest.mark.parametrize("assist", list(Assist))
+@pytest.mark.parametrize("name", SHIPPED)
+def test_only_inputs_are_unlocked_and_each_is_validated(name: str, assist: Assist) -> None:
+    plan, workbook = layout(name, assist), book(name, assist)
+    inputs = set()
+    for key, one in plan.practical.inputs.items():
+        sheet, cells = named_cells(workbook, plan.name(key))
+        assert len(cells) == one.rows
+        for cell in cells:
+            assert not cell.protection.locked, key
+            inputs.add((sheet.title, cell.coordinate))
+            rules = [r for r in sheet.data_validations.dataValidation if cell.coordinate in r.sqref]
+            assert len(rules) == 1, key
+            assert rules[0].promptTitle
+            assert rules[0].prompt
+            assert rules[0].error
+    for sheet in workbook:
+        assert sheet.protection.sheet
+        assert sheet.protection.password is None
+        merged = {c for r in sheet.merged_cells.ranges for row in r.cells for c in [row]}
+        for row in sheet.iter_rows():
+            for cell in row:
+                if (cell.row, cell.column) in merged and (
+                    sheet.title,
+                    cell.coordinate,
+                ) not in inputs:
+                    continue
+                if not cell.protection.locked:
+                    assert (sheet.title, cell.coordinate) in inputs
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_units_stand_in_headings_or_beside_the_cell(name: str) -> None:
+    plan, workbook = layout(name, Assist.FULL), book(name, Assist.FULL)
+    for key, slot in plan.slots.items():
+        one = plan.practical.field(key)
+        if not one.unit.pretty or getattr(one, "kind", "number") != "number":
+            continue
+        sheet = workbook[slot.sheet]
+        if one.table is None:
+            assert sheet.cell(slot.row + 1, slot.column + 2).value == one.unit.pretty
+        else:
+            assert sheet.cell(slot.row, slot.column + 1).value.endswith(f"/ {one.unit.pretty}")
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_sheets_and_hidden_identity(name: str) -> None:
+    workbook = book(name)
+    assert workbook.sheetnames[0] == START
+    assert workbook.sheetnames[-1] == IDENTITY
+    assert workbook[IDENTITY].sheet_state == "veryHidden"
+    for sheet in workbook:
+        assert sheet.title == IDENTITY or sheet.page_setup.paperSize == 9
+        assert sheet.title == IDENTITY or sheet.sheet_properties.pageSetUpPr.fitToPage
+
+
+def test_assist_levels_show_more_and_more() -> None:
+    def worked(assist: Assist) -> set[str]:
+        plan = layout("wire-stretching", assist)
+        return {k for k in plan.slots if not isinstance(plan.practical.field(k), InputField)}
+
+    little, more, all_ = (worked(a) for a in Assist)
+    assert little < more < all_
+    assert "screw_gauge.least_count" in little
+    assert "readings.mean" in more - little
+    assert "Y" in all_ - more
+
+
+def test_start_sheet_tells_what_to_do_with_cautions_and_local_rules() -> None:
+    workbook = book("wire-stretching")
+    texts = [str(c.value) for row in workbook[START].iter_rows() for c in row if c.value]
+    joined = "\n".join(texts)
+    for words in ("eye protection", "person in charge decide", "Person in charge", "Local rules"):
+        assert words in joined
+    assert "1.  " in joined
+    assert "safe to" not in joined.lower()
+
+
+def test_formulas_carry_their_values() -> None:
+    data = filled(CAREFUL["wire-stretching"], Assist.FULL)
+    formulas = openpyxl.load_workbook(io.BytesIO(data))
+    values = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+    count = 0
+    for sheet in formulas:
+        for row in sheet.iter_rows():
+            for cell in row:
+                if isinstance(cell.value, str) and cell.value.startswith("="):
+                    stored = values[sheet.title][cell.coordinate].value
+                    count += isinstance(stored, int | float)
+    assert count > 60
+
+
+def test_plain_functions_only() -> None:
+    """Functions that both Excel 2010 and Calc have without a prefix; none newer."""
+    allowed = "IF COUNT IFERROR AVERAGE ABS SIN ASIN SQRT PI NOT AND OR MAX MIN ISTEXT SLOPE "
+    allowed += "INTERCEPT COVAR SUMPRODUCT ISNUMBER INDEX INT EXP LN COS TAN ACOS ATAN"
+    for name in SHIPPED:
+        workbook = book(name, Assist.FULL, cells=typed(CAREFUL[name]))
+        for sheet in workbook:
+            for row in sheet.iter_rows():
+                for cell in row:
+                    if cell.data_type == "f":
+                        text = re.sub(r'"[^"]*"', "", str(cell.value))
+                        assert set(re.findall(r"([A-Z][A-Z.]+)\(", text)) <= set(allowed.split())
+                        assert len(str(cell.value)) < 8000
+
+
+def test_same_inputs_same_bytes() -> None:
+    cells = typed("Avocet")
+    plan = layout("wire-stretching", Assist.FULL)
+    assert write_template(plan, cells) == write_template(plan, cells)
+
+
+def test_texts_never_become_formulas() -> None:
+    hostile = '=HYPERLINK("http://x","y")'
+    workbook = book("wire-stretching", cells={"start.group": [hostile], "readings.mass": ["=1+1"]})
+    plan = layout("wire-stretching", Assist.CORRECTED)
+    for key, text in (("start.group", hostile), ("readings.mass", "=1+1")):
+        _, cells = named_cells(workbook, plan.name(key))
+        assert cells[0].value == text
+        assert cells[0].data_type == "s" or cells[0].value.startswith("=")
+    raw = write_template(plan, {"start.group": [hostile]})
+    with zipfile.ZipFile(io.BytesIO(raw)) as archive:
+        for part in archive.namelist():
+            if part.startswith("xl/worksheets/"):
+                assert b"<f>HYPERLINK" not in archive.read(part)
