@@ -98,9 +98,12 @@ def effective_dof(contributions: Sequence[tuple[float, float]]) -> float:
     float
         Infinite if no contribution has finite degrees of freedom.
     """
-    total = math.fsum(c * c for c, _ in contributions)
-    below = math.fsum(c**4 / dof for c, dof in contributions if not math.isinf(dof))
-    return math.inf if below == 0.0 else total * total / below
+    combined = math.hypot(*(c for c, _ in contributions))
+    # relative to the combined uncertainty: fourth powers of large figures would overflow
+    below = math.fsum(
+        (c / combined) ** 4 / dof for c, dof in contributions if combined and not math.isinf(dof)
+    )
+    return math.inf if below == 0.0 else 1.0 / below
 
 
 def coverage_factor(dof: float, probability: float = COVERAGE_PROBABILITY) -> float:
@@ -126,7 +129,7 @@ def budget(
         Coverage probability of the expanded uncertainty.
     """
     parts = [(s, c, abs(c) * s.standard_uncertainty) for s, c in sensitivities]
-    combined = math.sqrt(math.fsum(part * part for _, _, part in parts))
+    combined = math.hypot(*(part for _, _, part in parts))
     dof = effective_dof([(part, s.dof) for s, _, part in parts])
     factor = coverage_factor(dof, probability)
     rows = [

@@ -41,6 +41,8 @@ def evaluate_file(path: Path, target: Path | None, practical: str = "") -> FileO
         assessment = assess(filled.practical, filled.observations)
     except SheetlabError as error:
         return FileOutcome(path, None, _located(error.findings, path), None)
+    except ArithmeticError as error:
+        return FileOutcome(path, None, (_beyond_arithmetic(path, error),), None)
     if target is None:
         return FileOutcome(path, assessment, assessment.findings, None)
     try:
@@ -91,6 +93,17 @@ def _not_written(path: Path, what: str) -> Finding:
         f"{path.name} {what}; the results were not saved, and the file is as it was",
         "a file that can be replaced",
         "Close it everywhere, check the folder, and evaluate again.",
+        Place(path.name),
+    )
+
+
+def _beyond_arithmetic(path: Path, error: ArithmeticError) -> Finding:
+    return Finding(
+        "result-not-computable",
+        Severity.STOP,
+        f"the readings lead beyond what can be calculated ({error})",
+        "readings of a usual size",
+        "Look for a reading with a slip in its power of ten.",
         Place(path.name),
     )
 

@@ -24,6 +24,8 @@ from sheetlab.workbook.package import Package, open_package
 from sheetlab.workbook.store import Cell, Store, address, open_store
 
 MAX_ROWS = 500
+LEAST, MOST = 1e-15, 1e15
+"""Readings beyond these are slips of a key; arithmetic with them would overflow."""
 MAX_SHOWN = 40
 
 
@@ -269,11 +271,11 @@ class _Reader:
     def number(self, one: InputField, value: float, text: str, place: Place) -> Entry:
         low = -math.inf if one.minimum is None else one.minimum
         high = math.inf if one.maximum is None else one.maximum
-        if not math.isfinite(value):
+        if not math.isfinite(value) or (value and not LEAST <= abs(value) <= MOST):
             self.note(
                 "not-a-number",
                 Severity.DOUBTFUL,
-                f"“{one.title}” is too large to be a number",
+                f"“{one.title}” is {value:.6g}, which no instrument shows",
                 self.expected(one),
                 "Type it again; until then it is left out.",
                 place,

@@ -1,0 +1,161 @@
+"""The commands, as a user types them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from examples import SHIPPED, WORKBOOKS, filled
+
+from sheetlab.cli import main
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
+    status = main([str(a) for a in arguments])
+    captured = capsys.readouterr()
+    return status, captured.out, captured.err
+
+
+def test_practicals(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = run(capsys, "practicals")
+    assert status == 0
+    assert [line.split()[0] for line in out.splitlines()] == list(SHIPPED)
+
+
+def test_issue_one_blank_and_one_for_each_group(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    status, out, _ = run(capsys, "issue", "wire-stretching", "--out", tmp_path / "a")
+    assert status == 0
+    assert out.split("/")[-1].strip() == "wire-stretching.xlsx"
+    roster = tmp_path / "roster.csv"
+    roster.write_text("group,setup\nNorth,W1\nSouth,W2\n")
+    status, out, _ = run(
+        capsys, "issue", "wire-stretching", "--out", tmp_path / "b", "--roster", roster,
+        "--assist", "full", "--runs", 2,
+    )  # fmt: skip
+    assert status == 0
+    assert len(out.splitlines()) == 2
+    status, _, err = run(
+        capsys, "issue", "wire-stretching", "--out", tmp_path / "b", "--roster", roster
+    )
+    assert status == 2
+    assert "left as it is" in err
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("issue", "no-such", "--out", "x"),
+        ("issue", "wire-stretching", "--out", "x", "--runs", "9"),
+        ("issue", "wire-stretching", "--out", "x", "--roster", "missing.csv"),
+    ],
+)
+def test_issue_refuses(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, arguments: tuple[str, ...]
+) -> None:
+    status, out, err = run(capsys, *[str(tmp_path / a) if a == "x" else a for a in arguments])
+    assert status == 2
+    assert not out
+    assert "Expected: " in err
+
+
+def folder_of(tmp_path: Path, **files: bytes) -> Path:
+    folder = tmp_path / "filled"
+    folder.mkdir()
+    for name, data in files.items():
+        (folder / f"{name}.xlsx").write_bytes(data)
+    return folder
+
+
+KEYS = {
+    "practical", "workbook", "status", "measurand", "maximum_error", "quantities", "line",
+    "budget", "accepted", "findings",
+}  # fmt: skip
+MEASURAND_KEYS = {
+    "symbol", "value", "unit", "standard_uncertainty", "effective_degrees_of_freedom",
+    "coverage_factor", "expanded_uncertainty", "coverage_probability", "statement",
+}  # fmt: skip
+
+
+def test_json_has_one_object_a_workbook(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    folder = folder_of(tmp_path, **{group: filled(group) for group in WORKBOOKS})
+    status, out, err = run(capsys, "evaluate", folder, "--json")
+    assert status == 0
+    assert not err
+    records = [json.loads(line) for line in out.splitlines()]
+    assert len(records) == len(WORKBOOKS)
+    for made in records:
+        assert set(made) >= KEYS
+        assert set(made["measurand"]) >= MEASURAND_KEYS
+        assert {"slope", "intercept", "u_slope", "u_intercept", "residual_standard_deviation"} <= (
+            set(made["line"])
+        )
+        assert {"value", "unit", "source", "percent_difference"} <= set(made["accepted"])
+        for finding in made["findings"]:
+            assert set(finding) == {"code", "severity", "sheet", "cell", "message"}
+        for quantity in made["quantities"].values():
+            assert {"value", "unit", "standard_uncertainty"} <= set(quantity)
+    status_of = {Path(made["workbook"]).stem: made["status"] for made in records}
+    assert status_of == {
+        group: "doubtful" if group in ("Fulmar", "Petrel") else "ok" for group in WORKBOOKS
+    }
+    assert sorted((folder / "evaluated").iterdir())
+
+
+def test_exit_statuses(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    folder = folder_of(tmp_path, good=filled("Avocet"), bad=b"nonsense")
+    assert run(capsys, "evaluate", folder / "good.xlsx")[0] == 0
+    status, out, _ = run(capsys, "evaluate", folder)
+    assert status == 1
+    assert "bad.xlsx: failed" in out
+    assert run(capsys, "evaluate", folder / "bad.xlsx")[0] == 2
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    status, _, err = run(capsys, "evaluate", empty)
+    assert status == 2
+    assert "no workbook" in err
+
+
+def test_in_place(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    folder = folder_of(tmp_path, good=filled("Avocet"))
+    path = folder / "good.xlsx"
+    assert run(capsys, "evaluate", path, "--in-place")[0] == 0
+    first = path.read_bytes()
+    assert first != filled("Avocet")
+    assert run(capsys, "evaluate", path, "--in-place")[0] == 0
+    assert path.read_bytes() == first
+
+
+def test_control_codes_never_reach_the_terminal(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    folder = tmp_path / "f"
+    folder.mkdir()
+    path = folder / "a\x1b[31m.xlsx"
+    path.write_bytes(b"nonsense")
+    _, out, err = run(capsys, "evaluate", path)
+    assert "\x1b" not in out + err
+
+
+def test_demo(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    target = tmp_path / "demo"
+    status, out, err = run(capsys, "demo", target)
+    assert status == 0
+    assert not err
+    assert "invented" in out
+    for group in WORKBOOKS:
+        assert group in out
+    assert sum("doubtful" in line for line in out.splitlines()) == 2
+    for folder in target.iterdir():
+        assert len(list(folder.glob("*.xlsx"))) == len(WORKBOOKS)
+    assert run(capsys, "demo", target)[0] == 2
+
+
+def test_own_definitions_folder(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    (tmp_path / "broken.toml").write_text("id = 3\n")
+    status, out, err = run(capsys, "practicals", "--definitions", tmp_path)
+    assert status == 1
+    assert len(out.splitlines()) == len(SHIPPED)
+    assert "broken.toml" in err

@@ -1,0 +1,250 @@
+"""What people type, and what programs make of it, is understood or reported, never guessed."""
+
+from __future__ import annotations
+
+import datetime
+import io
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pytest
+from examples import CAREFUL, SHIPPED, WORKBOOKS, filled, layout, practical, typed
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from workbook.tamper import edited
+
+from sheetlab.checks.assess import Status, assess
+from sheetlab.practical.definition import Assist
+from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.workbook.layout import IDENTITY, defined_name
+from sheetlab.workbook.reader import Filled, read_workbook
+from sheetlab.workbook.template import write_template
+
+
+def read(tmp_path: Path, data: bytes) -> Filled:
+    path = tmp_path / "group.xlsx"
+    path.write_bytes(data)
+    return read_workbook(path)
+
+
+def cell(workbook: openpyxl.Workbook, key: str, row: int = 0) -> Any:
+    name = defined_name(practical("wire-stretching").field(key))
+    ((sheet, reference),) = workbook.defined_names[name].destinations
+    first = reference.replace("$", "").split(":")[0]
+    return workbook[sheet][first].offset(row=row)
+
+
+def changed(key: str, value: Any, row: int = 0, number_format: str | None = None) -> bytes:
+    def change(workbook: openpyxl.Workbook) -> None:
+        target = cell(workbook, key, row)
+        target.value = value
+        if isinstance(value, str) and not value.startswith("="):
+            target.data_type = "s"
+        if number_format:
+            target.number_format = number_format
+
+    return edited(filled("Avocet"), change)
+
+
+@pytest.mark.parametrize("assist", list(Assist))
+@pytest.mark.parametrize("group", sorted(WORKBOOKS))
+def test_what_was_typed_comes_back(tmp_path: Path, group: str, assist: Assist) -> None:
+    found = read(tmp_path, filled(group, assist))
+    assert found.identity.practical == WORKBOOKS[group].practical
+    for key, values in typed(group).items():
+        one = found.practical.inputs[key]
+        for row, value in enumerate(values):
+            entry = found.observations.entry(key, row if one.table else None)
+            if isinstance(value, str) and one.kind == "number":
+                assert entry.value == float(value.replace(",", "."))
+            elif isinstance(value, str):
+                assert entry.text == value
+            else:
+                assert entry.value == value
+            assert entry.place.cell
+            assert entry.place.sheet
+
+
+@pytest.mark.parametrize(
+    ("value", "understood", "code"),
+    [
+        ("0,8", 0.8, "number-as-text"),
+        (" 0.80 ", 0.8, "number-as-text"),
+        ("０．８", 0.8, "number-as-text"),
+        ("0.8 kg", 0.8, "number-as-text"),
+        ("8×10^-1", 0.8, "number-as-text"),
+        ("1,234", 1.234, "number-as-text"),
+        ("1,234.5", None, "not-a-number"),
+        ("about 1", None, "not-a-number"),
+        ("😀", None, "not-a-number"),
+        ("\u202e8.0", None, "not-a-number"),
+        (True, None, "not-a-number"),
+        ("#DIV/0!", None, "not-a-number"),
+        (1e300, None, "not-a-number"),
+        (2e-20, None, "not-a-number"),
+        (1e6, 1e6, "outside-limits"),
+        (-3, -3, "outside-limits"),
+    ],
+)
+def test_typed_things(tmp_path: Path, value: Any, understood: float | None, code: str) -> None:
+    found = read(tmp_path, changed("dead_load", value)).observations
+    assert found.entry("dead_load").value == understood
+    (finding,) = [f for f in found.findings if f.code == code]
+    assert finding.place.sheet == "Readings"
+    assert finding.place.cell == "E3"
+    assert finding.place.file == "group.xlsx"
+    assert finding.expected
+    assert finding.remedy
+
+
+def test_an_error_cell_is_an_error_and_not_a_blank(tmp_path: Path) -> None:
+    def change(workbook: openpyxl.Workbook) -> None:
+        target = cell(workbook, "dead_load")
+        target.value = "#N/A"
+        target.data_type = "e"
+
+    found = read(tmp_path, edited(filled("Avocet"), change)).observations
+    assert found.entry("dead_load").value is None
+    assert any("the error #N/A" in f.found for f in found.findings)
+
+
+def test_a_date_for_a_number_is_reported(tmp_path: Path) -> None:
+    found = read(tmp_path, changed("dead_load", datetime.date(2026, 5, 2))).observations
+    assert found.entry("dead_load").value is None
+    assert [f.code for f in found.findings] == ["date-for-number"]
+    plain = read(tmp_path, changed("dead_load", 0.9, number_format="0.00 [$kg]")).observations
+    assert plain.entry("dead_load").value == 0.9
+
+
+def test_a_formula_for_a_reading(tmp_path: Path) -> None:
+    found = read(tmp_path, changed("dead_load", "=0.4+0.4")).observations
+    assert [f.code for f in found.findings] == ["formula-for-reading"]
+    assert "never calculated" in found.findings[0].found
+    assert found.entry("dead_load").value is None
+
+
+def test_a_choice_in_other_letters_and_one_that_is_none(tmp_path: Path) -> None:
+    assert read(tmp_path, changed("material", " BRASS ")).observations.entry("material").text == (
+        "brass"
+    )
+    found = read(tmp_path, changed("material", "unobtainium")).observations
+    assert [f.code for f in found.findings] == ["not-a-choice"]
+
+
+def test_overwritten_formulas_are_told_and_not_used(tmp_path: Path) -> None:
+    def change(workbook: openpyxl.Workbook) -> None:
+        ((sheet, reference),) = workbook.defined_names["calc_readings_mean"].destinations
+        workbook[sheet][reference.replace("$", "").split(":")[0]].value = 99.0
+
+    plain = read(tmp_path, filled("Avocet"))
+    spoiled = read(tmp_path, edited(filled("Avocet"), change))
+    assert [f.code for f in spoiled.observations.findings] == ["formula-overwritten"]
+    results = [
+        assess(r.practical, r.observations, trials=0).evaluation.measurand for r in (plain, spoiled)
+    ]
+    assert results[0].budget == results[1].budget
+
+
+def test_stored_values_of_formulas_do_not_matter(tmp_path: Path) -> None:
+    """openpyxl drops every stored value; the result is the same."""
+    plain = read(tmp_path, filled("Avocet"))
+    stripped = read(tmp_path, edited(filled("Avocet"), lambda workbook: None))
+    first, second = (assess(r.practical, r.observations, trials=0) for r in (plain, stripped))
+    assert first.evaluation.measurand.budget == second.evaluation.measurand.budget
+    assert second.status is Status.OK
+
+
+def test_sheets_may_be_renamed_and_moved(tmp_path: Path) -> None:
+    data = filled("Avocet").replace(b"", b"")
+
+    def change(workbook: openpyxl.Workbook) -> None:
+        workbook.move_sheet("Readings", offset=-2)
+
+    moved = read(tmp_path, edited(data, change))
+    assert assess(moved.practical, moved.observations, trials=0).status is Status.OK
+
+
+def test_a_lost_name_is_told(tmp_path: Path) -> None:
+    def change(workbook: openpyxl.Workbook) -> None:
+        del workbook.defined_names["in_readings_up_1_main"]
+
+    found = read(tmp_path, edited(filled("Avocet"), change)).observations
+    assert [f.code for f in found.findings] == ["cells-lost"]
+    assert "in_readings_up_1_main" in found.findings[0].found
+
+
+def test_rows_added_to_a_table_are_read(tmp_path: Path) -> None:
+    """Names that grew by two rows, as they do when rows are inserted inside a table."""
+
+    def change(workbook: openpyxl.Workbook) -> None:
+        for name, value in list(workbook.defined_names.items()):
+            if "_readings_" in name and "$18" in value.attr_text:
+                value.attr_text = value.attr_text.replace("$18", "$20")
+        sheet = workbook["Readings"]
+        for column, value in (("B", 3.2), ("C", 4.5), ("D", 40), ("E", 4.5), ("F", 41)):
+            sheet[f"{column}19"] = value
+
+    found = read(tmp_path, edited(filled("Avocet"), change))
+    assert found.practical.tables["readings"] == 12
+    assert found.observations.entry("readings.mass", 10).value == 3.2
+
+
+def test_an_altered_definition_is_used_but_told(tmp_path: Path) -> None:
+    def change(workbook: openpyxl.Workbook) -> None:
+        for row in workbook[IDENTITY].iter_rows():
+            for one in row:
+                if isinstance(one.value, str) and one.value.startswith('formula = "4 * g'):
+                    one.value = 'formula = "8 * g * L / (pi * d^2 * s)"'
+
+    found = read(tmp_path, edited(filled("Avocet"), change))
+    assert [f.code for f in found.observations.findings] == ["definition-altered"]
+
+
+def test_an_old_workbook_is_evaluated_by_its_own_definition(tmp_path: Path) -> None:
+    from sheetlab.practical.loader import catalogue, load
+    from sheetlab.workbook.layout import lay_out
+
+    text = catalogue().text("wire-stretching").replace('version = "1"', 'version = "0"')
+    text = text.replace("half_width = 0.004,", "half_width = 0.008,")
+    old = load(text)
+    data = write_template(lay_out(old, Assist.CORRECTED), WORKBOOKS["Avocet"].cells)
+    found = read(tmp_path, data)
+    assert found.practical.definition.version == "0"
+    assert found.observations.findings == ()
+    assert found.practical.inputs["screw_gauge.limit"].default == 0.008
+
+
+TYPED_THINGS = st.one_of(
+    st.none(),
+    st.booleans(),
+    st.integers(-(10**18), 10**18),
+    st.floats(allow_nan=False, allow_infinity=False),
+    st.text(
+        st.characters(blacklist_categories=("Cs", "Cc"), blacklist_characters="\ufffe\uffff"),
+        max_size=40,
+    ),
+)
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(data=st.data())
+def test_anything_may_be_typed_anywhere(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    """No crash, and no number without a finding where a text was not a number."""
+    name = data.draw(st.sampled_from(SHIPPED))
+    plan = layout(name, Assist.CORRECTED)
+    cells = {key: list(values) for key, values in typed(CAREFUL[name]).items()}
+    for _ in range(data.draw(st.integers(1, 6))):
+        key = data.draw(st.sampled_from(sorted(cells)))
+        row = data.draw(st.integers(0, len(cells[key]) - 1))
+        value = data.draw(TYPED_THINGS)
+        cells[key][row] = float(value) if isinstance(value, int | bool) else value
+    folder = tmp_path_factory.mktemp("any")
+    source = folder / "a.xlsx"
+    source.write_bytes(write_template(plan, cells))
+    outcome = evaluate_file(source, folder / "b.xlsx")
+    assert outcome.assessment is not None
+    assert outcome.written is not None
+    openpyxl.load_workbook(io.BytesIO(outcome.written.read_bytes()))
