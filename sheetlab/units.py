@@ -6,6 +6,8 @@ because it weighs more than everything else that starting up needs.
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -87,6 +89,10 @@ class Unit:
         return "".join(out)
 
 
+# names with a plain power, products and quotients: towers of powers would hang pint
+_POWER = r"[A-Za-zµμΩ°%_]+(?:(?:\^|\*\*)-?\d{1,2})?"
+_PRODUCT = rf"(?:1 ?/ ?)?{_POWER}(?: ?[*/ ] ?{_POWER})*"
+_UNIT = re.compile(rf"{_PRODUCT}(?: ?/ ?\({_PRODUCT}\))?")
 _BASE = {
     "mass": "kg",
     "length": "m",
@@ -132,12 +138,17 @@ def unit(text: str) -> Unit:
     """
     if text in DIMENSIONLESS_TEXTS:
         return PURE
+    if not _UNIT.fullmatch(text):
+        raise UnitError(f"“{text}” is not a unit that is known")
     registry = _registry()
     try:
         one = registry.Quantity(1.0, text).to_base_units()
         zero = registry.Quantity(0.0, text).to_base_units()
+        two = registry.Quantity(2.0, text).to_base_units()
     except Exception as error:  # pint raises a dozen kinds, tokenizer errors among them
         raise UnitError(f"“{text}” is not a unit that is known") from error
+    if not math.isclose(two.magnitude - one.magnitude, one.magnitude - zero.magnitude):
+        raise UnitError(f"“{text}” is a logarithmic unit, which formulas cannot use")
     dims = {str(name).strip("[]"): float(p) for name, p in one.dimensionality.items()}
     offset = float(zero.magnitude)
     factor = float(one.magnitude) - offset

@@ -237,12 +237,13 @@ class _CellWriter:
         first, *rest = arguments
         writer = _CellWriter(self.source, self.plain)
         text = writer.text(first, row)
-        self.can_fail |= writer.can_fail
         missing = writer.missing()
-        if not missing:
+        if not missing and not writer.can_fail:
             return text
         other = self.first_given(rest, row) if rest else '""'
-        return f"IF({missing},{other},{text})"
+        if writer.can_fail:
+            text = f"IFERROR({text},{other})"
+        return f"IF({missing},{other},{text})" if missing else text
 
     def row_statistic(self, rule: RowStatistic, call: Call, row: int | None) -> str:
         keys = [c for key in argument_keys(call) for c in self.source.columns(key)]
@@ -317,24 +318,38 @@ def _print(node: Node, name: Callable[[str], str], times: str) -> tuple[str, int
             return text, _ATOM if value >= 0 else 0
         case Name(key):
             text = name(key)
+            if text.startswith(("-", "−")):
+                return text, 1
             return text, _PRODUCT if " " in text or "×" in text else _ATOM
         case Negative(inner):
             return f"−{part(inner, _PRODUCT)}", 1
         case Binary("^", left, Number(value)):
             return part(left, _ATOM) + superscript(f"{value:g}"), _POWER
+        case Binary("^", left, Negative(Number(value))):
+            return part(left, _ATOM) + superscript(f"-{value:g}"), _POWER
         case Binary("*", left, right):
-            return f"{part(left, _PRODUCT)}{times}{part(right, _POWER)}", _PRODUCT
+            # a / b c would read as a / (b c)
+            least = _POWER if isinstance(left, Binary) and left.op == "/" else _PRODUCT
+            return f"{part(left, least)}{times}{part(right, _POWER)}", _PRODUCT
         case Binary("/", left, right):
             return f"{part(left, _PRODUCT)} / {part(right, _POWER)}", _PRODUCT
         case Binary(op, left, right):
             sign = {"+": "+", "-": "−"}.get(op, op)
-            return f"{part(left, 1)} {sign} {part(right, 1 if op == '+' else _PRODUCT)}", 1
+            simple = op == "+" and not isinstance(right, Negative | Name)
+            return f"{part(left, 1)} {sign} {part(right, 1 if simple else _PRODUCT)}", 1
         case Comparison(op, left, right):
             return f"{part(left, 1)} {op} {part(right, 1)}", 0
         case Logic(op, parts):
             if op == "not":
                 return f"not {part(parts[0], 1)}", 0
-            return f" {op} ".join(part(p, 0) for p in parts), 0
+            # "or" inside "and" needs brackets, "and" inside "or" does not
+            texts = [
+                f"({part(p, 0)})"
+                if op == "and" and isinstance(p, Logic) and p.op == "or"
+                else part(p, 0)
+                for p in parts
+            ]
+            return f" {op} ".join(texts), 0
         case Call(function, arguments):
             rule = FUNCTIONS[function]
             inner_text = ", ".join(part(argument, 0) for argument in arguments)

@@ -109,16 +109,19 @@ def parse(text: str, functions: frozenset[str]) -> Node:
     """
     if len(text) > MAX_LENGTH:
         raise FormulaError(text[:40] + "…", "length", f"longer than {MAX_LENGTH} characters")
+    source = text.replace("^", "**").strip()
     try:
-        body = ast.parse(text.replace("^", "**").strip(), mode="eval").body
+        body = ast.parse(source, mode="eval").body
     except (SyntaxError, ValueError, RecursionError, MemoryError) as error:
         raise FormulaError(text, text, "is not a formula", ALLOWED) from error
-    return _Builder(text, functions).build(body, 0)
+    return _Builder(text, source, functions).build(body, 0)
 
 
 @dataclass(frozen=True, slots=True)
 class _Builder:
     text: str
+    source: str
+    """The text as Python's parser saw it, which its positions belong to."""
     functions: frozenset[str]
 
     def build(self, node: ast.expr, depth: int) -> Node:
@@ -171,8 +174,10 @@ class _Builder:
                         ", ".join(sorted(self.functions)),
                     )
                 return Call(name, tuple(self.build(arg, deeper) for arg in args))
-        part = ast.get_source_segment(self.text.replace("^", "**"), node) or type(node).__name__
-        raise FormulaError(self.text, part, "is not allowed here", ALLOWED)
+        raise FormulaError(self.text, self._part(node), "is not allowed here", ALLOWED)
+
+    def _part(self, node: ast.expr) -> str:
+        return ast.get_source_segment(self.source, node) or type(node).__name__
 
     def _key(self, node: ast.expr) -> str:
         match node:
@@ -180,7 +185,7 @@ class _Builder:
                 return name
             case ast.Attribute(value=value, attr=attr):
                 return f"{self._key(value)}.{attr}"
-        raise FormulaError(self.text, ast.dump(node)[:40], "is not a name", ALLOWED)
+        raise FormulaError(self.text, self._part(node), "is not a name", ALLOWED)
 
     def _exponent(self, node: ast.expr) -> None:
         # a plain small number: an exponent that is a reading has no dimension to check, and a
@@ -190,10 +195,9 @@ class _Builder:
         except (ValueError, TypeError, RecursionError):
             value = None
         if not isinstance(value, int | float) or abs(value) > MAX_EXPONENT:
-            part = ast.get_source_segment(self.text.replace("^", "**"), node) or "exponent"
             raise FormulaError(
                 self.text,
-                part,
+                self._part(node),
                 "an exponent must be a plain number",
                 f"a number between {-MAX_EXPONENT} and {MAX_EXPONENT}",
             )

@@ -6,6 +6,7 @@ and both are the environment's. A missing value makes everything that needs it m
 
 from __future__ import annotations
 
+import math
 import operator
 from collections.abc import Callable, Sequence
 from functools import cache
@@ -127,6 +128,8 @@ def _walk(node: Node, env: Environment, row: int | None) -> Value:
 def _real(value: Value) -> Value:
     if isinstance(value, complex):
         raise ValueError("a root of a negative number")
+    if isinstance(value, float) and not math.isfinite(value):
+        raise OverflowError("beyond what can be calculated")
     return value
 
 

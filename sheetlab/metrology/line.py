@@ -195,8 +195,11 @@ def interval_differences(x: Sequence[float], y: Sequence[float]) -> IntervalDiff
     Raises
     ------
     ValueError
-        If there are fewer than two readings or the halves have the same mean x.
+        If there are fewer than two readings, x and y differ in length, or the halves have the
+        same mean x.
     """
+    if len(x) != len(y):
+        raise ValueError("as many abscissas as readings are needed")
     half = len(x) // 2
     if half == 0:
         raise ValueError("differences need at least two readings")

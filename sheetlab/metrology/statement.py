@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_HALF_UP, Decimal, localcontext
 
 _SUPERSCRIPTS = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
 
@@ -36,8 +36,12 @@ def significant_digits(uncertainty: float) -> int:
     Within "at most two significant digits" of JCGM 100:2008, 7.2.6; the choice between one and
     two is common practice, no source.
     """
-    exponent = math.floor(math.log10(uncertainty))
-    return 2 if uncertainty / 10.0**exponent < 2.95 else 1
+    return _digits(Decimal(repr(uncertainty)))
+
+
+def _digits(uncertainty: Decimal) -> int:
+    # decimal, because 0.295 / 0.1 is a little less than 2.95 in binary
+    return 2 if uncertainty.scaleb(-uncertainty.adjusted()) < Decimal("2.95") else 1
 
 
 def state(value: float, uncertainty: float, unit: str) -> Statement:
@@ -52,29 +56,30 @@ def state(value: float, uncertainty: float, unit: str) -> Statement:
     """
     if not (math.isfinite(value) and math.isfinite(uncertainty)) or uncertainty <= 0.0:
         raise ValueError("a statement needs a finite value and a positive uncertainty")
-    place = _place(uncertainty)
-    leading = max(abs(value), uncertainty)
-    exponent = math.floor(math.log10(leading))
+    exact, spread = Decimal(repr(float(value))), Decimal(repr(float(uncertainty)))
+    place = spread.adjusted() - (_digits(spread) - 1)
+    spread = _quantized(spread, place)
+    # 0.096 rounds to 0.1, which has one digit where 0.10 is meant
+    place = spread.adjusted() - (_digits(spread) - 1)
+    exact, spread = _quantized(exact, place), _quantized(spread, place)
+    exponent = max(number.adjusted() for number in (exact, spread) if number)
     if -1 <= exponent <= 2 and place <= 0:
         exponent = 0
-    quantum = Decimal(1).scaleb(place - exponent)
-    shown, spread = (_rounded(x, exponent, quantum) for x in (value, uncertainty))
-    return Statement(shown, spread, exponent, unit)
+    return Statement(
+        _shown(exact, exponent, place), _shown(spread, exponent, place), exponent, unit
+    )
 
 
-def _place(uncertainty: float) -> int:
-    """Decimal place (power of ten) of the last stated digit of an uncertainty."""
-    digits = significant_digits(uncertainty)
-    place = math.floor(math.log10(uncertainty)) - (digits - 1)
-    rounded = Decimal(repr(uncertainty)).quantize(Decimal(1).scaleb(place), ROUND_HALF_UP)
-    # 0.096 rounds to 0.1, which is one digit where 0.10 is meant
-    if rounded and rounded.adjusted() > math.floor(math.log10(uncertainty)):
-        place = rounded.adjusted() - (significant_digits(float(rounded)) - 1)
-    return place
+def _quantized(number: Decimal, place: int) -> Decimal:
+    """A number rounded half up to a decimal place (power of ten); without a sign if zero."""
+    with localcontext(prec=400):
+        rounded = number.quantize(Decimal(1).scaleb(place), ROUND_HALF_UP)
+    return rounded or abs(rounded)
 
 
-def _rounded(value: float, exponent: int, quantum: Decimal) -> str:
-    text = str(Decimal(repr(value)).scaleb(-exponent).quantize(quantum, ROUND_HALF_UP))
+def _shown(number: Decimal, exponent: int, place: int) -> str:
+    with localcontext(prec=400):
+        text = f"{_quantized(number.scaleb(-exponent), place - exponent):f}"
     return text.replace("-", "−")
 
 
@@ -82,9 +87,8 @@ def significant(value: float, digits: int = 4) -> str:
     """A number for print: so many significant digits, with a power of ten where it helps."""
     if value == 0.0 or not math.isfinite(value):
         return f"{value:g}"
-    exponent = math.floor(math.log10(abs(value)))
+    mantissa, _, power = f"{value:.{digits - 1}e}".partition("e")
+    exponent = int(power)
     if -3 <= exponent <= 4:
         return f"{value:.{max(0, digits - 1 - exponent)}f}".replace("-", "−")
-    return f"{value / 10.0**exponent:.{digits - 1}f}".replace("-", "−") + (
-        f"×{power_of_ten(exponent)}"
-    )
+    return f"{mantissa}×{power_of_ten(exponent)}".replace("-", "−")

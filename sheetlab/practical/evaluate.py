@@ -364,6 +364,12 @@ def evaluate_practical(
                 QuantityResult(key, one.title, one.symbol, _nominal(value), _deviation(value))
             )
     found = {q.key: q for q in quantities}
+    uncertain = [
+        result.quantity
+        for result in practical.definition.results
+        if result.quantity in found and found[result.quantity].standard_uncertainty
+    ]
+    propagated = _trials(practical, world, uncertain, trials, seed) if trials else {}
     return Evaluation(
         practical=practical.definition.id,
         version=practical.definition.version,
@@ -372,7 +378,7 @@ def evaluate_practical(
         quantities=tuple(quantities),
         lines=_lines(practical, numbers),
         results=tuple(
-            _result(result, practical, world, found, trials, seed)
+            _result(result, practical, world, found, propagated.get(result.quantity))
             for result in practical.definition.results
         ),
     )
@@ -398,8 +404,7 @@ def _result(
     practical: Practical,
     world: _Uncertain,
     found: Mapping[str, QuantityResult],
-    trials: int,
-    seed: int,
+    propagated: Propagated | None,
 ) -> ResultValue | None:
     if result.quantity not in found:
         return None
@@ -409,9 +414,6 @@ def _result(
     its_budget = budget(
         _nominal(value), [(world.sources[key], c) for key, c in sensitivities.items()]
     )
-    propagated = None
-    if trials and sensitivities:
-        propagated = _trials(result.quantity, practical, world, trials, seed)
     scale = its.unit.factor
     spread = its_budget.expanded_uncertainty
     parts = _parts(its, world)
@@ -432,35 +434,33 @@ def _result(
 
 
 def _trials(
-    key: str, practical: Practical, world: _Uncertain, trials: int, seed: int
-) -> Propagated:
+    practical: Practical, world: _Uncertain, keys: Sequence[str], trials: int, seed: int
+) -> dict[str, Propagated]:
+    """Trials for several results at once, on the same samples."""
     import numpy as np
 
     leaves: dict[str, Affine] = {}
 
-    def collect(node: Node) -> None:
-        for name in names(node):
-            one = practical.field(name)
-            if isinstance(one, DerivedField) and not one.sources and not _has_statistic(one.node):
-                collect(one.node)
-                continue
-            value = world.value(name, None)
-            if value is not None:
-                leaves[name] = Affine(_nominal(value), world.sensitivities(value))
+    def collect(key: str) -> None:
+        one = practical.field(key)
+        if isinstance(one, DerivedField) and not one.sources and not _has_statistic(one.node):
+            for name in names(one.node):
+                collect(name)
+            return
+        value = world.value(key, None)
+        if value is not None:
+            leaves[key] = Affine(_nominal(value), world.sensitivities(value))
 
-    node = practical.derived[key].node
-    leaf = _has_statistic(node) or bool(practical.derived[key].sources)
-    if leaf:
-        whole = world.value(key, None)
-        leaves[key] = Affine(_nominal(whole), world.sensitivities(whole))
-    else:
-        collect(node)
+    for key in keys:
+        collect(key)
 
-    def model(samples: Mapping[str, Any]) -> Any:
-        env = _Sampled(practical, samples, np)
-        return env.value(key, None) if leaf else evaluate(node, env)
+    def model(key: str) -> Callable[[Mapping[str, Any]], Any]:
+        return lambda samples: _Sampled(practical, samples, np).value(key, None)
 
-    return montecarlo.propagate(model, leaves, list(world.sources.values()), trials, seed)
+    found = montecarlo.propagate(
+        [model(key) for key in keys], leaves, list(world.sources.values()), trials, seed
+    )
+    return dict(zip(keys, found, strict=True))
 
 
 def _has_statistic(node: Node) -> bool:

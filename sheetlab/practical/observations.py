@@ -37,11 +37,13 @@ class Observations:
         return found[index] if index < len(found) else EMPTY
 
 
-_MINUS = dict.fromkeys(map(ord, "−–‒﹣－"), "-")
-_SPACES = re.compile(r"\s+")
+# signs that look alike and mean the same: minus signs, and the two letters mu
+_ALIKE = dict.fromkeys(map(ord, "−–‒﹣－"), "-") | {ord("µ"): "μ"}
+_RAISED = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻⁺", "0123456789-+")
+_POWER_OF_TEN = re.compile(r"(?<=10)[⁻⁺]?[⁰¹²³⁴⁵⁶⁷⁸⁹]+")
 _NUMBER = re.compile(
-    r"(?P<sign>[+-]?)(?P<whole>\d*)(?:[.,](?P<part>\d*))?"
-    r"(?:(?:[eE]|[×xX*]10\^?)(?P<power>[+-]?\d{1,3}))?"
+    r"(?P<sign>[+-]?) ?(?P<whole>\d*)(?:[.,](?P<part>\d*))?"
+    r"(?:(?:[eE]| ?[×xX*] ?10 ?\^ ?)(?P<power>[+-]?\d{1,3}))?"
 )
 _MAX_TEXT = 60
 
@@ -58,16 +60,24 @@ def typed_number(text: str, unit: str = "") -> TypedNumber | None:
     """The number that a person meant by a text, None if it is not certain to be one.
 
     Understood: decimal comma or point, full-width digits, the real minus sign, spaces around,
-    ``1.2×10^-3``, and the cell's own unit written behind the number. A text with both a comma
-    and a point, or with several commas, is not understood.
+    ``1.2×10^-3`` (also with raised digits), and the cell's own unit written behind the number. A
+    text with both a comma and a point, with several commas, or with a space between digits is
+    not understood: it may be two readings.
     """
     if len(text) > _MAX_TEXT:
         return None
-    plain = unicodedata.normalize("NFKC", text.translate(_MINUS)).translate(_MINUS)
-    plain = _SPACES.sub("", plain)
-    suffix = _SPACES.sub("", unicodedata.normalize("NFKC", unit))
-    if suffix and len(plain) > len(suffix) and plain.endswith(suffix):
-        plain = plain[: -len(suffix)]
+    flat, unit = text.translate(_ALIKE), unit.translate(_ALIKE)
+    flat = _POWER_OF_TEN.sub(lambda match: "^" + match[0].translate(_RAISED), flat)
+    suffix = unicodedata.normalize("NFKC", unit)
+    plain = flat.strip()
+    for ending in (unit, suffix):
+        if ending and len(plain) > len(ending) and plain.endswith(ending):
+            plain = plain[: -len(ending)].strip()
+            break
+    if any(unicodedata.category(char) == "No" for char in plain):
+        # a raised digit or a fraction would turn into plain digits
+        return None
+    plain = unicodedata.normalize("NFKC", plain).translate(_ALIKE).strip()
     match = _NUMBER.fullmatch(plain)
     if match is None or not (match["whole"] or match["part"]):
         return None

@@ -33,6 +33,7 @@ from sheetlab.workbook.package import (
 
 RESULT_NAME = "sheetlab_result_"
 STYLES_NAME = "sheetlab_formats"
+_PACKED = 0.9
 _NEW_TIME = (1980, 1, 1, 0, 0, 0)
 _STYLE_LISTS = ("numFmts", "fonts", "fills", "borders", "cellXfs", "dxfs")
 _PARTS = re.compile(r"xl/(worksheets|drawings|charts)/[^/]+\.xml")
@@ -123,7 +124,9 @@ class _Graft:
             old = {entry.filename: entry for entry in self.package.entries}
             for name, data in self.parts.items():
                 info = zipfile.ZipInfo(name, old[name].date_time if name in old else _NEW_TIME)
-                info.compress_type = zipfile.ZIP_DEFLATED
+                packed = name in old and old[name].compress_size > _PACKED * old[name].file_size
+                # what did not shrink before (pictures) will not now
+                info.compress_type = zipfile.ZIP_STORED if packed else zipfile.ZIP_DEFLATED
                 info.external_attr = old[name].external_attr if name in old else 0o600 << 16
                 archive.writestr(info, data)
         return buffer.getvalue()
@@ -225,29 +228,32 @@ class _Graft:
             taken.add(target)
             yield name, target
 
-    def shared_texts(self, new: Mapping[str, bytes]) -> list[etree._Element]:
+    def shared_texts(self, new: Mapping[str, bytes]) -> list[str]:
         raw = new.get("xl/sharedStrings.xml")
-        return [] if raw is None else list(xml(raw, self.package.path))
+        items = [] if raw is None else xml(raw, self.package.path)
+        return ["".join(map(str, item.itertext())) for item in items]
 
-    def sheet(self, data: bytes, texts: Sequence[etree._Element]) -> bytes:
+    def sheet(self, data: bytes, texts: Sequence[str]) -> bytes:
         """A sheet with its formats renumbered and its texts inside it."""
         root = xml(data, self.package.path)
+        inline, plain = _tag("is"), _tag("t")
+        space = "{http://www.w3.org/XML/1998/namespace}space"
         offset = self.offsets["cellXfs"]
-        for element in root.iter(_tag("c"), _tag("row"), _tag("col")):
+        for element in root.iter(_tag("row"), _tag("col")):
             key = "style" if element.tag == _tag("col") else "s"
             style = element.get(key)
             if style is not None:
                 element.set(key, str(int(style) + offset))
-            elif element.tag == _tag("c"):
-                element.set("s", str(offset))
-            if element.tag == _tag("c") and element.get("t") == "s":
-                value = element.find(_tag("v"))
-                assert value is not None
-                assert value.text is not None
-                inline = deepcopy(texts[int(value.text)])
-                inline.tag = _tag("is")
-                element.remove(value)
-                element.append(inline)
+        for element in root.iter(_tag("c")):
+            element.set("s", str(int(element.get("s") or 0) + offset))
+            if element.get("t") == "s":
+                # the only child is the number of a text
+                value = element[0]
+                value.tag = inline
+                text = etree.SubElement(value, plain)
+                text.text = texts[int(value.text or 0)]
+                text.set(space, "preserve")
+                value.text = None
                 element.set("t", "inlineStr")
         for element in root.iter(_tag("sheetView")):
             if "tabSelected" in element.attrib:

@@ -15,7 +15,9 @@ FORMAT = "1"
 MARK = "sheetlab workbook"
 FIELDS = ("format", "practical", "version", "digest", "assist", "runs")
 DEFINITION_ROW = 10
-"""Zero-based row at which the text of the definition begins, a line a cell."""
+"""Zero-based row at which the text of the definition begins, so many lines a cell."""
+CELL_TEXT = 8000
+"""Characters in a cell at most; spreadsheet programs hold 32 767."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +43,17 @@ class Identity:
             "runs": str(self.runs),
         }
         return [(MARK, "do not change this sheet"), *((name, values[name]) for name in FIELDS)]
+
+
+def in_cells(text: str) -> list[str]:
+    """A text in pieces that fit into cells, cut between lines."""
+    pieces: list[str] = []
+    for line in text.split("\n"):
+        if pieces and len(pieces[-1]) + len(line) < CELL_TEXT:
+            pieces[-1] += "\n" + line
+        else:
+            pieces.append(line)
+    return pieces
 
 
 def identity_of(practical: Practical, assist: Assist) -> Identity:

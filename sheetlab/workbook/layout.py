@@ -263,6 +263,7 @@ class _Builder:
         self.open(START, landscape=False)
         self.text(d.title, "title")
         self.text(d.aim, "note")
+        self.text(COLOURS, "rule")
         for one in START_INPUTS[:4]:
             self.value(one.key, wide=True)
         self.gap()
@@ -284,7 +285,6 @@ class _Builder:
             self.text("What to do", "heading")
             for i, step in enumerate(d.method, 1):
                 self.text(f"{i}.  {step}", "step")
-            self.text(COLOURS, "rule")
         return self.close(landscape=False)
 
     def contents(self, sheet: str) -> None:

@@ -20,7 +20,7 @@ from sheetlab.practical.model import START_INPUTS, Practical
 from sheetlab.units import Unit
 from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart
 from sheetlab.workbook.layout import heading, quoted_sheet
-from sheetlab.workbook.style import Styles, decimals_format, lines_needed
+from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed
 
 TITLES = ("Evaluation", "Budget", "Working", "Graphs", "Findings")
 """Sheets that an evaluation adds, in this order, unless a title is taken."""
@@ -39,9 +39,7 @@ def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> byt
         Five free sheet titles, for the sheets of ``TITLES``.
     """
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(
-        buffer, {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
-    )
+    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
     _Results(assessment, dict(zip(TITLES, titles, strict=True)), book, Styles(book)).write()
     book.close()
     return buffer.getvalue()
@@ -60,10 +58,14 @@ class _Page:
         if not text:
             return
         size = {"title": 15, "statement": 14, "formula": 11}.get(style, 10)
-        its = self.styles(style)
-        self.sheet.merge_range(self.row, 0, self.row, self.columns - 1, "", its)
-        self.sheet.write_string(self.row, 0, text, its)
         lines = lines_needed(text, self.columns, WIDTH, size)
+        if lines == 1 and style != "heading":
+            # a single line runs over the empty cells beside it
+            self.sheet.write_string(self.row, 0, text, self.styles(style, wrap=False))
+        else:
+            its = self.styles(style)
+            self.sheet.merge_range(self.row, 0, self.row, self.columns - 1, "", its)
+            self.sheet.write_string(self.row, 0, text, its)
         self.sheet.set_row(self.row, max(lines * 14.0 * size / 10 + 3, 17))
         self.row += 1
 

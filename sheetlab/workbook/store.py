@@ -75,6 +75,9 @@ class Store:
         root = xml(data, self.package.path)
         grid: dict[tuple[int, int], Cell] = {}
         for element in root.iter(_C):
+            if not len(element):
+                # most cells of a form are formatted and blank
+                continue
             place = _place(element.get("r", ""))
             cell = self._cell(element)
             if place is not None and cell is not None:

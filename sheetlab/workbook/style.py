@@ -20,6 +20,15 @@ SERIES = ("#1D4E68", "#B4632B", "#5B7F3B", "#7A4E8A")
 LINE = "#303A40"
 FONT = "Arial"
 
+BOOK_OPTIONS: dict[str, Any] = {
+    "in_memory": True,
+    "strings_to_formulas": False,
+    "strings_to_urls": False,
+    # column widths count digits of this font: one that every system has, or a twin of it
+    "default_format_properties": {"font_name": FONT, "font_size": 10},
+}
+"""Options of XlsxWriter for every workbook: no text becomes a formula or a link."""
+
 _STYLES: dict[str, dict[str, Any]] = {
     "title": {"bold": True, "font_size": 15, "font_color": INK},
     "heading": {"bold": True, "font_size": 11, "font_color": INK, "bg_color": BAND},
@@ -62,11 +71,11 @@ class Styles:
     """Formats of one workbook, made when first used."""
 
     book: Any
-    made: dict[tuple[str, str], Any] = field(default_factory=dict)
+    made: dict[tuple[str, str, bool], Any] = field(default_factory=dict)
 
-    def __call__(self, style: str, number_format: str = "") -> Any:
+    def __call__(self, style: str, number_format: str = "", wrap: bool = True) -> Any:
         """The format of a style, with a number format if one is given."""
-        key = (style, number_format)
+        key = (style, number_format, wrap)
         if key not in self.made:
             settings: Mapping[str, Any] = {
                 "font_name": FONT,
@@ -77,6 +86,8 @@ class Styles:
             }
             if number_format:
                 settings = {**settings, "num_format": number_format}
+            if not wrap:
+                settings = {**settings, "text_wrap": False}
             self.made[key] = self.book.add_format(settings)
         return self.made[key]
 
@@ -90,5 +101,5 @@ def decimals_format(decimals: int | None) -> str:
 
 def lines_needed(text: str, columns: int, width: float, size: int = 10) -> int:
     """Lines that a text takes when wrapped over columns of a width in characters."""
-    per_line = max(8, int(columns * width * 1.36 * 10 / size))
+    per_line = max(8, int(columns * width * 1.27 * 10 / size))
     return sum(max(1, -(-len(part) // per_line)) for part in text.split("\n"))

@@ -32,13 +32,14 @@ from sheetlab.workbook.layout import (
     column_letter,
     heading,
 )
-from sheetlab.workbook.style import Styles, decimals_format, lines_needed
+from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed
 
 Typed = Mapping[str, Sequence[float | str | None]]
 """What stands in the input cells: by key, one value or one a row."""
 
 COLUMN_WIDTH = 10.3
 LINE_HEIGHT = 14.0
+ROWS_OF_A_PAGE = 60
 GRID_ROW_HEIGHT = 27.0
 VALUE_ROW_HEIGHT = 19.0
 EPOCH = datetime.datetime(2020, 1, 1)  # no clock in the file: same inputs, same bytes
@@ -56,7 +57,7 @@ def write_template(layout: Layout, typed: Typed | None = None, sketch: Path | No
         Picture of the apparatus.
     """
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, {"in_memory": True, "strings_to_formulas": False})
+    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
     book.set_properties({"title": layout.practical.definition.title, "created": EPOCH})
     book.set_calc_mode("auto")
     writer = _Writer(layout, typed or {}, sketch, book, Styles(book))
@@ -126,7 +127,7 @@ class _Writer:
         sheet.set_paper(9)
         sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.7)
         sheet.print_area(0, 0, max(plan.rows - 1, 0), plan.columns - 1)
-        sheet.fit_to_pages(1, 0)
+        sheet.fit_to_pages(1, 1 if plan.rows <= ROWS_OF_A_PAGE else 0)
         if plan.landscape:
             sheet.set_landscape()
         title = self.practical.definition.title.replace("&", "&&")
@@ -308,9 +309,8 @@ class _Writer:
         for row, (name, value) in enumerate(its.rows()):
             sheet.write_string(row, 0, name)
             sheet.write_string(row, 1, value)
-        for i, line in enumerate(its.definition.split("\n")):
-            if line:
-                sheet.write_string(identity.DEFINITION_ROW + i, 0, line)
+        for i, piece in enumerate(identity.in_cells(its.definition.rstrip("\n"))):
+            sheet.write_string(identity.DEFINITION_ROW + i, 0, piece)
 
 
 def _worked_format(decimals: int | None, unit: str) -> str:

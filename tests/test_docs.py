@@ -1,0 +1,77 @@
+"""The documents keep up with the code: keys, codes, commands, options."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+
+import pytest
+
+from sheetlab import cli
+from sheetlab.formula.functions import FUNCTIONS
+from sheetlab.practical import definition
+from sheetlab.practical.instruments import KINDS
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+CODE = {p: p.read_text(encoding="utf-8") for p in (ROOT / "sheetlab").rglob("*.py")}
+
+KEYS = sorted(
+    {
+        field.name
+        for one in vars(definition).values()
+        if isinstance(one, type) and is_dataclass(one)
+        for field in fields(one)
+    }
+)
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_every_key_of_a_definition_is_explained(key: str) -> None:
+    assert f"`{key}`" in DEVELOPERS
+
+
+def codes() -> set[str]:
+    found: set[str] = set()
+    for text in CODE.values():
+        found |= set(re.findall(r'(?:Finding|PartCheck|self\.note)\(\s*"([a-z][a-z-]+)"', text))
+        found |= set(re.findall(r'^NOT_FILLED = "([a-z-]+)"', text, re.M))
+    return found
+
+
+def test_every_finding_code_is_listed() -> None:
+    listed = set(re.findall(r"`([a-z][a-z-]+)`", DEVELOPERS.split("## Finding codes")[1]))
+    assert len(codes()) > 20
+    assert codes() <= listed
+
+
+def test_every_command_and_option_is_in_the_readme() -> None:
+    parser = cli._parser()
+    (commands,) = [a for a in parser._actions if isinstance(a, argparse._SubParsersAction)]
+    for name, command in commands.choices.items():
+        assert f"sheetlab {name}" in README
+        assert command.format_help()
+        for action in command._actions:
+            for option in action.option_strings:
+                if option not in ("-h", "--help"):
+                    assert option in README, f"{name} {option}"
+
+
+def test_kinds_of_scale_are_named() -> None:
+    for kind in KINDS:
+        assert f"`{kind}`" in DEVELOPERS
+    assert FUNCTIONS
+
+
+def test_pictures_and_links_exist() -> None:
+    for target in re.findall(r"\]\(([^)]+)\)", README):
+        assert (ROOT / target).exists(), target
+
+
+def test_top_level_is_as_agreed() -> None:
+    agreed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "sheetlab", "workbook_templates",
+              "tests", "LICENSE"}  # fmt: skip
+    assert agreed <= {p.name for p in ROOT.iterdir()}
