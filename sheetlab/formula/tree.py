@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 MAX_LENGTH = 1000
-MAX_DEPTH = 40
+MAX_DEPTH = 100
 MAX_EXPONENT = 12
 
 

@@ -62,7 +62,9 @@ class LineFit:
 
     def studentised(self) -> tuple[float, ...]:
         """Externally studentised residuals, one a point; needs at least 2 degrees of freedom."""
-        if self.dof < 2:
+        size = max((abs(p.y) for p in self.points), default=0.0)
+        if self.dof < 2 or self.residual_deviation <= 1e-12 * size:
+            # of a perfect line only the rounding of the arithmetic is left
             return tuple(0.0 for _ in self.points)
         total = self.residual_deviation**2 * self.dof
         out = []
@@ -72,7 +74,7 @@ class LineFit:
             if spread > 0.0:
                 out.append(p.residual / spread)
             else:
-                out.append(0.0 if abs(p.residual) < 1e-12 * abs(p.y) else math.inf)
+                out.append(0.0 if abs(p.residual) <= 1e-12 * size else math.inf)
         return tuple(out)
 
 

@@ -72,13 +72,13 @@ def state(value: float, uncertainty: float, unit: str) -> Statement:
 
 def _quantized(number: Decimal, place: int) -> Decimal:
     """A number rounded half up to a decimal place (power of ten); without a sign if zero."""
-    with localcontext(prec=400):
+    with localcontext(prec=700):
         rounded = number.quantize(Decimal(1).scaleb(place), ROUND_HALF_UP)
     return rounded or abs(rounded)
 
 
 def _shown(number: Decimal, exponent: int, place: int) -> str:
-    with localcontext(prec=400):
+    with localcontext(prec=700):
         text = f"{_quantized(number.scaleb(-exponent), place - exponent):f}"
     return text.replace("-", "−")
 

@@ -66,18 +66,12 @@ def typed_number(text: str, unit: str = "") -> TypedNumber | None:
     """
     if len(text) > _MAX_TEXT:
         return None
-    flat, unit = text.translate(_ALIKE), unit.translate(_ALIKE)
+    flat = "".join(_plain(char) for char in text.translate(_ALIKE))
     flat = _POWER_OF_TEN.sub(lambda match: "^" + match[0].translate(_RAISED), flat)
-    suffix = unicodedata.normalize("NFKC", unit)
-    plain = flat.strip()
-    for ending in (unit, suffix):
-        if ending and len(plain) > len(ending) and plain.endswith(ending):
-            plain = plain[: -len(ending)].strip()
-            break
+    plain = _without_unit(flat, unit).strip()
     if any(unicodedata.category(char) == "No" for char in plain):
         # a raised digit or a fraction would turn into plain digits
         return None
-    plain = unicodedata.normalize("NFKC", plain).translate(_ALIKE).strip()
     match = _NUMBER.fullmatch(plain)
     if match is None or not (match["whole"] or match["part"]):
         return None
@@ -93,3 +87,24 @@ def typed_number(text: str, unit: str = "") -> TypedNumber | None:
     if value in (float("inf"), float("-inf")):
         return None
     return TypedNumber(value, thousands)
+
+
+def _plain(char: str) -> str:
+    """Full-width digits, signs and spaces as the plain ones; letters and raised digits stay."""
+    if ord(char) not in _RAISED and unicodedata.category(char) in ("Nd", "Zs", "Po", "Sm"):
+        return unicodedata.normalize("NFKC", char).translate(_ALIKE)
+    return char
+
+
+def _without_unit(text: str, unit: str) -> str:
+    """The text before a unit at its end, however the unit is spelt in Unicode."""
+
+    def spelt(part: str) -> str:
+        return "".join(unicodedata.normalize("NFKC", part.translate(_ALIKE)).split())
+
+    wanted = spelt(unit)
+    if wanted:
+        for cut in range(len(text) - 1, 0, -1):
+            if spelt(text[cut:]) == wanted:
+                return text[:cut]
+    return text

@@ -26,7 +26,6 @@ TITLES = ("Evaluation", "Budget", "Working", "Graphs", "Findings")
 """Sheets that an evaluation adds, in this order, unless a title is taken."""
 
 WIDTH = 10.3
-PAGE = 9
 FEW_FINDINGS = 7
 
 
@@ -51,14 +50,18 @@ class _Page:
 
     sheet: Any
     styles: Styles
-    columns: int
+    widths: Sequence[float]
     row: int = 0
+
+    @property
+    def columns(self) -> int:
+        return len(self.widths)
 
     def line(self, text: str, style: str = "plain") -> None:
         if not text:
             return
         size = {"title": 15, "statement": 14, "formula": 11}.get(style, 10)
-        lines = lines_needed(text, self.columns, WIDTH, size)
+        lines = lines_needed(text, sum(self.widths), size)
         if lines == 1 and style != "heading":
             # a single line runs over the empty cells beside it
             self.sheet.write_string(self.row, 0, text, self.styles(style, wrap=False))
@@ -72,17 +75,16 @@ class _Page:
     def gap(self) -> None:
         self.row += 1
 
-    def table(
-        self, widths: Sequence[int], rows: Sequence[Sequence[Any]], head: bool = True
-    ) -> None:
-        """Rows of texts and numbers; each column spans some columns of the page."""
+    def table(self, rows: Sequence[Sequence[Any]], spans: Sequence[int] = ()) -> None:
+        """A heading row, then rows of texts and numbers; a value may span several columns."""
         for i, values in enumerate(rows):
             column, most = 0, 1
-            for width, value in zip(widths, values, strict=True):
-                self.cell(column, width, value, head and i == 0)
+            for span, value in zip(spans or [1] * len(values), values, strict=True):
+                self.cell(column, span, value, i == 0)
                 if isinstance(value, str):
-                    most = max(most, lines_needed(value, width, WIDTH - 0.8, 10))
-                column += width
+                    room = sum(self.widths[column : column + span]) - 0.8
+                    most = max(most, lines_needed(value, room))
+                column += span
             self.sheet.set_row(self.row, most * 13.5 + 4)
             self.row += 1
 
@@ -124,16 +126,17 @@ class _Results:
         return self.assessment.practical
 
     def write(self) -> None:
-        self.evaluation(self.page("Evaluation"))
-        self.budget(self.page("Budget", landscape=True, columns=13))
-        charts = self.working(self.page("Working", landscape=True, columns=14))
-        self.graphs(self.page("Graphs"), charts)
-        self.findings(self.page("Findings", landscape=True, columns=14))
+        self.evaluation(self.page("Evaluation", (4, 1, 1, 1, 1, 1)))
+        self.budget(self.page("Budget", (3, *[1] * 10), landscape=True))
+        charts = self.working(self.page("Working", [1] * 14, landscape=True))
+        self.graphs(self.page("Graphs", [1] * 9), charts)
+        self.findings(self.page("Findings", (2, 1, 4, 3, 4), landscape=True))
 
-    def page(self, title: str, landscape: bool = False, columns: int = PAGE) -> _Page:
+    def page(self, title: str, widths: Sequence[int], landscape: bool = False) -> _Page:
         sheet = self.book.add_worksheet(self.titles[title])
         sheet.hide_gridlines(2)
-        sheet.set_column(0, columns - 1, WIDTH)
+        for i, width in enumerate(widths):
+            sheet.set_column(i, i, width * WIDTH)
         sheet.set_paper(9)
         sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.7)
         sheet.fit_to_pages(1, 0)
@@ -141,7 +144,7 @@ class _Results:
             sheet.set_landscape()
         name = self.practical.definition.title.replace("&", "&&")
         sheet.set_footer(f"&L&8{name}&C&8&A&R&8page &P of &N")
-        page = _Page(sheet, self.styles, columns)
+        page = _Page(sheet, self.styles, [width * WIDTH for width in widths])
         page.line(title if title != "Evaluation" else self.practical.definition.title, "title")
         return page
 
@@ -188,7 +191,7 @@ class _Results:
                     wording.share(part.share),
                 ]
             )
-        page.table((4, 1, 1, 1, 1, 1), rows)
+        page.table(rows)
         page.gap()
         page.line("What decides the uncertainty", "heading")
         for line in wording.dominant_lines(practical, result):
@@ -253,7 +256,7 @@ class _Results:
                         wording.share(row.share),
                     ]
                 )
-            page.table((3, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1), rows)
+            page.table(rows)
             b = result.budget
             symbol, unit = its.symbol, its.unit.pretty
             page.line(
@@ -330,7 +333,7 @@ class _Results:
                     one.unit.pretty,
                 ]
             )
-        page.table((6, 1, 2, 2, 1), rows)
+        page.table(rows, (6, 1, 2, 2, 1))
         page.gap()
 
     def answers(self, page: _Page) -> None:
@@ -340,7 +343,7 @@ class _Results:
         page.line("The group's own results beside those from its readings", "heading")
         rows: list[list[Any]] = [["own result", "given", "worked out here", "unit", "given ÷ here"]]
         rows += [[a.definition.title, a.given, a.recomputed, a.unit, a.ratio] for a in given]
-        page.table((6, 2, 2, 1, 1), rows)
+        page.table(rows, (6, 2, 2, 1, 1))
         page.gap()
 
     def line_data(self, page: _Page, line: LineResult) -> ChartData:
@@ -430,7 +433,6 @@ class _Results:
         per = y_unit.factor / x_unit.factor
         unit = f"{y_unit.pretty}/{x_unit.pretty}" if x_unit.pretty else y_unit.pretty
         page.table(
-            (6, 2, 2, 2),
             [
                 [
                     "least squares, one slope for all series",
@@ -452,6 +454,7 @@ class _Results:
                     y_unit.pretty,
                 ],
             ],
+            (6, 2, 2, 2),
         )
         page.gap()
 
@@ -507,7 +510,7 @@ class _Results:
             for f in found
         ]  # fmt: skip
         first = page.row + 1
-        page.table((2, 1, 4, 3, 4), rows)
+        page.table(rows)
         link = self.styles("cell")
         for i, finding in enumerate(found):
             target = _target(finding)

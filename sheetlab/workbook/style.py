@@ -99,7 +99,7 @@ def decimals_format(decimals: int | None) -> str:
     return "0" if decimals == 0 else "0." + "0" * decimals
 
 
-def lines_needed(text: str, columns: int, width: float, size: int = 10) -> int:
-    """Lines that a text takes when wrapped over columns of a width in characters."""
-    per_line = max(8, int(columns * width * 1.27 * 10 / size))
+def lines_needed(text: str, width: float, size: int = 10) -> int:
+    """Lines that a text takes when wrapped to a width in digits of the sheet's font."""
+    per_line = max(8, int(width * 1.27 * 10 / size))
     return sum(max(1, -(-len(part) // per_line)) for part in text.split("\n"))

@@ -150,7 +150,7 @@ class _Writer:
         sheet.merge_range(block.row, 0, block.row, columns - 1, "", style)
         sheet.write_string(block.row, 0, block.text, style)
         size = {"title": 15, "rule": 9}.get(block.style, 10)
-        lines = lines_needed(block.text, columns, COLUMN_WIDTH, size)
+        lines = lines_needed(block.text, columns * COLUMN_WIDTH, size)
         sheet.set_row(block.row, max(lines * LINE_HEIGHT * size / 10 + 3, 17))
 
     def picture(self, sheet: Any, block: Picture, columns: int) -> None:
@@ -182,7 +182,7 @@ class _Writer:
         sheet.merge_range(row, 0, row, LABEL_COLUMNS - 1, "", style)
         sheet.write_string(row, 0, label, style)
         slot = self.layout.slots[block.key]
-        lines = lines_needed(label, LABEL_COLUMNS, COLUMN_WIDTH)
+        lines = lines_needed(label, LABEL_COLUMNS * COLUMN_WIDTH)
         sheet.set_row(row, max(VALUE_ROW_HEIGHT, lines * LINE_HEIGHT + 2))
         if block.wide and isinstance(one, InputField):
             merged = self.styles("input-text")
@@ -206,7 +206,7 @@ class _Writer:
     def grid(self, sheet: Any, block: Grid, cells: LayoutCells) -> None:
         column_style = self.styles("column")
         texts = [block.row_label, *(heading(self.practical.field(k)) for k in block.columns)]
-        longest = max(lines_needed(t, 1, COLUMN_WIDTH - 1.5, 9) for t in texts)
+        longest = max(lines_needed(t, COLUMN_WIDTH - 1.5, 9) for t in texts)
         sheet.set_row(block.heading_row, max(2, longest) * 12.5 + 4)
         for i, text in enumerate(texts):
             sheet.write_string(block.heading_row, i, text, column_style)

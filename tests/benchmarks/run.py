@@ -47,11 +47,13 @@ def python(code: str) -> Callable[[], object]:
 def main(quick: bool) -> None:
     import numpy as np
     import openpyxl
-    from examples import filled, practical, typed
+    from examples import WORKBOOKS, practical, typed
 
+    from sheetlab.course.demo import fill
     from sheetlab.metrology.montecarlo import Affine, propagate
     from sheetlab.practical.definition import Assist
     from sheetlab.practical.evaluate import evaluate_practical
+    from sheetlab.practical.loader import catalogue
     from sheetlab.workbook.evaluate_file import evaluate_file
     from sheetlab.workbook.template import as_cells_show
 
@@ -61,7 +63,7 @@ def main(quick: bool) -> None:
         folder = Path(name)
         for group in ("Avocet", "Sanderling"):
             source = folder / f"{group}.xlsx"
-            source.write_bytes(filled(group, Assist.CORRECTED))
+            fill(catalogue(), WORKBOOKS[group], source, Assist.CORRECTED)
 
             def load_and_save(source: Path = source) -> None:
                 openpyxl.load_workbook(source).save(folder / "floor.xlsx")
