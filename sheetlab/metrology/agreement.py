@@ -34,3 +34,19 @@ def e_n(value: float, expanded: float, accepted: float, accepted_expanded: float
     if total == 0.0:
         raise ValueError("E_n needs an uncertainty")
     return (value - accepted) / total
+
+
+def zeta(value: float, u: float, accepted: float, accepted_u: float) -> float:
+    """Zeta score: difference in units of the combined standard uncertainty.
+
+    ISO 13528 (from memory): |zeta| up to 2 is fine, from 3 on calls for action.
+
+    Raises
+    ------
+    ValueError
+        If both uncertainties are zero.
+    """
+    total = math.hypot(u, accepted_u)
+    if total == 0.0:
+        raise ValueError("zeta needs an uncertainty")
+    return (value - accepted) / total

@@ -1,0 +1,186 @@
+"""Several results of one quantity: consensus, outliers, repeatability and reproducibility."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sheetlab.metrology.linetests import median
+from sheetlab.metrology.repeats import repeats
+
+
+@dataclass(frozen=True, slots=True)
+class WeightedMean:
+    """Mean weighted by inverse variances."""
+
+    value: float
+    internal: float
+    """Standard uncertainty from the stated uncertainties."""
+    external: float
+    """Standard uncertainty from the scatter of the results."""
+    birge_ratio: float
+    """External over internal; near 1 if the stated uncertainties explain the scatter."""
+    chi_squared: float
+    dof: int
+
+
+def weighted_mean(values: Sequence[float], uncertainties: Sequence[float]) -> WeightedMean:
+    """Weighted mean of independent results, shapes (n,) (Birge, Physical Review 40 (1932) 207).
+
+    Raises
+    ------
+    ValueError
+        For no results, or uncertainties that are not positive.
+    """
+    if not values or any(u <= 0.0 for u in uncertainties):
+        raise ValueError("a weighted mean needs results with positive uncertainties")
+    weights = [1.0 / (u * u) for u in uncertainties]
+    total = math.fsum(weights)
+    value = math.fsum(w * v for w, v in zip(weights, values, strict=True)) / total
+    chi = math.fsum(w * (v - value) ** 2 for w, v in zip(weights, values, strict=True))
+    dof = len(values) - 1
+    internal = 1.0 / math.sqrt(total)
+    ratio = math.sqrt(chi / dof) if dof else 1.0
+    return WeightedMean(value, internal, internal * ratio, ratio, chi, dof)
+
+
+@dataclass(frozen=True, slots=True)
+class RobustMean:
+    """Robust average and standard deviation."""
+
+    value: float
+    deviation: float
+    uncertainty: float
+    """Standard uncertainty of the average."""
+
+
+def robust_mean(values: Sequence[float], tolerance: float = 1e-12) -> RobustMean:
+    """Algorithm A of ISO 13528 (annex C.3.1) and ISO 5725-5, with the uncertainty of the average.
+
+    The uncertainty is 1.25 s*/√n (ISO 13528, 7.7.3); constants from memory, confirmed by the
+    published example in the tests.
+
+    Raises
+    ------
+    ValueError
+        For fewer than two results.
+    """
+    n = len(values)
+    if n < 2:
+        raise ValueError("a robust mean needs at least two results")
+    centre = median(values)
+    spread = 1.483 * median([abs(v - centre) for v in values])
+    if spread == 0.0:
+        # more than half agree exactly: start from the plain standard deviation (ISO 13528, C.3.1)
+        spread = repeats(values).deviation
+    for _ in range(1000):
+        width = 1.5 * spread
+        moved = [min(max(v, centre - width), centre + width) for v in values]
+        found = repeats(moved)
+        new_centre, new_spread = found.mean, 1.134 * found.deviation
+        change = abs(new_centre - centre) + abs(new_spread - spread)
+        centre, spread = new_centre, new_spread
+        if change <= tolerance * (abs(centre) + spread):
+            break
+    return RobustMean(centre, spread, 1.25 * spread / math.sqrt(n))
+
+
+def grubbs_statistic(values: Sequence[float]) -> tuple[float, int]:
+    """Grubbs' G and the position of the value that is farthest out.
+
+    Raises
+    ------
+    ValueError
+        For fewer than three values.
+    """
+    if len(values) < 3:
+        raise ValueError("Grubbs' test needs at least three values")
+    found = repeats(values)
+    far = max(range(len(values)), key=lambda i: abs(values[i] - found.mean))
+    if found.deviation == 0.0:
+        return 0.0, far
+    return abs(values[far] - found.mean) / found.deviation, far
+
+
+def grubbs_limit(n: int, significance: float = 0.05) -> float:
+    """Critical value of the two-sided test of one outlier (ISO 5725-2, 7.3.4).
+
+    From Student's t at significance / (2 n) with n - 2 degrees of freedom.
+    """
+    from scipy import special
+
+    if n < 3:
+        raise ValueError("Grubbs' test needs at least three values")
+    t = float(special.stdtrit(n - 2, 1.0 - significance / (2.0 * n)))
+    return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
+
+
+def cochran_statistic(variances: Sequence[float]) -> float:
+    """Cochran's C: the largest variance over the sum of all (ISO 5725-2, 7.3.3)."""
+    total = math.fsum(variances)
+    return max(variances) / total if total else 0.0
+
+
+def cochran_limit(groups: int, repeats_each: int, significance: float = 0.05) -> float:
+    """Critical value of Cochran's C for groups of equally many repeats."""
+    from scipy import special
+
+    if groups < 2 or repeats_each < 2:
+        raise ValueError("Cochran's test needs at least two groups of two")
+    a, b = repeats_each - 1, (groups - 1) * (repeats_each - 1)
+    f = float(special.fdtri(a, b, 1.0 - significance / groups))
+    return 1.0 / (1.0 + (groups - 1) / f)
+
+
+@dataclass(frozen=True, slots=True)
+class Precision:
+    """One-way analysis by group: repeatability and reproducibility (ISO 5725-2)."""
+
+    mean: float
+    repeatability: float
+    """s_r: standard deviation within groups."""
+    between: float
+    """s_L: standard deviation between groups; 0 if it would be imaginary."""
+    reproducibility: float
+    """s_R: root of the sum of both squares."""
+    within_dof: int
+    between_dof: int
+    f_ratio: float
+
+
+def precision(groups: Sequence[Sequence[float]]) -> Precision:
+    """Repeatability and reproducibility standard deviations (ISO 5725-2, 7.4.5).
+
+    Parameters
+    ----------
+    groups
+        Results by group; groups may differ in size.
+
+    Raises
+    ------
+    ValueError
+        For fewer than two groups with results, or no repeats at all.
+    """
+    kept = [list(group) for group in groups if group]
+    count = sum(len(group) for group in kept)
+    p = len(kept)
+    if p < 2 or count <= p:
+        raise ValueError("precision needs at least two groups, and repeats")
+    means = [math.fsum(group) / len(group) for group in kept]
+    grand = math.fsum(v for group in kept for v in group) / count
+    within = math.fsum((v - m) ** 2 for group, m in zip(kept, means, strict=True) for v in group)
+    across = math.fsum(len(g) * (m - grand) ** 2 for g, m in zip(kept, means, strict=True))
+    s_r2 = within / (count - p)
+    s_d2 = across / (p - 1)
+    effective = (count - sum(len(g) ** 2 for g in kept) / count) / (p - 1)
+    s_l2 = max(0.0, (s_d2 - s_r2) / effective)
+    return Precision(
+        mean=grand,
+        repeatability=math.sqrt(s_r2),
+        between=math.sqrt(s_l2),
+        reproducibility=math.sqrt(s_l2 + s_r2),
+        within_dof=count - p,
+        between_dof=p - 1,
+        f_ratio=s_d2 / s_r2 if s_r2 else math.inf,
+    )
