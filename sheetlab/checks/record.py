@@ -44,6 +44,10 @@ def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
         "further_results": [
             _measurand(practical, result) for result in evaluation.results[1:] if result is not None
         ],
+        "correlations": [
+            {"of": list(pair), "coefficient": value}
+            for pair, value in evaluation.correlations.items()
+        ],
         "own_results": [
             {
                 "title": a.definition.title,
@@ -113,6 +117,8 @@ def _trials(result: ResultValue) -> dict[str, Any] | None:
         "standard_uncertainty": found.standard_uncertainty,
         "low": found.low,
         "high": found.high,
+        "shortest_low": found.shortest[0],
+        "shortest_high": found.shortest[1],
         "coverage_probability": found.coverage_probability,
         "agrees_with_budget": None if result.validation is None else result.validation.agrees,
     }

@@ -169,9 +169,13 @@ def fit_curve(
     def distances(parameters: Any) -> Any:
         return (curve(xs, parameters) - ys) * weights
 
+    def slopes(parameters: Any) -> Any:
+        return _jacobian(curve, xs, parameters) * weights[:, None]
+
     found = least_squares(
         distances,
         np.asarray(start, dtype=float),
+        jac=slopes,
         method="lm",
         x_scale="jac",
         xtol=1e-15,
@@ -265,7 +269,7 @@ def fit_line_both_errors(
     dof = n - 2
     chi_squared = float(found.sum_square)
     unscaled = np.asarray(found.cov_beta)
-    slope = float(found.beta[1]) * size[1] / size[0]
+    slope = float(found.beta[1] * size[1] / size[0])
     back = np.array([[size[1], -centre[0] * size[1] / size[0]], [0.0, size[1] / size[0]]])
     intercept = centre[1] + float(found.beta[0]) * size[1] - slope * centre[0]
     residuals = points[1] - intercept - slope * points[0]

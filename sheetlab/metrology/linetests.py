@@ -102,7 +102,7 @@ def robust_line(x: Sequence[float], y: Sequence[float]) -> RobustLine:
     if not slopes:
         raise ValueError("all points have the same abscissa")
     slope = median(slopes)
-    return RobustLine(slope, median([b - slope * a for a, b in zip(x, y, strict=True)]))
+    return RobustLine(float(slope), median([b - slope * a for a, b in zip(x, y, strict=True)]))
 
 
 def median(values: Sequence[float]) -> float:
@@ -110,7 +110,7 @@ def median(values: Sequence[float]) -> float:
     ordered = sorted(values)
     middle = len(ordered) // 2
     if len(ordered) % 2:
-        return ordered[middle]
+        return float(ordered[middle])
     return 0.5 * (ordered[middle - 1] + ordered[middle])
 
 

@@ -39,6 +39,8 @@ class Propagated:
     low: float
     high: float
     """Ends of the probabilistically symmetric coverage interval."""
+    shortest: tuple[float, float]
+    """Ends of the shortest coverage interval (JCGM 101:2008, 7.7.1)."""
     coverage_probability: float
     trials: int
     seed: int
@@ -103,16 +105,22 @@ def propagate(
 def _summary(result: Samples, trials: int, seed: int, probability: float) -> Propagated:
     import numpy as np
 
-    # partition instead of sort: only two order statistics are wanted (JCGM 101, 7.7)
     covered = round(probability * trials)
     first = (trials - covered) // 2
     last = min(first + covered, trials - 1)
-    placed = np.partition(result, (first, last))
+    # only the tails are sorted: both intervals end in them
+    tail = trials - covered
+    placed = np.partition(result, (tail, min(covered, trials - 1)))
+    lower, upper = np.sort(placed[: tail + 1]), np.sort(placed[covered:])
+    widths = upper[: len(lower)] - lower[: len(upper)]
+    at = int(np.argmin(widths)) if len(widths) else 0
+    placed[: tail + 1], placed[covered:] = lower, upper
     return Propagated(
         mean=float(result.mean()),
         standard_uncertainty=float(result.std(ddof=1)),
         low=float(placed[first]),
         high=float(placed[last]),
+        shortest=(float(lower[at]), float(lower[at] + widths[at])),
         coverage_probability=probability,
         trials=trials,
         seed=seed,

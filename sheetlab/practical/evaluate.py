@@ -28,6 +28,8 @@ from sheetlab.practical.model import DerivedField, InputField, LineField, Practi
 from sheetlab.practical.observations import Observations
 from sheetlab.units import unit
 
+CANCELLED = 1e-12
+
 Cells = float | None | list[float | None]
 
 
@@ -162,7 +164,17 @@ class _Uncertain:
     def sensitivities(self, value: Value) -> dict[str, float]:
         """Sensitivity of a value to each source by key."""
         parts = getattr(value, "derivatives", {})
-        return {variable.tag: float(c) for variable, c in parts.items() if c}
+        found = {variable.tag: float(c) for variable, c in parts.items() if c}
+        least = CANCELLED * max(
+            (abs(c) * self.sources[key].standard_uncertainty for key, c in found.items()),
+            default=0.0,
+        )
+        # what cancels leaves a trace in the last bits, which is no uncertainty
+        return {
+            key: c
+            for key, c in found.items()
+            if abs(c) * self.sources[key].standard_uncertainty > least
+        }
 
     def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> Value:
         place = (rule.name, tuple(columns))
@@ -329,6 +341,8 @@ class Evaluation:
     lines: Mapping[str, LineResult]
     results: tuple[ResultValue | None, ...]
     """In the order of the definition; None where a result could not be formed."""
+    correlations: Mapping[tuple[str, str], float]
+    """Correlation coefficient of each pair of results (JCGM 100:2008, H.2), by quantity."""
 
     @property
     def measurand(self) -> ResultValue | None:
@@ -369,6 +383,7 @@ def evaluate_practical(
         for result in practical.definition.results
         if result.quantity in found and found[result.quantity].standard_uncertainty
     ]
+    results = [result.quantity for result in practical.definition.results]
     propagated = _trials(practical, world, uncertain, trials, seed) if trials else {}
     return Evaluation(
         practical=practical.definition.id,
@@ -381,7 +396,23 @@ def evaluate_practical(
             _result(result, practical, world, found, propagated.get(result.quantity))
             for result in practical.definition.results
         ),
+        correlations={
+            (a, b): _correlation(world, a, b)
+            for i, a in enumerate(results)
+            for b in results[i + 1 :]
+            if a in uncertain and b in uncertain
+        },
     )
+
+
+def _correlation(world: _Uncertain, a: str, b: str) -> float:
+    """Correlation of two quantities by the sources that they share."""
+    first, second = (world.sensitivities(world.value(key, None)) for key in (a, b))
+    shared = math.fsum(
+        first[key] * second[key] * world.sources[key].standard_uncertainty ** 2
+        for key in first.keys() & second.keys()
+    )
+    return shared / (_deviation(world.value(a, None)) * _deviation(world.value(b, None)))
 
 
 def _deviation(value: Value) -> float:

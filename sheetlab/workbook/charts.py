@@ -9,6 +9,7 @@ from typing import Any
 from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES
 
 WIDTH, HEIGHT = 660, 430
+SHARE_COLUMN = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +118,44 @@ def residual_chart(
             }
         )
     _finish(chart, titles, axes)
+    return chart
+
+
+def share_chart(book: Any, sheet: str, first_row: int, count: int, symbol: str) -> Any:
+    """Bars of the shares of variance, the greatest on top; texts in column A, shares in K."""
+    chart = book.add_chart({"type": "bar"})
+    last = first_row + count - 1
+    chart.add_series(
+        {
+            "name": f"share of the variance of {symbol}",
+            "categories": [sheet, first_row, 0, last, 0],
+            "values": [sheet, first_row, SHARE_COLUMN, last, SHARE_COLUMN],
+            "fill": {"color": SERIES[0]},
+            "gap": 40,
+        }
+    )
+    font = {"name": FONT, "size": 9, "bold": False, "color": INK}
+    title = f"What the uncertainty of {symbol} is made of"
+    chart.set_title({"name": title, "name_font": {**font, "size": 12, "bold": True}})
+    # the axis of a bar chart runs upwards; the table runs downwards
+    chart.set_y_axis(
+        {"reverse": True, "interval_unit": 1, "num_font": font, "line": {"color": LINE}}
+    )
+    chart.set_x_axis(
+        {
+            "name": "share of variance",
+            "name_font": font,
+            "num_font": font,
+            "num_format": "0%",
+            "min": 0,
+            "max": 1,
+            "major_unit": 0.2,
+            "major_gridlines": {"visible": True, "line": {"color": RULE, "width": 0.5}},
+        }
+    )
+    chart.set_legend({"none": True})
+    chart.set_size({"width": WIDTH, "height": 110 + 24 * count})
+    chart.set_chartarea({"border": {"none": True}})
     return chart
 
 

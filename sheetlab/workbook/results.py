@@ -18,7 +18,7 @@ from sheetlab.metrology.statement import significant
 from sheetlab.practical.evaluate import LineResult, ResultValue
 from sheetlab.practical.model import START_INPUTS, Practical
 from sheetlab.units import Unit
-from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart
+from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart, share_chart
 from sheetlab.workbook.layout import heading, quoted_sheet
 from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed
 
@@ -27,6 +27,7 @@ TITLES = ("Evaluation", "Budget", "Working", "Graphs", "Findings")
 
 WIDTH = 10.3
 FEW_FINDINGS = 7
+LEAST_BAR = 0.001
 
 
 def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> bytes:
@@ -42,6 +43,10 @@ def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> byt
     _Results(assessment, dict(zip(TITLES, titles, strict=True)), book, Styles(book)).write()
     book.close()
     return buffer.getvalue()
+
+
+class Share(float):
+    """A part of a whole, shown as a percentage."""
 
 
 @dataclass(slots=True)
@@ -93,7 +98,8 @@ class _Page:
         if head:
             style = self.styles("column")
         else:
-            style = self.styles("cell") if text else self.styles("figure", number_format(value))
+            shown = "" if text else "0.0%" if isinstance(value, Share) else number_format(value)
+            style = self.styles("cell" if text else "figure", shown)
         if width > 1:
             self.sheet.merge_range(self.row, column, self.row, column + width - 1, "", style)
         if text:
@@ -127,9 +133,9 @@ class _Results:
 
     def write(self) -> None:
         self.evaluation(self.page("Evaluation", (4, 1, 1, 1, 1, 1)))
-        self.budget(self.page("Budget", (3, *[1] * 10), landscape=True))
+        bars = self.budget(self.page("Budget", (3, *[1] * 10), landscape=True))
         charts = self.working(self.page("Working", [1] * 14, landscape=True))
-        self.graphs(self.page("Graphs", [1] * 9), charts)
+        self.graphs(self.page("Graphs", [1] * 9), charts, bars)
         self.findings(self.page("Findings", (2, 1, 4, 3, 4), landscape=True))
 
     def page(self, title: str, widths: Sequence[int], landscape: bool = False) -> _Page:
@@ -223,8 +229,10 @@ class _Results:
 
     # -- budget ------------------------------------------------------------------------------
 
-    def budget(self, page: _Page) -> None:
+    def budget(self, page: _Page) -> Any:
+        """Write the budgets; returns the chart of the first one's shares, None without one."""
         practical = self.practical
+        bars = None
         for result in self.assessment.evaluation.results:
             if result is None:
                 continue
@@ -253,10 +261,14 @@ class _Results:
                         source.dof,
                         row.sensitivity * factor / scale,
                         row.contribution / scale,
-                        wording.share(row.share),
+                        Share(row.share),
                     ]
                 )
+            top = page.row + 1
             page.table(rows)
+            if bars is None:
+                count = sum(row.share >= LEAST_BAR for row in result.budget.rows)
+                bars = share_chart(self.book, self.titles["Budget"], top, count, its.symbol)
             b = result.budget
             symbol, unit = its.symbol, its.unit.pretty
             page.line(
@@ -272,6 +284,14 @@ class _Results:
             for label, note in notes.items():
                 page.line(f"{label}: {note}", "rule")
             page.gap()
+        for (a, c), value in self.assessment.evaluation.correlations.items():
+            symbols = [practical.derived[key].symbol for key in (a, c)]
+            page.line(
+                f"Correlation coefficient of {symbols[0]} and {symbols[1]}: {value:.3f}".replace(
+                    "-", "−"
+                ),
+            )
+        return bars
 
     # -- working -----------------------------------------------------------------------------
 
@@ -460,7 +480,7 @@ class _Results:
 
     # -- graphs and findings -----------------------------------------------------------------
 
-    def graphs(self, page: _Page, charts: list[tuple[LineResult, ChartData]]) -> None:
+    def graphs(self, page: _Page, charts: list[tuple[LineResult, ChartData]], bars: Any) -> None:
         if not charts:
             page.line("There are not enough readings for a graph.")
         for line, data in charts:
@@ -496,6 +516,8 @@ class _Results:
             chart = residual_chart(self.book, data, titles, (across, _wide(updown)))
             page.sheet.insert_chart(page.row, 0, chart, {"description": "Residuals"})
             page.row += 24
+        if bars is not None:
+            page.sheet.insert_chart(page.row, 0, bars, {"description": "Shares of variance"})
 
     def findings(self, page: _Page) -> None:
         found = self.assessment.findings

@@ -295,7 +295,7 @@ def test_numerical_tolerance(uncertainty: float, digits: int, tolerance: float) 
 def test_validation_needs_both_ends(low: float, high: float, agrees: bool) -> None:
     # u = 1.0 with two digits: each end may be 0.05 away from 10 ± 1.96
     law = budget(10.0, [(_source("s", "normal", 1.0), 1.0)])
-    found = validate(law, Propagated(10.0, 1.0, low, high, 0.95, 1000, 1), digits=2)
+    found = validate(law, Propagated(10.0, 1.0, low, high, (low, high), 0.95, 1000, 1), digits=2)
     assert found.agrees is agrees
     assert found.low_difference == pytest.approx(abs(10.0 - 1.959964 - low), abs=1e-6)
     assert found.high_difference == pytest.approx(abs(10.0 + 1.959964 - high), abs=1e-6)
