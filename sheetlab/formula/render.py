@@ -143,11 +143,9 @@ def _one_unit(node: Node, source: CellSource, row: int | None, result: Unit | No
 
 
 def _choice_text(reference: str, choices: Sequence[tuple[str, float]]) -> str:
-    usual = choices[0][1]
-    text = number_text(usual)
+    text = '""'
     for label, value in reversed(choices):
-        if value != usual:
-            text = f"IF({reference}={quoted(label)},{number_text(value)},{text})"
+        text = f"IF({reference}={quoted(label)},{number_text(value)},{text})"
     return text
 
 
@@ -187,6 +185,8 @@ class _CellWriter:
             choices = self.source.choices(key)
             if choices:
                 self.blank[reference] = None
+                # a text that is none of the choices makes an error, which shows as nothing
+                self.can_fail = True
                 return _choice_text(reference, choices)
             self.required[reference] = None
             return self.scaled(reference, self.source.unit(key))

@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-SIDES = ("on the line", "short of the line", "past the line")
-"""Where the zero mark of the moving scale stands with the jaws closed."""
-SIDE_VALUES = (0.0, 0.0, 1.0)
+SCREW_SIDES = ("short of the line or on it", "past the line")
+VERNIER_SIDES = ("right of the main zero or on it", "left of the main zero")
+"""Where the zero mark of the moving scale stands with the jaws closed: positive, negative."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,13 @@ class Part:
     title: str
     unit: str
     help: str
-    kind: Literal["number", "choice"] = "number"
+    choices: tuple[str, ...] = ()
+    """Texts to choose from; they stand for 0, 1, …"""
+
+    @property
+    def kind(self) -> Literal["number", "choice"]:
+        """How it is entered."""
+        return "choice" if self.choices else "number"
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +88,13 @@ class Kind:
     """How to read it, printed beside the table."""
 
 
-_RULE = (
-    "Reading = main scale + coincidence × least count.  Corrected = reading − zero error.  "
-    "Zero error is positive when the zero mark is short of the line (it reads too much) and "
-    "negative when it is past the line."
-)
+def _rule(sides: tuple[str, str]) -> str:
+    return (
+        "Reading = main scale + coincidence × least count. Corrected = reading − zero error. "
+        f"Zero mark {sides[0]}: the zero error is + coincidence × least count. Zero mark "
+        f"{sides[1]}: it is negative, and the coincidence is the number that stands there, for "
+        "example 47 of 50 when the zero mark is three divisions past."
+    )
 
 
 def _main_and_coincidence(graduation: str, divisions: str, what: str) -> tuple[PartCheck, ...]:
@@ -108,21 +116,23 @@ def _main_and_coincidence(graduation: str, divisions: str, what: str) -> tuple[P
     )
 
 
-_ZERO_PARTS = (
-    Part(
-        "coincidence",
-        "coinciding division",
-        "1",
-        "Jaws closed (use the ratchet). Which division of the moving scale meets the line?",
-    ),
-    Part(
-        "side",
-        "zero mark is",
-        "1",
-        "Where does the zero mark of the moving scale stand with the jaws closed?",
-        kind="choice",
-    ),
-)
+def _zero_parts(sides: tuple[str, str]) -> tuple[Part, ...]:
+    return (
+        Part(
+            "coincidence",
+            "coinciding division",
+            "1",
+            "Jaws closed (use the ratchet if there is one). Type the number of the division that "
+            "stands at the line.",
+        ),
+        Part(
+            "side",
+            "zero mark is",
+            "1",
+            "Where does the zero mark of the moving scale stand with the jaws closed?",
+            choices=sides,
+        ),
+    )
 
 
 def _two_scales(
@@ -132,6 +142,7 @@ def _two_scales(
     divisions: str,
     what: str,
     coincidence_help: str,
+    sides: tuple[str, str],
 ) -> Kind:
     checks = _main_and_coincidence(graduation, divisions, what)
     return Kind(
@@ -144,20 +155,21 @@ def _two_scales(
         reading="main + coincidence * least_count",
         checks=checks,
         zero=f"(coincidence - {divisions} * side) * least_count",
-        zero_parts=_ZERO_PARTS,
+        zero_parts=_zero_parts(sides),
         zero_checks=(
             checks[0],
             PartCheck(
                 "zero-error-large",
                 "side",
                 f"abs(coincidence - {divisions} * side) < 0.3 * {divisions}",
-                "A zero error of almost half a turn? Look again on which side the zero mark is.",
+                "The zero error comes out very large. Is it the number that stands at the line "
+                "(47 of 50 for three divisions past), and the right side?",
                 "a zero error of a few divisions",
             ),
         ),
         rounding="0.5 * least_count",
         graduation=graduation,
-        rule=_RULE,
+        rule=_rule(sides),
     )
 
 
@@ -185,6 +197,7 @@ KINDS: dict[str, Kind] = {
         "divisions",
         "the pitch",
         "Which division of the circular scale meets the line? Half divisions may be estimated.",
+        SCREW_SIDES,
     ),
     "vernier": _two_scales(
         (
@@ -209,6 +222,7 @@ KINDS: dict[str, Kind] = {
         "vernier_divisions",
         "one main-scale division",
         "Which mark of the vernier is in line with a mark of the main scale?",
+        VERNIER_SIDES,
     ),
     "direct": Kind(
         parameters=(

@@ -36,7 +36,7 @@ from sheetlab.practical.definition import (
     Table,
     Uncertainty,
 )
-from sheetlab.practical.instruments import KINDS, SIDE_VALUES, SIDES, Kind, Part, PartCheck
+from sheetlab.practical.instruments import KINDS, Kind, Part, PartCheck
 from sheetlab.units import PURE, Dimension, Unit, UnitError, unit
 
 MAX_RUNS = 4
@@ -561,7 +561,6 @@ class _Compiler:
         required: bool,
     ) -> None:
         for part in parts:
-            choice = part.kind == "choice"
             divisions = next(
                 (
                     f"{instrument.id}.{p.id}"
@@ -583,8 +582,8 @@ class _Compiler:
                     minimum=0.0 if is_count else None,
                     below_key=divisions if is_count else "",
                     required=required,
-                    choices=SIDES if choice else (),
-                    choice_values=SIDE_VALUES if choice else (),
+                    choices=part.choices,
+                    choice_values=tuple(map(float, range(len(part.choices)))),
                     help=part.help,
                 ),
                 where,

@@ -197,6 +197,7 @@ def _finish(chart: Any, titles: tuple[str, str, str], axes: tuple[Axis, Axis]) -
                 "major_gridlines": {"visible": True, "line": {"color": RULE, "width": 0.5}},
                 "line": {"color": LINE},
                 "major_tick_mark": "outside",
+                "minor_tick_mark": "none",
                 "label_position": "low",
                 "crossing": "min",
             }

@@ -21,6 +21,7 @@ from sheetlab.units import Unit
 from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart, share_chart
 from sheetlab.workbook.layout import heading, quoted_sheet
 from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed
+from sheetlab.workbook.template import footer
 
 TITLES = ("Evaluation", "Budget", "Working", "Graphs", "Findings")
 """Sheets that an evaluation adds, in this order, unless a title is taken."""
@@ -87,7 +88,7 @@ class _Page:
             for span, value in zip(spans or [1] * len(values), values, strict=True):
                 self.cell(column, span, value, i == 0)
                 if isinstance(value, str):
-                    room = sum(self.widths[column : column + span]) - 0.8
+                    room = 0.88 * sum(self.widths[column : column + span]) - 0.8
                     most = max(most, lines_needed(value, room))
                 column += span
             self.sheet.set_row(self.row, most * 13.5 + 4)
@@ -148,8 +149,8 @@ class _Results:
         sheet.fit_to_pages(1, 0)
         if landscape:
             sheet.set_landscape()
-        name = self.practical.definition.title.replace("&", "&&")
-        sheet.set_footer(f"&L&8{name}&C&8&A&R&8page &P of &N")
+        known = [self.assessment.observations.entry(one.key).text for one in START_INPUTS[:2]]
+        sheet.set_footer(footer(self.practical, "  ".join(text for text in known if text)))
         page = _Page(sheet, self.styles, [width * WIDTH for width in widths])
         page.line(title if title != "Evaluation" else self.practical.definition.title, "title")
         return page
@@ -524,7 +525,10 @@ class _Results:
         if not found:
             page.line("There are none.")
             return
-        page.line("Nothing was changed or left out because of a finding.", "note")
+        page.line(
+            "Nothing was changed because of a finding. What could not be read is left out, and says so.",
+            "note",
+        )
         rows: list[list[Any]] = [["where", "how grave", "found", "expected", "what to do"]]
         rows += [
             [f"{f.place.sheet} {f.place.cell}".strip(), str(f.severity), _sentence(f.found),

@@ -52,6 +52,8 @@ _STYLES: dict[str, dict[str, Any]] = {
     "number-label": {"align": "center", "border": 1, "border_color": RULE, "font_color": SOFT},
     "input": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
               "align": "center"},
+    "input-choice": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
+                     "align": "center", "font_size": 8, "text_wrap": True},
     "input-text": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
                    "align": "left", "indent": 1},
     "worked": {"bg_color": WORKED, "border": 1, "border_color": RULE, "align": "center"},

@@ -15,7 +15,7 @@ import xlsxwriter
 from sheetlab.formula.render import NotInCellsError, cell_condition, cell_formula, quoted
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers
-from sheetlab.practical.model import CheckField, InputField, Practical
+from sheetlab.practical.model import START_PREFIX, CheckField, InputField, Practical
 from sheetlab.practical.observations import Entry, Observations
 from sheetlab.workbook import identity
 from sheetlab.workbook.layout import (
@@ -44,6 +44,7 @@ GRID_ROW_HEIGHT = 27.0
 VALUE_ROW_HEIGHT = 19.0
 EPOCH = datetime.datetime(2020, 1, 1)  # no clock in the file: same inputs, same bytes
 TEXT_QUESTION = "A text stands where a number belongs. Type the number only, without its unit."
+CHOICE_QUESTION = "Choose one of the entries of the list in the cell."
 
 
 def write_template(layout: Layout, typed: Typed | None = None, sketch: Path | None = None) -> bytes:
@@ -64,6 +65,13 @@ def write_template(layout: Layout, typed: Typed | None = None, sketch: Path | No
     writer.write()
     book.close()
     return buffer.getvalue()
+
+
+def footer(practical: Practical, whose: str) -> str:
+    """Footer of a printed page: practical, whose it is, sheet, page. Texts are data: no codes."""
+    left, group = (text.replace("&", "&&")[:80] for text in (practical.definition.title, whose))
+    # a digit behind the font size would be read as part of it
+    return f"&L&8 {left}   {group}&C&8 &A&R&8 page &P of &N"
 
 
 def as_cells_show(practical: Practical, typed: Typed) -> Observations:
@@ -111,6 +119,11 @@ class _Writer:
         for name, reference in self.layout.names():
             self.book.define_name(name, f"={reference}")
 
+    def start_text(self) -> str:
+        """Group and set-up as far as they are known."""
+        known = [self.typed.get(f"{START_PREFIX}{name}", [None])[0] for name in ("group", "setup")]
+        return "  ".join(str(text) for text in known if text)
+
     def contents(self, one: InputField) -> list[float | str | None]:
         values: list[float | str | None] = list(self.typed.get(one.key, ()))[: one.rows]
         values += [None] * (one.rows - len(values))
@@ -130,8 +143,7 @@ class _Writer:
         sheet.fit_to_pages(1, 1 if plan.rows <= ROWS_OF_A_PAGE else 0)
         if plan.landscape:
             sheet.set_landscape()
-        title = self.practical.definition.title.replace("&", "&&")
-        sheet.set_footer(f"&L&8{title}&C&8&A&R&8page &P of &N")
+        sheet.set_footer(footer(self.practical, self.start_text()))
         cells = self.layout.source(plan.title)
         for block in plan.blocks:
             match block:
@@ -198,9 +210,12 @@ class _Writer:
             self.worked_cell(sheet, block.key, None, slot, cells)
         if not (isinstance(one, InputField) and one.kind == "choice"):
             sheet.write_string(row, slot.column + 1, one.unit.pretty, self.styles("unit"))
-        message = self.messages(block.checks, (), None, cells)
+        typed = (block.key,) if isinstance(one, InputField) else ()
+        message = self.messages(block.checks, typed, None, cells)
         if message:
             first = slot.column + 2
+            if block.checks:
+                sheet.set_row(row, max(GRID_ROW_HEIGHT, lines * LINE_HEIGHT + 2))
             self.message_cell(sheet, row, first, columns - 1, *message)
 
     def grid(self, sheet: Any, block: Grid, cells: LayoutCells) -> None:
@@ -217,21 +232,18 @@ class _Writer:
             one = self.practical.field(key)
             slot = self.layout.slots[key]
             if isinstance(one, InputField):
-                self.input_cells(sheet, one, slot, "input")
+                style = "input-choice" if one.kind == "choice" else "input"
+                self.input_cells(sheet, one, slot, style)
                 continue
             for row in range(block.rows):
                 self.worked_cell(sheet, key, row, slot, cells)
-        numeric = tuple(
-            k
-            for k in block.columns
-            if isinstance(one := self.practical.field(k), InputField) and one.kind == "number"
-        )
+        typed = tuple(k for k in block.columns if k in self.practical.inputs)
         label = self.styles("number-label")
         for row in range(block.rows):
             line = block.first_row + row
             sheet.set_row(line, GRID_ROW_HEIGHT)
             sheet.write_number(line, 0, row + 1, label)
-            message = self.messages(block.checks, numeric, row, cells)
+            message = self.messages(block.checks, typed, row, cells)
             if message:
                 self.message_cell(sheet, line, first, last, *message)
 
@@ -275,17 +287,30 @@ class _Writer:
     def messages(
         self,
         checks: Sequence[CheckField],
-        numeric: Sequence[str],
+        typed: Sequence[str],
         row: int | None,
         cells: LayoutCells,
     ) -> tuple[str, str] | None:
         """Formula and value of a message cell: the first question that has to be asked."""
         asked: list[tuple[str, str, bool]] = []
-        texts = [f"ISTEXT({cells.cell(key, row)})" for key in numeric]
-        if texts:
-            joined = texts[0] if len(texts) == 1 else f"OR({','.join(texts)})"
-            found = any(isinstance(self.typed[key][row or 0], str) for key in numeric)
-            asked.append((joined, TEXT_QUESTION, found))
+        by_kind = [
+            ("number", TEXT_QUESTION, "ISTEXT({0})"),
+            ("choice", CHOICE_QUESTION, 'AND({0}<>"",{1})'),
+        ]
+        for kind, question, test in by_kind:
+            tests, found = [], False
+            for key in typed:
+                one = self.practical.inputs[key]
+                if one.kind != kind:
+                    continue
+                cell = cells.cell(key, row)
+                others = ",".join(f"{cell}<>{quoted(choice)}" for choice in one.choices)
+                tests.append(test.format(cell, others))
+                value = self.typed[key][row or 0]
+                found |= isinstance(value, str) and value not in one.choices
+            if tests:
+                joined = tests[0] if len(tests) == 1 else f"OR({','.join(tests)})"
+                asked.append((joined, question, found))
         for check in checks:
             try:
                 missing, condition = cell_condition(check.node, cells, row)

@@ -72,7 +72,7 @@ def test_coincidence_off_the_scale_comes_first_and_alone() -> None:
 )
 def test_first_warnings_of_a_demonstrator(key: str, row: int, value: object, code: str) -> None:
     cells = careful()
-    cells["screw_gauge.zero_reading.side"] = ["short of the line"] * 4
+    cells["screw_gauge.zero_reading.side"] = ["short of the line or on it"] * 4
     cells["screw_gauge.zero_reading.coincidence"] = [2, 2, 2, 2]
     cells[key][row] = value
     assert code in codes(assessed(cells))

@@ -36,7 +36,10 @@ def wire(zero: int = 3, shift: float = 0.0, **changes: list[float]) -> dict[str,
         "extensometer.divisions": [50],
         "metre_scale.least_count": [0.1],
         "screw_gauge.zero_reading.coincidence": [zero % 50] * 3,
-        "screw_gauge.zero_reading.side": ["past the line" if zero < 0 else "short of the line"] * 3,
+        "screw_gauge.zero_reading.side": [
+            "past the line" if zero < 0 else "short of the line or on it"
+        ]
+        * 3,
         "length.upper": [0.2],
         "length.lower": [200.5],
         "diameter.d.1.main": [0] * 5,
