@@ -63,7 +63,11 @@ def _parser() -> argparse.ArgumentParser:
         "(usual), or everything",
     )  # fmt: skip
     issuing.add_argument(
-        "--runs", type=int, default=1, metavar="N", help="how often the readings are repeated"
+        "--runs",
+        type=int,
+        default=1,
+        choices=range(1, 5),
+        help="how often the readings are repeated",
     )
     _definitions(issuing)
     issuing.set_defaults(run=_issue)
@@ -157,7 +161,7 @@ def _evaluate(options: argparse.Namespace) -> int:
     for outcome in evaluate_files(paths, options.out, options.in_place, options.practical):
         outcomes.append(outcome)
         if options.json:
-            print(json.dumps(_record(outcome), ensure_ascii=False), flush=True)
+            print(json.dumps(_record(outcome), ensure_ascii=False, allow_nan=False), flush=True)
         else:
             _print_outcome(outcome)
     good = [o for o in outcomes if _evaluated(o)]

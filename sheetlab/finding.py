@@ -71,6 +71,32 @@ class SheetlabError(Exception):
         self.findings = findings
 
 
+MANY = 3
+
+
+def merged(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings of one kind in one column as one, with the list of their cells.
+
+    One slip repeated down a column is one thing to look at, not ten.
+    """
+    groups: dict[tuple[str, ...], list[Finding]] = {}
+    for finding in findings:
+        place = finding.place
+        column = place.cell.rstrip("0123456789")
+        kind = (finding.code, finding.severity, finding.expected, place.sheet, column)
+        groups.setdefault(kind if column else (*kind, finding.found), []).append(finding)
+    out = []
+    for group in groups.values():
+        first = group[0]
+        if len(group) < MANY:
+            out += group
+            continue
+        others = ", ".join(dict.fromkeys(f.place.cell for f in group[1:]))
+        found = f"{first.found.rstrip('.')}; and likewise in {len(group) - 1} more cells ({others})"
+        out.append(replace(first, found=found))
+    return tuple(out)
+
+
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Findings without repeats, the gravest first, otherwise in the order they were made."""
     return tuple(sorted(dict.fromkeys(findings), key=lambda f: _RANK[f.severity]))

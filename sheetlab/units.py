@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -91,7 +91,8 @@ class Unit:
 
 # names with a plain power, products and quotients: towers of powers would hang pint
 _POWER = r"[A-Za-zµμΩ°%_]+(?:(?:\^|\*\*)-?\d{1,2})?"
-_PRODUCT = rf"(?:1 ?/ ?)?{_POWER}(?: ?[*/ ] ?{_POWER})*"
+_PRODUCT = rf"(?:1 ?/ ?)?{_POWER}(?:(?: ?[*/] ?| ){_POWER})*"
+_LONGEST = 40
 _UNIT = re.compile(rf"{_PRODUCT}(?: ?/ ?\({_PRODUCT}\))?")
 _BASE = {
     "mass": "kg",
@@ -117,6 +118,19 @@ def coherent_text(its: Unit) -> str:
     return " ".join(parts) or "1"
 
 
+def per_unit(numerator: Unit, denominator: Unit) -> str:
+    """A quotient of units for print: ``mm/kg``."""
+    above, below = numerator.pretty or "1", denominator.pretty
+    if not below:
+        return numerator.pretty
+    return f"{above}/({below})" if any(sign in below for sign in "/ ") else f"{above}/{below}"
+
+
+def interval_of(its: Unit) -> Unit:
+    """The unit for differences: of a temperature scale without its zero."""
+    return replace(its, offset=0.0) if its.offset else its
+
+
 PURE = Unit("1", 1.0, 0.0, NUMBER)
 
 
@@ -138,7 +152,7 @@ def unit(text: str) -> Unit:
     """
     if text in DIMENSIONLESS_TEXTS:
         return PURE
-    if not _UNIT.fullmatch(text):
+    if len(text) > _LONGEST or not _UNIT.fullmatch(text):
         raise UnitError(f"“{text}” is not a unit that is known")
     registry = _registry()
     try:

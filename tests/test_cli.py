@@ -48,7 +48,6 @@ def test_issue_one_blank_and_one_for_each_group(
     "arguments",
     [
         ("issue", "no-such", "--out", "x"),
-        ("issue", "wire-stretching", "--out", "x", "--runs", "9"),
         ("issue", "wire-stretching", "--out", "x", "--roster", "missing.csv"),
     ],
 )

@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from sheetlab.checks import answers, completeness, conditions, lines
+from sheetlab.checks import answers, completeness, conditions, lines, results
 from sheetlab.checks.answers import ComparedAnswer
 from sheetlab.checks.subject import Subject
-from sheetlab.finding import Finding, Severity, worst_first
+from sheetlab.finding import Finding, Severity, merged, worst_first
 from sheetlab.metrology import montecarlo
 from sheetlab.practical.evaluate import Evaluation, Numbers, evaluate_practical
 from sheetlab.practical.model import Practical
@@ -20,9 +20,13 @@ RULES = (
     completeness.half_filled_rows,
     conditions.impossible_readings,
     lines.points_off_the_line,
+    lines.lines_that_are_none,
     conditions.broken_conditions,
     conditions.implausible_quantities,
+    results.undetermined,
+    results.far_from_accepted,
     completeness.short_tables,
+    lines.series_without_readings,
     answers.answers_that_differ,
     completeness.defaults_used,
 )
@@ -62,7 +66,7 @@ def assess(
     found = [finding for rule in RULES for finding in rule(subject)]
     blank = [f for f in found if f.code == completeness.NOT_FILLED]
     # of a blank workbook everything else that could be said follows from that
-    findings = worst_first(blank or [*observations.findings, *found])
+    findings = worst_first(merged(blank or [*observations.findings, *found]))
     measurand = evaluation.measurand
     if measurand is None or not math.isfinite(measurand.budget.value):
         status = Status.FAILED

@@ -12,6 +12,7 @@ from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.model import START_PREFIX, DerivedField, InputField
 
+FEWEST_ZEROS = 3
 NOT_FILLED = "workbook-not-filled"
 
 
@@ -136,6 +137,9 @@ def half_filled_rows(subject: Subject) -> Iterator[Finding]:
             continue
         for row in range(one.rows):
             empty = [k for k in parts if subject.numbers.value(k, row) is None]
+            if any(subject.observations.entry(k, row).text for k in empty):
+                # it holds something that could not be read, and that was said
+                continue
             if not empty or len(empty) == len(parts):
                 continue
             if all(practical.inputs[k].kind == "choice" for k in parts if k not in empty):
@@ -154,6 +158,24 @@ def half_filled_rows(subject: Subject) -> Iterator[Finding]:
 def short_tables(subject: Subject) -> Iterator[Finding]:
     """Tables with fewer usable rows than the practical asks for."""
     practical = subject.practical
+    if subject.evaluation.measurand is None:
+        # what stands in the way of the result was said; the rows may be good
+        return
+    for instrument in practical.definition.instruments:
+        if not instrument.zero_rows:
+            continue
+        key = f"{instrument.id}.zero_reading"
+        count = sum(v is not None for v in subject.numbers.column(key))
+        if count < FEWEST_ZEROS:
+            yield Finding(
+                "few-zero-readings",
+                Severity.NOTE,
+                f"{instrument.title}: {count} zero reading{'s' if count > 1 else ''}",
+                f"{FEWEST_ZEROS} or more",
+                "Read the zero several times; its scatter is part of the uncertainty and is not "
+                "known here.",
+                subject.place(key, 0),
+            )
     for table in practical.definition.tables:
         columns = [f"{table.id}.{c.id}" for c in table.columns if c.formula] or [
             key for c in table.columns for key in practical.columns(f"{table.id}.{c.id}")

@@ -8,6 +8,7 @@ from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
 from sheetlab.formula.tree import Call, names, walk
 from sheetlab.formula.values import evaluate
+from sheetlab.metrology.linetests import median
 from sheetlab.practical.model import CheckField
 
 
@@ -42,8 +43,20 @@ def _broken(subject: Subject, check: CheckField) -> Iterator[Finding]:
             _found(subject, check, row),
             check.expected,
             check.question,
-            subject.place(check.at, row),
+            subject.place(_farthest(subject, check, row), row),
         )
+
+
+def _farthest(subject: Subject, check: CheckField, row: int | None) -> str:
+    """Of repeated readings the one that is farthest from the middle one."""
+    repeats = next(
+        (block for block in subject.practical.blocks.values() if check.at in block), (check.at,)
+    )
+    present = [(k, v) for k in repeats if (v := subject.numbers.value(k, row)) is not None]
+    if len(present) < 3:
+        return check.at
+    middle = median([value for _, value in present])
+    return max(present, key=lambda pair: abs(pair[1] - middle))[0]
 
 
 def _columns(subject: Subject, check: CheckField) -> list[str]:

@@ -30,6 +30,45 @@ def points_off_the_line(subject: Subject) -> Iterator[Finding]:
                 yield found
 
 
+def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
+    """Lines whose points scatter more than readings of this practical ever do."""
+    for line in subject.evaluation.lines.values():
+        d = line.field.definition
+        one = subject.practical.field(line.field.y[0])
+        scatter = line.fit.residual_deviation / one.unit.factor
+        if d.plausible_scatter is None or scatter <= d.plausible_scatter:
+            continue
+        if any((c, r) in subject.suspects for c in line.field.y for r in range(one.rows)):
+            # a reading that was named already may be the cause of it
+            continue
+        yield Finding(
+            "line-scatters",
+            Severity.DOUBTFUL,
+            f"the points of “{d.title}” scatter by {amount(float(f'{scatter:.2g}'), one.unit)} "
+            "about their straight line",
+            f"{amount(d.plausible_scatter, one.unit)} or less",
+            "Look at the graph. Is each value in the right column and row, in the unit of the "
+            "heading, and the abscissa the total from the first row on?",
+            subject.place(line.field.x, 0),
+        )
+
+
+def series_without_readings(subject: Subject) -> Iterator[Finding]:
+    """Series of a line that were left empty: what they would show cannot be seen."""
+    for line in subject.evaluation.lines.values():
+        for k, key in enumerate(line.field.y):
+            if not any(p.series == k for p in line.fit.points):
+                yield Finding(
+                    "series-empty",
+                    Severity.NOTE,
+                    f"“{line.field.labels[k]}” has no reading",
+                    "readings in every pass",
+                    "The result rests on the other readings; whether both passes agree is not "
+                    "known.",
+                    subject.place(key, 0),
+                )
+
+
 def _finding(subject: Subject, line: LineResult, i: int) -> Finding | None:
     point = line.fit.points[i]
     row = line.rows[i]

@@ -113,12 +113,12 @@ def _trials(result: ResultValue) -> dict[str, Any] | None:
     return {
         "trials": found.trials,
         "seed": found.seed,
-        "mean": found.mean,
-        "standard_uncertainty": found.standard_uncertainty,
-        "low": found.low,
-        "high": found.high,
-        "shortest_low": found.shortest[0],
-        "shortest_high": found.shortest[1],
+        "mean": _finite(found.mean),
+        "standard_uncertainty": _finite(found.standard_uncertainty),
+        "low": _finite(found.low),
+        "high": _finite(found.high),
+        "shortest_low": _finite(found.shortest[0]),
+        "shortest_high": _finite(found.shortest[1]),
         "coverage_probability": found.coverage_probability,
         "agrees_with_budget": None if result.validation is None else result.validation.agrees,
     }
@@ -168,5 +168,6 @@ def _accepted(practical: Practical, result: ResultValue) -> dict[str, Any] | Non
         "unit": coherent_text(practical.derived[result.definition.quantity].unit),
         "source": found.source,
         "percent_difference": found.percent_difference,
+        "relative_expanded_uncertainty": found.tolerance,
         "e_n": _finite(found.e_n),
     }

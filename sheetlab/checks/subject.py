@@ -9,7 +9,7 @@ from sheetlab.finding import Place
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.budget import student_t
 from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers, leaf_inputs
-from sheetlab.practical.model import InputField, Practical
+from sheetlab.practical.model import DerivedField, InputField, Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.units import Unit
 
@@ -63,10 +63,20 @@ class Subject:
 
     def place(self, key: str, row: int | None) -> Place:
         """Cell of an input, or of the first input behind a derived value."""
+        one = self.practical.field(key)
+        if isinstance(one, DerivedField) and one.table is None:
+            columns = [c for c in self.practical.depends(one.node) if self._in_table(c)]
+            if not columns:
+                # worked out from several things: no single cell is to blame
+                return Place(file=self.file)
+            return self.place(columns[0], 0)
         for name in leaf_inputs(self.practical, key):
             its_row = row if self.practical.inputs[name].table is not None else None
             return self.observations.entry(name, its_row).place
-        return Place()
+        return Place(file=self.file)
+
+    def _in_table(self, key: str) -> bool:
+        return self.practical.field(key).table is not None
 
     def shown(self, key: str, row: int | None = None) -> str:
         """A value as text with its unit; “nothing” where it is missing."""

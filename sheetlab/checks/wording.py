@@ -69,11 +69,17 @@ def accepted_lines(practical: Practical, result: ResultValue, accepted: Accepted
         lines.append(
             "The difference is "
             + ("within" if inside else "greater than")
-            + " the expanded uncertainty"
-            + f" (E_n = {accepted.e_n:.2f}, taking the accepted value as exact)".replace("-", "−")
+            + " the expanded uncertainties of both"
+            + f" (E_n = {accepted.e_n:.2f}, {_taken(accepted.tolerance)})".replace("-", "−")
             + ("." if inside else ": something is not accounted for, here or in the book.")
         )
     return lines
+
+
+def _taken(tolerance: float) -> str:
+    if not tolerance:
+        return "taking the accepted value as exact"
+    return f"taking ± {100.0 * tolerance:.2g} % for the accepted value, as books differ"
 
 
 def trials_line(practical: Practical, result: ResultValue) -> str:
@@ -84,9 +90,13 @@ def trials_line(practical: Practical, result: ResultValue) -> str:
     low, high = (significant(its.from_si(end), 4) for end in (found.low, found.high))
     text = (
         f"Check by {found.trials:,} random trials: {100 * found.coverage_probability:.0f} % of "
-        f"them lie between {low} and {high} {its.pretty}, with standard deviation "
-        f"{significant(found.standard_uncertainty / its.factor, 2)} {its.pretty}."
+        f"them lie between {low} and {high} {its.pretty}"
     ).replace(",", " ", 1)
+    if all(row.source.dof > 2 for row in result.budget.rows):
+        # with two degrees of freedom or fewer the distribution has no standard deviation
+        spread = significant(found.standard_uncertainty / its.factor, 2)
+        text += f", with standard deviation {spread} {its.pretty}"
+    text += "."
     if result.validation is not None and not result.validation.agrees:
         text += (
             " That differs from value ± U by more than rounding; where it does, the trials are "

@@ -7,10 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from sheetlab.metrology.repeats import RECTANGULAR_DIVISOR
+
 Distribution = Literal["rectangular", "triangular", "normal", "t"]
 
 DIVISORS: dict[str, float] = {
-    "rectangular": math.sqrt(3.0),
+    "rectangular": RECTANGULAR_DIVISOR,
     "triangular": math.sqrt(6.0),
     "normal": 1.0,
     "t": 1.0,
@@ -36,6 +38,8 @@ class Source:
     """Coherent or display unit, for people."""
     unit_factor: float = 1.0
     note: str = ""
+    estimate: str = ""
+    """Sources of type A that rest on one and the same variance estimate name it alike."""
 
     @property
     def half_width(self) -> float:
@@ -130,7 +134,12 @@ def budget(
     """
     parts = [(s, c, abs(c) * s.standard_uncertainty) for s, c in sensitivities]
     combined = math.hypot(*(part for _, _, part in parts))
-    dof = effective_dof([(part, s.dof) for s, _, part in parts])
+    # two figures from one estimate of variance have its degrees of freedom, not twice as many
+    groups: dict[str, tuple[float, float]] = {}
+    for source, _, part in parts:
+        estimate = source.estimate or source.key
+        groups[estimate] = (math.hypot(groups.get(estimate, (0.0, 0.0))[0], part), source.dof)
+    dof = effective_dof(list(groups.values()))
     factor = coverage_factor(dof, probability)
     rows = [
         BudgetRow(s, c, part, (part / combined) ** 2 if combined else 0.0) for s, c, part in parts

@@ -87,8 +87,9 @@ def propagate(
         count = min(BLOCK, trials - start)
         generator = np.random.Generator(np.random.SFC64(stream))
         totals: dict[str, Samples] = {k: np.full(count, q.value) for k, q in quantities.items()}
+        spreads: dict[str, Samples] = {}
         for source in used:
-            draws, scale = _draw(generator, source, count)
+            draws, scale = _draw(generator, source, count, spreads)
             for key, q in quantities.items():
                 sensitivity = q.sensitivities.get(source.key)
                 if sensitivity:
@@ -127,21 +128,30 @@ def _summary(result: Samples, trials: int, seed: int, probability: float) -> Pro
     )
 
 
-def _draw(generator: Any, source: Source, count: int) -> tuple[Samples, float]:
-    """Samples of a standard form of the distribution, and the scale that makes them its own."""
+def _draw(
+    generator: Any, source: Source, count: int, spreads: dict[str, Samples]
+) -> tuple[Samples, float]:
+    """Samples of a standard form of the distribution, and the scale that makes them its own.
+
+    ``spreads`` holds what sources with one estimate of variance have in common.
+    """
     match source.distribution:
         case "rectangular":
             return generator.random(count) - 0.5, 2.0 * source.half_width
         case "triangular":
             return generator.random(count) - generator.random(count), source.half_width
         case "t" if not math.isinf(source.dof):
-            return _student(generator, source.dof, count), source.standard_uncertainty
+            estimate = source.estimate or source.key
+            if estimate not in spreads:
+                spreads[estimate] = _root_chi_squared(generator, source.dof, count)
+            normal = generator.standard_normal(count)
+            return normal / spreads[estimate], source.standard_uncertainty
         case _:
             return generator.standard_normal(count), source.standard_uncertainty
 
 
-def _student(generator: Any, dof: float, count: int) -> Samples:
-    """Samples of Student's t: a normal deviate over the root of chi-squared by its dof.
+def _root_chi_squared(generator: Any, dof: float, count: int) -> Samples:
+    """Root of chi-squared over its degrees of freedom; a normal deviate over it is Student's t.
 
     For few whole degrees of freedom chi-squared is put together from its parts, which is faster
     than the general method: minus twice the logarithm of a uniform deviate has two degrees of
@@ -150,7 +160,7 @@ def _student(generator: Any, dof: float, count: int) -> Samples:
     import numpy as np
 
     if dof != int(dof) or not 2 <= dof <= FEW_DOF:
-        return generator.standard_t(dof, count)
+        return np.sqrt(generator.chisquare(dof, count) / dof)
     pairs, odd = divmod(int(dof), 2)
     # 1 - U is never zero
     product = 1.0 - generator.random(count)
@@ -161,7 +171,7 @@ def _student(generator: Any, dof: float, count: int) -> Samples:
     if odd:
         squares += generator.standard_normal(count) ** 2
     squares /= dof
-    return generator.standard_normal(count) / np.sqrt(squares, out=squares)
+    return np.sqrt(squares, out=squares)
 
 
 @dataclass(frozen=True, slots=True)

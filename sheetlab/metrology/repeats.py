@@ -42,11 +42,6 @@ def repeats(readings: Sequence[float]) -> Repeats:
     return Repeats(n, mean, deviation, deviation / math.sqrt(n), n - 1)
 
 
-def rectangular(half_width: float) -> float:
-    """Standard uncertainty of a rectangular distribution (JCGM 100:2008, 4.3.7)."""
-    return half_width / RECTANGULAR_DIVISOR
-
-
 def scatter_holds_rounding(deviation: float, resolution: float) -> bool:
     """Whether the scatter of readings already shows their rounding.
 

@@ -175,6 +175,8 @@ class Line:
     x_title: str
     y_title: str
     series: tuple[str, ...] = ()
+    plausible_scatter: float | None = None
+    """Greatest usual standard deviation about the line, in the unit of y."""
     relative_to_first: bool = False
     """The graph shows the change of y since its first reading."""
 
@@ -199,6 +201,8 @@ class Accepted:
     formula: str = ""
     choice: str = ""
     unit: str = ""
+    tolerance: float = 0.0
+    """Expanded uncertainty of the value as a fraction of it: how far books differ."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +215,8 @@ class Result:
     """Quantities that reach the same result by another method."""
     accepted_by: str = ""
     """Choice input that picks the accepted value."""
+    far_question: str = ""
+    """What to look at first when the result is far from the accepted value."""
     accepted: tuple[Accepted, ...] = ()
 
 

@@ -15,7 +15,7 @@ from types import ModuleType
 from typing import Any
 
 from sheetlab.formula.functions import FUNCTIONS, Aggregate, Statistic, fitted
-from sheetlab.formula.tree import Call, Name, Node, names, parse, walk
+from sheetlab.formula.tree import Call, Node, names, walk
 from sheetlab.formula.values import Value, evaluate
 from sheetlab.metrology import agreement, montecarlo
 from sheetlab.metrology.budget import DIVISORS, Budget, Source, budget
@@ -26,7 +26,7 @@ from sheetlab.metrology.statement import Statement, state
 from sheetlab.practical.definition import Result
 from sheetlab.practical.model import DerivedField, InputField, LineField, Practical, SourceSpec
 from sheetlab.practical.observations import Observations
-from sheetlab.units import unit
+from sheetlab.units import per_unit
 
 CANCELLED = 1e-12
 
@@ -102,7 +102,6 @@ class _Uncertain:
     make: Callable[[float, float, str], Any]
     sources: dict[str, Source] = field(default_factory=dict)
     variables: dict[str, Any] = field(default_factory=dict)
-    rounding: set[str] = field(default_factory=set)
     memory: dict[tuple[str, int | None], Value] = field(default_factory=dict)
     statistics: dict[tuple[str, tuple[str, ...]], Value] = field(default_factory=dict)
 
@@ -152,8 +151,6 @@ class _Uncertain:
             unit_factor=1.0 if spec.relative else one.unit.factor,
             note=spec.note,
         )
-        if spec.rounding:
-            self.rounding.add(spec.key)
         return self.add(source)
 
     def add(self, source: Source) -> Any:
@@ -164,7 +161,7 @@ class _Uncertain:
     def sensitivities(self, value: Value) -> dict[str, float]:
         """Sensitivity of a value to each source by key."""
         parts = getattr(value, "derivatives", {})
-        found = {variable.tag: float(c) for variable, c in parts.items() if c}
+        found = {v.tag: float(c) for v, c in parts.items() if c and math.isfinite(c)}
         least = CANCELLED * max(
             (abs(c) * self.sources[key].standard_uncertainty for key, c in found.items()),
             default=0.0,
@@ -191,15 +188,22 @@ class _Uncertain:
         parts = [
             [None if v is None else self.sensitivities(v) for v in column] for column in elements
         ]
-        resolution = self._resolution(parts[-1])
+        own = [self._own_rounding(key) for key in columns]
+        resolution = self._resolution(parts[-1], own[-1])
+        if len(columns) > 1:
+            slope = _slope_of(plain)
+            if slope is None:
+                return None
+            # what the rounding of x does to y
+            resolution = math.hypot(resolution, slope * self._resolution(parts[0], own[0]))
         found = rule.rule(plain, resolution)
         if found is None:
             return None
-        fit = rule.name != "mean"
         covered = bool(found.scatter) and (
-            fit or scatter_holds_rounding(found.deviation, resolution)
+            len(columns) > 1 or scatter_holds_rounding(found.deviation, resolution)
         )
-        total = self._propagated(found, parts, without_rounding=covered)
+        hidden = own if covered else [frozenset[str]()] * len(columns)
+        total = _propagated(found, parts, hidden)
         value: Value = found.value
         for key, sensitivity in total.items():
             value = value + sensitivity * self.variables[key]
@@ -209,59 +213,73 @@ class _Uncertain:
                 continue
             key = f"{family}({','.join(columns)})#{scatter.token}"
             if key not in self.variables:
-                self.add(self._scatter_source(key, rule, columns, scatter.uncertainty, scatter.dof))
+                self.add(self._scatter_source(key, columns, scatter.uncertainty, scatter.dof))
             value = value + scatter.sensitivity * self.variables[key]
         return value
 
-    def _scatter_source(
-        self, key: str, rule: Aggregate, columns: tuple[str, ...], u: float, dof: float
-    ) -> Source:
+    def _scatter_source(self, key: str, columns: tuple[str, ...], u: float, dof: float) -> Source:
         last = self.practical.field(columns[-1])
-        first = self.practical.field(columns[0])
-        if key.endswith("#mean"):
-            label, its_unit = f"scatter of the repeats: {last.title.lower()}", last.unit
-        elif key.endswith("#level"):
-            label, its_unit = "scatter about the line: its height", last.unit
-        else:
-            label = "scatter about the line: its slope"
-            if key.endswith("#halves"):
-                label = "scatter of the differences"
-            text = f"{last.unit.text}/({first.unit.text})"
-            its_unit = unit(text)
-            pretty = f"{last.unit.pretty}/{first.unit.pretty}"
-            return Source(key, label, "A", "t", u, dof, False, pretty, its_unit.factor)
-        return Source(key, label, "A", "t", u, dof, False, its_unit.pretty, its_unit.factor)
+        estimate, _, token = key.partition("#")
+        label = {
+            "mean": f"scatter of the repeats: {last.title.lower()}",
+            "level": "scatter about the line: its height",
+            "halves": "scatter of the differences",
+        }.get(token, "scatter about the line: its slope")
+        factor, pretty = last.unit.factor, last.unit.pretty
+        if token in ("slope", "halves"):
+            x = self.practical.field(columns[0]).unit
+            factor, pretty = factor / x.factor, per_unit(last.unit, x)
+        return Source(key, label, "A", "t", u, dof, False, pretty, factor, estimate=estimate)
 
-    def _resolution(self, column: Sequence[dict[str, float] | None]) -> float:
+    def _own_rounding(self, key: str) -> frozenset[str]:
+        """Rounding of the readings in a column: what its own scatter can show.
+
+        The rounding of a single value that all rows share, a zero error say, cannot.
+        """
+        one = self.practical.field(key)
+        found = {spec.key for spec in one.sources if spec.rounding}
+        if isinstance(one, DerivedField):
+            for inner in self.practical.depends(one.node):
+                if self.practical.field(inner).table == one.table:
+                    found |= self._own_rounding(inner)
+        return frozenset(found)
+
+    def _resolution(self, column: Sequence[dict[str, float] | None], own: frozenset[str]) -> float:
         """Standard uncertainty of the rounding of one element of a column."""
         rows = [
             math.fsum(
                 (c * self.sources[key].standard_uncertainty) ** 2
                 for key, c in element.items()
-                if key in self.rounding
+                if key in own
             )
             for element in column
             if element is not None
         ]
         return math.sqrt(math.fsum(rows) / len(rows)) if rows else 0.0
 
-    def _propagated(
-        self,
-        found: Statistic,
-        parts: Sequence[Sequence[dict[str, float] | None]],
-        without_rounding: bool,
-    ) -> dict[str, float]:
-        total: dict[str, float] = {}
-        single = len(parts) == 1
-        for position, (column, gradient) in enumerate(zip(parts, found.gradients, strict=True)):
-            for element, weight in zip(column, gradient, strict=True):
-                if not weight or element is None:
-                    continue
-                for key, sensitivity in element.items():
-                    hidden = key in self.rounding and (single or position > 0)
-                    if not (without_rounding and hidden):
-                        total[key] = total.get(key, 0.0) + weight * sensitivity
-        return {key: c for key, c in total.items() if c}
+
+def _propagated(
+    found: Statistic,
+    parts: Sequence[Sequence[dict[str, float] | None]],
+    hidden: Sequence[frozenset[str]],
+) -> dict[str, float]:
+    """Sensitivities of a statistic to the sources of its elements, without the hidden ones."""
+    total: dict[str, float] = {}
+    for column, gradient, left_out in zip(parts, found.gradients, hidden, strict=True):
+        for element, weight in zip(column, gradient, strict=True):
+            if not weight or element is None:
+                continue
+            for key, sensitivity in element.items():
+                if key not in left_out:
+                    total[key] = total.get(key, 0.0) + weight * sensitivity
+    return {key: c for key, c in total.items() if c}
+
+
+def _slope_of(columns: Sequence[Sequence[float | None]]) -> float | None:
+    try:
+        return fitted(columns)[0].slope
+    except ValueError:
+        return None
 
 
 def _nominal(value: Value) -> float:
@@ -302,6 +320,8 @@ class AcceptedValue:
     source: str
     percent_difference: float
     e_n: float | None
+    tolerance: float
+    """Expanded uncertainty of the accepted value as a fraction of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -449,6 +469,7 @@ def _result(
     spread = its_budget.expanded_uncertainty
     parts = _parts(its, world)
     errors = [abs(p.sensitivity) * p.maximum_error for p in parts if p.maximum_error is not None]
+    wanted = [p.key for p in parts if _maximum_error(practical, p.key) is not None]
     return ResultValue(
         definition=result,
         budget=its_budget,
@@ -456,7 +477,8 @@ def _result(
             state(its_budget.value / scale, spread / scale, its.unit.pretty) if spread else None
         ),
         parts=parts,
-        maximum_error=math.fsum(errors) if errors else None,
+        # a sum that lacks a term would be no maximum
+        maximum_error=math.fsum(errors) if errors and len(errors) == len(wanted) else None,
         trials=propagated,
         validation=None if propagated is None else montecarlo.validate(its_budget, propagated),
         alternatives=tuple(found[key] for key in result.alternatives if key in found),
@@ -471,8 +493,12 @@ def _trials(
     import numpy as np
 
     leaves: dict[str, Affine] = {}
+    seen: set[str] = set()
 
     def collect(key: str) -> None:
+        if key in seen:
+            return
+        seen.add(key)
         one = practical.field(key)
         if isinstance(one, DerivedField) and not one.sources and not _has_statistic(one.node):
             for name in names(one.node):
@@ -508,12 +534,16 @@ class _Sampled:
     practical: Practical
     samples: Mapping[str, Any]
     library: ModuleType
+    worked: dict[str, Any] = field(default_factory=dict)
 
     def value(self, key: str, row: int | None) -> Value:
         if key in self.samples:
             return self.samples[key]
-        one = self.practical.field(key)
-        return evaluate(one.node, self) if isinstance(one, DerivedField) else None
+        if key not in self.worked:
+            one = self.practical.field(key)
+            found = evaluate(one.node, self) if isinstance(one, DerivedField) else None
+            self.worked[key] = found
+        return self.worked[key]
 
     def columns(self, key: str) -> Sequence[str]:
         return self.practical.columns(key)
@@ -551,15 +581,14 @@ def _parts(one: DerivedField, world: _Uncertain) -> tuple[Part, ...]:
         if value is not None
     }
     value = evaluate(one.node, _Independent(apart, world, world.library))
-    by_key = {variable.tag: float(c) for variable, c in value.derivatives.items()} if apart else {}
+    slopes = getattr(value, "derivatives", {})
+    by_key = {variable.tag: float(c) for variable, c in slopes.items() if math.isfinite(c)}
     squares = {key: (by_key.get(key, 0.0) * _deviation(given[key])) ** 2 for key in apart}
     total = math.fsum(squares.values())
     parts = []
     for key in apart:
-        field_ = practical.field(key)
-        error = None
-        if isinstance(field_, DerivedField) and field_.maximum_error is not None:
-            error = evaluate(field_.maximum_error, world.numbers)
+        formula = _maximum_error(practical, key)
+        error = None if formula is None else evaluate(formula, world.numbers)
         parts.append(
             Part(
                 key=key,
@@ -573,19 +602,21 @@ def _parts(one: DerivedField, world: _Uncertain) -> tuple[Part, ...]:
     return tuple(sorted(parts, key=lambda part: -part.share))
 
 
+def _maximum_error(practical: Practical, key: str) -> Node | None:
+    one = practical.field(key)
+    return one.maximum_error if isinstance(one, DerivedField) else None
+
+
 def _accepted(
     result: Result, practical: Practical, numbers: Numbers, its_budget: Budget
 ) -> AcceptedValue | None:
     chosen = ""
     if result.accepted_by:
         chosen = numbers.observations.entry(result.accepted_by).text
-    for accepted in result.accepted:
+    for i, accepted in enumerate(result.accepted):
         if accepted.choice and accepted.choice != chosen:
             continue
-        if accepted.value is not None:
-            value: float | None = unit(accepted.unit).to_si(accepted.value)
-        else:
-            value = evaluate(_accepted_node(accepted.formula), numbers)
+        value: float | None = evaluate(practical.accepted[result.quantity, i], numbers)
         if not value:
             continue
         spread = its_budget.expanded_uncertainty
@@ -593,15 +624,12 @@ def _accepted(
             value=value,
             source=accepted.source,
             percent_difference=agreement.percent_difference(its_budget.value, value),
-            e_n=agreement.e_n(its_budget.value, spread, value) if spread else None,
+            e_n=agreement.e_n(its_budget.value, spread, value, abs(value) * accepted.tolerance)
+            if spread
+            else None,
+            tolerance=accepted.tolerance,
         )
     return None
-
-
-def _accepted_node(text: str) -> Node:
-    from sheetlab.formula.functions import NAMES
-
-    return parse(text, NAMES)
 
 
 def leaf_inputs(practical: Practical, key: str) -> tuple[str, ...]:
@@ -628,7 +656,6 @@ __all__ = [
     "AcceptedValue",
     "Evaluation",
     "LineResult",
-    "Name",
     "Numbers",
     "Part",
     "QuantityResult",

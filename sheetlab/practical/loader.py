@@ -14,13 +14,21 @@ from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.definition import Assist, Definition
 from sheetlab.practical.model import MAX_RUNS, DefinitionError, Practical, compile_practical
 
-MAX_TEXT = 200_000
+MAX_TEXT = 100_000
+MAX_LINE = 2000
+MOST = 1e30
+"""Numbers of a definition are smaller than this; infinite ones are none."""
 SUFFIX = ".toml"
 
 
 def definition_digest(text: str) -> str:
     """Digest that tells whether two definitions are the same text."""
-    return hashlib.sha256(text.encode()).hexdigest()
+    return hashlib.sha256(normal_text(text).encode()).hexdigest()
+
+
+def normal_text(text: str) -> str:
+    """A definition as it is stored: line ends and the end of the file in one form."""
+    return "\n".join(text.splitlines()).rstrip("\n") + "\n"
 
 
 def shipped_folder() -> Path:
@@ -107,6 +115,10 @@ def load(
         raise SheetlabError(_refused(name, "runs", f"{runs} runs", f"1 to {MAX_RUNS}"))
     if len(text) > MAX_TEXT:
         raise SheetlabError(_refused(name, "file", "is too long", f"{MAX_TEXT} characters"))
+    if any(len(line) > MAX_LINE for line in text.splitlines()):
+        raise SheetlabError(
+            _refused(name, "file", "has a line that is too long", f"{MAX_LINE} characters a line")
+        )
     try:
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
@@ -119,6 +131,8 @@ def load(
         return compile_practical(definition, text, definition_digest(text), runs, dict(rows))
     except DefinitionError as error:
         raise SheetlabError(_refused(name, error.key, error.reason, error.allowed)) from error
+    except RecursionError as error:
+        raise SheetlabError(_refused(name, "quantities", "form too long a chain")) from error
 
 
 def _refused(name: str, key: str, reason: str, allowed: str = "") -> Finding:
@@ -149,7 +163,7 @@ def _strict(kind: type, words: str) -> Any:
     accepted = (int, float) if kind is float else (kind,)
 
     def hook(value: Any, _: Any) -> Any:
-        if type(value) not in accepted:
+        if type(value) not in accepted or (kind is float and not abs(value) <= MOST):
             raise TypeError(f"{value!r} is not {words}")
         return kind(value)
 

@@ -37,9 +37,15 @@ from sheetlab.practical.definition import (
     Uncertainty,
 )
 from sheetlab.practical.instruments import KINDS, Kind, Part, PartCheck
-from sheetlab.units import PURE, Dimension, Unit, UnitError, unit
+from sheetlab.units import PURE, Dimension, Unit, UnitError, interval_of, unit
 
 MAX_RUNS = 4
+MAX_DECIMALS = 12
+MAX_ZERO_ROWS = 50
+MAX_CELLS = 20_000
+MAX_QUANTITIES = 200
+MAX_TEXT = 250
+"""Spreadsheet programs hold 255 characters in a text of a formula and in a list of choices."""
 RESERVED_SHEETS = ("start", "sheetlab", "evaluation", "budget", "working", "graphs", "findings")
 """Titles, in small letters, of the sheets that sheetlab itself makes."""
 LINE_RESULTS = ("slope", "intercept")
@@ -83,8 +89,6 @@ class InputField:
     kind: Literal["number", "choice", "text"] = "number"
     minimum: float | None = None
     maximum: float | None = None
-    below_key: str = ""
-    """Input that this one must stay below, such as the number of divisions."""
     required: bool = False
     default: float | None = None
     choices: tuple[str, ...] = ()
@@ -167,6 +171,8 @@ class Practical:
     lines: Mapping[str, LineField]
     tables: Mapping[str, int]
     """Number of rows of each table; the zero readings of an instrument are a table too."""
+    accepted: Mapping[tuple[str, int], Node]
+    """Accepted values, in SI units, by quantity of the result and position in its list."""
 
     def field(self, key: str) -> Field:
         """A field by its key."""
@@ -240,6 +246,7 @@ class _Compiler:
     lines: dict[str, LineField] = field(default_factory=dict)
     tables: dict[str, int] = field(default_factory=dict)
     constants: set[str] = field(default_factory=set)
+    accepted: dict[tuple[str, int], Node] = field(default_factory=dict)
     where: dict[str, str] = field(default_factory=dict)
     """Key of the definition file that a name came from."""
 
@@ -247,6 +254,7 @@ class _Compiler:
         d = self.definition
         sheets = {sheet.id for sheet in d.sheets}
         self.check_sheets()
+        self.check_limits()
         for group in ("instruments", "inputs", "tables", "quantities"):
             for item in getattr(d, group):
                 if item.sheet and item.sheet not in sheets:
@@ -358,6 +366,7 @@ class _Compiler:
             checks=tuple(self.checks),
             lines=self.lines,
             tables=self.tables,
+            accepted=self.accepted,
         )
 
     def check_sheets(self) -> None:
@@ -369,6 +378,45 @@ class _Compiler:
                 )
             if title.lower() in (*RESERVED_SHEETS, *(t.lower() for t in titles[:i])):
                 raise DefinitionError(f"sheets[{i}].title", f"“{title}” is taken", "another title")
+
+    def check_limits(self) -> None:
+        """Sizes that a workbook and a spreadsheet program can hold."""
+        d = self.definition
+        decimals = [(one.id, one.decimals) for one in d.instruments]
+        decimals += [(one.id, one.decimals) for one in d.inputs]
+        decimals += [(one.id, one.decimals) for one in d.quantities]
+        decimals += [(one.id, one.decimals) for one in d.answers]
+        decimals += [(c.id, c.decimals or 0) for table in d.tables for c in table.columns]
+        cells = sum(
+            table.rows * c.repeats * (MAX_RUNS if c.per_run else 1)
+            for table in d.tables
+            for c in table.columns
+        )
+        questions = [*d.checks, *(c for table in d.tables for c in table.checks)]
+        bad_choices = [
+            one.id
+            for one in d.inputs
+            if len(",".join(one.choices)) > MAX_TEXT or any("," in c or not c for c in one.choices)
+        ]
+        problems = (
+            [(f"{key}.decimals", str(n), f"0 to {MAX_DECIMALS}") for key, n in decimals
+             if not 0 <= n <= MAX_DECIMALS]
+            + [(f"instruments.{i.id}.zero_rows", f"{i.zero_rows} rows", f"0 to {MAX_ZERO_ROWS}")
+               for i in d.instruments if not 0 <= i.zero_rows <= MAX_ZERO_ROWS]
+            + [(f"tables.{t.id}.columns", "has no column", "") for t in d.tables if not t.columns]
+            + [(f"lines.{line.id}.y", "has no column", "") for line in d.lines if not line.y]
+            + [(f"checks.{c.code}.question", "is too long for a cell", f"{MAX_TEXT} characters")
+               for c in questions if len(c.question) > MAX_TEXT]
+            + [(f"inputs.{key}.choices", "cannot stand in the list of a cell",
+                f"texts without commas, {MAX_TEXT} characters in all") for key in bad_choices]
+        )  # fmt: skip
+        if cells > MAX_CELLS or len(d.quantities) > MAX_QUANTITIES:
+            problems.append(
+                ("tables", "more than a workbook of a practical can hold",
+                 f"{MAX_CELLS} readings, {MAX_QUANTITIES} quantities")
+            )  # fmt: skip
+        for problem in problems:
+            raise DefinitionError(*problem)
 
     # -- names -------------------------------------------------------------------------------
 
@@ -445,7 +493,8 @@ class _Compiler:
             raise DefinitionError(
                 f"{where}.kind", f"there is no kind “{instrument.kind}”", ", ".join(sorted(KINDS))
             )
-        own = self.unit(instrument.unit, f"{where}.unit")
+        # everything about an instrument but its readings is an interval
+        own = interval_of(self.unit(instrument.unit, f"{where}.unit"))
         names_here = self.instrument_names(instrument, kind)
         for p in kind.parameters:
             self.add_input(
@@ -561,14 +610,6 @@ class _Compiler:
         required: bool,
     ) -> None:
         for part in parts:
-            divisions = next(
-                (
-                    f"{instrument.id}.{p.id}"
-                    for p in KINDS[instrument.kind].parameters
-                    if p.id.endswith("divisions")
-                ),
-                "",
-            )
             is_count = part.id == "coincidence"
             self.add_input(
                 InputField(
@@ -580,7 +621,6 @@ class _Compiler:
                     decimals=instrument.decimals if part.unit == "" else None,
                     kind=part.kind,
                     minimum=0.0 if is_count else None,
-                    below_key=divisions if is_count else "",
                     required=required,
                     choices=part.choices,
                     choice_values=tuple(map(float, range(len(part.choices)))),
@@ -827,11 +867,16 @@ class _Compiler:
     def field_title(self, key: str) -> str:
         return (self.inputs.get(key) or self.derived[key]).title
 
+    def line_calls(self) -> dict[str, Node]:
+        """What the names of a line's results stand for."""
+        return {
+            f"{id_}.{function}": line.call(function)
+            for id_, line in self.lines.items()
+            for function in LINE_RESULTS
+        }
+
     def expand_lines(self) -> None:
-        calls: dict[str, Node] = {}
-        for id_, line in self.lines.items():
-            for function in LINE_RESULTS:
-                calls[f"{id_}.{function}"] = line.call(function)
+        calls = self.line_calls()
         for key, one in self.derived.items():
             maximum = one.maximum_error
             self.derived[key] = replace(
@@ -930,14 +975,18 @@ class _Compiler:
             if result.accepted_by and self.inputs.get(result.accepted_by) is None:
                 raise DefinitionError(f"{where}.accepted_by", "is not an input")
             dimension = self.derived[result.quantity].unit.dimension
-            for accepted in result.accepted:
+            for i, accepted in enumerate(result.accepted):
                 if (accepted.value is None) == (not accepted.formula):
                     raise DefinitionError(f"{where}.accepted", "needs a value or a formula")
                 if accepted.formula:
                     node = self.parse(accepted.formula, f"{where}.accepted.formula")
                     found = self.checked(accepted.formula, node, None, f"{where}.accepted")
+                    node = substitute(node, self.line_calls())
                 else:
-                    found = self.unit(accepted.unit, f"{where}.accepted.unit").dimension
+                    its_unit = self.unit(accepted.unit, f"{where}.accepted.unit")
+                    found = its_unit.dimension
+                    node = Number(its_unit.to_si(accepted.value or 0.0))
+                self.accepted[result.quantity, i] = node
                 if found != dimension:
                     raise DefinitionError(
                         f"{where}.accepted", "does not measure the same as the result"

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from lxml import etree
+
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.workbook.graft import free_titles, graft, own_sheets
+from sheetlab.workbook.graft import TITLES, free_titles, graft, own_sheets
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.reader import Filled, read_workbook
-from sheetlab.workbook.results import TITLES, write_results
+from sheetlab.workbook.results import write_results
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +36,7 @@ def evaluate_file(path: Path, target: Path | None, practical: str = "") -> FileO
         If given, a workbook of any other practical is refused.
     """
     try:
-        before = path.stat() if path.exists() else None
+        before = _stat(path)
         filled = read_workbook(path)
         if practical and filled.identity.practical != practical:
             raise SheetlabError(_other_practical(path, filled, practical))
@@ -43,6 +45,8 @@ def evaluate_file(path: Path, target: Path | None, practical: str = "") -> FileO
         return FileOutcome(path, None, _located(error.findings, path), None)
     except ArithmeticError as error:
         return FileOutcome(path, None, (_beyond_arithmetic(path, error),), None)
+    except Exception as error:  # the last boundary: one odd file never stops the others
+        return FileOutcome(path, None, (_unexpected(path, error),), None)
     if target is None:
         return FileOutcome(path, assessment, assessment.findings, None)
     try:
@@ -54,6 +58,8 @@ def evaluate_file(path: Path, target: Path | None, practical: str = "") -> FileO
         write_atomically(target, evaluated_bytes(filled, assessment))
     except SheetlabError as error:
         return FileOutcome(path, assessment, (*error.findings, *assessment.findings), None)
+    except (KeyError, ValueError, StopIteration, etree.LxmlError) as error:
+        return FileOutcome(path, assessment, (_unexpected(path, error), *assessment.findings), None)
     except OSError as error:
         refusal = _not_written(target, f"could not be written: {error.strerror or error}")
         return FileOutcome(path, assessment, (refusal, *assessment.findings), None)
@@ -93,6 +99,25 @@ def _not_written(path: Path, what: str) -> Finding:
         f"{path.name} {what}; the results were not saved, and the file is as it was",
         "a file that can be replaced",
         "Close it everywhere, check the folder, and evaluate again.",
+        Place(path.name),
+    )
+
+
+def _stat(path: Path) -> object:
+    try:
+        return path.stat()
+    except OSError:
+        return None
+
+
+def _unexpected(path: Path, error: Exception) -> Finding:
+    return Finding(
+        "file-unreadable",
+        Severity.STOP,
+        f"the file is built in a way that sheetlab does not understand ({type(error).__name__})",
+        "a workbook as a spreadsheet program saves it",
+        "Open it in a spreadsheet program, save it under another name as .xlsx, and try again. "
+        "Please report the file if that does not help.",
         Place(path.name),
     )
 

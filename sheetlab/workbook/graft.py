@@ -31,9 +31,13 @@ from sheetlab.workbook.package import (
     xml,
 )
 
+TITLES = ("Evaluation", "Budget", "Working", "Graphs", "Findings")
+"""Sheets that an evaluation adds, in this order, unless a title is taken."""
 RESULT_NAME = "sheetlab_result_"
 STYLES_NAME = "sheetlab_formats"
 _PACKED = 0.9
+_RESULT = re.compile(rf"{RESULT_NAME}\d+")
+_OWN_TITLE = re.compile(rf"(?:{'|'.join(TITLES)})(?: \(\d+\))?")
 _NEW_TIME = (1980, 1, 1, 0, 0, 0)
 _STYLE_LISTS = ("numFmts", "fonts", "fills", "borders", "cellXfs", "dxfs")
 _PARTS = re.compile(r"xl/(worksheets|drawings|charts)/[^/]+\.xml")
@@ -47,13 +51,20 @@ _TYPES = {
 def own_sheets(package: Package) -> tuple[str, ...]:
     """Titles of the sheets that an earlier evaluation added."""
     root = xml(package.parts[package.workbook], package.path)
-    found = []
+    marked, students = [], set()
     for element in root.iter(_tag("definedName")):
-        if element.get("name", "").lower().startswith(RESULT_NAME):
-            slot = parse_reference((element.text or "").strip())
-            if slot is not None:
-                found.append(slot.sheet)
-    return tuple(found)
+        if element.get("localSheetId") is not None:
+            # a copied sheet brings copies of names along: the copy is the student's
+            continue
+        name = element.get("name", "").lower()
+        slot = parse_reference((element.text or "").strip())
+        if slot is None:
+            continue
+        if _RESULT.fullmatch(name):
+            marked.append(slot.sheet)
+        else:
+            students.add(slot.sheet)
+    return tuple(title for title in marked if title not in students and _OWN_TITLE.fullmatch(title))
 
 
 def free_titles(wanted: Sequence[str], taken: Iterable[str]) -> tuple[str, ...]:
@@ -172,7 +183,7 @@ class _Graft:
                 self.strip_styles(element.text or "")
             local = element.get("localSheetId")
             if (
-                name.startswith(RESULT_NAME)
+                (local is None and _RESULT.fullmatch(name) is not None)
                 or name == STYLES_NAME
                 or (local is not None and int(local) in gone)
             ):

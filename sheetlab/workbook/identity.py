@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from sheetlab.practical.definition import Assist
+from sheetlab.practical.loader import normal_text
 from sheetlab.practical.model import Practical
 
 FORMAT = "1"
@@ -60,5 +61,11 @@ def identity_of(practical: Practical, assist: Assist) -> Identity:
     """The identity of a workbook that is about to be written."""
     d = practical.definition
     return Identity(
-        FORMAT, d.id, d.version, practical.digest, assist, practical.runs, practical.source_text
+        FORMAT,
+        d.id,
+        d.version,
+        practical.digest,
+        assist,
+        practical.runs,
+        normal_text(practical.source_text),
     )

@@ -8,7 +8,6 @@ typed.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,7 +18,7 @@ from sheetlab.practical.model import InputField, Practical
 from sheetlab.practical.observations import EMPTY, Entry, Observations, typed_number
 from sheetlab.workbook import identity
 from sheetlab.workbook.identity import Identity
-from sheetlab.workbook.layout import Slot, defined_name, lay_out
+from sheetlab.workbook.layout import IDENTITY, Slot, defined_name, lay_out
 from sheetlab.workbook.package import Package, open_package
 from sheetlab.workbook.store import Cell, Store, address, open_store
 
@@ -52,21 +51,22 @@ def read_workbook(path: Path) -> Filled:
     store = open_store(package)
     its, findings = _identity(store, path)
     practical = load(its.definition, its.runs, f"{its.practical} in {path.name}")
-    rows = _rows(store, practical)
+    rows, shifted = _rows(store, practical, path.name)
     if rows:
         practical = load(its.definition, its.runs, its.practical, rows)
-    reader = _Reader(store, practical, path.name, list(findings))
+    reader = _Reader(store, practical, path.name, [*findings, *shifted])
     entries = {key: reader.entries(one) for key, one in practical.inputs.items()}
+    reader.lost_cells(its.assist)
     reader.overwritten()
     observations = Observations(entries, tuple(reader.findings), path.name)
     return Filled(package, store, its, practical, observations)
 
 
 def _identity(store: Store, path: Path) -> tuple[Identity, tuple[Finding, ...]]:
-    for sheet in store.sheets:
-        cells = store.cells(sheet.name) if sheet.state != "visible" else {}
-        if not cells:
-            continue
+    # the sheet may have been made visible or, rarely, renamed
+    likely = sorted(store.sheets, key=lambda s: (s.name != IDENTITY, s.state == "visible"))
+    for sheet in likely:
+        cells = store.cells(sheet.name)
         mark = cells.get((0, 0))
         if mark is None or mark.value != identity.MARK:
             continue
@@ -145,14 +145,39 @@ def _parse_identity(
     )
 
 
-def _rows(store: Store, practical: Practical) -> tuple[tuple[str, int], ...]:
-    """Tables whose named ranges have grown or shrunk since the workbook was issued."""
-    found: dict[str, int] = {}
+def _rows(
+    store: Store, practical: Practical, file: str
+) -> tuple[tuple[tuple[str, int], ...], tuple[Finding, ...]]:
+    """Tables that have grown or shrunk since the workbook was issued, and those out of line."""
+    found: dict[str, list[Slot]] = {}
     for one in practical.inputs.values():
         slot = store.slot(defined_name(one)) if one.table is not None else None
         if slot is not None and one.table is not None:
-            found[one.table] = max(found.get(one.table, 0), min(slot.rows, MAX_ROWS))
-    return tuple((table, rows) for table, rows in found.items() if rows != practical.tables[table])
+            found.setdefault(one.table, []).append(slot)
+    rows, findings = [], []
+    for table, slots in found.items():
+        first = min(slot.row for slot in slots)
+        last = max(slot.row + slot.rows for slot in slots)
+        count = min(last - first, MAX_ROWS)
+        if count != practical.tables[table]:
+            rows.append((table, count))
+        if (
+            len({(slot.sheet, slot.row, slot.rows) for slot in slots}) > 1
+            or last - first > MAX_ROWS
+        ):
+            findings.append(
+                Finding(
+                    "rows-shifted",
+                    Severity.DOUBTFUL,
+                    "the columns of a table no longer begin and end in the same rows: cells were "
+                    "inserted, deleted or moved in some of them",
+                    "readings that belong together in one row",
+                    "Compare the rows with the group's notes; a reading may stand beside the wrong "
+                    "one.",
+                    Place(file, slots[0].sheet, address(first, min(s.column for s in slots))),
+                )
+            )
+    return tuple(rows), tuple(findings)
 
 
 @dataclass(slots=True)
@@ -161,6 +186,27 @@ class _Reader:
     practical: Practical
     file: str
     findings: list[Finding] = field(default_factory=list)
+    lost: list[InputField] = field(default_factory=list)
+
+    def lost_cells(self, assist: Assist) -> None:
+        """Say which cells are gone, and with which sheets."""
+        if not self.lost:
+            return
+        there = {sheet.name for sheet in self.store.sheets}
+        slots = lay_out(self.practical, assist).slots
+        sheets = dict.fromkeys(slots[one.key].sheet for one in self.lost)
+        gone = [name for name in sheets if name not in there]
+        titles = [f"“{one.title}” ({defined_name(one)})" for one in self.lost]
+        shown = ", ".join(titles[:4]) + (f" and {len(titles) - 4} more" if titles[4:] else "")
+        self.note(
+            "cells-lost",
+            Severity.DOUBTFUL,
+            "".join(f"the sheet “{name}” is not there; " for name in gone)
+            + f"the cells of {shown} can no longer be found by their names",
+            "the sheets, cells and names of the issued workbook",
+            "Copy the readings into a newly issued workbook.",
+            Place(self.file, next(iter(sheets)) if not gone else ""),
+        )
 
     def note(
         self, code: str, severity: Severity, found: str, expected: str, remedy: str, place: Place
@@ -170,25 +216,29 @@ class _Reader:
     def entries(self, one: InputField) -> tuple[Entry, ...]:
         slot = self.store.slot(defined_name(one))
         if slot is None:
-            if one.required or one.table is not None:
-                self.note(
-                    "cells-lost",
-                    Severity.DOUBTFUL,
-                    f"the cells for “{one.title}” can no longer be found: "
-                    f"their name {defined_name(one)} is gone",
-                    "the cells and names of the issued workbook",
-                    "Copy the readings into a newly issued workbook.",
-                    Place(self.file),
-                )
+            self.lost.append(one)
             return (EMPTY,) * one.rows
         cells = self.store.cells(slot.sheet)
+        # rows are those of the sheet: a column whose name begins lower begins in a later row
+        first = slot.row if one.table is None else self.first_row(one.table)
         return tuple(
-            self.entry(one, cells.get((slot.row + i, slot.column)), slot, i)
-            for i in range(min(slot.rows, one.rows))
+            self.entry(one, cells.get((first + i, slot.column)), first + i, slot)
+            if slot.row <= first + i < slot.row + slot.rows
+            else EMPTY
+            for i in range(one.rows)
         )
 
-    def entry(self, one: InputField, cell: Cell | None, slot: Slot, i: int) -> Entry:
-        place = Place(self.file, slot.sheet, address(slot.row + i, slot.column))
+    def first_row(self, table: str) -> int:
+        """First sheet row of the input columns of a table."""
+        slots = [
+            self.store.slot(defined_name(one))
+            for one in self.practical.inputs.values()
+            if one.table == table
+        ]
+        return min(slot.row for slot in slots if slot is not None)
+
+    def entry(self, one: InputField, cell: Cell | None, row: int, slot: Slot) -> Entry:
+        place = Place(self.file, slot.sheet, address(row, slot.column))
         if cell is None:
             return Entry(place=place)
         if cell.formula:
@@ -235,7 +285,9 @@ class _Reader:
             "formula-for-reading",
             Severity.DOUBTFUL if never else Severity.NOTE,
             f"“{one.title}” holds a formula"
-            + (" that was never calculated" if never else "; its last value is used"),
+            + {"number": "; its last value is used", "truth": ""}.get(
+                cell.kind, " that was never calculated" if never else " without a number"
+            ),
             "a reading that was typed",
             "Type what was read, not what follows from it.",
             place,
@@ -247,7 +299,7 @@ class _Reader:
         if found is None:
             self.note(
                 "not-a-number",
-                Severity.DOUBTFUL,
+                Severity.NOTE if one.answer else Severity.DOUBTFUL,
                 f"“{one.title}” holds the text {shown}",
                 self.expected(one),
                 "Type the number only; until then it is left out.",
@@ -298,7 +350,8 @@ class _Reader:
                 return Entry(value, choice, place)
         self.note(
             "not-a-choice",
-            Severity.DOUBTFUL,
+            # a choice in a table is part of a reading; a single one only picks a book value
+            Severity.NOTE if one.table is None else Severity.DOUBTFUL,
             f"“{one.title}” holds {_quote(text)}",
             self.expected(one),
             "Choose from the list in the cell.",
@@ -354,9 +407,3 @@ def _quote(text: str) -> str:
     """A typed text for a message: one line, no control characters, not too long."""
     plain = "".join(char if char.isprintable() else " " for char in text)
     return f"“{plain[:MAX_SHOWN]}{'…' if len(plain) > MAX_SHOWN else ''}”"
-
-
-def input_slots(practical: Practical, assist: Assist) -> Iterable[tuple[str, Slot]]:
-    """Where the inputs of a newly issued workbook lie."""
-    layout = lay_out(practical, assist)
-    return ((key, slot) for key, slot in layout.slots.items() if key in practical.inputs)

@@ -17,14 +17,12 @@ from sheetlab.metrology.budget import DIVISORS
 from sheetlab.metrology.statement import significant
 from sheetlab.practical.evaluate import LineResult, ResultValue
 from sheetlab.practical.model import START_INPUTS, Practical
-from sheetlab.units import Unit
+from sheetlab.units import Unit, per_unit
 from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart, share_chart
+from sheetlab.workbook.graft import TITLES
 from sheetlab.workbook.layout import heading, quoted_sheet
 from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed
 from sheetlab.workbook.template import footer
-
-TITLES = ("Evaluation", "Budget", "Working", "Graphs", "Findings")
-"""Sheets that an evaluation adds, in this order, unless a title is taken."""
 
 WIDTH = 10.3
 FEW_FINDINGS = 7
@@ -412,7 +410,7 @@ class _Results:
         page.row = first + max(len(rows), 2) + 1
         slope = sign * fit.slope * x_unit.factor / y_unit.factor
         u_slope = fit.u_slope * x_unit.factor / y_unit.factor
-        unit = f"{y_unit.pretty}/{x_unit.pretty}" if x_unit.pretty else y_unit.pretty
+        unit = per_unit(y_unit, x_unit)
         return ChartData(
             sheet=self.titles["Working"],
             first_row=first,
@@ -452,7 +450,7 @@ class _Results:
     def line_numbers(self, page: _Page, line: LineResult, x_unit: Unit, y_unit: Unit) -> None:
         fit = line.fit
         per = y_unit.factor / x_unit.factor
-        unit = f"{y_unit.pretty}/{x_unit.pretty}" if x_unit.pretty else y_unit.pretty
+        unit = per_unit(y_unit, x_unit)
         page.table(
             [
                 [
@@ -526,7 +524,8 @@ class _Results:
             page.line("There are none.")
             return
         page.line(
-            "Nothing was changed because of a finding. What could not be read is left out, and says so.",
+            "Nothing was changed because of a finding. What could not be read is left out, "
+            "and says so.",
             "note",
         )
         rows: list[list[Any]] = [["where", "how grave", "found", "expected", "what to do"]]

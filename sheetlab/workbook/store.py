@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -18,6 +19,7 @@ _V = f"{{{MAIN}}}v"
 _F = f"{{{MAIN}}}f"
 _IS = f"{{{MAIN}}}is"
 _T = f"{{{MAIN}}}t"
+_ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _RPH = f"{{{MAIN}}}rPh"
 
 
@@ -89,7 +91,7 @@ class Store:
     def _cell(self, element: etree._Element) -> Cell | None:
         kind = element.get("t", "n")
         formula = element.find(_F) is not None
-        style = int(element.get("s") or 0)
+        style = _whole(element.get("s"))
         if kind == "inlineStr":
             inline = element.find(_IS)
             text = "" if inline is None else _text(inline)
@@ -179,17 +181,25 @@ def _is_date(code: str) -> bool:
     return any(c in text for c in "ydh") or "mm:ss" in text
 
 
+def _whole(text: str | None) -> int:
+    return int(text) if text and text.isascii() and text.isdigit() and len(text) < 10 else 0
+
+
 def _text(element: etree._Element) -> str:
     # phonetic runs are a reading aid, not part of the text
-    return "".join(
+    text = "".join(
         t.text or "" for t in element.iter(_T) if not any(a.tag == _RPH for a in t.iterancestors())
     )
+    # characters that XML cannot hold are written _xHHHH_ (ISO/IEC 29500-1, ST_Xstring)
+    return _ESCAPE.sub(lambda match: chr(int(match[1], 16)), text) if "_x" in text else text
 
 
 def _place(reference: str) -> tuple[int, int] | None:
     letters = reference.rstrip("0123456789")
     digits = reference[len(letters) :]
-    if not letters or not digits or len(letters) > 3 or not letters.isalpha():
+    if not 1 <= len(letters) <= 3 or not 1 <= len(digits) <= 7:
+        return None
+    if not (letters.isascii() and letters.isalpha() and digits.isascii()):
         return None
     column = 0
     for letter in letters:

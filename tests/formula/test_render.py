@@ -183,7 +183,7 @@ def cell(text: str, result: str = "1", row: int | None = None) -> str:
         (
             "kind * 2",
             "1",
-            '=IF($B$4="","",(IF($B$4="6"" brass",2,1)*2))',
+            '=IF($B$4="","",IFERROR((IF($B$4="steel",1,IF($B$4="6"" brass",2,""))*2),""))',
         ),
     ],
 )

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sheetlab.metrology.repeats import rectangular, repeats, scatter_holds_rounding
+from sheetlab.metrology.repeats import repeats, scatter_holds_rounding
 
 
 @pytest.mark.parametrize(
@@ -52,11 +52,6 @@ def test_scatter_ignores_a_constant(readings: list[int], shift: int) -> None:
 def test_no_reading_is_refused() -> None:
     with pytest.raises(ValueError, match="no reading"):
         repeats([])
-
-
-def test_rectangular() -> None:
-    # JCGM 100:2008, 4.3.7
-    assert rectangular(0.3) == pytest.approx(0.3 / 3.0**0.5, rel=1e-15)
 
 
 @pytest.mark.parametrize(

@@ -11,9 +11,8 @@ from examples import WORKBOOKS, filled
 from lxml import etree
 
 from sheetlab.workbook.evaluate_file import evaluate_file
-from sheetlab.workbook.graft import own_sheets
+from sheetlab.workbook.graft import TITLES, own_sheets
 from sheetlab.workbook.package import open_package
-from sheetlab.workbook.results import TITLES
 
 EDITED = {"[Content_Types].xml", "xl/workbook.xml", "xl/_rels/workbook.xml.rels", "xl/styles.xml"}
 

@@ -1,0 +1,53 @@
+"""Results that cannot be right, whatever the readings look like."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sheetlab.checks.subject import Subject, amount
+from sheetlab.finding import Finding, Place, Severity
+
+FAR = 1.5
+"""|E_n| from which a difference needs a look: with 95 % intervals, one in 300 honest results."""
+
+
+def far_from_accepted(subject: Subject) -> Iterator[Finding]:
+    """Results that differ from the accepted value by far more than both uncertainties explain."""
+    for result in subject.evaluation.results:
+        accepted = None if result is None else result.accepted
+        if result is None or accepted is None or accepted.e_n is None:
+            continue
+        if abs(accepted.e_n) <= FAR:
+            continue
+        one = subject.practical.derived[result.definition.quantity]
+        side = "above" if accepted.percent_difference > 0 else "below"
+        yield Finding(
+            "far-from-accepted",
+            Severity.DOUBTFUL,
+            f"{one.title} is {abs(accepted.percent_difference):.2g} % {side} the accepted value "
+            f"(E_n = {accepted.e_n:.1f})".replace("-", "−"),
+            "|E_n| of about 1 or less; accepted: "
+            f"{amount(one.unit.from_si(accepted.value), one.unit)}",
+            result.definition.far_question
+            or "Look for a mistake that all readings share: unit, zero error, count.",
+            Place(file=subject.file),
+        )
+
+
+def undetermined(subject: Subject) -> Iterator[Finding]:
+    """Results whose uncertainty leaves hardly anything of them."""
+    for result in subject.evaluation.results[:1]:
+        if result is None:
+            continue
+        b = result.budget
+        if b.expanded_uncertainty > 0.5 * abs(b.value):
+            one = subject.practical.derived[result.definition.quantity]
+            yield Finding(
+                "result-undetermined",
+                Severity.DOUBTFUL,
+                f"{one.title} has an expanded uncertainty of more than half its value",
+                "readings that determine the result",
+                "Look at the graph and the sheet Budget: one of the readings is far off, or there "
+                "are too few.",
+                Place(file=subject.file),
+            )
