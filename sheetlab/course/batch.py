@@ -40,7 +40,7 @@ def evaluate_files(
     taken: set[Path] = set()
     for path in paths:
         target = path if in_place else (out or path.parent / DEFAULT_FOLDER) / path.name
-        if not in_place and target.absolute() == path.absolute():
+        if not in_place and target.resolve() == path.resolve():
             yield _refused(path, "would be replaced by its own evaluated copy", "--in-place")
             continue
         if target.absolute() in taken:
