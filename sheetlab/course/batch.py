@@ -43,10 +43,10 @@ def evaluate_files(
         if not in_place and target.resolve() == path.resolve():
             yield _refused(path, "would be replaced by its own evaluated copy", "--in-place")
             continue
-        if target.absolute() in taken:
+        if target.resolve() in taken:
             yield _refused(path, "has the same name as one evaluated before it", "other names")
             continue
-        taken.add(target.absolute())
+        taken.add(target.resolve())
         if not in_place:
             try:
                 target.parent.mkdir(parents=True, exist_ok=True)

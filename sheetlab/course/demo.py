@@ -30,7 +30,6 @@ class DemoWorkbook:
     group: Group
     runs: int
     cells: Typed
-    story: str
 
 
 def demo_class() -> tuple[str, tuple[DemoWorkbook, ...]]:
@@ -42,7 +41,6 @@ def demo_class() -> tuple[str, tuple[DemoWorkbook, ...]]:
             Group(one["group"], one["setup"]),
             one.get("runs", 1),
             _cells(one["cells"]),
-            one["story"],
         )
         for one in data["workbooks"]
     )

@@ -1,13 +1,14 @@
 """A filled workbook -> the practical that made it, and what was typed. Nothing is guessed.
 
 Cells are found by their defined names, which survive inserted rows, moved and renamed sheets.
-Values that formulas left in the file are not used: everything is worked out again from what was
-typed.
+Values that the workbook's own formulas left in the file are not used: everything is worked out
+again from what stands in the input cells.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -51,10 +52,13 @@ def read_workbook(path: Path) -> Filled:
     store = open_store(package)
     its, findings = _identity(store, path)
     practical = load(its.definition, its.runs, f"{its.practical} in {path.name}")
-    rows, shifted = _rows(store, practical, path.name)
+    slots = {key: store.slot(defined_name(one)) for key, one in practical.inputs.items()}
+    tables, shifted = _tables(slots, practical, path.name)
+    rows = tuple((t, s.rows) for t, s in tables.items() if s.rows != practical.tables[t])
     if rows:
         practical = load(its.definition, its.runs, its.practical, rows)
-    reader = _Reader(store, practical, path.name, [*findings, *shifted])
+    first_rows = {table: span.row for table, span in tables.items()}
+    reader = _Reader(store, practical, path.name, slots, first_rows, [*findings, *shifted])
     entries = {key: reader.entries(one) for key, one in practical.inputs.items()}
     reader.lost_cells(its.assist)
     reader.overwritten()
@@ -84,9 +88,8 @@ def _identity(store: Store, path: Path) -> tuple[Identity, tuple[Finding, ...]]:
 
 
 def _parse_identity(
-    cells: dict[tuple[int, int], Cell] | object, sheet: str, path: Path
+    cells: Mapping[tuple[int, int], Cell], sheet: str, path: Path
 ) -> tuple[Identity, tuple[Finding, ...]]:
-    assert isinstance(cells, dict)
     found = {
         str(cells[row, 0].value): str(cells[row, 1].value)
         for row in range(1, identity.DEFINITION_ROW)
@@ -145,22 +148,21 @@ def _parse_identity(
     )
 
 
-def _rows(
-    store: Store, practical: Practical, file: str
-) -> tuple[tuple[tuple[str, int], ...], tuple[Finding, ...]]:
-    """Tables that have grown or shrunk since the workbook was issued, and those out of line."""
+def _tables(
+    slots_by_key: Mapping[str, Slot | None], practical: Practical, file: str
+) -> tuple[dict[str, Slot], tuple[Finding, ...]]:
+    """Rows that the input columns of each table take up together, and tables out of line."""
     found: dict[str, list[Slot]] = {}
-    for one in practical.inputs.values():
-        slot = store.slot(defined_name(one)) if one.table is not None else None
-        if slot is not None and one.table is not None:
-            found.setdefault(one.table, []).append(slot)
-    rows, findings = [], []
+    for key, slot in slots_by_key.items():
+        table = practical.inputs[key].table
+        if slot is not None and table is not None:
+            found.setdefault(table, []).append(slot)
+    spans, findings = {}, []
     for table, slots in found.items():
         first = min(slot.row for slot in slots)
         last = max(slot.row + slot.rows for slot in slots)
-        count = min(last - first, MAX_ROWS)
-        if count != practical.tables[table]:
-            rows.append((table, count))
+        column = min(slot.column for slot in slots)
+        spans[table] = Slot(slots[0].sheet, first, column, min(last - first, MAX_ROWS))
         if (
             len({(slot.sheet, slot.row, slot.rows) for slot in slots}) > 1
             or last - first > MAX_ROWS
@@ -174,10 +176,10 @@ def _rows(
                     "readings that belong together in one row",
                     "Compare the rows with the group's notes; a reading may stand beside the wrong "
                     "one.",
-                    Place(file, slots[0].sheet, address(first, min(s.column for s in slots))),
+                    Place(file, slots[0].sheet, address(first, column)),
                 )
             )
-    return tuple(rows), tuple(findings)
+    return spans, tuple(findings)
 
 
 @dataclass(slots=True)
@@ -185,6 +187,10 @@ class _Reader:
     store: Store
     practical: Practical
     file: str
+    slots: Mapping[str, Slot | None]
+    """Cells of each input by key."""
+    first_rows: Mapping[str, int]
+    """First sheet row of the input columns of each table."""
     findings: list[Finding] = field(default_factory=list)
     lost: list[InputField] = field(default_factory=list)
 
@@ -214,28 +220,19 @@ class _Reader:
         self.findings.append(Finding(code, severity, found, expected, remedy, place))
 
     def entries(self, one: InputField) -> tuple[Entry, ...]:
-        slot = self.store.slot(defined_name(one))
+        slot = self.slots[one.key]
         if slot is None:
             self.lost.append(one)
             return (EMPTY,) * one.rows
         cells = self.store.cells(slot.sheet)
         # rows are those of the sheet: a column whose name begins lower begins in a later row
-        first = slot.row if one.table is None else self.first_row(one.table)
+        first = slot.row if one.table is None else self.first_rows[one.table]
         return tuple(
             self.entry(one, cells.get((first + i, slot.column)), first + i, slot)
             if slot.row <= first + i < slot.row + slot.rows
             else EMPTY
             for i in range(one.rows)
         )
-
-    def first_row(self, table: str) -> int:
-        """First sheet row of the input columns of a table."""
-        slots = [
-            self.store.slot(defined_name(one))
-            for one in self.practical.inputs.values()
-            if one.table == table
-        ]
-        return min(slot.row for slot in slots if slot is not None)
 
     def entry(self, one: InputField, cell: Cell | None, row: int, slot: Slot) -> Entry:
         place = Place(self.file, slot.sheet, address(row, slot.column))

@@ -21,8 +21,7 @@ from sheetlab.units import Unit, per_unit
 from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart, share_chart
 from sheetlab.workbook.graft import TITLES
 from sheetlab.workbook.layout import heading, quoted_sheet
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed
-from sheetlab.workbook.template import footer
+from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed, set_page
 
 WIDTH = 10.3
 FEW_FINDINGS = 7
@@ -139,16 +138,12 @@ class _Results:
 
     def page(self, title: str, widths: Sequence[int], landscape: bool = False) -> _Page:
         sheet = self.book.add_worksheet(self.titles[title])
-        sheet.hide_gridlines(2)
+        known = [self.assessment.observations.entry(one.key).text for one in START_INPUTS[:2]]
+        whose = "  ".join(text for text in known if text)
+        set_page(sheet, landscape, self.practical.definition.title, whose)
         for i, width in enumerate(widths):
             sheet.set_column(i, i, width * WIDTH)
-        sheet.set_paper(9)
-        sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.7)
         sheet.fit_to_pages(1, 0)
-        if landscape:
-            sheet.set_landscape()
-        known = [self.assessment.observations.entry(one.key).text for one in START_INPUTS[:2]]
-        sheet.set_footer(footer(self.practical, "  ".join(text for text in known if text)))
         page = _Page(sheet, self.styles, [width * WIDTH for width in widths])
         page.line(title if title != "Evaluation" else self.practical.definition.title, "title")
         return page
@@ -370,11 +365,7 @@ class _Results:
         practical, fit, d = self.practical, line.fit, line.field.definition
         x_unit = practical.field(line.field.x).unit
         y_unit = practical.field(line.field.y[0]).unit
-        sign, base = 1.0, 0.0
-        if d.relative_to_first:
-            # the graph shows a change that grows, whichever way the scale runs
-            sign = math.copysign(1.0, fit.slope)
-            base = self.first_mean(line)
+        sign, base = _drawn(line)
         page.line(d.title, "heading")
         self.line_numbers(page, line, x_unit, y_unit)
         count = len(line.field.y)
@@ -430,11 +421,6 @@ class _Results:
             f"({significant(slope)} ± {significant(u_slope, 2)}) {unit}",
         )
 
-    def first_mean(self, line: LineResult) -> float:
-        row = min(line.rows)
-        values = [p.y for p, r in zip(line.fit.points, line.rows, strict=True) if r == row]
-        return math.fsum(values) / len(values)
-
     def relative_uncertainty(self, key: str) -> float:
         """Relative standard uncertainty of an abscissa from its instrument, for error bars."""
         total = 0.0
@@ -486,8 +472,7 @@ class _Results:
             d = line.field.definition
             x_unit = self.practical.field(line.field.x).unit
             y_unit = self.practical.field(line.field.y[0]).unit
-            sign = math.copysign(1.0, line.fit.slope) if d.relative_to_first else 1.0
-            base = self.first_mean(line) if d.relative_to_first else 0.0
+            sign, base = _drawn(line)
             xs = [x_unit.from_si(p.x) for p in line.fit.points]
             spread = line.fit.residual_deviation
             ys = [
@@ -542,6 +527,16 @@ class _Results:
             if target:
                 text = f"{finding.place.sheet} {finding.place.cell}"
                 page.sheet.write_url(first + i, 0, target, link, text)
+
+
+def _drawn(line: LineResult) -> tuple[float, float]:
+    """Sign and zero of the ordinates of a graph, SI units: y is drawn as sign * (y - zero)."""
+    if not line.field.definition.relative_to_first:
+        return 1.0, 0.0
+    row = min(line.rows)
+    values = [p.y for p, r in zip(line.fit.points, line.rows, strict=True) if r == row]
+    # the graph shows a change that grows, whichever way the scale runs
+    return math.copysign(1.0, line.fit.slope), math.fsum(values) / len(values)
 
 
 def _wide(its: Axis) -> Axis:

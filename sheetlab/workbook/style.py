@@ -94,6 +94,18 @@ class Styles:
         return self.made[key]
 
 
+def set_page(sheet: Any, landscape: bool, title: str, whose: str) -> None:
+    """Set a sheet up for A4, with practical, group, sheet and page in its footer."""
+    sheet.hide_gridlines(2)
+    sheet.set_paper(9)
+    sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.7)
+    if landscape:
+        sheet.set_landscape()
+    left, group = (text.replace("&", "&&")[:80] for text in (title, whose))
+    # without the space a digit behind the font size would be read as part of it
+    sheet.set_footer(f"&L&8 {left}   {group}&C&8 &A&R&8 page &P of &N")
+
+
 def decimals_format(decimals: int | None) -> str:
     """Number format with so many decimals; general if None."""
     if decimals is None:

@@ -29,10 +29,9 @@ from sheetlab.workbook.layout import (
     Slot,
     Text,
     ValueRow,
-    column_letter,
     heading,
 )
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed
+from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed, set_page
 
 Typed = Mapping[str, Sequence[float | str | None]]
 """What stands in the input cells: by key, one value or one a row."""
@@ -65,13 +64,6 @@ def write_template(layout: Layout, typed: Typed | None = None, sketch: Path | No
     writer.write()
     book.close()
     return buffer.getvalue()
-
-
-def footer(practical: Practical, whose: str) -> str:
-    """Footer of a printed page: practical, whose it is, sheet, page. Texts are data: no codes."""
-    left, group = (text.replace("&", "&&")[:80] for text in (practical.definition.title, whose))
-    # a digit behind the font size would be read as part of it
-    return f"&L&8 {left}   {group}&C&8 &A&R&8 page &P of &N"
 
 
 def as_cells_show(practical: Practical, typed: Typed) -> Observations:
@@ -135,15 +127,10 @@ class _Writer:
 
     def sheet(self, plan: SheetLayout) -> None:
         sheet = self.book.add_worksheet(plan.title)
-        sheet.hide_gridlines(2)
+        set_page(sheet, plan.landscape, self.practical.definition.title, self.start_text())
         sheet.set_column(0, plan.columns - 1, COLUMN_WIDTH)
-        sheet.set_paper(9)
-        sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.7)
         sheet.print_area(0, 0, max(plan.rows - 1, 0), plan.columns - 1)
         sheet.fit_to_pages(1, 1 if plan.rows <= ROWS_OF_A_PAGE else 0)
-        if plan.landscape:
-            sheet.set_landscape()
-        sheet.set_footer(footer(self.practical, self.start_text()))
         cells = self.layout.source(plan.title)
         for block in plan.blocks:
             match block:
@@ -386,8 +373,3 @@ def _validation(one: InputField) -> dict[str, Any]:
 
 def _png_size(data: bytes) -> tuple[int, int]:
     return int.from_bytes(data[16:20], "big"), int.from_bytes(data[20:24], "big")
-
-
-def cell_address(slot: Slot, row: int = 0) -> str:
-    """``B7``, for people."""
-    return f"{column_letter(slot.column)}{slot.row + row + 1}"
