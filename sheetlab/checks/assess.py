@@ -26,6 +26,7 @@ RULES = (
     results.undetermined,
     results.far_from_accepted,
     completeness.short_tables,
+    completeness.rows_left_out,
     lines.series_without_readings,
     answers.answers_that_differ,
     completeness.defaults_used,

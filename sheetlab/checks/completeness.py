@@ -10,9 +10,10 @@ from sheetlab.finding import Finding, Place, Severity
 from sheetlab.formula.tree import Call, Name, Number
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import leaf_inputs
-from sheetlab.practical.model import START_PREFIX, DerivedField, InputField
+from sheetlab.practical.model import LEFT_OUT, START_PREFIX, DerivedField, InputField, without_condition
 
 FEWEST_ZEROS = 3
+MOST_LEFT_OUT = 0.25
 NOT_FILLED = "workbook-not-filled"
 
 
@@ -107,7 +108,8 @@ def _collect(subject: Subject, key: str, causes: dict[str, Cause]) -> None:
     causes[key] = Cause(one.title, "", Place(), False, blocking=False)
     needed = practical.depends(one.node)
     missing = [k for k in needed if not _given(subject, k)]
-    if isinstance(one.node, Call) and one.node.function == "row_mean" and missing:
+    node = without_condition(one.node)
+    if isinstance(node, Call) and node.function == "row_mean" and missing:
         # of several series of readings one is enough, and the first is the one to ask for
         missing = [] if len(missing) < len(needed) else missing[:1]
     for inner in missing:
@@ -195,6 +197,34 @@ def short_tables(subject: Subject) -> Iterator[Finding]:
                 f"{table.minimum_rows} rows or more",
                 "Take more readings; the result below rests on few.",
                 subject.place(columns[0], 0),
+            )
+
+
+def rows_left_out(subject: Subject) -> Iterator[Finding]:
+    """Rows that a person left out: said for each, and doubtful where they are many."""
+    practical = subject.practical
+    for table in practical.definition.tables:
+        rows = [one for one in subject.evaluation.left_out if one.table == table.id]
+        key = f"{table.id}.{LEFT_OUT}"
+        filled = sum(
+            any(
+                subject.observations.entry(k, row).value is not None
+                for k, one in practical.inputs.items()
+                if one.table == table.id
+            )
+            for row in range(practical.tables[table.id])
+        )
+        for one in rows:
+            yield Finding(
+                "row-left-out",
+                Severity.DOUBTFUL if len(rows) > MOST_LEFT_OUT * filled else Severity.NOTE,
+                f"row {one.row + 1} of “{table.title}” is left out by hand: “{one.reason}”",
+                f"at most {MOST_LEFT_OUT:.0%} of the rows".replace("%", " %")
+                if len(rows) > MOST_LEFT_OUT * filled
+                else "",
+                "The reading stays in the workbook; the sheet Evaluation shows the result with "
+                "every row beside the other.",
+                subject.place(key, one.row),
             )
 
 

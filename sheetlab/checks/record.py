@@ -48,6 +48,14 @@ def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
             {"of": list(pair), "coefficient": value}
             for pair, value in evaluation.correlations.items()
         ],
+        "left_out": [
+            {"table": one.table, "row": one.row + 1, "reason": one.reason}
+            for one in evaluation.left_out
+        ],
+        "with_every_row": [
+            None if result is None else _measurand(practical, result)
+            for result in evaluation.with_every_row
+        ],
         "own_results": [
             {
                 "title": a.definition.title,

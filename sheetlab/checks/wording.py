@@ -134,7 +134,32 @@ def alternatives_lines(practical: Practical, result: ResultValue) -> list[str]:
             f"{other.title}: {other.symbol} = {significant(its.unit.from_si(other.value))} "
             f"{its.unit.pretty} ({change:+.2f} %).".replace("-", "−")
         )
-    return lines
+    formed = {other.key for other in result.alternatives}
+    return lines + [
+        f"{practical.derived[key].title}: not formed; it needs a reading in every row."
+        for key in result.definition.alternatives
+        if key not in formed
+    ]
+
+
+def left_out_lines(assessment: Assessment) -> list[str]:
+    """Rows that a person left out, why, and the first result with every row."""
+    found = assessment.evaluation
+    if not found.left_out:
+        return []
+    titles = {table.id: table.title for table in assessment.practical.definition.tables}
+    lines = [
+        f"Left out by hand: row {one.row + 1} of “{titles[one.table]}”, because “{one.reason}”."
+        for one in found.left_out
+    ]
+    whole, kept = found.with_every_row[0], found.measurand
+    if whole is None:
+        return [*lines, "With every row no result could be formed."]
+    line = f"With every row: {statement_line(assessment.practical, whole)}"
+    if kept is not None and kept.budget.value:
+        change = 100.0 * (whole.budget.value / kept.budget.value - 1.0)
+        line += f" ({change:+.2g} %)".replace("-", "−")
+    return [*lines, line + "."]
 
 
 def formula_lines(practical: Practical, result: ResultValue) -> list[str]:

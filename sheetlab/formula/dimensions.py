@@ -13,6 +13,7 @@ from sheetlab.formula.functions import (
     Macro,
     Position,
     RowStatistic,
+    Unless,
 )
 from sheetlab.formula.tree import (
     Binary,
@@ -37,6 +38,7 @@ class Kind:
     """Table of a column; None for a quantity."""
     repeated: bool = False
     """Several columns of repeated readings behind one name."""
+    text: bool = False
 
 
 Lookup = Callable[[str], Kind | None]
@@ -90,6 +92,8 @@ class _Checker:
                 return NUMBER
             case Name(key):
                 found = self.kind(key)
+                if found.text:
+                    raise self.fail(key, "is a text where a number is needed")
                 if found.repeated:
                     raise self.fail(
                         key, "has several readings in a row", f"row_mean({key}), row_range({key})"
@@ -151,6 +155,8 @@ class _Checker:
                     "a column of its own for the sum or product",
                 )
             found = self.kind(argument.key)
+            if found.text:
+                raise self.fail(argument.key, "is a text where a number is needed")
             if found.table is None or (own_table and found.table != self.table):
                 where = "of the same table" if own_table else "of a table"
                 raise self.fail(argument.key, f"is not a column {where}")
@@ -200,6 +206,14 @@ class _Checker:
                 for other in rest:
                     self.same(call.function, first, other)
                 return first
+            case Unless():
+                self.count(call, 2, 2)
+                reason, value = call.arguments
+                if not isinstance(reason, Name) or not self.kind(reason.key).text:
+                    raise self.fail(call.function, "takes the name of a text first")
+                if self.kind(reason.key).table not in (None, self.table):
+                    raise self.fail(reason.key, "is not a column of the same table")
+                return self.number(value)
             case Macro():
                 self.count(call, len(rule.parameters), len(rule.parameters))
                 for argument, (name, text) in zip(call.arguments, rule.parameters, strict=True):

@@ -105,6 +105,13 @@ class FirstGiven:
 
 
 @dataclass(frozen=True, slots=True)
+class Unless:
+    """The second argument, unless the first, a text, has been typed."""
+
+    name: str = "unless"
+
+
+@dataclass(frozen=True, slots=True)
 class Macro:
     """A named formula with fixed SI units of its parameters and its result."""
 
@@ -116,7 +123,7 @@ class Macro:
     source: str
 
 
-Function = Elementwise | Aggregate | RowStatistic | Position | FirstGiven | Macro
+Function = Elementwise | Aggregate | RowStatistic | Position | FirstGiven | Unless | Macro
 
 
 def _present(column: Column) -> list[tuple[int, float]]:
@@ -370,6 +377,7 @@ _ROWS: tuple[Function, ...] = (
     Position("previous", -1, "previous({0})"),
     Position("first", None, "first({0})"),
     FirstGiven(),
+    Unless(),
     Macro(
         "normal_gravity",
         (("latitude", "1"), ("height", "m")),

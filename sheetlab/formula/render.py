@@ -19,6 +19,7 @@ from sheetlab.formula.functions import (
     Macro,
     Position,
     RowStatistic,
+    Unless,
 )
 from sheetlab.formula.tree import (
     Binary,
@@ -162,6 +163,7 @@ class _CellWriter:
     required: dict[str, None] = field(default_factory=dict)
     ranges: dict[tuple[str, int], None] = field(default_factory=dict)
     blank: dict[str, None] = field(default_factory=dict)
+    unless: dict[str, None] = field(default_factory=dict)
     can_fail: bool = False
 
     def missing(self) -> str:
@@ -170,6 +172,7 @@ class _CellWriter:
             parts.append(f"COUNT({','.join(self.required)})<{len(self.required)}")
         parts += [f"COUNT({text})<{least}" for text, least in self.ranges]
         parts += [f'{text}=""' for text in self.blank]
+        parts += [f'TRIM({text})<>""' for text in self.unless]
         return parts[0] if len(parts) == 1 else f"OR({','.join(parts)})" if parts else ""
 
     def scaled(self, text: str, unit: Unit, power: int = 1) -> str:
@@ -228,6 +231,11 @@ class _CellWriter:
                 return self.leaf(argument_keys(call)[0], other)
             case FirstGiven():
                 return self.first_given(call.arguments, row)
+            case Unless():
+                reference = self.source.cell(argument_keys(call)[0], row)
+                if reference is not None:
+                    self.unless[reference] = None
+                return self.text(call.arguments[1], row)
             case RowStatistic():
                 return self.row_statistic(rule, call, row)
             case Aggregate():
@@ -352,6 +360,8 @@ def _print(node: Node, name: Callable[[str], str], times: str) -> tuple[str, int
             return f" {op} ".join(texts), 0
         case Call(function, arguments):
             rule = FUNCTIONS[function]
+            if isinstance(rule, Unless):
+                return _print(arguments[1], name, times)
             inner_text = ", ".join(part(argument, 0) for argument in arguments)
             shape = getattr(rule, "printed", "")
             return (shape.format(inner_text) if shape else f"{function}({inner_text})"), _ATOM

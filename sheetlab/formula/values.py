@@ -21,6 +21,7 @@ from sheetlab.formula.functions import (
     Macro,
     Position,
     RowStatistic,
+    Unless,
 )
 from sheetlab.formula.tree import (
     Binary,
@@ -158,6 +159,10 @@ def _call(call: Call, env: Environment, row: int | None) -> Value:
                 if value is not None:
                     return value
             return None
+        case Unless():
+            return None if env.value(argument_keys(call)[0], row) is not None else _walk(
+                call.arguments[1], env, row
+            )
         case Macro():
             return _walk(expand_macro(call), env, row)
         case Position(offset=offset):

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 RECTANGULAR_DIVISOR = math.sqrt(3.0)
+NEGLIGIBLE = 0.3
+"""Variance of readings, least count 1, from which they have less than 1 % of rounding in common."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,21 +44,52 @@ def repeats(readings: Sequence[float]) -> Repeats:
     return Repeats(n, mean, deviation, deviation / math.sqrt(n), n - 1)
 
 
-def scatter_holds_rounding(deviation: float, resolution: float) -> bool:
-    """Whether the scatter of readings already shows their rounding.
+def common_rounding(deviation: float, resolution: float) -> float:
+    """Part of the rounding error that all readings of a column have in common, 0 to 1.
 
-    Readings that spread over less than half a least count all fall on one or two divisions;
-    their mean then keeps the rounding error of a single reading, which has to be added. With
-    a wider spread the rounding is random and is part of the scatter: adding it again would
-    count it twice (the reasoning of JCGM 100:2008, F.2.2.1; the limit of half a least count is
-    common practice, no source).
+    Readings that all fall on one division share one rounding error, which their mean keeps in
+    full. The more they scatter over divisions, the more the rounding is random and is part of
+    the scatter already, so that adding it again would count it twice. Between the two the
+    expected standard deviation of the common error over all positions of the true value is
+    LC √(Σ exp(-4 π² k² σ²/LC²) / (2 π² k²)), with σ² = s² less what rounding adds to the
+    scatter (quantisation theory: Widrow and Kollár, Quantization Noise, 2008; formula from
+    memory, confirmed by simulation in the tests).
 
     Parameters
     ----------
     deviation
-        Standard deviation of one reading.
+        Standard deviation s of one reading, shown by the readings.
     resolution
-        Standard uncertainty of the rounding of one reading (least count / sqrt 12).
+        Standard uncertainty of the rounding of one reading, LC / √12.
+
+    Returns
+    -------
+    float
+        Standard deviation of the common part, as a part of ``resolution``.
     """
-    half_least_count = resolution * RECTANGULAR_DIVISOR
-    return deviation >= half_least_count
+    if resolution <= 0.0 or deviation <= 0.0:
+        return 1.0
+    square = (deviation / (resolution * math.sqrt(12.0))) ** 2
+    if square > NEGLIGIBLE:
+        return 0.0
+    low, high = 0.0, square
+    # to 2^-40 of a number below 1
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        if middle + 1.0 / 12.0 - _common_variance(middle) < square:
+            low = middle
+        else:
+            high = middle
+    return math.sqrt(12.0 * _common_variance(low))
+
+
+def _common_variance(variance: float) -> float:
+    """Variance of the common rounding error for a scatter of this variance; LC = 1."""
+    if variance < 1e-6:
+        # the series has hundreds of terms here, and its sum is all of 1/12
+        return 1.0 / 12.0
+    total, k = 0.0, 1
+    while (term := math.exp(-4.0 * (math.pi * k) ** 2 * variance) / (k * k)) > 1e-12:
+        total += term
+        k += 1
+    return total / (2.0 * math.pi**2)

@@ -131,6 +131,8 @@ class Table:
     row_label: str = "No."
     note: str = ""
     checks: tuple[Check, ...] = ()
+    leave_out: bool = False
+    """Rows can be left out by a person who writes the reason beside them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from sheetlab.metrology import agreement, montecarlo
 from sheetlab.metrology.budget import DIVISORS, Budget, Source, budget
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.montecarlo import Affine, Propagated, Validation
-from sheetlab.metrology.repeats import scatter_holds_rounding
+from sheetlab.metrology.repeats import common_rounding
 from sheetlab.metrology.statement import Statement, state
 from sheetlab.practical.definition import Result
 from sheetlab.practical.model import DerivedField, InputField, LineField, Practical, SourceSpec
@@ -55,7 +55,11 @@ class Numbers:
                 self.found[key] = [evaluate(derived.node, self, r) for r in range(derived.rows)]
 
     def _typed(self, one: InputField, row: int | None) -> float | None:
-        value = self.observations.entry(one.key, row).value
+        entry = self.observations.entry(one.key, row)
+        if one.kind == "text":
+            # formulas only ask whether there is one
+            return 1.0 if entry.text.strip() else None
+        value = entry.value
         if value is None:
             value = one.default
         return None if value is None else one.unit.to_si(value)
@@ -199,11 +203,11 @@ class _Uncertain:
         found = rule.rule(plain, resolution)
         if found is None:
             return None
-        covered = bool(found.scatter) and (
-            len(columns) > 1 or scatter_holds_rounding(found.deviation, resolution)
-        )
-        hidden = own if covered else [frozenset[str]()] * len(columns)
-        total = _propagated(found, parts, hidden)
+        # the scatter of a line has the rounding as its floor; that of repeats shows a part of it
+        common = 1.0
+        if found.scatter:
+            common = 0.0 if len(columns) > 1 else common_rounding(found.deviation, resolution)
+        total = _propagated(found, parts, own, common)
         value: Value = found.value
         for key, sensitivity in total.items():
             value = value + sensitivity * self.variables[key]
@@ -261,17 +265,22 @@ class _Uncertain:
 def _propagated(
     found: Statistic,
     parts: Sequence[Sequence[dict[str, float] | None]],
-    hidden: Sequence[frozenset[str]],
+    own: Sequence[frozenset[str]],
+    common: float,
 ) -> dict[str, float]:
-    """Sensitivities of a statistic to the sources of its elements, without the hidden ones."""
+    """Sensitivities of a statistic to the sources of its elements.
+
+    ``common`` is the part of their own rounding that all elements share.
+    """
     total: dict[str, float] = {}
-    for column, gradient, left_out in zip(parts, found.gradients, hidden, strict=True):
+    for column, gradient, rounding in zip(parts, found.gradients, own, strict=True):
         for element, weight in zip(column, gradient, strict=True):
             if not weight or element is None:
                 continue
             for key, sensitivity in element.items():
-                if key not in left_out:
-                    total[key] = total.get(key, 0.0) + weight * sensitivity
+                share = common if key in rounding else 1.0
+                if share:
+                    total[key] = total.get(key, 0.0) + share * weight * sensitivity
     return {key: c for key, c in total.items() if c}
 
 
@@ -350,6 +359,15 @@ class LineResult:
 
 
 @dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A row that a person left out, and why."""
+
+    table: str
+    row: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Evaluation:
     """What came out of a workbook; frozen data without an engine behind it."""
 
@@ -363,6 +381,9 @@ class Evaluation:
     """In the order of the definition; None where a result could not be formed."""
     correlations: Mapping[tuple[str, str], float]
     """Correlation coefficient of each pair of results (JCGM 100:2008, H.2), by quantity."""
+    left_out: tuple[LeftOut, ...] = ()
+    with_every_row: tuple[ResultValue | None, ...] = ()
+    """The results as they would be if no row were left out; empty if none is."""
 
     @property
     def measurand(self) -> ResultValue | None:
@@ -405,6 +426,11 @@ def evaluate_practical(
     ]
     results = [result.quantity for result in practical.definition.results]
     propagated = _trials(practical, world, uncertain, trials, seed) if trials else {}
+    left_out = _left_out(practical, observations)
+    everything: tuple[ResultValue | None, ...] = ()
+    if left_out:
+        whole = observations.without(practical.reasons())
+        everything = evaluate_practical(practical, whole, trials=0).results
     return Evaluation(
         practical=practical.definition.id,
         version=practical.definition.version,
@@ -422,7 +448,23 @@ def evaluate_practical(
             for b in results[i + 1 :]
             if a in uncertain and b in uncertain
         },
+        left_out=left_out,
+        with_every_row=everything,
     )
+
+
+def _left_out(practical: Practical, observations: Observations) -> tuple[LeftOut, ...]:
+    """Rows with a reason beside them and something typed in them."""
+    found = []
+    for key in practical.reasons():
+        table = practical.inputs[key].table
+        assert table is not None
+        others = [k for k, one in practical.inputs.items() if one.table == table and k != key]
+        for row in range(practical.inputs[key].rows):
+            reason = observations.entry(key, row).text.strip()
+            if reason and any(observations.entry(k, row).value is not None for k in others):
+                found.append(LeftOut(table, row, reason))
+    return tuple(found)
 
 
 def _correlation(world: _Uncertain, a: str, b: str) -> float:

@@ -24,6 +24,7 @@ from sheetlab.formula.tree import (
     names,
     parse,
     substitute,
+    walk,
 )
 from sheetlab.practical.definition import (
     Assist,
@@ -49,6 +50,8 @@ MAX_TEXT = 250
 RESERVED_SHEETS = ("start", "sheetlab", "evaluation", "budget", "working", "graphs", "findings")
 """Titles, in small letters, of the sheets that sheetlab itself makes."""
 LINE_RESULTS = ("slope", "intercept")
+LEFT_OUT = "left_out"
+"""Last part of the key of the column in which a row is left out with a reason."""
 
 
 class DefinitionError(ValueError):
@@ -190,8 +193,24 @@ class Practical:
         return self.blocks.get(key, (key,))
 
     def depends(self, node: Node) -> tuple[str, ...]:
-        """Fields that a formula uses directly."""
-        return tuple(column for key in names(node) for column in self.columns(key))
+        """Fields that a formula uses directly; not the texts that it only asks for."""
+        return tuple(
+            column
+            for key in names(node)
+            for column in self.columns(key)
+            if column in self.derived or self.inputs[column].kind != "text"
+        )
+
+    def reasons(self) -> tuple[str, ...]:
+        """Columns in which rows are left out with a reason."""
+        return tuple(key for key in self.inputs if key.endswith(f".{LEFT_OUT}"))
+
+
+def without_condition(node: Node) -> Node:
+    """What a formula works out in rows that are not left out."""
+    while isinstance(node, Call) and node.function == "unless":
+        node = node.arguments[1]
+    return node
 
 
 def compile_practical(
@@ -659,12 +678,34 @@ class _Compiler:
             raise DefinitionError(f"{where}.rows", f"{table.rows} rows", "1 to 200")
         self.tables[table.id] = self.rows.get(table.id, table.rows)
         local = {column.id: f"{table.id}.{column.id}" for column in table.columns}
+        if table.leave_out:
+            self.add_left_out(table, where)
         for column in table.columns:
             self.add_column(table, column, local, f"{where}.columns.{column.id}")
         for check in table.checks:
             self.add_check(
                 check, f"{where}.checks.{check.code}", table.id, self.tables[table.id], local
             )
+
+    def add_left_out(self, table: Table, where: str) -> None:
+        self.add_input(
+            InputField(
+                key=f"{table.id}.{LEFT_OUT}",
+                title="leave this row out because",
+                unit=PURE,
+                table=table.id,
+                rows=self.tables[table.id],
+                kind="text",
+                help="Usually empty. A reason here takes the row out of the evaluation; the "
+                "readings stay, and the result with them is shown too.",
+            ),
+            where,
+        )
+
+    def kept(self, node: Node, table: str) -> Node:
+        """A formula in a row, empty where the row is left out."""
+        reason = f"{table}.{LEFT_OUT}"
+        return Call("unless", (Name(reason), node)) if reason in self.inputs else node
 
     def add_column(
         self, table: Table, column: Column, local: Mapping[str, str], where: str
@@ -680,7 +721,9 @@ class _Compiler:
                     key=name,
                     title=column.title,
                     unit=self.unit(column.unit, f"{where}.unit"),
-                    node=self.parse(column.formula, f"{where}.formula", local),
+                    node=self.kept(
+                        self.parse(column.formula, f"{where}.formula", local), table.id
+                    ),
                     text=column.formula,
                     symbol=column.symbol,
                     table=table.id,
@@ -822,7 +865,7 @@ class _Compiler:
                 key=key,
                 title=title,
                 unit=own,
-                node=observed,
+                node=self.kept(observed, table.id),
                 text=text,
                 symbol=column.symbol,
                 table=table.id,
@@ -925,15 +968,17 @@ class _Compiler:
         repeated = key in self.repeated
         column = self.blocks.get(key, (key,))[0]
         one = self.inputs.get(column) or self.derived.get(column)
-        if one is None or (isinstance(one, InputField) and one.kind == "text"):
+        if one is None:
             return None
-        return dimensions.Kind(one.unit.dimension, one.table, repeated)
+        text = isinstance(one, InputField) and one.kind == "text"
+        return dimensions.Kind(one.unit.dimension, one.table, repeated, text)
 
     def check_formulas(self) -> None:
         for key, one in self.derived.items():
             if key in self.constants:
                 continue
             where = self.where[key]
+            self.refuse_means_that_ignore_reasons(one, where)
             found = self.checked(one.text, one.node, one.table, where)
             if found is None:
                 raise DefinitionError(where, f"“{one.text}” is a condition, not a number")
@@ -955,6 +1000,20 @@ class _Compiler:
             where = f"checks.{check.code}"
             if self.checked(check.code, check.node, check.table, where) is not None:
                 raise DefinitionError(f"{where}.condition", "is a number, not a condition")
+
+    def refuse_means_that_ignore_reasons(self, one: DerivedField, where: str) -> None:
+        """A mean of typed cells would go on counting a row that was left out."""
+        for part in walk(one.node):
+            if not (isinstance(part, Call) and part.function == "mean"):
+                continue
+            for key in names(part):
+                column = self.inputs.get(self.blocks.get(key, (key,))[0])
+                if column is not None and f"{column.table}.{LEFT_OUT}" in self.inputs:
+                    raise DefinitionError(
+                        f"{where}.formula",
+                        f"“{key}” is typed in a table from which rows can be left out",
+                        "a column with a formula, which is empty in such rows",
+                    )
 
     def checked(self, text: str, node: Node, table: str | None, where: str) -> Dimension | None:
         try:

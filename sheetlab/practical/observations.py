@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from sheetlab.finding import NOWHERE, Finding, Place
@@ -29,6 +29,11 @@ class Observations:
     entries: Mapping[str, Sequence[Entry]] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
     file: str = ""
+
+    def without(self, keys: Collection[str]) -> Observations:
+        """The observations as if nothing had been typed under some keys."""
+        kept = {key: found for key, found in self.entries.items() if key not in keys}
+        return Observations(kept, self.findings, self.file)
 
     def entry(self, key: str, row: int | None = None) -> Entry:
         """An entry; an empty one where nothing was read."""

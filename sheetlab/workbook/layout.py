@@ -14,6 +14,7 @@ from sheetlab.formula.tree import Node
 from sheetlab.practical.definition import Assist, Instrument, Table
 from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.model import (
+    LEFT_OUT,
     START_INPUTS,
     CheckField,
     DerivedField,
@@ -363,7 +364,9 @@ class _Builder:
                     for k in ((f"{key}.observed", key) if len(keys) == 1 else (key,))
                     if k in self.practical.derived and self.shown(self.practical.derived[k])
                 ]
-        self.grid(table.id, table.row_label, inputs + derived)
+        reason = f"{table.id}.{LEFT_OUT}"
+        reasons = [reason] if reason in self.practical.inputs else []
+        self.grid(table.id, table.row_label, inputs + derived + reasons)
         self.gap()
 
     def grid(self, table: str, row_label: str, columns: list[str]) -> None:

@@ -26,6 +26,8 @@ from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines
 WIDTH = 10.3
 FEW_FINDINGS = 7
 LEAST_BAR = 0.001
+MOST_BARS = 2
+BUDGET_WIDTHS = (4.6, 0.6, 1.1, 1.0, 0.8, 1.1, 0.9, 1.0, 1.1, 1.2, 0.9)
 
 
 def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> bytes:
@@ -77,6 +79,9 @@ class _Page:
 
     def gap(self) -> None:
         self.row += 1
+
+    def break_page(self) -> None:
+        self.sheet.set_h_pagebreaks([self.row])
 
     def table(self, rows: Sequence[Sequence[Any]], spans: Sequence[int] = ()) -> None:
         """A heading row, then rows of texts and numbers; a value may span several columns."""
@@ -131,9 +136,9 @@ class _Results:
 
     def write(self) -> None:
         self.evaluation(self.page("Evaluation", (4, 1, 1, 1, 1, 1)))
-        bars = self.budget(self.page("Budget", (3, *[1] * 10), landscape=True))
+        self.budget(self.page("Budget", BUDGET_WIDTHS, landscape=True))
         charts = self.working(self.page("Working", [1] * 14, landscape=True))
-        self.graphs(self.page("Graphs", [1] * 9), charts, bars)
+        self.graphs(self.page("Graphs", [1] * 9), charts)
         self.findings(self.page("Findings", (2, 1, 4, 3, 4), landscape=True))
 
     def page(self, title: str, widths: Sequence[int], landscape: bool = False) -> _Page:
@@ -200,6 +205,8 @@ class _Results:
         page.line(wording.maximum_error_line(practical, result))
         page.gap()
         page.line("Comparison", "heading")
+        for line in wording.left_out_lines(self.assessment):
+            page.line(line)
         for line in wording.alternatives_lines(practical, result):
             page.line(line)
         if result.accepted is not None:
@@ -223,10 +230,10 @@ class _Results:
 
     # -- budget ------------------------------------------------------------------------------
 
-    def budget(self, page: _Page) -> Any:
-        """Write the budgets; returns the chart of the first one's shares, None without one."""
+    def budget(self, page: _Page) -> None:
         practical = self.practical
-        bars = None
+        bars: list[tuple[int, int, str]] = []
+        notes: dict[str, str] = {}
         for result in self.assessment.evaluation.results:
             if result is None:
                 continue
@@ -260,9 +267,8 @@ class _Results:
                 )
             top = page.row + 1
             page.table(rows)
-            if bars is None:
-                count = sum(row.share >= LEAST_BAR for row in result.budget.rows)
-                bars = share_chart(self.book, self.titles["Budget"], top, count, its.symbol)
+            count = sum(row.share >= LEAST_BAR for row in result.budget.rows)
+            bars.append((top, count, its.symbol))
             b = result.budget
             symbol, unit = its.symbol, its.unit.pretty
             page.line(
@@ -274,9 +280,7 @@ class _Results:
                 "counted once, with its effect on all of them together.",
                 "note",
             )
-            notes = {r.source.label: r.source.note for r in b.rows if r.source.note}
-            for label, note in notes.items():
-                page.line(f"{label}: {note}", "rule")
+            notes |= {r.source.label: r.source.note for r in b.rows if r.source.note}
             page.gap()
         for (a, c), value in self.assessment.evaluation.correlations.items():
             symbols = [practical.derived[key].symbol for key in (a, c)]
@@ -285,7 +289,16 @@ class _Results:
                     "-", "−"
                 ),
             )
-        return bars
+        if bars:
+            # the tables fill a page
+            page.break_page()
+        for label, note in notes.items():
+            page.line(f"{label}: {note}", "rule")
+        page.gap()
+        for top, count, symbol in bars[:MOST_BARS]:
+            chart = share_chart(self.book, self.titles["Budget"], top, count, symbol)
+            page.sheet.insert_chart(page.row, 0, chart, {"description": "Shares of variance"})
+            page.row += 8 + count
 
     # -- working -----------------------------------------------------------------------------
 
@@ -305,7 +318,11 @@ class _Results:
 
     def worked_table(self, page: _Page, table: str, title: str, row_label: str) -> None:
         practical = self.practical
-        readings = [key for key, one in practical.inputs.items() if one.table == table]
+        readings = [
+            key
+            for key, one in practical.inputs.items()
+            if one.table == table and one.kind != "text"
+        ]
         keys = [key for key in readings if practical.inputs[key].sources or key.count(".") == 1]
         keys += [key for key, one in practical.derived.items() if one.table == table]
         keys = keys[: page.columns - 1]
@@ -465,7 +482,7 @@ class _Results:
 
     # -- graphs and findings -----------------------------------------------------------------
 
-    def graphs(self, page: _Page, charts: list[tuple[LineResult, ChartData]], bars: Any) -> None:
+    def graphs(self, page: _Page, charts: list[tuple[LineResult, ChartData]]) -> None:
         if not charts:
             page.line("There are not enough readings for a graph.")
         for line, data in charts:
@@ -500,8 +517,6 @@ class _Results:
             chart = residual_chart(self.book, data, titles, (across, _wide(updown)))
             page.sheet.insert_chart(page.row, 0, chart, {"description": "Residuals"})
             page.row += 24
-        if bars is not None:
-            page.sheet.insert_chart(page.row, 0, bars, {"description": "Shares of variance"})
 
     def findings(self, page: _Page) -> None:
         found = self.assessment.findings

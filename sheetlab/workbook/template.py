@@ -219,7 +219,7 @@ class _Writer:
             one = self.practical.field(key)
             slot = self.layout.slots[key]
             if isinstance(one, InputField):
-                style = "input-choice" if one.kind == "choice" else "input"
+                style = "input" if one.kind == "number" else "input-choice"
                 self.input_cells(sheet, one, slot, style)
                 continue
             for row in range(block.rows):

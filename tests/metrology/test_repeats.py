@@ -8,8 +8,9 @@ import published
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from rounding import of_rounded
 
-from sheetlab.metrology.repeats import repeats, scatter_holds_rounding
+from sheetlab.metrology.repeats import common_rounding, repeats
 
 
 @pytest.mark.parametrize(
@@ -54,9 +55,19 @@ def test_no_reading_is_refused() -> None:
         repeats([])
 
 
-@pytest.mark.parametrize(
-    ("deviation", "holds"), [(0.0, False), (0.00499, False), (0.00501, True), (0.02, True)]
-)
-def test_scatter_of_half_a_least_count_holds_the_rounding(deviation: float, holds: bool) -> None:
-    # least count 0.01: the limit is 0.005 (common practice, no source)
-    assert scatter_holds_rounding(deviation, 0.01 / math.sqrt(12.0)) is holds
+@pytest.mark.parametrize("sigma", [0.03, 0.1, 0.2, 0.3, 0.4])
+def test_common_rounding_is_that_of_rounded_normal_readings(sigma: float) -> None:
+    shown, error = of_rounded(sigma)
+    resolution = 1.0 / math.sqrt(12.0)
+    assert common_rounding(shown, resolution) * resolution == pytest.approx(error, rel=1e-5)
+
+
+def test_common_rounding_runs_from_all_to_nothing() -> None:
+    resolution = 0.01 / math.sqrt(12.0)
+    assert common_rounding(0.0, resolution) == 1.0
+    assert common_rounding(0.01, 0.0) == 1.0
+    assert common_rounding(0.02, resolution) == 0.0
+    found = [common_rounding(0.0001 * i, resolution) for i in range(1, 120)]
+    assert found == sorted(found, reverse=True)
+    # half a division of scatter holds nearly all of it
+    assert common_rounding(0.005, resolution) < 0.05
