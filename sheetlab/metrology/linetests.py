@@ -70,9 +70,14 @@ def lack_of_fit(x: Sequence[float], repeated: Sequence[Sequence[float]]) -> Test
     pure = math.fsum(
         math.fsum((b - math.fsum(column) / len(column)) ** 2 for b in column) for column in groups
     )
-    lack = max(whole - pure, 0.0)
-    if pure <= 0.0:
-        return TestResult(0.0, 1.0) if lack <= 0.0 else TestResult(math.inf, 0.0)
+    # of exact data only the rounding of readings, of slope times abscissa and of means is left
+    size = max(max(abs(b), abs(fit.slope * a)) for a, b in pairs)
+    rounding = len(pairs) * (1e-14 * size) ** 2
+    lack = whole - pure
+    if lack <= rounding:
+        return TestResult(0.0, 1.0)
+    if pure <= rounding:
+        return TestResult(math.inf, 0.0)
     f = (lack / lack_dof) / (pure / pure_dof)
     return TestResult(f, float(special.fdtrc(lack_dof, pure_dof, f)))
 
@@ -192,16 +197,23 @@ def extreme_lines(
 
     if len(set(x)) < 2:
         raise ValueError("lines need at least two abscissas")
-    a = np.column_stack([np.ones(len(x)), np.asarray(x, dtype=float)])
-    bars, ys = np.asarray(half_bars, dtype=float), np.asarray(y, dtype=float)
+    xs, ys, bars = (np.asarray(v, dtype=float) for v in (x, y, half_bars))
+    # the program's tolerances are absolute: abscissas in units of their range, ordinates as
+    # distances from a line near all points in units of the bars
+    near = fit_line(x, y)
+    wide = float(np.ptp(xs))
+    tall = float(np.max(bars) or np.max(np.abs(ys))) or 1.0
+    from_middle = xs - np.mean(xs)
+    off = (ys - np.mean(ys) - near.slope * from_middle) / tall
+    a = np.column_stack([np.ones(len(xs)), from_middle / wide])
     rows = np.vstack([a, -a])
-    limits = np.concatenate([ys + bars, bars - ys])
+    limits = np.concatenate([bars / tall + off, bars / tall - off])
     slopes = []
     for sign in (-1.0, 1.0):
         found: Any = linprog([0.0, sign], A_ub=rows, b_ub=limits, bounds=[(None, None)] * 2)
         if not found.success:
             return None
-        slopes.append(float(found.x[1]))
+        slopes.append(near.slope + float(found.x[1]) * tall / wide)
     return ExtremeLines(max(slopes), min(slopes))
 
 

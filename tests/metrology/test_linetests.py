@@ -120,13 +120,28 @@ class TestLackOfFit:
         found = lack_of_fit([0.0, 1.0, 2.0], [[0.0, 0.0], [3.0, 3.0], [6.0, 6.0]])
         assert (found.statistic, found.probability) == (0.0, 1.0)
 
-    @pytest.mark.xfail(
-        strict=True, reason="the rounding left of an exact line is taken for lack of fit"
-    )
     @pytest.mark.parametrize("x", [[1.0, 2.0, 3.0], [0.1, 0.2, 0.3, 0.4, 0.5], [1.7, 2.9, 5.3]])
     def test_an_exact_line_with_rounding(self, x: list[float]) -> None:
         found = lack_of_fit(x, [[0.1 * a + 0.7] * 2 for a in x])
         assert (found.statistic, found.probability) == (0.0, 1.0)
+
+    @given(
+        st.lists(st.integers(-500, 500), min_size=3, max_size=9, unique=True),
+        st.floats(-1e6, 1e6),
+        st.floats(-10.0, 10.0),
+        st.sampled_from([0.0, 1e4]),
+    )
+    def test_exact_lines_never_lack_fit(
+        self, x: list[int], slope: float, height: float, offset: float
+    ) -> None:
+        xs = [offset + 0.1 * a for a in x]
+        found = lack_of_fit(xs, [[slope * a + height] * 2 for a in xs])
+        assert (found.statistic, found.probability) == (0.0, 1.0)
+
+    def test_a_small_lack_is_still_seen(self) -> None:
+        # a part in 10⁹ of the readings, far above their rounding
+        found = lack_of_fit([1.0, 2.0, 3.0], [[1.0] * 2, [2.0 + 1e-9] * 2, [3.0] * 2])
+        assert (found.statistic, found.probability) == (math.inf, 0.0)
 
     @pytest.mark.parametrize(
         ("x", "repeated"),
@@ -298,22 +313,7 @@ class TestExtremeLines:
         assert found is not None
         assert found.half_range == pytest.approx(2.0 * 0.2 / 4.0, rel=1e-12)
 
-    @pytest.mark.parametrize(
-        "unit",
-        [
-            1e3,
-            1e-3,
-            1e-5,
-            pytest.param(
-                1e-8,
-                marks=pytest.mark.xfail(
-                    strict=True,
-                    reason="the program's tolerance of 1e-7 is not in units of the data",
-                ),
-            ),
-            1e11,
-        ],
-    )
+    @pytest.mark.parametrize("unit", [1e3, 1e-3, 1e-5, 1e-8, 1e-30, 1e11])
     def test_the_unit_does_not_matter(self, unit: float) -> None:
         x, y = [0.0, 1.0, 2.0, 3.0], [0.0, 1.1, 1.9, 3.05]
         found = extreme_lines(x, [unit * v for v in y], [0.2 * unit] * 4)
@@ -322,15 +322,20 @@ class TestExtremeLines:
         assert wanted is not None
         assert (found.steepest / unit, found.flattest / unit) == pytest.approx(wanted, rel=1e-9)
 
-    @pytest.mark.parametrize(
-        "unit",
-        [
-            1e-3,
-            pytest.param(
-                1e-8, marks=pytest.mark.xfail(strict=True, reason="the same tolerance of 1e-7")
-            ),
-        ],
-    )
+    @pytest.mark.parametrize("unit", [1e-9, 1e9])
+    @pytest.mark.parametrize("slope", [0.0, 300.0])
+    def test_the_unit_of_x_does_not_matter(self, unit: float, slope: float) -> None:
+        x, y = [0.0, 1.0, 2.0, 3.0], [0.0, 1.1, 1.9, 3.05]
+        tilted = [b + slope * a for a, b in zip(x, y, strict=True)]
+        found = extreme_lines([unit * (a + 7.0) for a in x], tilted, [0.2] * 4)
+        wanted = _by_brute_force(x, y, [0.2] * 4)
+        assert found is not None
+        assert wanted is not None
+        assert (found.steepest * unit, found.flattest * unit) == pytest.approx(
+            [w + slope for w in wanted], rel=1e-9
+        )
+
+    @pytest.mark.parametrize("unit", [1e-3, 1e-8])
     def test_no_line_in_any_unit(self, unit: float) -> None:
         assert extreme_lines([0.0, 1.0, 2.0], [0.0, unit, 0.0], [0.4 * unit] * 3) is None
 
