@@ -14,6 +14,7 @@ from sheetlab.metrology import montecarlo
 from sheetlab.practical.evaluate import Evaluation, Numbers, evaluate_practical
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
+from sheetlab.practical.study import LineStudy
 
 RULES = (
     completeness.missing_for_results,
@@ -21,6 +22,7 @@ RULES = (
     conditions.impossible_readings,
     lines.points_off_the_line,
     lines.lines_that_are_none,
+    lines.lines_that_bend,
     conditions.broken_conditions,
     conditions.implausible_quantities,
     results.undetermined,
@@ -29,6 +31,7 @@ RULES = (
     completeness.rows_left_out,
     lines.series_without_readings,
     answers.answers_that_differ,
+    lines.poor_triangles,
     completeness.defaults_used,
 )
 """Every rule takes a subject and yields findings; none raises, none prints."""
@@ -50,6 +53,7 @@ class Assessment:
     observations: Observations
     evaluation: Evaluation
     answers: tuple[ComparedAnswer, ...]
+    studies: tuple[LineStudy, ...]
     findings: tuple[Finding, ...]
     status: Status
 
@@ -76,5 +80,11 @@ def assess(
     else:
         status = Status.OK
     return Assessment(
-        practical, observations, evaluation, answers.compared_answers(subject), findings, status
+        practical,
+        observations,
+        evaluation,
+        answers.compared_answers(subject),
+        tuple(subject.studies),
+        findings,
+        status,
     )

@@ -10,7 +10,13 @@ from sheetlab.finding import Finding, Place, Severity
 from sheetlab.formula.tree import Call, Name, Number
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import leaf_inputs
-from sheetlab.practical.model import LEFT_OUT, START_PREFIX, DerivedField, InputField, without_condition
+from sheetlab.practical.model import (
+    LEFT_OUT,
+    START_PREFIX,
+    DerivedField,
+    InputField,
+    without_condition,
+)
 
 FEWEST_ZEROS = 3
 MOST_LEFT_OUT = 0.25

@@ -9,8 +9,11 @@ from sheetlab.finding import Finding, Severity
 from sheetlab.metrology.line import fit_common_slope
 from sheetlab.practical.evaluate import LineResult
 from sheetlab.practical.instruments import KINDS
+from sheetlab.practical.model import triangle_keys
 
 LEAST_DIVISIONS = 3.0
+BEND_BY_CHANCE = 0.001
+LEAST_SPAN = 0.5
 
 
 def points_off_the_line(subject: Subject) -> Iterator[Finding]:
@@ -51,6 +54,87 @@ def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
             "heading, and the abscissa the total from the first row on?",
             subject.place(line.field.x, 0),
         )
+
+
+def lines_that_bend(subject: Subject) -> Iterator[Finding]:
+    """Lines whose points bend more than chance explains.
+
+    Student's t of a common quadratic term at a probability of 0.001: of workbooks with normal
+    scatter one in a thousand has a false alarm. Nothing is said where a reading of the line has a
+    finding of its own, or where the bend stays within a division.
+    """
+    for study in subject.studies:
+        line, found = study.line, study.curvature
+        if found is None or found.probability >= BEND_BY_CHANCE:
+            continue
+        if any((c, r) in subject.suspects for c in line.field.y for r in line.rows):
+            continue
+        residuals = [p.residual for p in line.fit.points]
+        if max(residuals) - min(residuals) < 2.0 * study.half_bar:
+            continue
+        sign, _ = line.drawn()
+        upwards = sign * found.statistic > 0.0
+        yield Finding(
+            "line-bends",
+            Severity.DOUBTFUL,
+            f"the points of “{line.field.definition.title}” bend "
+            + ("upwards: the steps grow" if upwards else "downwards: the steps shrink")
+            + f" (t = {found.statistic:.1f}, chance alone {_chance(found.probability)})".replace(
+                "-", "−"
+            ),
+            "points on a straight line",
+            "Look at the residuals on the sheet Graphs. Does the bend sit at the first readings or "
+            "at the last? The sheet Lines shows the slope by other methods.",
+            subject.place(line.field.x, line.rows[0]),
+        )
+
+
+def _chance(probability: float) -> str:
+    return "below 0.01 %" if probability < 1e-4 else f"{100.0 * probability:.2g} %"
+
+
+def poor_triangles(subject: Subject) -> Iterator[Finding]:
+    """Gradient triangles that are small, off the line, or on readings (common practice)."""
+    for study in subject.studies:
+        found = study.triangle
+        if found is None:
+            continue
+        line = study.line
+        one = subject.practical.field(line.field.y[0])
+        keys = triangle_keys(line.field)
+        title = line.field.definition.title
+        if found.span < LEAST_SPAN:
+            yield Finding(
+                "triangle-small",
+                Severity.NOTE,
+                f"the gradient triangle of “{title}” spans {100.0 * found.span:.0f} % of the line",
+                f"{100.0 * LEAST_SPAN:.0f} % or more",
+                "Take corners far apart: the same error of reading the graph counts less.",
+                subject.place(keys[0], None),
+            )
+        limit = max(3.0 * line.fit.residual_deviation, 2.0 * study.half_bar)
+        for key, distance in zip(keys[1::2], found.distances, strict=True):
+            if abs(distance) > limit:
+                side = "above" if distance > 0.0 else "below"
+                yield Finding(
+                    "triangle-off-line",
+                    Severity.NOTE,
+                    f"a corner of the gradient triangle of “{title}” lies "
+                    f"{amount(abs(float(f'{distance / one.unit.factor:.2g}')), one.unit)} {side} "
+                    "the best line",
+                    "corners on the line",
+                    "Was it read off the line that was drawn, with the scale of the axis?",
+                    subject.place(key, None),
+                )
+        if found.uses_data_points:
+            yield Finding(
+                "triangle-on-reading",
+                Severity.NOTE,
+                f"a corner of the gradient triangle of “{title}” is one of the readings",
+                "corners on the line that was drawn, between readings",
+                "The slope of the line counts, not that of two readings.",
+                subject.place(keys[0], None),
+            )
 
 
 def series_without_readings(subject: Subject) -> Iterator[Finding]:

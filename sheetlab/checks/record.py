@@ -7,9 +7,12 @@ from typing import Any
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.finding import Finding
+from sheetlab.formula.statistics import growth
 from sheetlab.metrology.budget import DIVISORS
-from sheetlab.practical.evaluate import LineResult, ResultValue
+from sheetlab.metrology.linetests import TestResult
+from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
 from sheetlab.practical.model import Practical
+from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, coherent_text
 
 
@@ -39,6 +42,8 @@ def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
             for q in evaluation.quantities
         },
         "line": _line(practical, lines[0]) if lines else None,
+        "line_studies": [_study(practical, one) for one in assessment.studies],
+        "curves": [_curve(practical, one) for one in evaluation.curves.values()],
         "budget": [] if first is None else _budget(practical, first),
         "accepted": None if first is None else _accepted(practical, first),
         "further_results": [
@@ -145,6 +150,72 @@ def _line(practical: Practical, line: LineResult) -> dict[str, Any]:
         "u_intercept": line.fit.u_intercept,
         "residual_standard_deviation": line.fit.residual_deviation,
         "degrees_of_freedom": line.fit.dof,
+    }
+
+
+def _study(practical: Practical, study: LineStudy) -> dict[str, Any]:
+    line = study.line
+    return {
+        **_line(practical, line),
+        "fitted_by": study.slopes[0].method,
+        "slopes": [
+            {
+                "method": by.method,
+                "slope": _finite(by.slope),
+                "standard_uncertainty": _finite(by.standard_uncertainty),
+            }
+            for by in study.slopes
+        ],
+        "curvature": _test(study.curvature),
+        "lack_of_fit": _test(study.lack_of_fit),
+        "points": [
+            {
+                "series": line.field.labels[p.series],
+                "row": row + 1,
+                "x": p.x,
+                "y": p.y,
+                "residual": p.residual,
+                "leverage": p.leverage,
+                "deleted_residual": _finite(p.deleted_residual),
+            }
+            for p, row in zip(line.fit.points, line.rows, strict=True)
+        ],
+        "triangle": None
+        if study.triangle is None
+        else {
+            "slope": study.triangle.slope,
+            "span": _finite(study.triangle.span),
+            "distances": list(study.triangle.distances),
+            "uses_a_reading": study.triangle.uses_data_points,
+        },
+    }
+
+
+def _test(found: TestResult | None) -> dict[str, float | None] | None:
+    if found is None:
+        return None
+    return {"statistic": _finite(found.statistic), "probability": found.probability}
+
+
+def _curve(practical: Practical, curve: CurveResult) -> dict[str, Any]:
+    d, fit = curve.field.definition, curve.fit
+    wider = growth(fit)
+    return {
+        "id": d.id,
+        "parameters": {
+            one.id: {
+                "value": value,
+                "standard_uncertainty": _finite(u * wider),
+                "unit": coherent_text(practical.field(f"{d.id}.{one.id}").unit),
+            }
+            for one, value, u in zip(d.parameters, fit.parameters, fit.uncertainties, strict=True)
+        },
+        "correlations": [
+            [fit.correlation(i, j) for j in range(len(fit.parameters))]
+            for i in range(len(fit.parameters))
+        ],
+        "residual_standard_deviation": fit.residual_deviation,
+        "degrees_of_freedom": fit.dof,
     }
 
 

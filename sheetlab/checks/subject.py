@@ -11,6 +11,7 @@ from sheetlab.metrology.budget import student_t
 from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers, leaf_inputs
 from sheetlab.practical.model import DerivedField, InputField, Practical
 from sheetlab.practical.observations import Observations
+from sheetlab.practical.study import LineStudy, study
 from sheetlab.units import Unit
 
 FALSE_ALARM = 0.01
@@ -50,6 +51,11 @@ class Subject:
             for row in range(check.rows)
             if evaluate(check.node, self.numbers, row) is False
         )
+
+    @cached_property
+    def studies(self) -> tuple[LineStudy, ...]:
+        """Every line looked at from all sides."""
+        return tuple(study(self.numbers, line) for line in self.evaluation.lines.values())
 
     @cached_property
     def suspects(self) -> frozenset[tuple[str, int]]:

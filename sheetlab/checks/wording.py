@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import math
+
 from sheetlab.checks.assess import Assessment
 from sheetlab.formula.render import printed
 from sheetlab.metrology.budget import shrink_to_halve
+from sheetlab.metrology.linetests import TestResult
 from sheetlab.metrology.statement import significant, state
-from sheetlab.practical.evaluate import AcceptedValue, Part, ResultValue
+from sheetlab.practical.evaluate import AcceptedValue, LineResult, Part, ResultValue
 from sheetlab.practical.model import Practical
+from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, unit
+
+SIGNIFICANT = 0.01
+"""Probability below which a test of a line is said to speak against it."""
 
 
 def result_unit(practical: Practical, result: ResultValue) -> Unit:
@@ -140,6 +147,84 @@ def alternatives_lines(practical: Practical, result: ResultValue) -> list[str]:
         for key in result.definition.alternatives
         if key not in formed
     ]
+
+
+def scatter_line(practical: Practical, line: LineResult) -> str:
+    """Intercept of a line and the scatter about it."""
+    unit, fit = practical.field(line.field.y[0]).unit, line.fit
+    several = "mean intercept of the series" if len(fit.intercepts) > 1 else "intercept"
+    text = ""
+    if line.field.kind != "origin":
+        u = significant(fit.u_intercept / unit.factor, 2)
+        text = f"{several} ({significant(unit.from_si(fit.intercept))} ± {u}) {unit.pretty}; "
+    spread = significant(fit.residual_deviation / unit.factor, 3)
+    text += f"standard deviation about the line {spread} {unit.pretty}, "
+    return _sentence(f"{text}{fit.dof} degrees of freedom; uncertainties here from the scatter.")
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def study_lines(practical: Practical, study: LineStudy) -> list[str]:
+    """What the tests of a line say."""
+    line = study.line
+    y = practical.field(line.field.y[0]).unit
+    lines = []
+    if study.curvature is not None:
+        lines.append(
+            _tested(
+                study.curvature,
+                "t",
+                "Curvature: the points bend",
+                "Curvature: none that chance would not explain",
+            )
+        )
+    if study.lack_of_fit is not None:
+        lines.append(
+            _tested(
+                study.lack_of_fit,
+                "F",
+                "Line against repeats: the means lie farther from the line than repeats differ",
+                "Line against repeats: the means lie as near the line as repeats differ",
+            )
+        )
+    if study.passes is not None and study.passes[1] > 0.0:
+        difference, u = study.passes
+        first, second = line.field.labels[:2]
+        ratio = abs(difference) / u
+        lines.append(
+            f"Slopes of {second} and {first}: their difference is {ratio:.1f} times its standard "
+            "uncertainty; "
+            + ("they agree." if ratio <= 2.0 else "up to 2 would be usual: look at the residuals.")
+        )
+    if study.half_bar and study.extremes is None and not line.field.definition.through_origin:
+        bar = significant(study.half_bar / y.factor, 2)
+        lines.append(
+            f"No straight line passes through error bars of ± one division ({bar} {y.pretty}) of "
+            "all mean readings."
+        )
+    if study.triangle is not None:
+        shown = [
+            f"{significant(abs(d) / y.factor, 2)} {y.pretty} {'above' if d > 0 else 'below'}"
+            for d in study.triangle.distances
+        ]
+        lines.append(
+            f"The group's gradient triangle: its corners lie {shown[0]} and {shown[1]} the best "
+            f"line; it spans {100.0 * study.triangle.span:.0f} % of the line."
+        )
+    return lines
+
+
+def _tested(found: TestResult, letter: str, far: str, near: str) -> str:
+    chance = max(100.0 * found.probability, 0.01)
+    text = "below 0.01 %" if found.probability < 1e-4 else f"{chance:.2g} %"
+    is_far = found.probability < SIGNIFICANT
+    statistic = "very large" if math.isinf(found.statistic) else f"{found.statistic:.2f}"
+    return (
+        f"{far if is_far else near} ({letter} = {statistic}; for a straight line chance alone "
+        f"gives as much in {text} of cases)."
+    ).replace("-", "−")
 
 
 def left_out_lines(assessment: Assessment) -> list[str]:

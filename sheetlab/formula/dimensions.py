@@ -19,6 +19,7 @@ from sheetlab.formula.tree import (
     Binary,
     Call,
     Comparison,
+    Fitted,
     FormulaError,
     Logic,
     Name,
@@ -133,6 +134,8 @@ class _Checker:
                 return None
             case Call():
                 return self.call(node)
+            case Fitted():
+                return node.dimension
 
     def same(self, sign: str, a: Dimension, b: Dimension) -> None:
         if a != b:

@@ -25,6 +25,7 @@ from sheetlab.formula.tree import (
     Binary,
     Call,
     Comparison,
+    Fitted,
     Logic,
     Name,
     Negative,
@@ -215,6 +216,8 @@ class _CellWriter:
                 return f"{op.upper()}({','.join(self.text(part, row) for part in parts)})"
             case Call():
                 return self.call(node, row)
+            case Fitted(curve=curve):
+                raise NotInCellsError(curve)
 
     def call(self, call: Call, row: int | None) -> str:
         rule = FUNCTIONS[call.function]
@@ -358,6 +361,8 @@ def _print(node: Node, name: Callable[[str], str], times: str) -> tuple[str, int
                 for p in parts
             ]
             return f" {op} ".join(texts), 0
+        case Fitted(curve=curve, parameters=parameters, parameter=parameter):
+            return f"{parameters[parameter]} of {curve}", _ATOM
         case Call(function, arguments):
             rule = FUNCTIONS[function]
             if isinstance(rule, Unless):

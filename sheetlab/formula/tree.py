@@ -11,6 +11,8 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
+from sheetlab.units import Dimension
+
 MAX_LENGTH = 1000
 MAX_DEPTH = 100
 MAX_EXPONENT = 12
@@ -79,7 +81,24 @@ class Logic:
     parts: tuple[Node, ...]
 
 
-Node = Number | Name | Negative | Binary | Call | Comparison | Logic
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A parameter of a curve that is fitted to columns."""
+
+    curve: str
+    columns: tuple[Name, ...]
+    """Abscissa, standard uncertainties of the ordinates if they are stated, ordinate."""
+    body: Node
+    """The curve, in ``x`` and its parameters: names of its own, not of the definition."""
+    parameters: tuple[str, ...]
+    start: tuple[float, ...]
+    """Values to begin with, in coherent SI units."""
+    parameter: int
+    dimension: Dimension
+    """Of the parameter."""
+
+
+Node = Number | Name | Negative | Binary | Call | Comparison | Logic | Fitted
 
 _BINARY: dict[type[ast.operator], str] = {
     ast.Add: "+",
@@ -212,6 +231,8 @@ def children(node: Node) -> tuple[Node, ...]:
             return (left, right)
         case Call(_, parts) | Logic(_, parts):
             return parts
+        case Fitted(columns=columns):
+            return columns
     return ()
 
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 import operator
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache
 from typing import Any, Protocol
 
@@ -23,10 +24,12 @@ from sheetlab.formula.functions import (
     RowStatistic,
     Unless,
 )
+from sheetlab.formula.statistics import Column, Statistic, curve_parameter
 from sheetlab.formula.tree import (
     Binary,
     Call,
     Comparison,
+    Fitted,
     Logic,
     Name,
     Negative,
@@ -124,6 +127,61 @@ def _walk(node: Node, env: Environment, row: int | None) -> Value:
             return _logic(op, [_walk(part, env, row) for part in parts])
         case Call():
             return _call(node, env, row)
+        case Fitted(columns=columns):
+            return env.aggregate(
+                fitted_rule(node), [c for name in columns for c in env.columns(name.key)]
+            )
+
+
+@dataclass(slots=True)
+class _OnCurve:
+    """The environment of the formula of a curve: abscissas and parameters."""
+
+    values: Mapping[str, Value]
+    library: Any
+
+    def value(self, key: str, row: int | None) -> Value:
+        return self.values[key]
+
+    def columns(self, key: str) -> Sequence[str]:
+        return (key,)
+
+    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> Value:
+        raise AssertionError("a curve has no statistics in it")
+
+
+def on_curve(node: Fitted, x: Any, parameters: Sequence[float]) -> Any:
+    """Ordinates of a curve at abscissas, shape (n,), SI units; not a number where undefined."""
+    import numpy as np
+
+    values = dict(zip(node.parameters, parameters, strict=True))
+    with np.errstate(all="ignore"):
+        found = evaluate(node.body, _OnCurve({**values, "x": np.asarray(x, dtype=float)}, np))
+    return np.full(np.shape(x), np.nan) if found is None else found + np.zeros(np.shape(x))
+
+
+@cache
+def fitted_rule(node: Fitted) -> Aggregate:
+    """A parameter of a curve as a statistic of its columns."""
+
+    def rule(columns: Sequence[Column], resolution: float) -> Statistic | None:
+        return curve_parameter(
+            lambda x, parameters: on_curve(node, x, parameters),
+            node.start, node.parameter, node.parameters, columns, resolution,
+        )  # fmt: skip
+
+    stated = len(node.columns) > 2
+    return Aggregate(
+        name=f"{node.curve}.{node.parameters[node.parameter]}",
+        powers=(),
+        most=len(node.columns),
+        rule=rule,
+        cell=lambda ranges: None,
+        least_count_of_numbers=len(node.parameters),
+        printed="{0}",
+        family=node.curve,
+        scatter="stated" if stated else "line",
+    )
 
 
 def _real(value: Value) -> Value:
@@ -160,8 +218,10 @@ def _call(call: Call, env: Environment, row: int | None) -> Value:
                     return value
             return None
         case Unless():
-            return None if env.value(argument_keys(call)[0], row) is not None else _walk(
-                call.arguments[1], env, row
+            return (
+                None
+                if env.value(argument_keys(call)[0], row) is not None
+                else _walk(call.arguments[1], env, row)
             )
         case Macro():
             return _walk(expand_macro(call), env, row)

@@ -24,11 +24,18 @@ class LinePoint:
     fitted: float
     residual: float
     leverage: float
+    spread: float | None = None
+    """Stated standard uncertainty of its distance from the line; None: all alike and unknown."""
 
     @property
     def deleted_residual(self) -> float:
         """Distance of the point from the line through all others."""
         return self.residual / (1.0 - self.leverage) if self.leverage < 1.0 else math.inf
+
+    @property
+    def weighted_residual(self) -> float:
+        """Residual in units of the stated spread, or as it is."""
+        return self.residual / self.spread if self.spread else self.residual
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +73,14 @@ class LineFit:
         if self.dof < 2 or self.residual_deviation <= 1e-12 * size:
             # of a perfect line only the rounding of the arithmetic is left
             return tuple(0.0 for _ in self.points)
-        total = self.residual_deviation**2 * self.dof
+        total = math.fsum(p.weighted_residual**2 for p in self.points)
         out = []
         for p in self.points:
-            rest = total - p.residual**2 / (1.0 - p.leverage) if p.leverage < 1.0 else 0.0
+            r = p.weighted_residual
+            rest = total - r**2 / (1.0 - p.leverage) if p.leverage < 1.0 else 0.0
             spread = math.sqrt(max(rest, 0.0) / (self.dof - 1) * (1.0 - p.leverage))
             if spread > 0.0:
-                out.append(p.residual / spread)
+                out.append(r / spread)
             else:
                 out.append(0.0 if abs(p.residual) <= 1e-12 * size else math.inf)
         return tuple(out)
@@ -171,6 +179,67 @@ def fit_through_origin(x: Sequence[float], y: Sequence[float]) -> OriginFit:
     square = math.fsum((b - slope * a) ** 2 for a, b in zip(x, y, strict=True))
     deviation = math.sqrt(square / dof) if dof > 0 else 0.0
     return OriginFit(slope, deviation / math.sqrt(sxx), deviation, dof)
+
+
+def fit_at_origin(pairs: Pairs) -> LineFit:
+    """The line through the origin as a line with its points; see ``fit_through_origin``.
+
+    Raises
+    ------
+    ValueError
+        If there is no point, or all x are zero.
+    """
+    fit = fit_through_origin([x for x, _ in pairs], [y for _, y in pairs])
+    sxx = math.fsum(x * x for x, _ in pairs)
+    points = tuple(
+        LinePoint(0, i, x, y, fit.slope * x, y - fit.slope * x, x * x / sxx)
+        for i, (x, y) in enumerate(pairs)
+    )
+    return LineFit(
+        slope=fit.slope, intercept=0.0, u_slope=fit.u_slope, u_intercept=0.0, covariance=0.0,
+        residual_deviation=fit.residual_deviation, dof=fit.dof, x_mean=0.0, u_level=0.0, sxx=sxx,
+        intercepts=(0.0,), points=points,
+    )  # fmt: skip
+
+
+def with_stated_spread(
+    pairs: Pairs,
+    spreads: Sequence[float],
+    parameters: tuple[float, float],
+    uncertainties: tuple[float, float],
+    covariance: float,
+) -> LineFit:
+    """A line that was fitted with stated uncertainties, with its points.
+
+    Parameters
+    ----------
+    spreads
+        Standard uncertainty of the distance of each point from the line, unit of y, shape (n,).
+    parameters, uncertainties
+        Intercept and slope, and their standard uncertainties.
+    """
+    weights = [1.0 / (s * s) for s in spreads]
+    total = math.fsum(weights)
+    centre = math.fsum(w * x for w, (x, _) in zip(weights, pairs, strict=True)) / total
+    sxx = math.fsum(w * (x - centre) ** 2 for w, (x, _) in zip(weights, pairs, strict=True))
+    intercept, slope = parameters
+    points = tuple(
+        LinePoint(
+            0, i, x, y, intercept + slope * x, y - intercept - slope * x,
+            w * (1.0 / total + (x - centre) ** 2 / sxx), spread,
+        )
+        for i, ((x, y), w, spread) in enumerate(zip(pairs, weights, spreads, strict=True))
+    )  # fmt: skip
+    dof = len(points) - 2
+    square = math.fsum(p.residual**2 for p in points)
+    x_mean = -covariance / uncertainties[1] ** 2
+    return LineFit(
+        slope=slope, intercept=intercept, u_slope=uncertainties[1], u_intercept=uncertainties[0],
+        covariance=covariance, residual_deviation=math.sqrt(square / dof) if dof > 0 else 0.0,
+        dof=dof, x_mean=x_mean,
+        u_level=math.sqrt(max(uncertainties[0] ** 2 - (x_mean * uncertainties[1]) ** 2, 0.0)),
+        sxx=sxx, intercepts=(intercept,), points=points,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

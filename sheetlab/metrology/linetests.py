@@ -5,10 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from sheetlab.metrology.curve import fit_polynomial
-from sheetlab.metrology.line import fit_line
+from sheetlab.metrology.line import Pairs, fit_common_slope, fit_line
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,20 +24,55 @@ def curvature(x: Sequence[float], y: Sequence[float]) -> TestResult:
     Raises
     ------
     ValueError
-        For fewer than four points.
+        For fewer than four points, or fewer than three abscissas.
+    """
+    return curvature_of_series([list(zip(x, y, strict=True))])
+
+
+def curvature_of_series(series: Sequence[Pairs]) -> TestResult:
+    """Whether straight lines of one slope are enough: Student's t of a common quadratic term.
+
+    Parameters
+    ----------
+    series
+        For each series its (x, y) pairs; each has an intercept of its own.
+
+    Returns
+    -------
+    TestResult
+        Two-sided. The term is that of a regression of what the line leaves of y on what it leaves
+        of x² (partial regression; N. Draper and H. Smith, Applied Regression Analysis, section on
+        plots of added variables, from memory); positive if the line bends upwards.
+
+    Raises
+    ------
+    ValueError
+        For fewer than four points, or fewer than three abscissas.
     """
     from scipy import special
 
-    if len(x) < 4:
+    used = [list(pairs) for pairs in series if pairs]
+    count = sum(len(pairs) for pairs in used)
+    dof = count - len(used) - 2
+    if count < 4 or dof < 1:
         raise ValueError("the test of curvature needs at least four points")
-    fit = fit_polynomial(x, y, 2)
-    size = max(abs(v) for v in y) or 1.0
-    if fit.residual_deviation <= 1e-13 * size:
+    middle = math.fsum(x for pairs in used for x, _ in pairs) / count
+    straight = fit_common_slope(used)
+    squares = fit_common_slope([[(x, (x - middle) ** 2) for x, _ in pairs] for pairs in used])
+    left = math.fsum(p.residual**2 for p in squares.points)
+    wide = max(abs(x - middle) for pairs in used for x, _ in pairs)
+    if left <= 1e-20 * count * wide**4:
+        raise ValueError("the test of curvature needs at least three abscissas")
+    pairs_left = list(zip(straight.points, squares.points, strict=True))
+    term = math.fsum(a.residual * b.residual for a, b in pairs_left) / left
+    rest = math.fsum((a.residual - term * b.residual) ** 2 for a, b in pairs_left)
+    size = max(abs(p.y) for p in straight.points) or 1.0
+    if math.sqrt(rest / dof) <= 1e-13 * size:
         # exact data: the straight line explains them or it does not
-        straight = fit_line(x, y).residual_deviation <= 1e-12 * size
-        return TestResult(0.0, 1.0) if straight else TestResult(math.inf, 0.0)
-    t = fit.parameters[2] / fit.uncertainties[2]
-    return TestResult(t, float(2.0 * special.stdtr(fit.dof, -abs(t))))
+        exact = straight.residual_deviation <= 1e-12 * size
+        return TestResult(0.0, 1.0) if exact else TestResult(math.copysign(math.inf, term), 0.0)
+    t = term / math.sqrt(rest / dof / left)
+    return TestResult(t, float(2.0 * special.stdtr(dof, -abs(t))))
 
 
 def lack_of_fit(x: Sequence[float], repeated: Sequence[Sequence[float]]) -> TestResult:
@@ -82,6 +115,55 @@ def lack_of_fit(x: Sequence[float], repeated: Sequence[Sequence[float]]) -> Test
     return TestResult(f, float(special.fdtrc(lack_dof, pure_dof, f)))
 
 
+def lack_of_fit_of_series(series: Sequence[Pairs]) -> TestResult:
+    """F test of a common-slope line against what series with equal abscissas leave unexplained.
+
+    The scatter that no curve through the abscissas could explain is what is left when each
+    abscissa has a value of its own, and each series an offset.
+
+    Parameters
+    ----------
+    series
+        For each series its (x, y) pairs.
+
+    Raises
+    ------
+    ValueError
+        If hardly any abscissa is repeated, or there are not more than two.
+    """
+    import numpy as np
+    from scipy import special
+
+    used = [list(pairs) for pairs in series if pairs]
+    points = [(k, x, y) for k, pairs in enumerate(used) for x, y in pairs]
+    xs = sorted({x for _, x, _ in points})
+    pure_dof = len(points) - len(xs) - (len(used) - 1)
+    lack_dof = len(xs) - 2
+    if pure_dof < 1 or lack_dof < 1:
+        raise ValueError("the test needs repeats and at least three abscissas")
+    fit = fit_common_slope(used)
+    design = np.zeros((len(points), len(xs) + len(used) - 1))
+    for row, (k, x, _) in enumerate(points):
+        design[row, xs.index(x)] = 1.0
+        if k:
+            design[row, len(xs) + k - 1] = 1.0
+    # what the line left: its size is that of the scatter, which loses no digits
+    left = np.array([p.residual for p in fit.points])
+    solution, _, rank, _ = np.linalg.lstsq(design, left, rcond=None)
+    if rank < design.shape[1]:
+        raise ValueError("the series have no abscissas in common")
+    pure = float(np.sum((left - design @ solution) ** 2))
+    whole = float(np.sum(left**2))
+    size = max(abs(y) for _, _, y in points)
+    rounding = len(points) * (1e-14 * size) ** 2
+    if whole - pure <= rounding:
+        return TestResult(0.0, 1.0)
+    if pure <= rounding:
+        return TestResult(math.inf, 0.0)
+    f = ((whole - pure) / lack_dof) / (pure / pure_dof)
+    return TestResult(f, float(special.fdtrc(lack_dof, pure_dof, f)))
+
+
 @dataclass(frozen=True, slots=True)
 class RobustLine:
     """A line that single wrong points hardly move."""
@@ -98,16 +180,28 @@ def robust_line(x: Sequence[float], y: Sequence[float]) -> RobustLine:
     ValueError
         If no two abscissas differ.
     """
+    slope = robust_slope([list(zip(x, y, strict=True))])
+    return RobustLine(float(slope), median([b - slope * a for a, b in zip(x, y, strict=True)]))
+
+
+def robust_slope(series: Sequence[Pairs]) -> float:
+    """Median of the slopes of all pairs of points of the same series (Theil 1950, Sen 1968).
+
+    Raises
+    ------
+    ValueError
+        If no two abscissas of a series differ.
+    """
     slopes = [
-        (y[j] - y[i]) / (x[j] - x[i])
-        for i in range(len(x))
-        for j in range(i + 1, len(x))
-        if x[i] != x[j]
+        (pairs[j][1] - pairs[i][1]) / (pairs[j][0] - pairs[i][0])
+        for pairs in series
+        for i in range(len(pairs))
+        for j in range(i + 1, len(pairs))
+        if pairs[i][0] != pairs[j][0]
     ]
     if not slopes:
         raise ValueError("all points have the same abscissa")
-    slope = median(slopes)
-    return RobustLine(float(slope), median([b - slope * a for a, b in zip(x, y, strict=True)]))
+    return median(slopes)
 
 
 def median(values: Sequence[float]) -> float:
@@ -180,10 +274,15 @@ class ExtremeLines:
 def extreme_lines(
     x: Sequence[float], y: Sequence[float], half_bars: Sequence[float]
 ) -> ExtremeLines | None:
-    """Best and worst acceptable line by linear programming; None if no line passes all bars.
+    """Steepest and flattest line through all error bars; None if no line passes all of them.
+
+    A line of slope b passes bars i and j if b (x_j - x_i) lies between the differences of their
+    ends; the steepest has the smallest upper limit of all pairs, the flattest the greatest lower.
 
     Parameters
     ----------
+    x, y
+        Points, shapes (n,).
     half_bars
         Half-lengths of the error bars of y, shape (n,), not negative.
 
@@ -192,29 +291,20 @@ def extreme_lines(
     ValueError
         For fewer than two abscissas.
     """
-    import numpy as np
-    from scipy.optimize import linprog
-
     if len(set(x)) < 2:
         raise ValueError("lines need at least two abscissas")
-    xs, ys, bars = (np.asarray(v, dtype=float) for v in (x, y, half_bars))
-    # the program's tolerances are absolute: abscissas in units of their range, ordinates as
-    # distances from a line near all points in units of the bars
-    near = fit_line(x, y)
-    wide = float(np.ptp(xs))
-    tall = float(np.max(bars) or np.max(np.abs(ys))) or 1.0
-    from_middle = xs - np.mean(xs)
-    off = (ys - np.mean(ys) - near.slope * from_middle) / tall
-    a = np.column_stack([np.ones(len(xs)), from_middle / wide])
-    rows = np.vstack([a, -a])
-    limits = np.concatenate([bars / tall + off, bars / tall - off])
-    slopes = []
-    for sign in (-1.0, 1.0):
-        found: Any = linprog([0.0, sign], A_ub=rows, b_ub=limits, bounds=[(None, None)] * 2)
-        if not found.success:
-            return None
-        slopes.append(near.slope + float(found.x[1]) * tall / wide)
-    return ExtremeLines(max(slopes), min(slopes))
+    points = sorted(zip(x, y, half_bars, strict=True))
+    steepest, flattest = math.inf, -math.inf
+    for i, (x1, y1, h1) in enumerate(points):
+        for x2, y2, h2 in points[i + 1 :]:
+            if x2 == x1:
+                if abs(y2 - y1) > (h1 + h2) * (1.0 + 1e-12):
+                    return None
+                continue
+            steepest = min(steepest, ((y2 - y1) + (h1 + h2)) / (x2 - x1))
+            flattest = max(flattest, ((y2 - y1) - (h1 + h2)) / (x2 - x1))
+    rounding = 1e-12 * max(abs(steepest), abs(flattest))
+    return ExtremeLines(steepest, flattest) if flattest <= steepest + rounding else None
 
 
 @dataclass(frozen=True, slots=True)

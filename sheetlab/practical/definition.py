@@ -181,6 +181,42 @@ class Line:
     """Greatest usual standard deviation about the line, in the unit of y."""
     relative_to_first: bool = False
     """The graph shows the change of y since its first reading."""
+    u_y: str = ""
+    """Column of standard uncertainties of y: the line is weighted with them."""
+    u_x: str = ""
+    """Column of standard uncertainties of x; together with ``u_y``."""
+    through_origin: bool = False
+    triangle: bool = False
+    """Ask for the corners of the gradient triangle on the student's own graph."""
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A parameter of a curve; formulas know it as ``CURVE.PARAMETER``."""
+
+    id: str
+    title: str
+    symbol: str
+    unit: str
+    start: float
+    """Value to begin the search with, in the unit."""
+    decimals: int = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A curve fitted to a column; ``formula`` is in ``x`` and the parameters."""
+
+    id: str
+    title: str
+    x: str
+    y: str
+    formula: str
+    parameters: tuple[Parameter, ...]
+    x_title: str
+    y_title: str
+    u_y: str = ""
+    """Column of standard uncertainties of y, which then are the weights."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +288,7 @@ class Definition:
     tables: tuple[Table, ...] = ()
     constants: tuple[Constant, ...] = ()
     lines: tuple[Line, ...] = ()
+    curves: tuple[Curve, ...] = ()
     quantities: tuple[Quantity, ...] = ()
     checks: tuple[Check, ...] = ()
     answers: tuple[Answer, ...] = ()

@@ -11,20 +11,30 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from types import ModuleType
 from typing import Any
 
-from sheetlab.formula.functions import FUNCTIONS, Aggregate, Statistic, fitted
-from sheetlab.formula.tree import Call, Node, names, walk
-from sheetlab.formula.values import Value, evaluate
+from sheetlab.formula.functions import FUNCTIONS, Aggregate
+from sheetlab.formula.statistics import Scatter, Statistic, fit_curve, fitted, line_of
+from sheetlab.formula.tree import Call, Fitted, Node, names, walk
+from sheetlab.formula.values import Value, evaluate, on_curve
 from sheetlab.metrology import agreement, montecarlo
 from sheetlab.metrology.budget import DIVISORS, Budget, Source, budget
+from sheetlab.metrology.curve import CurveFit
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.montecarlo import Affine, Propagated, Validation
 from sheetlab.metrology.repeats import common_rounding
 from sheetlab.metrology.statement import Statement, state
 from sheetlab.practical.definition import Result
-from sheetlab.practical.model import DerivedField, InputField, LineField, Practical, SourceSpec
+from sheetlab.practical.model import (
+    CurveField,
+    DerivedField,
+    InputField,
+    LineField,
+    Practical,
+    SourceSpec,
+)
 from sheetlab.practical.observations import Observations
 from sheetlab.units import per_unit
 
@@ -194,46 +204,56 @@ class _Uncertain:
         ]
         own = [self._own_rounding(key) for key in columns]
         resolution = self._resolution(parts[-1], own[-1])
-        if len(columns) > 1:
-            slope = _slope_of(plain)
-            if slope is None:
-                return None
+        if rule.scatter == "line":
             # what the rounding of x does to y
+            slope = _slope_of(plain) or 0.0
             resolution = math.hypot(resolution, slope * self._resolution(parts[0], own[0]))
         found = rule.rule(plain, resolution)
         if found is None:
             return None
-        # the scatter of a line has the rounding as its floor; that of repeats shows a part of it
         common = 1.0
-        if found.scatter:
-            common = 0.0 if len(columns) > 1 else common_rounding(found.deviation, resolution)
+        if found.scatter and rule.scatter == "repeats":
+            common = common_rounding(found.deviation, resolution)
+        elif found.scatter and rule.scatter in ("line", "stated"):
+            # the scatter of a line has the rounding as its floor; stated uncertainties hold it
+            common = 0.0
         total = _propagated(found, parts, own, common)
         value: Value = found.value
         for key, sensitivity in total.items():
             value = value + sensitivity * self.variables[key]
-        family = "line" if rule.name in ("slope", "intercept") else rule.name
         for scatter in found.scatter:
             if scatter.uncertainty == 0.0:
                 continue
-            key = f"{family}({','.join(columns)})#{scatter.token}"
+            key = f"{rule.family}({','.join(columns)})#{scatter.token}"
             if key not in self.variables:
-                self.add(self._scatter_source(key, columns, scatter.uncertainty, scatter.dof))
+                self.add(self._scatter_source(rule.family, key, columns, scatter))
             value = value + scatter.sensitivity * self.variables[key]
         return value
 
-    def _scatter_source(self, key: str, columns: tuple[str, ...], u: float, dof: float) -> Source:
+    def _scatter_source(
+        self, family: str, key: str, columns: tuple[str, ...], scatter: Scatter
+    ) -> Source:
         last = self.practical.field(columns[-1])
         estimate, _, token = key.partition("#")
-        label = {
-            "mean": f"scatter of the repeats: {last.title.lower()}",
-            "level": "scatter about the line: its height",
-            "halves": "scatter of the differences",
-        }.get(token, "scatter about the line: its slope")
         factor, pretty = last.unit.factor, last.unit.pretty
+        if family in self.practical.curves:
+            parameter = self.practical.field(f"{family}.{token}")
+            label = f"scatter about the curve: {parameter.title.lower()}"
+            factor, pretty = parameter.unit.factor, parameter.unit.pretty
+        else:
+            label = {
+                "mean": f"scatter of the repeats: {last.title.lower()}",
+                "level": "scatter about the line: its height",
+                "slope": "scatter about the line: its slope",
+                "halves": "scatter of the differences",
+            }[token]
         if token in ("slope", "halves"):
             x = self.practical.field(columns[0]).unit
             factor, pretty = factor / x.factor, per_unit(last.unit, x)
-        return Source(key, label, "A", "t", u, dof, False, pretty, factor, estimate=estimate)
+        return Source(
+            key, label, "A", "t", scatter.uncertainty, scatter.dof, False, pretty, factor,
+            estimate=estimate,
+        )  # fmt: skip
 
     def _own_rounding(self, key: str) -> frozenset[str]:
         """Rounding of the readings in a column: what its own scatter can show.
@@ -357,6 +377,44 @@ class LineResult:
     rows: tuple[int, ...]
     """Row of the table for each point of the fit."""
 
+    def series(self) -> list[list[tuple[float, float]]]:
+        """The points of each series."""
+        count = len(self.field.y)
+        return [[(p.x, p.y) for p in self.fit.points if p.series == k] for k in range(count)]
+
+    def means(self) -> list[tuple[float, float]]:
+        """Abscissa and mean ordinate of the rows in which no series is missing."""
+        there = [k for k in range(len(self.field.y)) if any(p.series == k for p in self.fit.points)]
+        found: dict[int, list[tuple[float, float]]] = {}
+        for point, row in zip(self.fit.points, self.rows, strict=True):
+            found.setdefault(row, []).append((point.x, point.y))
+        return [
+            (pairs[0][0], math.fsum(y for _, y in pairs) / len(pairs))
+            for _, pairs in sorted(found.items())
+            if len(pairs) == len(there)
+        ]
+
+    def drawn(self) -> tuple[float, float]:
+        """Sign and zero of the ordinates of its graph: y is drawn as sign * (y - zero)."""
+        if not self.field.definition.relative_to_first:
+            return 1.0, 0.0
+        first = min(self.rows)
+        pairs = zip(self.fit.points, self.rows, strict=True)
+        values = [p.y for p, row in pairs if row == first]
+        # the graph shows a change that grows, whichever way the scale runs
+        return math.copysign(1.0, self.fit.slope), math.fsum(values) / len(values)
+
+
+@dataclass(frozen=True, slots=True)
+class CurveResult:
+    """A fitted curve with the rows that took part, SI units."""
+
+    field: CurveField
+    fit: CurveFit
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+    rows: tuple[int, ...]
+
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
@@ -377,6 +435,7 @@ class Evaluation:
     values: Mapping[str, float | tuple[float | None, ...] | None]
     quantities: tuple[QuantityResult, ...]
     lines: Mapping[str, LineResult]
+    curves: Mapping[str, CurveResult]
     results: tuple[ResultValue | None, ...]
     """In the order of the definition; None where a result could not be formed."""
     correlations: Mapping[tuple[str, str], float]
@@ -438,6 +497,7 @@ def evaluate_practical(
         values={k: tuple(v) if isinstance(v, list) else v for k, v in numbers.found.items()},
         quantities=tuple(quantities),
         lines=_lines(practical, numbers),
+        curves=_curves(practical, numbers),
         results=tuple(
             _result(result, practical, world, found, propagated.get(result.quantity))
             for result in practical.definition.results
@@ -485,10 +545,25 @@ def _lines(practical: Practical, numbers: Numbers) -> dict[str, LineResult]:
     out = {}
     for key, line in practical.lines.items():
         try:
-            fit, kept = fitted([numbers.column(column) for column in (line.x, *line.y)])
+            columns = [numbers.column(column) for column in line.columns]
+            fit, kept = line_of(line.functions["slope"], columns)
         except ValueError:
             continue
         out[key] = LineResult(line, fit, tuple(row for pairs in kept for row, _, _ in pairs))
+    return out
+
+
+def _curves(practical: Practical, numbers: Numbers) -> dict[str, CurveResult]:
+    out = {}
+    for key, curve in practical.curves.items():
+        node = curve.parameters[0]
+        columns = [numbers.column(column) for column in curve.columns]
+        try:
+            fit, rows = fit_curve(partial(on_curve, node), node.start, columns)
+        except ValueError:
+            continue
+        x, y = ([float(column[i] or 0.0) for i in rows] for column in (columns[0], columns[-1]))
+        out[key] = CurveResult(curve, fit, tuple(x), tuple(y), tuple(rows))
     return out
 
 
@@ -564,7 +639,8 @@ def _trials(
 
 def _has_statistic(node: Node) -> bool:
     return any(
-        isinstance(part, Call) and isinstance(FUNCTIONS[part.function], Aggregate)
+        isinstance(part, Fitted)
+        or (isinstance(part, Call) and isinstance(FUNCTIONS[part.function], Aggregate))
         for part in walk(node)
     )
 

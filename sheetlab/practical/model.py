@@ -17,6 +17,7 @@ from sheetlab.formula.functions import NAMES
 from sheetlab.formula.tree import (
     Binary,
     Call,
+    Fitted,
     FormulaError,
     Name,
     Node,
@@ -31,6 +32,7 @@ from sheetlab.practical.definition import (
     Check,
     Column,
     Constant,
+    Curve,
     Definition,
     Instrument,
     Line,
@@ -47,7 +49,16 @@ MAX_CELLS = 20_000
 MAX_QUANTITIES = 200
 MAX_TEXT = 250
 """Spreadsheet programs hold 255 characters in a text of a formula and in a list of choices."""
-RESERVED_SHEETS = ("start", "sheetlab", "evaluation", "budget", "working", "graphs", "findings")
+RESERVED_SHEETS = (
+    "start",
+    "sheetlab",
+    "evaluation",
+    "budget",
+    "lines",
+    "working",
+    "graphs",
+    "findings",
+)
 """Titles, in small letters, of the sheets that sheetlab itself makes."""
 LINE_RESULTS = ("slope", "intercept")
 LEFT_OUT = "left_out"
@@ -154,9 +165,48 @@ class LineField:
     y: tuple[str, ...]
     labels: tuple[str, ...]
 
-    def call(self, function: str) -> Call:
-        """The call of a statistic of this line."""
-        return Call(function, (Name(self.x), *map(Name, self.y)))
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Columns that the line is fitted to, in the order of the functions' arguments."""
+        stated = (self.definition.u_x, self.definition.u_y)
+        return (self.x, *(key for key in stated if key), *self.y)
+
+    @property
+    def kind(self) -> Literal["ordinary", "origin", "weighted", "both_errors"]:
+        """How it is fitted."""
+        if self.definition.through_origin:
+            return "origin"
+        if self.definition.u_x:
+            return "both_errors"
+        return "weighted" if self.definition.u_y else "ordinary"
+
+    @property
+    def functions(self) -> Mapping[str, str]:
+        """Function of the table for each result of the line."""
+        kind = self.kind
+        if kind == "origin":
+            return {"slope": "origin_slope"}
+        prefix = "" if kind == "ordinary" else f"{kind}_"
+        return {result: f"{prefix}{result}" for result in LINE_RESULTS}
+
+
+def triangle_keys(line: LineField) -> tuple[str, str, str, str]:
+    """Inputs of the corners of a gradient triangle: x and y of the first, of the second."""
+    base = f"{line.definition.id}.triangle"
+    return (f"{base}.x1", f"{base}.y1", f"{base}.x2", f"{base}.y2")
+
+
+@dataclass(frozen=True, slots=True)
+class CurveField:
+    """A curve with its columns and its parameters resolved."""
+
+    definition: Curve
+    parameters: tuple[Fitted, ...]
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Columns that the curve is fitted to."""
+        return tuple(name.key for name in self.parameters[0].columns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +222,7 @@ class Practical:
     blocks: Mapping[str, tuple[str, ...]]
     checks: tuple[CheckField, ...]
     lines: Mapping[str, LineField]
+    curves: Mapping[str, CurveField]
     tables: Mapping[str, int]
     """Number of rows of each table; the zero readings of an instrument are a table too."""
     accepted: Mapping[tuple[str, int], Node]
@@ -263,6 +314,7 @@ class _Compiler:
     repeated: set[str] = field(default_factory=set)
     checks: list[CheckField] = field(default_factory=list)
     lines: dict[str, LineField] = field(default_factory=dict)
+    curves: dict[str, CurveField] = field(default_factory=dict)
     tables: dict[str, int] = field(default_factory=dict)
     constants: set[str] = field(default_factory=set)
     accepted: dict[tuple[str, int], Node] = field(default_factory=dict)
@@ -317,6 +369,8 @@ class _Compiler:
             self.add_table(table)
         for line in d.lines:
             self.add_line(line)
+        for curve in d.curves:
+            self.add_curve(curve)
         for constant in d.constants:
             self.add_constant(constant)
         for quantity in d.quantities:
@@ -373,6 +427,9 @@ class _Compiler:
                 ),
                 f"answers.{answer.id}",
             )
+        for fitted_line in self.lines.values():
+            if fitted_line.definition.triangle:
+                self.add_triangle(fitted_line)
         self.check_results()
         return Practical(
             definition=d,
@@ -384,6 +441,7 @@ class _Compiler:
             blocks=self.blocks,
             checks=tuple(self.checks),
             lines=self.lines,
+            curves=self.curves,
             tables=self.tables,
             accepted=self.accepted,
         )
@@ -721,9 +779,7 @@ class _Compiler:
                     key=name,
                     title=column.title,
                     unit=self.unit(column.unit, f"{where}.unit"),
-                    node=self.kept(
-                        self.parse(column.formula, f"{where}.formula", local), table.id
-                    ),
+                    node=self.kept(self.parse(column.formula, f"{where}.formula", local), table.id),
                     text=column.formula,
                     symbol=column.symbol,
                     table=table.id,
@@ -907,15 +963,116 @@ class _Compiler:
         self.claim(line.id, where)
         self.lines[line.id] = LineField(line, x[0], tuple(y), tuple(labels))
 
+        self.check_stated(line, where)
+
+    def add_triangle(self, line: LineField) -> None:
+        x, y = (self.inputs.get(key) or self.derived[key] for key in (line.x, line.y[0]))
+        titles = (line.definition.x_title, line.definition.y_title)
+        for i, key in enumerate(triangle_keys(line)):
+            one, title = (x, titles[0]) if i % 2 == 0 else (y, titles[1])
+            corner = "first" if i < 2 else "second"
+            self.add_input(
+                InputField(
+                    key=key,
+                    title=f"{corner} corner: {title.rpartition(' / ')[0] or title}",
+                    unit=one.unit,
+                    decimals=one.decimals,
+                    answer=True,
+                    help="A point on the line that you drew, far out on it, and not one of the "
+                    "readings.",
+                ),
+                f"lines.{line.definition.id}.triangle",
+            )
+
+    def check_stated(self, line: Line, where: str) -> None:
+        stated = [(key, part) for key, part in ((line.u_x, line.x), (line.u_y, line.y[0])) if key]
+        if line.u_x and not line.u_y:
+            raise DefinitionError(f"{where}.u_y", "is missing", "uncertainties of y beside u_x")
+        if (stated or line.through_origin) and len(self.lines[line.id].y) > 1:
+            raise DefinitionError(f"{where}.y", "has several series", "one column")
+        if stated and line.through_origin:
+            raise DefinitionError(f"{where}.through_origin", "cannot stand with u_x or u_y")
+        for key, part in stated:
+            self.check_column(key, part, where)
+
+    def check_column(self, key: str, part: str, where: str) -> None:
+        """A column of uncertainties: in the table of what it belongs to, and of its dimension."""
+        found, wanted = self.kind(key), self.kind(part)
+        if found is None or found.table is None or found.repeated:
+            raise DefinitionError(where, f"“{key}” is not a column", "table.column")
+        assert wanted is not None
+        if found.table != wanted.table or found.dimension != wanted.dimension:
+            raise DefinitionError(where, f"“{key}” does not belong to “{part}”")
+
+    def add_curve(self, curve: Curve) -> None:
+        where = f"curves.{curve.id}"
+        for key in (curve.x, curve.y):
+            found = self.kind(key)
+            if found is None or found.table is None or found.repeated or found.text:
+                raise DefinitionError(where, f"“{key}” is not a column", "table.column")
+        if curve.u_y:
+            self.check_column(curve.u_y, curve.y, f"{where}.u_y")
+        x, y = self.kind(curve.x), self.kind(curve.y)
+        assert x is not None
+        assert y is not None
+        if x.table != y.table:
+            raise DefinitionError(where, "its columns are not of one table")
+        if not curve.parameters:
+            raise DefinitionError(f"{where}.parameters", "is empty")
+        kinds = {"x": dimensions.Kind(x.dimension)}
+        for one in curve.parameters:
+            if one.id in kinds:
+                raise DefinitionError(f"{where}.parameters", f"“{one.id}” is used twice")
+            kinds[one.id] = dimensions.Kind(self.unit(one.unit, f"{where}.parameters").dimension)
+        body = self.parse(curve.formula, f"{where}.formula")
+        try:
+            found_dimension = dimensions.check(curve.formula, body, kinds.get, None)
+        except FormulaError as error:
+            raise DefinitionError(f"{where}.formula", str(error), error.allowed) from error
+        if found_dimension != y.dimension:
+            raise DefinitionError(
+                f"{where}.formula", f"has the dimension {found_dimension}, y has {y.dimension}"
+            )
+        columns = tuple(Name(key) for key in (curve.x, curve.u_y, curve.y) if key)
+        fitted = []
+        for i, one in enumerate(curve.parameters):
+            its_unit = self.unit(one.unit, where)
+            fitted.append(
+                Fitted(
+                    curve=curve.id,
+                    columns=columns,
+                    body=body,
+                    parameters=tuple(p.id for p in curve.parameters),
+                    start=tuple(self.unit(p.unit, where).to_si(p.start) for p in curve.parameters),
+                    parameter=i,
+                    dimension=its_unit.dimension,
+                )
+            )
+            self.add_derived(
+                DerivedField(
+                    key=f"{curve.id}.{one.id}",
+                    title=one.title,
+                    unit=its_unit,
+                    node=fitted[-1],
+                    text=f"{one.id} of {curve.id}",
+                    symbol=one.symbol,
+                    decimals=one.decimals,
+                    assist=Assist.FULL,
+                ),
+                f"{where}.parameters.{one.id}",
+            )
+        self.claim(curve.id, where)
+        self.curves[curve.id] = CurveField(curve, tuple(fitted))
+
     def field_title(self, key: str) -> str:
         return (self.inputs.get(key) or self.derived[key]).title
 
     def line_calls(self) -> dict[str, Node]:
         """What the names of a line's results stand for."""
         return {
-            f"{id_}.{function}": line.call(function)
+            f"{id_}.{result}": Call(function, tuple(map(Name, line.columns)))
             for id_, line in self.lines.items()
-            for function in LINE_RESULTS
+            for result, function in line.functions.items()
         }
 
     def expand_lines(self) -> None:
@@ -959,7 +1116,7 @@ class _Compiler:
 
     def kind(self, key: str) -> dimensions.Kind | None:
         owner, _, part = key.rpartition(".")
-        if owner in self.lines and part in LINE_RESULTS:
+        if owner in self.lines and part in self.lines[owner].functions:
             line = self.lines[owner]
             x, y = self.kind(line.x), self.kind(line.y[0])
             assert x is not None

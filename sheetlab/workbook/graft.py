@@ -31,7 +31,7 @@ from sheetlab.workbook.package import (
     xml,
 )
 
-TITLES = ("Evaluation", "Budget", "Working", "Graphs", "Findings")
+TITLES = ("Evaluation", "Budget", "Lines", "Working", "Graphs", "Findings")
 """Sheets that an evaluation adds, in this order, unless a title is taken."""
 RESULT_NAME = "sheetlab_result_"
 STYLES_NAME = "sheetlab_formats"

@@ -21,6 +21,7 @@ from sheetlab.practical.model import (
     Field,
     InputField,
     Practical,
+    triangle_keys,
 )
 from sheetlab.units import Unit
 
@@ -307,6 +308,14 @@ class _Builder:
             for answer in d.answers:
                 self.value(f"answer.{answer.id}")
             self.gap()
+        for line in self.practical.lines.values() if last else ():
+            if line.definition.triangle:
+                self.text(
+                    f"Gradient triangle on your own graph: {line.definition.title}", "heading"
+                )
+                for key in triangle_keys(line):
+                    self.value(key)
+                self.gap()
         derived = [
             q.id for q in d.quantities if q.sheet == sheet and q.assist.rank <= self.assist.rank
         ]

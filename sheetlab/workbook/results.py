@@ -13,10 +13,12 @@ import xlsxwriter
 from sheetlab.checks import wording
 from sheetlab.checks.assess import Assessment
 from sheetlab.finding import Finding, Severity
-from sheetlab.metrology.budget import DIVISORS
+from sheetlab.formula.statistics import growth
+from sheetlab.metrology.budget import COVERAGE_PROBABILITY, DIVISORS, student_t
 from sheetlab.metrology.statement import significant
-from sheetlab.practical.evaluate import LineResult, ResultValue
+from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
 from sheetlab.practical.model import START_INPUTS, Practical
+from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, per_unit
 from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart, share_chart
 from sheetlab.workbook.graft import TITLES
@@ -27,6 +29,7 @@ WIDTH = 10.3
 FEW_FINDINGS = 7
 LEAST_BAR = 0.001
 MOST_BARS = 2
+MOST_POINTS = 40
 BUDGET_WIDTHS = (4.6, 0.6, 1.1, 1.0, 0.8, 1.1, 0.9, 1.0, 1.1, 1.2, 0.9)
 
 
@@ -36,7 +39,7 @@ def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> byt
     Parameters
     ----------
     titles
-        Five free sheet titles, for the sheets of ``TITLES``.
+        Free sheet titles, for the sheets of ``TITLES``.
     """
     buffer = io.BytesIO()
     book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
@@ -137,11 +140,12 @@ class _Results:
     def write(self) -> None:
         self.evaluation(self.page("Evaluation", (4, 1, 1, 1, 1, 1)))
         self.budget(self.page("Budget", BUDGET_WIDTHS, landscape=True))
+        self.lines(self.page("Lines", (2.4, *[1] * 11), landscape=True))
         charts = self.working(self.page("Working", [1] * 14, landscape=True))
         self.graphs(self.page("Graphs", [1] * 9), charts)
         self.findings(self.page("Findings", (2, 1, 4, 3, 4), landscape=True))
 
-    def page(self, title: str, widths: Sequence[int], landscape: bool = False) -> _Page:
+    def page(self, title: str, widths: Sequence[float], landscape: bool = False) -> _Page:
         sheet = self.book.add_worksheet(self.titles[title])
         known = [self.assessment.observations.entry(one.key).text for one in START_INPUTS[:2]]
         whose = "  ".join(text for text in known if text)
@@ -300,6 +304,118 @@ class _Results:
             page.sheet.insert_chart(page.row, 0, chart, {"description": "Shares of variance"})
             page.row += 8 + count
 
+    # -- lines -------------------------------------------------------------------------------
+
+    def lines(self, page: _Page) -> None:
+        studies, curves = self.assessment.studies, self.assessment.evaluation.curves
+        if not studies and not curves:
+            page.line("There are not enough readings for a line.")
+        for one in studies:
+            self.line_study(page, one)
+        for curve in curves.values():
+            self.curve(page, curve)
+
+    def line_study(self, page: _Page, one: LineStudy) -> None:
+        line = one.line
+        x_unit = self.practical.field(line.field.x).unit
+        y_unit = self.practical.field(line.field.y[0]).unit
+        per, unit = y_unit.factor / x_unit.factor, per_unit(y_unit, x_unit)
+        page.line(line.field.definition.title, "heading")
+        rows: list[list[Any]] = [
+            ["slope by", "slope", "standard uncertainty", "unit", "difference", "remark"]
+        ]
+        first = one.slopes[0].slope
+        for by in one.slopes:
+            u = by.standard_uncertainty
+            rows.append(
+                [
+                    by.method,
+                    by.slope / per,
+                    None if u is None else u / per,
+                    unit,
+                    Share(by.slope / first - 1.0) if first else None,
+                    by.remark,
+                ]
+            )
+        page.table(rows, (2, 1, 1, 1, 1, 6))
+        page.line(wording.scatter_line(self.practical, line))
+        for text in wording.study_lines(self.practical, one):
+            page.line(text)
+        page.gap()
+        self.points(page, line, x_unit, y_unit)
+
+    def points(self, page: _Page, line: LineResult, x_unit: Unit, y_unit: Unit) -> None:
+        fit = line.fit
+        studentised = fit.studentised()
+        order = list(range(len(fit.points)))
+        if len(order) > MOST_POINTS:
+            order = sorted(order, key=lambda i: -abs(studentised[i]))[:MOST_POINTS]
+            page.line(f"The {MOST_POINTS} points farthest from the line:", "note")
+        factor = student_t(COVERAGE_PROBABILITY, max(fit.dof, 1))
+        rows: list[list[Any]] = [
+            [
+                "series", "row", heading(self.practical.field(line.field.x)),
+                f"reading / {y_unit.pretty}".rstrip(" /"), "on the line", "residual",
+                "stands out by (studentised)", "leverage",
+                "distance from the line of all others", "95 % band of the line ±",
+            ]
+        ]  # fmt: skip
+        for i in sorted(order):
+            p = fit.points[i]
+            deleted = p.deleted_residual
+            rows.append(
+                [
+                    line.field.labels[p.series],
+                    str(line.rows[i] + 1),
+                    x_unit.from_si(p.x),
+                    y_unit.from_si(p.y),
+                    y_unit.from_si(p.fitted),
+                    p.residual / y_unit.factor,
+                    studentised[i],
+                    p.leverage,
+                    deleted / y_unit.factor,
+                    factor * fit.at(p.x)[1] / y_unit.factor,
+                ]
+            )
+        page.table(rows)
+        page.gap()
+
+    def curve(self, page: _Page, curve: CurveResult) -> None:
+        d = curve.field.definition
+        y_unit = self.practical.field(d.y).unit
+        page.line(d.title, "heading")
+        page.line(f"{d.y_title.partition(' / ')[0]} = {d.formula}", "formula")
+        rows: list[list[Any]] = [["parameter", "value", "standard uncertainty", "unit"]]
+        for i, parameter in enumerate(d.parameters):
+            its = self.practical.field(f"{d.id}.{parameter.id}").unit
+            wide = curve.fit.uncertainties[i] * growth(curve.fit)
+            rows.append(
+                [parameter.title, its.from_si(curve.fit.parameters[i]), wide / its.factor,
+                 its.pretty]
+            )  # fmt: skip
+        page.table(rows, (2, 1, 1, 1))
+        spread = significant(curve.fit.residual_deviation / y_unit.factor, 3)
+        page.line(
+            f"Standard deviation about the curve {spread} {y_unit.pretty}, "
+            f"{curve.fit.dof} degrees of freedom."
+        )
+        if curve.fit.ill_conditioned:
+            page.line("The readings hardly determine these parameters.", "doubtful")
+        page.gap()
+        x_unit = self.practical.field(d.x).unit
+        points: list[list[Any]] = [
+            ["row", d.x_title, d.y_title, "on the curve", "residual", "leverage"]
+        ]
+        for row, x, y, r, h in zip(
+            curve.rows, curve.x, curve.y, curve.fit.residuals, curve.fit.leverages, strict=True
+        ):
+            points.append(
+                [str(row + 1), x_unit.from_si(x), y_unit.from_si(y), y_unit.from_si(y - r),
+                 r / y_unit.factor, h]
+            )  # fmt: skip
+        page.table(points)
+        page.gap()
+
     # -- working -----------------------------------------------------------------------------
 
     def working(self, page: _Page) -> list[tuple[LineResult, ChartData]]:
@@ -382,9 +498,8 @@ class _Results:
         practical, fit, d = self.practical, line.fit, line.field.definition
         x_unit = practical.field(line.field.x).unit
         y_unit = practical.field(line.field.y[0]).unit
-        sign, base = _drawn(line)
+        sign, base = line.drawn()
         page.line(d.title, "heading")
-        self.line_numbers(page, line, x_unit, y_unit)
         count = len(line.field.y)
         titles = [d.x_title, "u of x"]
         titles += [f"{label}: {d.y_title}" for label in line.field.labels]
@@ -450,36 +565,6 @@ class _Results:
                     total = row.source.standard_uncertainty
         return total
 
-    def line_numbers(self, page: _Page, line: LineResult, x_unit: Unit, y_unit: Unit) -> None:
-        fit = line.fit
-        per = y_unit.factor / x_unit.factor
-        unit = per_unit(y_unit, x_unit)
-        page.table(
-            [
-                [
-                    "least squares, one slope for all series",
-                    "value",
-                    "standard uncertainty",
-                    "unit",
-                ],
-                ["slope", fit.slope / per, fit.u_slope / per, unit],
-                [
-                    "intercept" + (" (mean of the series)" if len(fit.intercepts) > 1 else ""),
-                    fit.intercept / y_unit.factor,
-                    fit.u_intercept / y_unit.factor,
-                    y_unit.pretty,
-                ],
-                [
-                    f"standard deviation about the line, {fit.dof} degrees of freedom",
-                    fit.residual_deviation / y_unit.factor,
-                    None,
-                    y_unit.pretty,
-                ],
-            ],
-            (6, 2, 2, 2),
-        )
-        page.gap()
-
     # -- graphs and findings -----------------------------------------------------------------
 
     def graphs(self, page: _Page, charts: list[tuple[LineResult, ChartData]]) -> None:
@@ -489,7 +574,7 @@ class _Results:
             d = line.field.definition
             x_unit = self.practical.field(line.field.x).unit
             y_unit = self.practical.field(line.field.y[0]).unit
-            sign, base = _drawn(line)
+            sign, base = line.drawn()
             xs = [x_unit.from_si(p.x) for p in line.fit.points]
             spread = line.fit.residual_deviation
             ys = [
@@ -542,16 +627,6 @@ class _Results:
             if target:
                 text = f"{finding.place.sheet} {finding.place.cell}"
                 page.sheet.write_url(first + i, 0, target, link, text)
-
-
-def _drawn(line: LineResult) -> tuple[float, float]:
-    """Sign and zero of the ordinates of a graph, SI units: y is drawn as sign * (y - zero)."""
-    if not line.field.definition.relative_to_first:
-        return 1.0, 0.0
-    row = min(line.rows)
-    values = [p.y for p, r in zip(line.fit.points, line.rows, strict=True) if r == row]
-    # the graph shows a change that grows, whichever way the scale runs
-    return math.copysign(1.0, line.fit.slope), math.fsum(values) / len(values)
 
 
 def _wide(its: Axis) -> Axis:

@@ -94,6 +94,19 @@ def test_few_rows_agree(office: Office, tmp_path: Path, name: str, rows: int) ->
 
 @pytest.mark.parametrize("assist", list(Assist))
 @pytest.mark.parametrize("name", SHIPPED)
+def test_rows_left_out_agree(office: Office, tmp_path: Path, name: str, assist: Assist) -> None:
+    plan = layout(name, assist)
+    reasons = {key: [None, "knocked", None, 3.0, "  "] for key in plan.practical.reasons()}
+    assert reasons
+    cells = {**typed(CAREFUL[name]), **reasons}
+    path = tmp_path / "blank.xlsx"
+    path.write_bytes(write_template(plan))
+    fill = {plan.name(key): list(values) for key, values in cells.items()}
+    assert_same(office.recalculate(path, fill=fill), shown_numbers(name, assist, cells))
+
+
+@pytest.mark.parametrize("assist", list(Assist))
+@pytest.mark.parametrize("name", SHIPPED)
 def test_stored_values_are_those_that_calc_works_out(
     office: Office, tmp_path: Path, name: str, assist: Assist
 ) -> None:

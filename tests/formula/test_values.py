@@ -13,7 +13,8 @@ import published
 import pytest
 from uncertainties import ufloat, umath
 
-from sheetlab.formula.functions import FUNCTIONS, NAMES, Aggregate, Elementwise, Statistic
+from sheetlab.formula.functions import FUNCTIONS, NAMES, Aggregate, Elementwise
+from sheetlab.formula.statistics import Statistic
 from sheetlab.formula.tree import parse
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.line import fit_common_slope, interval_differences
@@ -213,7 +214,15 @@ AGGREGATES = {
     "intercept": (2, _ANYWHERE),
     "interval_slope": (2, _AT_THE_END),
     "half_interval": (1, _AT_THE_END),
+    "origin_slope": (2, _ANYWHERE),
 }
+STATED = {
+    "weighted_slope": 3,
+    "weighted_intercept": 3,
+    "both_errors_slope": 4,
+    "both_errors_intercept": 4,
+}
+"""Statistics with columns of stated uncertainties between x and y, and how many columns."""
 
 
 def _table(count: int, missing: Sequence[int], seed: int = 1) -> list[list[float | None]]:
@@ -237,7 +246,39 @@ def _statistic(name: str, columns: Sequence[Sequence[float | None]], u: float = 
 
 
 def test_every_aggregate_is_here() -> None:
-    assert set(AGGREGATES) == {k for k, f in FUNCTIONS.items() if isinstance(f, Aggregate)}
+    found = {k for k, f in FUNCTIONS.items() if isinstance(f, Aggregate)}
+    assert {*AGGREGATES, *STATED} == found
+
+
+@pytest.mark.parametrize("missing", [(), (0,), (4, 8)])
+@pytest.mark.parametrize("name", STATED)
+def test_gradients_with_stated_uncertainties(name: str, missing: tuple[int, ...]) -> None:
+    # those of a line with errors in both coordinates are of first order in the residuals, so the
+    # points lie nearly on the line
+    generator = np.random.default_rng(3)
+    x = np.arange(9.0) + generator.uniform(-0.3, 0.3, 9)
+    u = generator.uniform(0.5, 1.5, (2, 9)) * 1e-4
+    noise = 1e-5 * generator.standard_normal(9)
+    middle = [u[1]] if STATED[name] == 3 else [u[0], u[1]]
+    table: list[list[float | None]] = [list(map(float, c)) for c in (x, *middle, 2 - 0.4 * x)]
+    table[-1] = [float(v) for v in 2 - 0.4 * x + noise]
+    for row in missing:
+        table[-1][row] = None
+    found = _statistic(name, table)
+    for k in (0, len(table) - 1):
+        for row, element in enumerate(table[k]):
+            if element is None or row in missing:
+                assert found.gradients[k][row] == 0.0
+                continue
+            ends = []
+            for moved in (element + 1e-5, element - 1e-5):
+                changed = [list(c) for c in table]
+                changed[k][row] = moved
+                ends.append(_statistic(name, changed).value)
+            difference = (ends[0] - ends[1]) / 2e-5
+            assert found.gradients[k][row] == pytest.approx(difference, abs=2e-4)
+    for column in found.gradients[1:-1]:
+        assert set(column) == {0.0}
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,184 @@
+"""A fitted line looked at from all sides: tests, other methods, the student's own triangle."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from sheetlab.metrology import linetests
+from sheetlab.metrology.line import LineFit, fit_line, interval_differences
+from sheetlab.metrology.linetests import ExtremeLines, GradientTriangle, TestResult
+from sheetlab.practical.evaluate import LineResult, Numbers
+from sheetlab.practical.model import triangle_keys
+
+FEWEST_POINTS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class SlopeBy:
+    """A slope by one method, SI units."""
+
+    method: str
+    slope: float
+    standard_uncertainty: float | None
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LineStudy:
+    """What can be said of a fitted line beside its slope, SI units."""
+
+    line: LineResult
+    slopes: tuple[SlopeBy, ...]
+    """The first is the one that is used."""
+    curvature: TestResult | None
+    """Student's t of a quadratic term; None for too few points."""
+    lack_of_fit: TestResult | None
+    """F of the line against the scatter of repeats; None without repeats."""
+    passes: tuple[float, float] | None
+    """Difference of the slopes of the first two series, and its standard uncertainty."""
+    extremes: ExtremeLines | None
+    half_bar: float
+    """Half-length of the error bars that the extreme lines pass through."""
+    triangle: GradientTriangle | None
+    """In the coordinates of the graph; None if the student gave none."""
+
+
+def study(numbers: Numbers, line: LineResult) -> LineStudy:
+    """Look at a line from all sides."""
+    series = line.series()
+    fit = line.fit
+    slopes = [SlopeBy(_METHOD[line.field.kind], fit.slope, fit.u_slope)]
+    singles: list[LineFit] = []
+    if len([pairs for pairs in series if pairs]) > 1:
+        for label, pairs in zip(line.field.labels, series, strict=True):
+            if len(pairs) > 2:
+                singles.append(fit_line(*zip(*pairs, strict=True)))
+                slopes.append(SlopeBy(f"{label} alone", singles[-1].slope, singles[-1].u_slope))
+    slopes.append(
+        SlopeBy(
+            "median of the slopes of all pairs",
+            linetests.robust_slope(series),
+            None,
+            "a second opinion: single wrong points hardly move it",
+        )
+    )
+    half_bar = _half_bar(numbers, line)
+    # a reading in the hand methods is the mean of the passes
+    count = max(1, sum(bool(pairs) for pairs in series))
+    slopes += _hand_methods(line.means(), fit.residual_deviation / math.sqrt(count))
+    extremes = None
+    if half_bar and not line.field.definition.through_origin:
+        xs, ys = zip(*line.means(), strict=True)
+        extremes = linetests.extreme_lines(xs, ys, [half_bar] * len(xs))
+    if extremes is not None:
+        remark = "lines through all error bars of the mean readings; half their difference is "
+        remark += "the school's figure, no standard deviation"
+        slopes += [
+            SlopeBy("steepest acceptable line", extremes.steepest, None, remark),
+            SlopeBy("flattest acceptable line", extremes.flattest, None),
+        ]
+    triangle = _triangle(numbers, line)
+    if triangle is not None:
+        sign, _ = line.drawn()
+        slopes.append(
+            SlopeBy(
+                "the group's gradient triangle",
+                sign * triangle.slope,
+                None,
+                f"spans {100.0 * triangle.span:.0f} % of the line",
+            )
+        )
+    return LineStudy(
+        line=line,
+        slopes=tuple(slopes),
+        curvature=_curvature(line),
+        lack_of_fit=_lack_of_fit(line),
+        passes=(
+            singles[1].slope - singles[0].slope,
+            math.hypot(singles[0].u_slope, singles[1].u_slope),
+        )
+        if len(singles) > 1
+        else None,
+        extremes=extremes,
+        half_bar=half_bar,
+        triangle=triangle,
+    )
+
+
+_METHOD = {
+    "ordinary": "least squares",
+    "origin": "least squares through the origin",
+    "weighted": "weighted least squares",
+    "both_errors": "least squares, uncertainties in both coordinates",
+}
+
+
+def _hand_methods(means: list[tuple[float, float]], deviation: float) -> list[SlopeBy]:
+    if len(means) < FEWEST_POINTS:
+        return []
+    xs, ys = zip(*means, strict=True)
+    found = []
+    try:
+        halves = interval_differences(xs, ys)
+    except ValueError:
+        pass
+    else:
+        remark = f"{halves.dof} degrees of freedom"
+        if halves.first_dropped:
+            remark += "; the first reading takes no part"
+        found.append(SlopeBy("differences over half the table", halves.slope, halves.u_slope,
+                             remark))  # fmt: skip
+    if xs[0] != xs[-1]:
+        steps = linetests.successive_differences(xs, ys, deviation)
+        found.append(
+            SlopeBy(
+                "differences of neighbours",
+                steps.slope,
+                steps.u_slope,
+                "only the first and the last reading count: all between cancel",
+            )
+        )
+    return found
+
+
+def _curvature(line: LineResult) -> TestResult | None:
+    if line.field.kind != "ordinary":
+        return None
+    try:
+        return linetests.curvature_of_series(line.series())
+    except ValueError:
+        return None
+
+
+def _lack_of_fit(line: LineResult) -> TestResult | None:
+    if line.field.kind != "ordinary":
+        return None
+    try:
+        return linetests.lack_of_fit_of_series(line.series())
+    except ValueError:
+        return None
+
+
+def _half_bar(numbers: Numbers, line: LineResult) -> float:
+    """One division of the scale of y, as the school takes it; 0 where y is no reading."""
+    rounding = [
+        numbers.half_width(spec) or 0.0
+        for key in line.field.y
+        for spec in numbers.practical.field(key).sources
+        if spec.rounding
+    ]
+    return 2.0 * max(rounding, default=0.0)
+
+
+def _triangle(numbers: Numbers, line: LineResult) -> GradientTriangle | None:
+    keys = triangle_keys(line.field)
+    if not line.field.definition.triangle:
+        return None
+    x1, y1, x2, y2 = (numbers.value(key, None) for key in keys)
+    if x1 is None or y1 is None or x2 is None or y2 is None or x1 == x2:
+        return None
+    sign, zero = line.drawn()
+    points = [(p.x, sign * (p.y - zero)) for p in line.fit.points]
+    xs, ys = zip(*points, strict=True)
+    return linetests.gradient_triangle(xs, ys, (x1, y1), (x2, y2))

@@ -1,0 +1,253 @@
+"""Lines and curves that a definition asks for, from its text to the result, against references."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import published
+import pytest
+from scipy.optimize import curve_fit
+
+from sheetlab.checks.assess import assess
+from sheetlab.checks.record import record
+from sheetlab.finding import SheetlabError
+from sheetlab.practical.definition import Assist
+from sheetlab.practical.evaluate import Evaluation, evaluate_practical
+from sheetlab.practical.loader import load
+from sheetlab.workbook.layout import lay_out
+from sheetlab.workbook.results import write_results
+from sheetlab.workbook.template import as_cells_show, write_template
+
+HEAD = """
+id = "fits"
+version = "1"
+title = "Fits"
+aim = "To fit."
+[[sheets]]
+id = "all"
+title = "All"
+[[tables]]
+id = "t"
+title = "table"
+sheet = "all"
+rows = 20
+"""
+
+
+def column(key: str, unit: str = "1") -> str:
+    return f'[[tables.columns]]\nid = "{key}"\ntitle = "{key}"\nunit = "{unit}"\n'
+
+
+def quantity(key: str, formula: str, unit: str = "1") -> str:
+    return (
+        f'[[quantities]]\nid = "{key}"\ntitle = "{key}"\nsymbol = "{key}"\nunit = "{unit}"\n'
+        f'sheet = "all"\nformula = "{formula}"\n[[results]]\nquantity = "{key}"\n'
+    )
+
+
+def line(extra: str = "") -> str:
+    return (
+        '[[lines]]\nid = "fit"\ntitle = "A line"\nx = "t.x"\ny = ["t.y"]\n'
+        f'x_title = "x"\ny_title = "y"\n{extra}\n'
+    )
+
+
+LINE = HEAD + column("x") + column("y") + column("ux") + column("uy")
+
+
+def evaluated(text: str, cells: dict[str, list[float]]) -> Evaluation:
+    model = load(text)
+    return evaluate_practical(model, as_cells_show(model, cells), trials=0)
+
+
+def result(evaluation: Evaluation, key: str) -> tuple[float, float]:
+    one = next(q for q in evaluation.quantities if q.key == key)
+    return one.value, one.standard_uncertainty
+
+
+X = [1.0, 2.0, 3.5, 4.0, 5.5, 7.0]
+Y = [2.1, 3.9, 7.2, 7.7, 11.4, 13.8]
+UY = [0.1, 0.1, 0.3, 0.2, 0.4, 0.2]
+
+
+def test_weighted_line_is_that_of_numpy() -> None:
+    text = LINE + line('u_y = "t.uy"') + quantity("b", "fit.slope") + quantity("a", "fit.intercept")
+    found = evaluated(text, {"t.x": X, "t.y": Y, "t.uy": UY})
+    # reference: numpy.polyfit with weights; its covariance unscaled, as the u are stated
+    (b, a), covariance = np.polyfit(X, Y, 1, w=1 / np.array(UY), cov="unscaled")
+    square = np.sum(((np.array(Y) - a - b * np.array(X)) / UY) ** 2)
+    wider = max(1.0, math.sqrt(square / 4))
+    assert result(found, "b") == pytest.approx((b, wider * math.sqrt(covariance[0, 0])), rel=1e-9)
+    assert result(found, "a") == pytest.approx((a, wider * math.sqrt(covariance[1, 1])), rel=1e-9)
+    rho = covariance[0, 1] / math.sqrt(covariance[0, 0] * covariance[1, 1])
+    assert found.correlations["b", "a"] == pytest.approx(rho, rel=1e-9)
+    assert found.lines["fit"].fit.slope == pytest.approx(b, rel=1e-12)
+    assert found.lines["fit"].field.kind == "weighted"
+
+
+def test_stated_uncertainties_that_explain_the_scatter_are_taken_as_they_are() -> None:
+    text = LINE + line('u_y = "t.uy"') + quantity("b", "fit.slope")
+    wide = [10.0 * u for u in UY]
+    found = evaluated(text, {"t.x": X, "t.y": Y, "t.uy": wide})
+    covariance = np.polyfit(X, Y, 1, w=1 / np.array(wide), cov="unscaled")[1]
+    assert result(found, "b")[1] == pytest.approx(math.sqrt(covariance[0, 0]), rel=1e-9)
+    (row,) = found.results[0].budget.rows
+    assert math.isinf(row.source.dof)
+
+
+def test_errors_in_both_coordinates_through_a_definition() -> None:
+    """Pearson's data with York's weights: published intercept and slope."""
+    rows = published.rows("pearson_york.csv")
+    wanted = {name: v for name, v, _ in published.expected("line_fit_both_errors.json",
+                                                             "pearson_york")}  # fmt: skip
+    names = list(rows[0])
+    x, wx, y, wy = (
+        [float(r[k]) for r in rows]
+        for k in (
+            next(n for n in names if n.lower() == "x"),
+            next(n for n in names if n.lower() in ("wx", "w_x", "weight_x", "omega_x")),
+            next(n for n in names if n.lower() == "y"),
+            next(n for n in names if n.lower() in ("wy", "w_y", "weight_y", "omega_y")),
+        )
+    )
+    text = LINE + line('u_x = "t.ux"\nu_y = "t.uy"')
+    text += quantity("b", "fit.slope") + quantity("a", "fit.intercept")
+    cells = {
+        "t.x": x, "t.y": y,
+        "t.ux": [w**-0.5 for w in wx], "t.uy": [w**-0.5 for w in wy],
+    }  # fmt: skip
+    found = evaluated(text, cells)
+    assert result(found, "a")[0] == pytest.approx(wanted["a"], abs=1e-7)
+    assert result(found, "b")[0] == pytest.approx(wanted["b"], abs=1e-8)
+    # chi-squared is 1.48 a degree of freedom: the scatter is wider than stated
+    assert result(found, "a")[1] == pytest.approx(wanted["u_a * sqrt(S/(n-2))"], abs=1e-5)
+    assert result(found, "b")[1] == pytest.approx(wanted["u_b * sqrt(S/(n-2))"], abs=1e-6)
+
+
+def test_line_through_the_origin() -> None:
+    text = LINE + line("through_origin = true") + quantity("b", "fit.slope")
+    found = evaluated(text, {"t.x": X, "t.y": Y})
+    x, y = np.array(X), np.array(Y)
+    b = float(x @ y / (x @ x))
+    u = math.sqrt(float(np.sum((y - b * x) ** 2)) / 5 / float(x @ x))
+    assert result(found, "b") == pytest.approx((b, u), rel=1e-12)
+    assert found.lines["fit"].fit.intercept == 0.0
+
+
+TIMES = [20.0 * i for i in range(14)]
+DECAY = (
+    HEAD + column("x", "min") + column("y", "mm") + column("uy", "mm")
+    + '[[curves]]\nid = "decay"\ntitle = "Decay"\nx = "t.x"\ny = "t.y"\n'
+    'x_title = "t / min"\ny_title = "A / mm"\nformula = "top * exp(-x / tau) + rest"\n{extra}'
+    '[[curves.parameters]]\nid = "top"\ntitle = "height"\nsymbol = "A"\nunit = "mm"\nstart = 30\n'
+    '[[curves.parameters]]\nid = "tau"\ntitle = "time constant"\nsymbol = "τ"\nunit = "s"\n'
+    "start = 2000\n"
+    '[[curves.parameters]]\nid = "rest"\ntitle = "rest"\nsymbol = "r"\nunit = "mm"\nstart = 0\n'
+)  # fmt: skip
+
+
+def decayed() -> list[float]:
+    rng = np.random.default_rng(5)
+    t = np.array(TIMES) * 60.0
+    return [float(v) for v in 42.0 * np.exp(-t / 5000.0) + 3.0 + 0.2 * rng.standard_normal(14)]
+
+
+@pytest.mark.parametrize("stated", [False, True])
+def test_any_curve_is_that_of_a_general_fitter(stated: bool) -> None:
+    """scipy.optimize.curve_fit, on numbers in SI units."""
+    text = DECAY.replace("{extra}", 'u_y = "t.uy"\n' if stated else "")
+    text += quantity("half_life", "0.6931471805599453 * decay.tau", "min")
+    text += quantity("whole", "decay.top + decay.rest", "mm")
+    u = [0.1 + 0.02 * i for i in range(14)]
+    found = evaluated(text, {"t.x": TIMES, "t.y": decayed(), "t.uy": u if stated else []})
+    t, y = np.array(TIMES) * 60.0, np.array(decayed()) * 1e-3
+    wanted, covariance = curve_fit(
+        lambda t, a, tau, r: a * np.exp(-t / tau) + r, t, y, (0.03, 2000.0, 0.0),
+        sigma=np.array(u) * 1e-3 if stated else None, absolute_sigma=stated,
+        xtol=1e-14, ftol=1e-14,
+    )  # fmt: skip
+    curve = found.curves["decay"]
+    assert curve.fit.parameters == pytest.approx(tuple(wanted), rel=1e-6)
+    factor = 1.0
+    if stated:
+        factor = max(1.0, math.sqrt(curve.fit.chi_squared / curve.fit.dof))
+    for i, key in enumerate(("top", "tau", "rest")):
+        value, spread = result(found, f"decay.{key}")
+        assert value == pytest.approx(wanted[i], rel=1e-6)
+        assert spread == pytest.approx(factor * math.sqrt(covariance[i, i]), rel=1e-4)
+    assert result(found, "half_life")[1] == pytest.approx(
+        math.log(2) * factor * math.sqrt(covariance[1, 1]), rel=1e-4
+    )
+    # the sum of two correlated parameters
+    both = covariance[0, 0] + covariance[2, 2] + 2 * covariance[0, 2]
+    assert result(found, "whole")[1] == pytest.approx(factor * math.sqrt(both), rel=1e-4)
+
+
+def test_a_polynomial_is_a_curve_too() -> None:
+    text = (
+        HEAD + column("x", "s") + column("y", "m")
+        + '[[curves]]\nid = "fall"\ntitle = "Fall"\nx = "t.x"\ny = "t.y"\nx_title = "t / s"\n'
+        'y_title = "h / m"\nformula = "c + b * x + a * x^2"\n'
+        '[[curves.parameters]]\nid = "a"\ntitle = "a"\nsymbol = "a"\nunit = "m/s^2"\nstart = 1\n'
+        '[[curves.parameters]]\nid = "b"\ntitle = "b"\nsymbol = "b"\nunit = "m/s"\nstart = 1\n'
+        '[[curves.parameters]]\nid = "c"\ntitle = "c"\nsymbol = "c"\nunit = "m"\nstart = 1\n'
+        + quantity("g", "2 * fall.a", "m/s^2")
+    )  # fmt: skip
+    x = [0.1 * i for i in range(9)]
+    y = [0.3 + 0.2 * t + 4.9 * t * t + 0.004 * (-1) ** i for i, t in enumerate(x)]
+    found = evaluated(text, {"t.x": x, "t.y": y})
+    fit, covariance = np.polyfit(x, y, 2, cov=True)
+    wanted = (2 * fit[0], 2 * math.sqrt(covariance[0, 0]))
+    assert result(found, "g") == pytest.approx(wanted, rel=1e-7)
+
+
+def test_curves_and_stated_lines_reach_workbook_sheets_and_record() -> None:
+    text = DECAY.replace("{extra}", "")
+    text += quantity("half_life", "0.6931471805599453 * decay.tau", "min")
+    model = load(text)
+    cells = {"t.x": TIMES, "t.y": decayed()}
+    assert write_template(lay_out(model, Assist.FULL), cells)
+    found = assess(model, as_cells_show(model, cells), trials=2000)
+    made = record(found, "a.xlsx")
+    (curve,) = made["curves"]
+    assert curve["parameters"]["tau"]["unit"] == "s"
+    assert curve["parameters"]["tau"]["value"] == pytest.approx(5000.0, rel=0.05)
+    assert curve["degrees_of_freedom"] == 11
+    assert len(curve["correlations"]) == 3
+    assert write_results(found)
+    weighted = load(LINE + line('u_y = "t.uy"') + quantity("b", "fit.slope"))
+    found = assess(weighted, as_cells_show(weighted, {"t.x": X, "t.y": Y, "t.uy": UY}), trials=0)
+    (study,) = record(found, "a.xlsx")["line_studies"]
+    assert study["fitted_by"] == "weighted least squares"
+    assert len(study["points"]) == 6
+    assert write_results(found)
+
+
+def test_a_curve_that_does_not_fit_is_missing() -> None:
+    text = DECAY.replace("{extra}", "")
+    text += quantity("half_life", "0.6931471805599453 * decay.tau", "min")
+    found = evaluated(text, {"t.x": [1.0, 2.0], "t.y": [2.0, 1.0]})
+    assert found.curves == {}
+    assert found.results == (None,)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (LINE + line('u_x = "t.ux"') + quantity("b", "fit.slope"), "u_y"),
+        (LINE + line('u_y = "t.none"') + quantity("b", "fit.slope"), "not a column"),
+        (LINE + line('u_y = "t.uy"\nthrough_origin = true') + quantity("b", "fit.slope"), "origin"),
+        (LINE + line("through_origin = true") + quantity("b", "fit.intercept"), "intercept"),
+        (DECAY.replace("{extra}", "").replace("x / tau", "x / top") + quantity("b", "decay.tau"),
+         "exp"),
+        (DECAY.replace("{extra}", "").replace("+ rest", "") + quantity("b", "decay.nothing"),
+         "decay.nothing"),
+        (DECAY.replace("{extra}", "").replace("top * exp(-x / tau) + rest", "x") +
+         quantity("b", "decay.tau", "s"), "dimension"),
+        (DECAY.replace("{extra}", 'u_y = "t.x"\n') + quantity("b", "decay.tau", "s"), "belong"),
+    ],
+)  # fmt: skip
+def test_wrong_fits_are_refused(text: str, told: str) -> None:
+    with pytest.raises(SheetlabError, match=told):
+        load(text)
