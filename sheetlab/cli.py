@@ -69,6 +69,7 @@ def _parser() -> argparse.ArgumentParser:
         choices=range(1, 5),
         help="how often the readings are repeated",
     )
+    _profile(issuing, "gum")
     _definitions(issuing)
     issuing.set_defaults(run=_issue)
 
@@ -90,6 +91,7 @@ def _parser() -> argparse.ArgumentParser:
     evaluating.add_argument(
         "--practical", default="", metavar="ID", help="refuse workbooks of any other practical"
     )
+    _profile(evaluating, "that of each workbook")
     evaluating.set_defaults(run=_evaluate)
 
     demo = commands.add_parser("demo", help="run everything on an invented class")
@@ -102,6 +104,14 @@ def _definitions(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--definitions", type=Path, action="append", default=[], metavar="DIR",
         help="folder with further definition files",
+    )  # fmt: skip
+
+
+def _profile(parser: argparse.ArgumentParser, usual: str) -> None:
+    parser.add_argument(
+        "--profile", default="", metavar="PROFILE",
+        help="how results are stated: gum, school-maximum, or a profile file of your own "
+        f"(usual: {usual})",
     )  # fmt: skip
 
 
@@ -132,12 +142,13 @@ def _issue(options: argparse.Namespace) -> int:
     from sheetlab.course.issue import issue
     from sheetlab.course.roster import read_roster
     from sheetlab.practical.definition import Assist
+    from sheetlab.practical.loader import find_profile
 
     groups = read_roster(options.roster) if options.roster else ()
     done = refused = 0
     for issued in issue(
         _catalogue(options), options.practical, options.out, groups, Assist(options.assist),
-        options.runs,
+        options.runs, find_profile(options.profile or "gum"),
     ):  # fmt: skip
         if issued.finding is None:
             done += 1
@@ -152,13 +163,15 @@ def _issue(options: argparse.Namespace) -> int:
 
 def _evaluate(options: argparse.Namespace) -> int:
     from sheetlab.course.batch import evaluate_files, expand
+    from sheetlab.practical.loader import find_profile
 
     paths = list(expand(options.files))
     if not paths:
         _complain([_no_files(options.files)])
         return NOTHING_DONE
     outcomes = []
-    for outcome in evaluate_files(paths, options.out, options.in_place, options.practical):
+    profile = find_profile(options.profile) if options.profile else None
+    for outcome in evaluate_files(paths, options.out, options.in_place, options.practical, profile):
         outcomes.append(outcome)
         if options.json:
             print(json.dumps(_record(outcome), ensure_ascii=False, allow_nan=False), flush=True)
@@ -197,7 +210,7 @@ def _print_outcome(outcome: FileOutcome) -> None:
 
 
 def _result_text(outcome: FileOutcome) -> str:
-    from sheetlab.checks.wording import statement_line
+    from sheetlab.checks.wording import Words
 
     found = outcome.assessment
     if found is None:
@@ -205,7 +218,8 @@ def _result_text(outcome: FileOutcome) -> str:
     measurand = found.evaluation.measurand
     if measurand is None:
         return str(found.status)
-    return f"{found.status}, {statement_line(found.practical, measurand)}"
+    words = Words(found.practical, found.evaluation.profile)
+    return f"{found.status}, {words.statement_line(measurand)}"
 
 
 def _demo(options: argparse.Namespace) -> int:

@@ -126,6 +126,21 @@ def per_unit(numerator: Unit, denominator: Unit) -> str:
     return f"{above}/({below})" if any(sign in below for sign in "/ ") else f"{above}/{below}"
 
 
+def with_prefix(its: Unit, value: float) -> Unit:
+    """The unit with the SI prefix that brings a value (SI) to between 1 and 1000, if it has one.
+
+    Only for coherent units that take prefixes by themselves; any other is given back as it is.
+    """
+    if its.text not in _PREFIXABLE or not value or not math.isfinite(value):
+        return its
+    step = math.floor(math.log10(abs(value)) / 3.0)
+    return unit(_PREFIXES.get(step, "") + its.text)
+
+
+_PREFIXABLE = frozenset(("m", "s", "N", "Pa", "J", "W", "V", "A", "Hz", "C", "F", "H", "T", "Wb"))
+_PREFIXES = {-4: "p", -3: "n", -2: "µ", -1: "m", 1: "k", 2: "M", 3: "G", 4: "T"}
+
+
 def interval_of(its: Unit) -> Unit:
     """The unit for differences: of a temperature scale without its zero."""
     return replace(its, offset=0.0) if its.offset else its

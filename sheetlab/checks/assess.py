@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from sheetlab.checks import answers, completeness, conditions, lines, results
@@ -14,6 +14,7 @@ from sheetlab.metrology import montecarlo
 from sheetlab.practical.evaluate import Evaluation, Numbers, evaluate_practical
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
+from sheetlab.practical.profile import GUM, Profile
 from sheetlab.practical.study import LineStudy
 
 RULES = (
@@ -63,15 +64,19 @@ def assess(
     observations: Observations,
     trials: int = montecarlo.TRIALS,
     seed: int = montecarlo.SEED,
+    profile: Profile = GUM,
 ) -> Assessment:
     """Evaluate, check, and say what the workbook came to."""
     numbers = Numbers(practical, observations)
-    evaluation = evaluate_practical(practical, observations, numbers, trials, seed)
+    evaluation = evaluate_practical(practical, observations, numbers, trials, seed, profile)
     subject = Subject(practical, observations, numbers, evaluation)
     found = [finding for rule in RULES for finding in rule(subject)]
     blank = [f for f in found if f.code == completeness.NOT_FILLED]
     # of a blank workbook everything else that could be said follows from that
-    findings = worst_first(merged(blank or [*observations.findings, *found]))
+    findings = tuple(
+        _said(finding, profile)
+        for finding in worst_first(merged(blank or [*observations.findings, *found]))
+    )
     measurand = evaluation.measurand
     if measurand is None or not math.isfinite(measurand.budget.value):
         status = Status.FAILED
@@ -87,4 +92,14 @@ def assess(
         tuple(subject.studies),
         findings,
         status,
+    )
+
+
+def _said(finding: Finding, profile: Profile) -> Finding:
+    """A finding with the decimal mark of the profile."""
+    return replace(
+        finding,
+        found=profile.sentence(finding.found),
+        expected=profile.sentence(finding.expected),
+        remedy=profile.sentence(finding.remedy),
     )

@@ -93,8 +93,9 @@ class Cause:
 
 
 def _untouched(subject: Subject) -> bool:
+    given = subject.evaluation.profile.inputs
     return not any(
-        entry.value is not None or entry.text
+        entry.text if entry.value is None else entry.value != given.get(key)
         for key, entries in subject.observations.entries.items()
         for entry in entries
         if subject.practical.inputs[key].default is None and not key.startswith(START_PREFIX)

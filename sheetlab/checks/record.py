@@ -28,6 +28,7 @@ def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
         "group": assessment.observations.entry("start.group").text,
         "setup": assessment.observations.entry("start.setup").text,
         "status": str(assessment.status),
+        "profile": evaluation.profile.id,
         "measurand": None if first is None else _measurand(practical, first),
         "maximum_error": None if first is None else _finite(first.maximum_error),
         "monte_carlo": None if first is None else _trials(first),
@@ -115,6 +116,15 @@ def _measurand(practical: Practical, result: ResultValue) -> dict[str, Any]:
         "coverage_factor": b.coverage_factor,
         "expanded_uncertainty": b.expanded_uncertainty,
         "coverage_probability": b.coverage_probability,
+        "stated": result.stated,
+        "stated_uncertainty": _finite(result.stated_uncertainty),
+        "second_order": None
+        if result.second_order is None
+        else {
+            "standard_uncertainty": _finite(result.second_order.second),
+            "shift": _finite(result.second_order.shift),
+            "first_is_enough": result.second_order.first_is_enough,
+        },
         "statement": "" if result.statement is None else str(result.statement),
     }
 
@@ -133,6 +143,8 @@ def _trials(result: ResultValue) -> dict[str, Any] | None:
         "shortest_low": _finite(found.shortest[0]),
         "shortest_high": _finite(found.shortest[1]),
         "coverage_probability": found.coverage_probability,
+        "tolerance": found.tolerance,
+        "stable": found.stable,
         "agrees_with_budget": None if result.validation is None else result.validation.agrees,
     }
 

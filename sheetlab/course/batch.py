@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity
+from sheetlab.practical.profile import Profile
 from sheetlab.workbook.evaluate_file import FileOutcome, evaluate_file
 
 ENDINGS = (".xlsx", ".xlsm")
@@ -26,7 +27,11 @@ def expand(paths: Iterable[Path]) -> Iterator[Path]:
 
 
 def evaluate_files(
-    paths: Sequence[Path], out: Path | None, in_place: bool, practical: str = ""
+    paths: Sequence[Path],
+    out: Path | None,
+    in_place: bool,
+    practical: str = "",
+    profile: Profile | None = None,
 ) -> Iterator[FileOutcome]:
     """Evaluate files one after the other.
 
@@ -36,6 +41,8 @@ def evaluate_files(
         Folder for the evaluated copies; by default a folder “evaluated” beside each file.
     in_place
         Put the result sheets into the files themselves.
+    profile
+        How results are stated; None: as each workbook was issued.
     """
     taken: set[Path] = set()
     for path in paths:
@@ -54,7 +61,7 @@ def evaluate_files(
                 reason = error.strerror or str(error)
                 yield _refused(path, f"has no folder for its copy: {reason}", "a folder")
                 continue
-        yield evaluate_file(path, target, practical)
+        yield evaluate_file(path, target, practical, profile)
 
 
 def _refused(path: Path, what: str, expected: str) -> FileOutcome:

@@ -10,6 +10,7 @@ from sheetlab.course.roster import Group, file_part
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import Catalogue
+from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.layout import lay_out
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.template import Typed, write_template
@@ -31,6 +32,7 @@ def issue(
     groups: Sequence[Group] = (),
     assist: Assist = Assist.CORRECTED,
     runs: int = 1,
+    profile: Profile = GUM,
 ) -> Iterator[Issued]:
     """Write a workbook for each group, or one blank one if there are none.
 
@@ -49,7 +51,7 @@ def issue(
         if path.exists():
             yield Issued(path, _exists(path))
             continue
-        write_atomically(path, write_template(layout, start_cells(group), sketch))
+        write_atomically(path, write_template(layout, start_cells(group), sketch, profile))
         yield Issued(path)
 
 

@@ -120,6 +120,7 @@ def budget(
     value: float,
     sensitivities: Sequence[tuple[Source, float]],
     probability: float = COVERAGE_PROBABILITY,
+    fixed_factor: float = 0.0,
 ) -> Budget:
     """Combine independent sources (JCGM 100:2008, 5.1.2, 6.2.1).
 
@@ -131,6 +132,8 @@ def budget(
         Each source with its sensitivity coefficient.
     probability
         Coverage probability of the expanded uncertainty.
+    fixed_factor
+        Coverage factor by agreement (JCGM 100:2008, 6.3.1); 0: from Student's t.
     """
     parts = [(s, c, abs(c) * s.standard_uncertainty) for s, c in sensitivities]
     combined = math.hypot(*(part for _, _, part in parts))
@@ -140,7 +143,7 @@ def budget(
         estimate = source.estimate or source.key
         groups[estimate] = (math.hypot(groups.get(estimate, (0.0, 0.0))[0], part), source.dof)
     dof = effective_dof(list(groups.values()))
-    factor = coverage_factor(dof, probability)
+    factor = fixed_factor or coverage_factor(dof, probability)
     rows = [
         BudgetRow(s, c, part, (part / combined) ** 2 if combined else 0.0) for s, c, part in parts
     ]

@@ -11,10 +11,14 @@ from typing import Any
 from sheetlab.metrology.budget import COVERAGE_PROBABILITY, Budget, Source
 
 TRIALS = 200_000
+MOST_TRIALS = 1_000_000
 SEED = 101
 BLOCK = 50_000
 """Trials at a time, for one thread: enough that threads seldom wait for the interpreter."""
 FEW_DOF = 8
+FEWEST_DOF_OF_ERROR = 4.0
+NORMAL_FACTOR = 1.96
+"""Half-width of a 95 % interval over the standard deviation, of a normal distribution."""
 THREADS = 2
 """numpy lets go of the interpreter while it draws, so that threads share the work."""
 
@@ -44,6 +48,10 @@ class Propagated:
     coverage_probability: float
     trials: int
     seed: int
+    tolerance: float = 0.0
+    """Numerical tolerance that the figures were to reach (JCGM 101:2008, 7.9.2 and 8.2)."""
+    stable: bool = True
+    """Whether they did: twice the standard error of each is below the tolerance."""
 
 
 def propagate(
@@ -53,6 +61,7 @@ def propagate(
     trials: int = TRIALS,
     seed: int = SEED,
     probability: float = COVERAGE_PROBABILITY,
+    most: int = 0,
 ) -> tuple[Propagated, ...]:
     """Sample every source from its distribution and run the models on the same samples.
 
@@ -66,9 +75,13 @@ def propagate(
     quantities
         What the models take, in the coherent unit.
     trials
-        Number of trials.
+        Number of trials to begin with.
     seed
         Seed of the generators: the same seed gives the same results.
+    most
+        As many trials more are made, again and again, until all figures are stable or there are
+        so many (adaptive procedure of JCGM 101, 7.9, with a fifth of the tolerance of one digit,
+        8.2; standard errors come from the order statistics of all trials). 0: no more.
     """
     import numpy as np
 
@@ -78,9 +91,30 @@ def propagate(
         if source.standard_uncertainty
         and any(q.sensitivities.get(source.key) for q in quantities.values())
     ]
+    seeds = np.random.SeedSequence(seed)
+    least_dof = min((s.dof for s in used if s.distribution == "t"), default=math.inf)
+    results = np.empty((len(models), 0))
+    while True:
+        more = _run(models, quantities, used, trials, seeds)
+        results = np.concatenate([results, more], axis=1) if results.size else more
+        found = tuple(_summary(row, seed, probability, least_dof) for row in results)
+        if results.shape[1] + trials > most or all(one.stable for one in found):
+            return found
+
+
+def _run(
+    models: Sequence[Callable[[Mapping[str, Samples]], Samples]],
+    quantities: Mapping[str, Affine],
+    used: Sequence[Source],
+    trials: int,
+    seeds: Any,
+) -> Any:
+    """Samples of every result, shape (models, trials)."""
+    import numpy as np
+
     starts = range(0, trials, BLOCK)
     # a generator of its own for each block: the samples do not depend on who draws first
-    streams = np.random.SeedSequence(seed).spawn(len(starts))
+    streams = seeds.spawn(len(starts))
     results = np.empty((len(models), trials))
 
     def run(start: int, stream: Any) -> None:
@@ -100,12 +134,13 @@ def propagate(
 
     with ThreadPoolExecutor(THREADS) as pool:
         list(pool.map(run, starts, streams))
-    return tuple(_summary(row, trials, seed, probability) for row in results)
+    return results
 
 
-def _summary(result: Samples, trials: int, seed: int, probability: float) -> Propagated:
+def _summary(result: Samples, seed: int, probability: float, least_dof: float) -> Propagated:
     import numpy as np
 
+    trials = len(result)
     covered = round(probability * trials)
     first = (trials - covered) // 2
     last = min(first + covered, trials - 1)
@@ -116,16 +151,41 @@ def _summary(result: Samples, trials: int, seed: int, probability: float) -> Pro
     widths = upper[: len(lower)] - lower[: len(upper)]
     at = int(np.argmin(widths)) if len(widths) else 0
     placed[: tail + 1], placed[covered:] = lower, upper
+    spread = float(result.std(ddof=1))
+    errors = [
+        _end_error(placed, first, 0.5 * (1.0 - probability)),
+        _end_error(placed, last, 0.5 * (1.0 - probability)),
+    ]
+    if least_dof > FEWEST_DOF_OF_ERROR:
+        # below, the standard deviation has no standard error, and the mean hardly one
+        fourth = float(np.mean((result - result.mean()) ** 4))
+        errors.append(math.sqrt(max(fourth - spread**4, 0.0) / trials) / (2.0 * (spread or 1.0)))
+        errors.append(spread / math.sqrt(trials))
+    # judged on the width of the interval, which has a size for any number of degrees of freedom
+    width = 0.5 * float(placed[last] - placed[first])
+    tolerance = numerical_tolerance(width / NORMAL_FACTOR, 1) / 5.0
     return Propagated(
         mean=float(result.mean()),
-        standard_uncertainty=float(result.std(ddof=1)),
+        standard_uncertainty=spread,
         low=float(placed[first]),
         high=float(placed[last]),
         shortest=(float(lower[at]), float(lower[at] + widths[at])),
         coverage_probability=probability,
         trials=trials,
         seed=seed,
+        tolerance=tolerance,
+        stable=all(2.0 * error <= tolerance for error in errors),
     )
+
+
+def _end_error(placed: Samples, index: int, tail: float) -> float:
+    """Standard error of an end of the interval, from the order statistics beside it."""
+    trials = len(placed)
+    reach = max(1, min(index, trials - 1 - index) // 3)
+    low, high = max(index - reach, 0), min(index + reach, trials - 1)
+    # standard deviation of the rank, times the distance of neighbouring samples
+    rank = math.sqrt(trials * tail * (1.0 - tail))
+    return rank * float(placed[high] - placed[low]) / (high - low) if high > low else math.inf
 
 
 def _draw(

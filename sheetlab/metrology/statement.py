@@ -44,8 +44,19 @@ def _digits(uncertainty: Decimal) -> int:
     return 2 if uncertainty.scaleb(-uncertainty.adjusted()) < Decimal("2.95") else 1
 
 
-def state(value: float, uncertainty: float, unit: str) -> Statement:
+def state(
+    value: float, uncertainty: float, unit: str, digits: int = 0, mark: str = "."
+) -> Statement:
     """Value and uncertainty rounded together.
+
+    Parameters
+    ----------
+    value, uncertainty
+        Numbers in the unit.
+    digits
+        Significant digits of the uncertainty; 0: by ``significant_digits``.
+    mark
+        Decimal mark.
 
     The power of ten is left out for values from 0.1 to below 1000 whose uncertainty shows.
 
@@ -57,16 +68,19 @@ def state(value: float, uncertainty: float, unit: str) -> Statement:
     if not (math.isfinite(value) and math.isfinite(uncertainty)) or uncertainty <= 0.0:
         raise ValueError("a statement needs a finite value and a positive uncertainty")
     exact, spread = Decimal(repr(float(value))), Decimal(repr(float(uncertainty)))
-    place = spread.adjusted() - (_digits(spread) - 1)
+    place = spread.adjusted() - ((digits or _digits(spread)) - 1)
     spread = _quantized(spread, place)
     # 0.096 rounds to 0.1, which has one digit where 0.10 is meant
-    place = spread.adjusted() - (_digits(spread) - 1)
+    place = spread.adjusted() - ((digits or _digits(spread)) - 1)
     exact, spread = _quantized(exact, place), _quantized(spread, place)
     exponent = max(number.adjusted() for number in (exact, spread) if number)
     if -1 <= exponent <= 2 and place <= 0:
         exponent = 0
     return Statement(
-        _shown(exact, exponent, place), _shown(spread, exponent, place), exponent, unit
+        _shown(exact, exponent, place).replace(".", mark),
+        _shown(spread, exponent, place).replace(".", mark),
+        exponent,
+        unit,
     )
 
 

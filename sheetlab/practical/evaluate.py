@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from types import ModuleType
-from typing import Any
+from typing import Any, Literal
 
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.statistics import Scatter, Statistic, fit_curve, fitted, line_of
@@ -25,6 +25,7 @@ from sheetlab.metrology.curve import CurveFit
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.montecarlo import Affine, Propagated, Validation
 from sheetlab.metrology.repeats import common_rounding
+from sheetlab.metrology.secondorder import SecondOrder, second_order
 from sheetlab.metrology.statement import Statement, state
 from sheetlab.practical.definition import Result
 from sheetlab.practical.model import (
@@ -36,6 +37,7 @@ from sheetlab.practical.model import (
     SourceSpec,
 )
 from sheetlab.practical.observations import Observations
+from sheetlab.practical.profile import GUM, Profile
 from sheetlab.units import per_unit
 
 CANCELLED = 1e-12
@@ -360,9 +362,13 @@ class ResultValue:
     definition: Result
     budget: Budget
     statement: Statement | None
+    stated: Literal["expanded", "standard", "maximum"]
+    """What the number after ± is."""
+    stated_uncertainty: float
     parts: tuple[Part, ...]
     maximum_error: float | None
     trials: Propagated | None
+    second_order: SecondOrder | None
     validation: Validation | None
     alternatives: tuple[QuantityResult, ...]
     accepted: AcceptedValue | None
@@ -440,6 +446,8 @@ class Evaluation:
     """In the order of the definition; None where a result could not be formed."""
     correlations: Mapping[tuple[str, str], float]
     """Correlation coefficient of each pair of results (JCGM 100:2008, H.2), by quantity."""
+    profile: Profile = GUM
+    """How results are stated."""
     left_out: tuple[LeftOut, ...] = ()
     with_every_row: tuple[ResultValue | None, ...] = ()
     """The results as they would be if no row were left out; empty if none is."""
@@ -456,6 +464,8 @@ def evaluate_practical(
     numbers: Numbers | None = None,
     trials: int = montecarlo.TRIALS,
     seed: int = montecarlo.SEED,
+    profile: Profile = GUM,
+    most_trials: int | None = None,
 ) -> Evaluation:
     """Evaluate observations.
 
@@ -465,6 +475,11 @@ def evaluate_practical(
         Plain values, if they have been computed already.
     trials, seed
         Of the Monte Carlo check; 0 trials leave it out.
+    profile
+        How results are stated.
+    most_trials
+        Trials up to which the usual number is raised until the figures are stable; None: 10⁶ for
+        the usual number of trials, none more than ``trials`` for any other.
     """
     from uncertainties import ufloat, umath
 
@@ -484,12 +499,18 @@ def evaluate_practical(
         if result.quantity in found and found[result.quantity].standard_uncertainty
     ]
     results = [result.quantity for result in practical.definition.results]
-    propagated = _trials(practical, world, uncertain, trials, seed) if trials else {}
+    if most_trials is None:
+        most_trials = montecarlo.MOST_TRIALS if trials == montecarlo.TRIALS else trials
+    propagated, orders = (
+        _trials(practical, world, uncertain, (trials, most_trials), seed, profile)
+        if trials
+        else ({}, {})
+    )
     left_out = _left_out(practical, observations)
     everything: tuple[ResultValue | None, ...] = ()
     if left_out:
         whole = observations.without(practical.reasons())
-        everything = evaluate_practical(practical, whole, trials=0).results
+        everything = evaluate_practical(practical, whole, trials=0, profile=profile).results
     return Evaluation(
         practical=practical.definition.id,
         version=practical.definition.version,
@@ -499,7 +520,15 @@ def evaluate_practical(
         lines=_lines(practical, numbers),
         curves=_curves(practical, numbers),
         results=tuple(
-            _result(result, practical, world, found, propagated.get(result.quantity))
+            _result(
+                result,
+                practical,
+                world,
+                found,
+                propagated.get(result.quantity),
+                orders.get(result.quantity),
+                profile,
+            )
             for result in practical.definition.results
         ),
         correlations={
@@ -508,6 +537,7 @@ def evaluate_practical(
             for b in results[i + 1 :]
             if a in uncertain and b in uncertain
         },
+        profile=profile,
         left_out=left_out,
         with_every_row=everything,
     )
@@ -573,6 +603,8 @@ def _result(
     world: _Uncertain,
     found: Mapping[str, QuantityResult],
     propagated: Propagated | None,
+    order: SecondOrder | None,
+    profile: Profile,
 ) -> ResultValue | None:
     if result.quantity not in found:
         return None
@@ -580,33 +612,66 @@ def _result(
     its = practical.derived[result.quantity]
     sensitivities = world.sensitivities(value)
     its_budget = budget(
-        _nominal(value), [(world.sources[key], c) for key, c in sensitivities.items()]
+        _nominal(value),
+        [(world.sources[key], c) for key, c in sensitivities.items()],
+        profile.coverage_probability,
+        profile.coverage_factor,
     )
-    scale = its.unit.factor
-    spread = its_budget.expanded_uncertainty
-    parts = _parts(its, world)
+    parts = _parts(its, world, profile.share_of_division)
     errors = [abs(p.sensitivity) * p.maximum_error for p in parts if p.maximum_error is not None]
     wanted = [p.key for p in parts if _maximum_error(practical, p.key) is not None]
+    # a sum that lacks a term would be no maximum
+    maximum = math.fsum(errors) if errors and len(errors) == len(wanted) else None
+    stated, spread = _stated(profile, its_budget, maximum)
     return ResultValue(
         definition=result,
         budget=its_budget,
         statement=(
-            state(its_budget.value / scale, spread / scale, its.unit.pretty) if spread else None
+            state(
+                its.unit.from_si(its_budget.value),
+                spread / its.unit.factor,
+                its.unit.pretty,
+                profile.digits,
+                profile.decimal_mark,
+            )
+            if spread
+            else None
         ),
+        stated=stated,
+        stated_uncertainty=spread,
         parts=parts,
-        # a sum that lacks a term would be no maximum
-        maximum_error=math.fsum(errors) if errors and len(errors) == len(wanted) else None,
+        maximum_error=maximum,
         trials=propagated,
+        second_order=order,
         validation=None if propagated is None else montecarlo.validate(its_budget, propagated),
         alternatives=tuple(found[key] for key in result.alternatives if key in found),
         accepted=_accepted(result, practical, world.numbers, its_budget),
     )
 
 
+def _stated(
+    profile: Profile, found: Budget, maximum: float | None
+) -> tuple[Literal["expanded", "standard", "maximum"], float]:
+    """Which uncertainty is stated, and how large it is."""
+    if profile.stated == "maximum" and maximum:
+        return "maximum", maximum
+    if profile.stated == "standard":
+        return "standard", found.standard_uncertainty
+    return "expanded", found.expanded_uncertainty
+
+
 def _trials(
-    practical: Practical, world: _Uncertain, keys: Sequence[str], trials: int, seed: int
-) -> dict[str, Propagated]:
-    """Trials for several results at once, on the same samples."""
+    practical: Practical,
+    world: _Uncertain,
+    keys: Sequence[str],
+    trials: tuple[int, int],
+    seed: int,
+    profile: Profile,
+) -> tuple[dict[str, Propagated], dict[str, SecondOrder | None]]:
+    """Trials for several results at once, on the same samples, and their terms of second order.
+
+    ``trials``: how many to begin with, and up to how many.
+    """
     import numpy as np
 
     leaves: dict[str, Affine] = {}
@@ -631,10 +696,18 @@ def _trials(
     def model(key: str) -> Callable[[Mapping[str, Any]], Any]:
         return lambda samples: _Sampled(practical, samples, np).value(key, None)
 
+    sources = list(world.sources.values())
     found = montecarlo.propagate(
-        [model(key) for key in keys], leaves, list(world.sources.values()), trials, seed
+        [model(key) for key in keys],
+        leaves,
+        sources,
+        trials[0],
+        seed,
+        profile.coverage_probability,
+        trials[1],
     )
-    return dict(zip(keys, found, strict=True))
+    orders = {key: second_order(model(key), leaves, sources) for key in keys}
+    return dict(zip(keys, found, strict=True)), orders
 
 
 def _has_statistic(node: Node) -> bool:
@@ -689,7 +762,7 @@ class _Independent:
         return None if value is None else _nominal(value)
 
 
-def _parts(one: DerivedField, world: _Uncertain) -> tuple[Part, ...]:
+def _parts(one: DerivedField, world: _Uncertain, share_of_division: float) -> tuple[Part, ...]:
     practical = world.practical
     keys = [key for key in names(one.node) if practical.field(key).table is None]
     given = {key: world.value(key, None) for key in keys}
@@ -714,7 +787,7 @@ def _parts(one: DerivedField, world: _Uncertain) -> tuple[Part, ...]:
                 standard_uncertainty=_deviation(given[key]),
                 sensitivity=by_key.get(key, 0.0),
                 share=squares[key] / total if total else 0.0,
-                maximum_error=None if error is None else abs(error),
+                maximum_error=None if error is None else share_of_division * abs(error),
             )
         )
     return tuple(sorted(parts, key=lambda part: -part.share))

@@ -13,9 +13,11 @@ from typing import Any
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.definition import Assist, Definition
 from sheetlab.practical.model import MAX_RUNS, DefinitionError, Practical, compile_practical
+from sheetlab.practical.profile import BUILT_IN, Profile, profile_problems
 
 MAX_TEXT = 100_000
 MAX_LINE = 2000
+MAX_PROFILE = 8000
 MOST = 1e30
 """Numbers of a definition are smaller than this; infinite ones are none."""
 SUFFIX = ".toml"
@@ -133,6 +135,74 @@ def load(
         raise SheetlabError(_refused(name, error.key, error.reason, error.allowed)) from error
     except RecursionError as error:
         raise SheetlabError(_refused(name, "quantities", "form too long a chain")) from error
+
+
+@lru_cache(maxsize=64)
+def load_profile(text: str, name: str = "profile") -> Profile:
+    """A profile from the text of its file.
+
+    Raises
+    ------
+    SheetlabError
+        With a finding for every key that is wrong.
+    """
+    if len(text) > MAX_PROFILE:
+        raise SheetlabError(_profile_refused(name, "file", "is too long", f"{MAX_PROFILE} letters"))
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        problem = ("file", f"is not TOML: {error}", "TOML 1.0")
+        raise SheetlabError(_profile_refused(name, *problem)) from error
+    import cattrs
+
+    try:
+        profile: Profile = _converter().structure(data, Profile)
+    except cattrs.BaseValidationError as error:
+        rows = _problems(error, "", data)
+        raise SheetlabError(*(_profile_refused(name, *row) for row in rows)) from error
+    problems = profile_problems(profile)
+    if problems:
+        raise SheetlabError(*(_profile_refused(name, *row) for row in problems))
+    return profile
+
+
+def find_profile(name: str) -> Profile:
+    """A profile by the name of a built-in one, or from a file.
+
+    Raises
+    ------
+    SheetlabError
+        If there is neither, or the file is refused.
+    """
+    if name in BUILT_IN:
+        return BUILT_IN[name]
+    path = Path(name)
+    if path.suffix != SUFFIX:
+        raise SheetlabError(
+            Finding(
+                "no-such-profile",
+                Severity.STOP,
+                f"there is no profile “{name}”",
+                f"{', '.join(BUILT_IN)}, or a file that ends in {SUFFIX}",
+                "Check the name.",
+            )
+        )
+    try:
+        return load_profile(path.read_text(encoding="utf-8"), path.name)
+    except (OSError, UnicodeDecodeError) as error:
+        problem = ("file", f"cannot be read: {error}", "a UTF-8 text file")
+        raise SheetlabError(_profile_refused(path.name, *problem)) from error
+
+
+def _profile_refused(name: str, key: str, reason: str, allowed: str = "") -> Finding:
+    return Finding(
+        "profile-refused",
+        Severity.STOP,
+        f"the profile is refused at “{key}”: {reason}",
+        allowed,
+        "Correct the profile file and try again.",
+        Place(file=name),
+    )
 
 
 def _refused(name: str, key: str, reason: str, allowed: str = "") -> Finding:

@@ -9,6 +9,7 @@ from lxml import etree
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.practical.profile import Profile
 from sheetlab.workbook.graft import TITLES, free_titles, graft, own_sheets
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.reader import Filled, read_workbook
@@ -25,7 +26,9 @@ class FileOutcome:
     written: Path | None
 
 
-def evaluate_file(path: Path, target: Path | None, practical: str = "") -> FileOutcome:
+def evaluate_file(
+    path: Path, target: Path | None, practical: str = "", profile: Profile | None = None
+) -> FileOutcome:
     """Evaluate a workbook; never raises for what is in the file or where it lies.
 
     Parameters
@@ -34,13 +37,17 @@ def evaluate_file(path: Path, target: Path | None, practical: str = "") -> FileO
         File to write: another one, or the same for in place; None to write nothing.
     practical
         If given, a workbook of any other practical is refused.
+    profile
+        How results are stated; None: as the workbook was issued.
     """
     try:
         before = _stat(path)
         filled = read_workbook(path)
         if practical and filled.identity.practical != practical:
             raise SheetlabError(_other_practical(path, filled, practical))
-        assessment = assess(filled.practical, filled.observations)
+        assessment = assess(
+            filled.practical, filled.observations, profile=profile or filled.identity.profile
+        )
     except SheetlabError as error:
         return FileOutcome(path, None, _located(error.findings, path), None)
     except ArithmeticError as error:

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import normal_text
 from sheetlab.practical.model import Practical
+from sheetlab.practical.profile import GUM, Profile
 
 FORMAT = "1"
 MARK = "sheetlab workbook"
-FIELDS = ("format", "practical", "version", "digest", "assist", "runs")
+FIELDS = ("format", "practical", "version", "digest", "assist", "runs", "profile")
 DEFINITION_ROW = 10
 """Zero-based row at which the text of the definition begins, so many lines a cell."""
 CELL_TEXT = 8000
@@ -32,6 +33,7 @@ class Identity:
     assist: Assist
     runs: int
     definition: str
+    profile: Profile = GUM
 
     def rows(self) -> list[tuple[str, str]]:
         """Rows of the hidden sheet above the definition."""
@@ -42,6 +44,7 @@ class Identity:
             "digest": self.digest,
             "assist": str(self.assist),
             "runs": str(self.runs),
+            "profile": self.profile.text(),
         }
         return [(MARK, "do not change this sheet"), *((name, values[name]) for name in FIELDS)]
 
@@ -57,7 +60,7 @@ def in_cells(text: str) -> list[str]:
     return pieces
 
 
-def identity_of(practical: Practical, assist: Assist) -> Identity:
+def identity_of(practical: Practical, assist: Assist, profile: Profile) -> Identity:
     """The identity of a workbook that is about to be written."""
     d = practical.definition
     return Identity(
@@ -68,4 +71,5 @@ def identity_of(practical: Practical, assist: Assist) -> Identity:
         assist,
         practical.runs,
         normal_text(practical.source_text),
+        profile,
     )

@@ -14,9 +14,10 @@ from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.definition import Assist
-from sheetlab.practical.loader import definition_digest, load
+from sheetlab.practical.loader import definition_digest, load, load_profile
 from sheetlab.practical.model import InputField, Practical
 from sheetlab.practical.observations import EMPTY, Entry, Observations, typed_number
+from sheetlab.practical.profile import GUM
 from sheetlab.workbook import identity
 from sheetlab.workbook.identity import Identity
 from sheetlab.workbook.layout import IDENTITY, Slot, defined_name, lay_out
@@ -122,6 +123,7 @@ def _parse_identity(
             Assist(found["assist"]),
             int(float(found["runs"])),
             text,
+            load_profile(found["profile"], path.name) if found.get("profile") else GUM,
         )
     except (KeyError, ValueError) as error:
         raise SheetlabError(

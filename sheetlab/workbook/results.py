@@ -12,6 +12,7 @@ import xlsxwriter
 
 from sheetlab.checks import wording
 from sheetlab.checks.assess import Assessment
+from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity
 from sheetlab.formula.statistics import growth
 from sheetlab.metrology.budget import COVERAGE_PROBABILITY, DIVISORS, student_t
@@ -137,6 +138,10 @@ class _Results:
     def practical(self) -> Practical:
         return self.assessment.practical
 
+    @property
+    def words(self) -> Words:
+        return Words(self.practical, self.assessment.evaluation.profile)
+
     def write(self) -> None:
         self.evaluation(self.page("Evaluation", (4, 1, 1, 1, 1, 1)))
         self.budget(self.page("Budget", BUDGET_WIDTHS, landscape=True))
@@ -152,7 +157,7 @@ class _Results:
         set_page(sheet, landscape, self.practical.definition.title, whose)
         for i, width in enumerate(widths):
             sheet.set_column(i, i, width * WIDTH)
-        sheet.fit_to_pages(1, 0)
+        sheet.fit_to_pages(1, 2 if title == "Working" else 0)
         page = _Page(sheet, self.styles, [width * WIDTH for width in widths])
         page.line(title if title != "Evaluation" else self.practical.definition.title, "title")
         return page
@@ -176,12 +181,12 @@ class _Results:
         practical = self.practical
         its = practical.derived[result.definition.quantity]
         page.line(its.title[:1].upper() + its.title[1:], "heading")
-        page.line(wording.statement_line(practical, result), "statement")
-        page.line(wording.uncertainty_line(result), "note")
+        page.line(self.words.statement_line(result), "statement")
+        page.line(self.words.uncertainty_line(result), "note")
         if not first:
             page.gap()
             return
-        for line in wording.formula_lines(practical, result):
+        for line in self.words.formula_lines(result):
             page.line(line, "formula")
         page.gap()
         page.line("What went in", "heading")
@@ -203,18 +208,19 @@ class _Results:
         page.table(rows)
         page.gap()
         page.line("What decides the uncertainty", "heading")
-        for line in wording.dominant_lines(practical, result):
+        for line in self.words.dominant_lines(result):
             page.line(line)
-        page.line(wording.trials_line(practical, result))
-        page.line(wording.maximum_error_line(practical, result))
+        page.line(self.words.trials_line(result))
+        page.line(self.words.second_order_line(result))
+        page.line(self.words.maximum_error_line(result))
         page.gap()
         page.line("Comparison", "heading")
-        for line in wording.left_out_lines(self.assessment):
+        for line in self.words.left_out_lines(self.assessment):
             page.line(line)
-        for line in wording.alternatives_lines(practical, result):
+        for line in self.words.alternatives_lines(result):
             page.line(line)
         if result.accepted is not None:
-            for line in wording.accepted_lines(practical, result, result.accepted):
+            for line in self.words.accepted_lines(result, result.accepted):
                 page.line(line)
         else:
             page.line("No accepted value was chosen in the workbook.")
@@ -338,8 +344,8 @@ class _Results:
                 ]
             )
         page.table(rows, (2, 1, 1, 1, 1, 6))
-        page.line(wording.scatter_line(self.practical, line))
-        for text in wording.study_lines(self.practical, one):
+        page.line(self.words.scatter_line(line))
+        for text in self.words.study_lines(one):
             page.line(text)
         page.gap()
         self.points(page, line, x_unit, y_unit)

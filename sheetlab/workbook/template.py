@@ -17,6 +17,7 @@ from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.model import START_PREFIX, CheckField, InputField, Practical
 from sheetlab.practical.observations import Entry, Observations
+from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook import identity
 from sheetlab.workbook.layout import (
     IDENTITY,
@@ -46,7 +47,12 @@ TEXT_QUESTION = "A text stands where a number belongs. Type the number only, wit
 CHOICE_QUESTION = "Choose one of the entries of the list in the cell."
 
 
-def write_template(layout: Layout, typed: Typed | None = None, sketch: Path | None = None) -> bytes:
+def write_template(
+    layout: Layout,
+    typed: Typed | None = None,
+    sketch: Path | None = None,
+    profile: Profile = GUM,
+) -> bytes:
     """The workbook file of a layout.
 
     Parameters
@@ -55,12 +61,14 @@ def write_template(layout: Layout, typed: Typed | None = None, sketch: Path | No
         Contents of input cells; defaults of the definition fill those that are not given.
     sketch
         Picture of the apparatus.
+    profile
+        How results of the workbook will be stated.
     """
     buffer = io.BytesIO()
     book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
     book.set_properties({"title": layout.practical.definition.title, "created": EPOCH})
     book.set_calc_mode("auto")
-    writer = _Writer(layout, typed or {}, sketch, book, Styles(book))
+    writer = _Writer(layout, typed or {}, sketch, profile, book, Styles(book))
     writer.write()
     book.close()
     return buffer.getvalue()
@@ -89,6 +97,7 @@ class _Writer:
     layout: Layout
     typed: Typed
     sketch: Path | None
+    profile: Profile
     book: Any
     styles: Styles
     numbers: Numbers = None  # type: ignore[assignment]
@@ -119,8 +128,8 @@ class _Writer:
     def contents(self, one: InputField) -> list[float | str | None]:
         values: list[float | str | None] = list(self.typed.get(one.key, ()))[: one.rows]
         values += [None] * (one.rows - len(values))
-        if one.default is not None and one.table is None and values[0] is None:
-            values[0] = one.default
+        if one.table is None and one.kind == "number" and values[0] is None:
+            values[0] = self.profile.inputs.get(one.key, one.default)
         return values
 
     # -- sheets ------------------------------------------------------------------------------
@@ -317,7 +326,7 @@ class _Writer:
         sheet = self.book.add_worksheet(IDENTITY)
         sheet.very_hidden()
         sheet.protect("")
-        its = identity.identity_of(self.practical, self.layout.assist)
+        its = identity.identity_of(self.practical, self.layout.assist, self.profile)
         for row, (name, value) in enumerate(its.rows()):
             sheet.write_string(row, 0, name)
             sheet.write_string(row, 1, value)

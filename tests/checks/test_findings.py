@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from examples import CAREFUL, SHIPPED, WORKBOOKS, practical, typed
 
-from sheetlab.checks import wording
 from sheetlab.checks.assess import Assessment, Status, assess
 from sheetlab.checks.record import record
+from sheetlab.checks.wording import Words
 from sheetlab.finding import Severity
+from sheetlab.practical.profile import GUM
 from sheetlab.workbook.template import as_cells_show
 
 
@@ -200,24 +201,25 @@ def test_sentences_of_a_result() -> None:
     found = assessed(careful(), trials=20_000)
     result = found.evaluation.measurand
     model = found.practical
-    assert wording.statement_line(model, result).startswith("Y = (")
-    assert wording.statement_line(model, result).endswith("GPa")
-    formula, numbers = wording.formula_lines(model, result)
+    words = Words(model, GUM)
+    assert words.statement_line(result).startswith("Y = (")
+    assert words.statement_line(result).endswith("GPa")
+    formula, numbers = words.formula_lines(result)
     assert formula == "Y = 4 g L / (π d² s)"
     assert numbers.count("×") >= 3
-    first = wording.dominant_lines(model, result)[0]
+    first = words.dominant_lines(result)[0]
     assert first.startswith("Mean corrected diameter d makes ")
-    lines = wording.accepted_lines(model, result, result.accepted)
-    assert "110 GPa (alloy data sheet C51000" in lines[0]
+    lines = words.accepted_lines(result, result.accepted)
+    assert "110 GPa (“alloy data sheet C51000" in lines[0]
     assert "above" in lines[1] or "below" in lines[1]
-    assert "trials" in wording.trials_line(model, result)
-    assert "Maximum error" in wording.maximum_error_line(model, result)
+    assert "trials" in words.trials_line(result)
+    assert "Maximum error" in words.maximum_error_line(result)
 
 
 def test_what_would_halve_the_uncertainty_does_halve_it() -> None:
     result = assessed(careful()).evaluation.measurand
     first = result.parts[0]
-    line = " ".join(wording.dominant_lines(practical("wire-stretching"), result))
+    line = " ".join(Words(practical("wire-stretching"), GUM).dominant_lines(result))
     factor = float(line.split("has to fall to ")[1].split(" of")[0])
     rest = sum((p.sensitivity * p.standard_uncertainty) ** 2 for p in result.parts[1:])
     less = (first.sensitivity * first.standard_uncertainty * factor) ** 2 + rest

@@ -9,9 +9,11 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import published
 import pytest
 
+from sheetlab.metrology import montecarlo
 from sheetlab.metrology.budget import Distribution, Source, budget, student_t
 from sheetlab.metrology.montecarlo import (
     Affine,
@@ -299,3 +301,50 @@ def test_validation_needs_both_ends(low: float, high: float, agrees: bool) -> No
     assert found.agrees is agrees
     assert found.low_difference == pytest.approx(abs(10.0 - 1.959964 - low), abs=1e-6)
     assert found.high_difference == pytest.approx(abs(10.0 + 1.959964 - high), abs=1e-6)
+
+
+class TestAdaptive:
+    """The adaptive procedure of JCGM 101:2008, 7.9."""
+
+    @staticmethod
+    def found(dof: float, most: int, trials: int = 50_000):
+        source = Source("a", "a", "A", "t", 9.0, dof)
+        (result,) = propagate(
+            [lambda q: q["x"]], {"x": Affine(0.0, {"a": 1.0})}, [source], trials, most=most
+        )
+        return result
+
+    def test_no_more_than_needed(self) -> None:
+        # u = 9: a fifth of half a unit; the ends of n normal trials are known to 24 / √n
+        found = self.found(math.inf, 2_000_000)
+        assert found.tolerance == pytest.approx(0.1)
+        assert found.stable
+        assert found.trials == pytest.approx((2.0 * 24.0 / 0.1) ** 2, rel=0.3)
+
+    def test_stops_at_the_limit_and_says_so(self) -> None:
+        found = self.found(1.0, 200_000)
+        assert found.trials == 200_000
+        assert not found.stable
+
+    def test_more_trials_of_a_seed_begin_with_the_same(self) -> None:
+        fixed = self.found(math.inf, 0, 100_000)
+        grown = self.found(math.inf, 100_000, 50_000)
+        assert grown.trials == 100_000
+        assert (grown.low, grown.high) == (fixed.low, fixed.high)
+
+    def test_standard_errors_are_those_of_repeated_runs(self) -> None:
+        ends = []
+        for seed in range(40):
+            source = Source("a", "a", "B", "rectangular", 1.0)
+            (one,) = propagate(
+                [lambda q: q["x"]], {"x": Affine(0.0, {"a": 1.0})}, [source], 20_000, seed
+            )
+            ends.append(one.low)
+        # a rectangular density is flat: standard error of the 2.5 % end by the binomial rank
+        density = 1.0 / (2.0 * math.sqrt(3.0))
+        wanted = math.sqrt(0.025 * 0.975 / 20_000) / density
+        assert float(np.std(ends, ddof=1)) == pytest.approx(wanted, rel=0.3)
+        rng = np.random.default_rng(1)
+        samples = np.sort(rng.uniform(-math.sqrt(3.0), math.sqrt(3.0), 20_000))
+        found = montecarlo._end_error(samples, 500, 0.025)
+        assert found == pytest.approx(wanted, rel=0.15)

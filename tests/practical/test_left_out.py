@@ -7,7 +7,7 @@ from examples import CAREFUL, practical, typed
 
 from sheetlab.checks.assess import Status, assess
 from sheetlab.checks.record import record
-from sheetlab.checks.wording import left_out_lines
+from sheetlab.checks.wording import Words
 from sheetlab.finding import Severity
 from sheetlab.practical.evaluate import evaluate_practical
 from sheetlab.practical.loader import catalogue, load
@@ -56,7 +56,7 @@ def test_both_answers_are_there() -> None:
     (note,) = found.findings
     assert (note.code, note.severity) == ("row-left-out", Severity.NOTE)
     assert REASON in note.message
-    text = " ".join(left_out_lines(found))
+    text = " ".join(Words(model, found.evaluation.profile).left_out_lines(found))
     assert REASON in text
     assert "row 4" in text
     assert str(whole.statement) in text

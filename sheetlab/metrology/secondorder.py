@@ -1,0 +1,102 @@
+"""Terms of second order in the law of propagation: whether the first order is enough."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sheetlab.metrology.budget import Source
+from sheetlab.metrology.montecarlo import Affine
+
+ENOUGH = 0.05
+"""Relative change of u by the second order up to which the first is enough (common practice)."""
+SHIFT = 0.25
+"""Shift of the value, in standard uncertainties, up to which the first order is enough."""
+
+
+@dataclass(frozen=True, slots=True)
+class SecondOrder:
+    """First and second order of the propagation, in the unit of the model."""
+
+    first: float
+    """Standard uncertainty to first order."""
+    second: float
+    """Standard uncertainty with the terms of second order."""
+    shift: float
+    """Difference of the expectation from the value at the estimates."""
+
+    @property
+    def first_is_enough(self) -> bool:
+        """Whether neither u nor the value changes by an amount that matters."""
+        if self.first == 0.0:
+            return self.second == 0.0
+        return (
+            abs(self.second / self.first - 1.0) <= ENOUGH and abs(self.shift) <= SHIFT * self.first
+        )
+
+
+def second_order(
+    model: Callable[[Mapping[str, Any]], Any],
+    quantities: Mapping[str, Affine],
+    sources: Sequence[Source],
+) -> SecondOrder | None:
+    """Terms of second order for independent sources (JCGM 100:2008, 5.1.2, note).
+
+    u² = Σ fᵢ² uᵢ² + Σᵢⱼ (½ fᵢⱼ² + fᵢ fᵢⱼⱼ) uᵢ² uⱼ² for distributions as a normal one; the shift is
+    ½ Σ fᵢᵢ uᵢ². Derivatives are differences over one standard uncertainty, where they count.
+
+    Parameters
+    ----------
+    model
+        Samples by quantity, shape (n,), -> values of the result, shape (n,).
+    quantities
+        What the model takes, in the coherent unit.
+
+    Returns
+    -------
+    SecondOrder | None
+        None where the model is not defined one standard uncertainty away.
+    """
+    import numpy as np
+
+    used = [
+        s
+        for s in sources
+        if s.standard_uncertainty and any(q.sensitivities.get(s.key) for q in quantities.values())
+    ]
+    n = len(used)
+    pairs = [(i, j) for i in range(n) for j in range(i + 1, n)]
+    # nothing moved; each source by 1, -1, 2, -2 standard uncertainties; each pair in four ways
+    alone = (1.0, -1.0, 2.0, -2.0)
+    together = ((1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0))
+    steps = np.zeros((1 + 4 * n + 4 * len(pairs), n))
+    for i in range(n):
+        steps[1 + 4 * i : 5 + 4 * i, i] = alone
+    for k, pair in enumerate(pairs):
+        steps[1 + 4 * (n + k) : 5 + 4 * (n + k), pair] = together
+    samples = {
+        key: q.value
+        + steps @ np.array([q.sensitivities.get(s.key, 0.0) * s.standard_uncertainty for s in used])
+        for key, q in quantities.items()
+    }
+    with np.errstate(all="ignore"):
+        f = np.broadcast_to(model(samples), len(steps))
+    if not np.all(np.isfinite(f)):
+        return None
+    up, down, up2, down2 = f[1 : 1 + 4 * n].reshape(n, 4).T
+    first = (8.0 * (up - down) - (up2 - down2)) / 12.0
+    own = up - 2.0 * f[0] + down
+    third = (up2 - 2.0 * up + 2.0 * down - down2) / 2.0
+    square = float(np.sum(first**2))
+    more = float(np.sum(0.5 * own**2 + first * third))
+    for k, (i, j) in enumerate(pairs):
+        pp, pm, mp, mm = f[1 + 4 * (n + k) : 5 + 4 * (n + k)]
+        mixed = (pp - pm - mp + mm) / 4.0
+        ijj = ((pp - 2.0 * up[i] + pm) - (mp - 2.0 * down[i] + mm)) / 2.0
+        jii = ((pp - 2.0 * up[j] + mp) - (pm - 2.0 * down[j] + mm)) / 2.0
+        more += float(mixed**2 + first[i] * ijj + first[j] * jii)
+    return SecondOrder(
+        math.sqrt(square), math.sqrt(max(square + more, 0.0)), 0.5 * float(np.sum(own))
+    )

@@ -1,0 +1,87 @@
+"""How a department states results: which uncertainty, how many digits, signs, decimal mark."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Literal
+
+MAX_INPUTS = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """Conventions of a department; the keys of a profile file."""
+
+    id: str = "gum"
+    stated: Literal["expanded", "standard", "maximum"] = "expanded"
+    """The number after ±: expanded or standard uncertainty, or the maximum error."""
+    digits: Literal[0, 1, 2] = 0
+    """Digits of the number after ±; 0: two if the first is 1 or 2, otherwise one."""
+    coverage_probability: float = 0.95
+    coverage_factor: float = 0.0
+    """0: from Student's t for the effective degrees of freedom."""
+    division: Literal["whole", "half"] = "whole"
+    """What the maximum error of a reading is: a whole least count, or half of it."""
+    difference: Literal["result-accepted", "accepted-result", "size"] = "result-accepted"
+    """Sign of the percentage difference."""
+    decimal_mark: Literal[".", ","] = "."
+    """Of numbers in sentences; cells follow the spreadsheet program."""
+    form: Literal["both", "power", "prefix"] = "both"
+    """Results with a power of ten, with an SI prefix, or both."""
+    inputs: Mapping[str, float] = field(default_factory=dict)
+    """Numbers that stand in the inputs of these names when a workbook is issued."""
+
+    @property
+    def share_of_division(self) -> float:
+        """Factor on maximum errors, which definitions write in whole least counts."""
+        return 0.5 if self.division == "half" else 1.0
+
+    def text(self) -> str:
+        """The profile as the text of a profile file."""
+        lines = []
+        for one in fields(self):
+            value = getattr(self, one.name)
+            if one.name == "inputs":
+                pairs = ", ".join(f"{json.dumps(k)} = {v!r}" for k, v in value.items())
+                lines.append(f"inputs = {{ {pairs} }}" if pairs else "inputs = {}")
+            else:
+                lines.append(f"{one.name} = {json.dumps(value, ensure_ascii=False)}")
+        return "\n".join(lines) + "\n"
+
+    def sentence(self, text: str) -> str:
+        """A sentence with the decimal mark of the profile; “quoted” parts stay as they are."""
+        if self.decimal_mark == ".":
+            return text
+        parts = re.split(r"(“[^”]*”)", text)
+        mark = self.decimal_mark
+        return "".join(
+            part if i % 2 else re.sub(r"(?<=\d)\.(?=\d)", mark, part)
+            for i, part in enumerate(parts)
+        )
+
+
+GUM = Profile()
+BUILT_IN: Mapping[str, Profile] = {
+    "gum": GUM,
+    "school-maximum": Profile(id="school-maximum", stated="maximum", digits=1),
+}
+"""Profiles that need no file: the GUM's, and the maximum error of the teaching laboratory."""
+
+
+def profile_problems(profile: Profile) -> list[tuple[str, str, str]]:
+    """Key, reason and what is allowed, for each value that cannot be used."""
+    problems = []
+    if not re.fullmatch(r"[a-z][a-z0-9-]{0,40}", profile.id):
+        problems.append(("id", f"“{profile.id}” is no name", "small letters, digits and -"))
+    if not 0.5 <= profile.coverage_probability <= 0.999:
+        problems.append(
+            ("coverage_probability", f"{profile.coverage_probability:g}", "0.5 to 0.999")
+        )
+    if profile.coverage_factor and not 1.0 <= profile.coverage_factor <= 5.0:
+        problems.append(("coverage_factor", f"{profile.coverage_factor:g}", "1 to 5, or 0"))
+    if len(profile.inputs) > MAX_INPUTS:
+        problems.append(("inputs", f"{len(profile.inputs)} names", f"at most {MAX_INPUTS}"))
+    return problems
