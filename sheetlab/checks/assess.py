@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from sheetlab.checks import answers, completeness, conditions, lines, results
+from sheetlab.checks import answers, completeness, conditions, lines, patterns, results
 from sheetlab.checks.answers import ComparedAnswer
 from sheetlab.checks.subject import Subject
 from sheetlab.finding import Finding, Severity, merged, worst_first
@@ -21,9 +21,8 @@ RULES = (
     completeness.missing_for_results,
     completeness.half_filled_rows,
     conditions.impossible_readings,
-    lines.points_off_the_line,
+    patterns.patterns_of_lines,
     lines.lines_that_are_none,
-    lines.lines_that_bend,
     conditions.broken_conditions,
     conditions.implausible_quantities,
     results.undetermined,

@@ -2,29 +2,46 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
 from sheetlab.finding import Place
 from sheetlab.formula.values import evaluate
-from sheetlab.metrology.budget import student_t
+from sheetlab.metrology.linepatterns import Explained, Observed, explain
 from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers, leaf_inputs
 from sheetlab.practical.model import DerivedField, InputField, Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.practical.study import LineStudy, study
 from sheetlab.units import Unit
 
-FALSE_ALARM = 0.01
-FEWEST_POINTS = 6
 
+@dataclass(frozen=True, slots=True)
+class LineStory:
+    """A line and the patterns in it."""
 
-def far_points(line: LineResult) -> list[int]:
-    """Points of a line that its scatter does not explain (see ``lines.points_off_the_line``)."""
-    fit = line.fit
-    if len(fit.points) < FEWEST_POINTS or fit.dof < 3:
-        return []
-    limit = student_t(1.0 - FALSE_ALARM / len(fit.points), fit.dof - 1)
-    return [i for i, studentised in enumerate(fit.studentised()) if abs(studentised) > limit]
+    line: LineResult
+    points: tuple[Observed, ...]
+    explained: Explained
+    division: float
+    """One division of the scale of y, SI; 0 if y is no reading."""
+
+    @property
+    def rows(self) -> list[int]:
+        """Rows with a point."""
+        return sorted({p.row for p in self.points})
+
+    def suspects(self) -> Iterator[tuple[str, int]]:
+        """Readings (column and row) that a pattern concerns."""
+        keys = self.line.field.y
+        for pattern in self.explained.patterns:
+            for point in self.points:
+                if pattern.series not in (None, point.series):
+                    continue
+                if pattern.kind == "point" and point.row != pattern.row:
+                    continue
+                yield keys[point.series], point.row
 
 
 @dataclass(frozen=True)
@@ -60,12 +77,29 @@ class Subject:
     @cached_property
     def suspects(self) -> frozenset[tuple[str, int]]:
         """Readings that a finding names: impossible ones, and those off their line."""
-        off = {
-            (line.field.y[line.fit.points[i].series], line.rows[i])
-            for line in self.evaluation.lines.values()
-            for i in far_points(line)
-        }
-        return self.impossible | off
+        return self.impossible | {place for one in self.stories for place in one.suspects()}
+
+    @cached_property
+    def stories(self) -> tuple[LineStory, ...]:
+        """Every line with the patterns in it; only lines with enough points."""
+        found = []
+        for line in self.evaluation.lines.values():
+            points = tuple(line.observed())
+            division = self._division(line)
+            back = line.field.back
+            explained = explain(points, back, division / math.sqrt(12.0), any(back))
+            if explained is not None:
+                found.append(LineStory(line, points, explained, division))
+        return tuple(found)
+
+    def _division(self, line: LineResult) -> float:
+        halves = [
+            self.numbers.half_width(spec) or 0.0
+            for key in line.field.y
+            for spec in self.practical.field(key).sources
+            if spec.rounding
+        ]
+        return 2.0 * max(halves, default=0.0)
 
     def place(self, key: str, row: int | None) -> Place:
         """Cell of an input, or of the first input behind a derived value."""

@@ -179,6 +179,8 @@ class Line:
     series: tuple[str, ...] = ()
     plausible_scatter: float | None = None
     """Greatest usual standard deviation about the line, in the unit of y."""
+    back: tuple[str, ...] = ()
+    """Columns of ``y`` that are read on the way back, from the last row to the first."""
     relative_to_first: bool = False
     """The graph shows the change of y since its first reading."""
     u_y: str = ""

@@ -23,6 +23,7 @@ from sheetlab.metrology import agreement, montecarlo
 from sheetlab.metrology.budget import DIVISORS, Budget, Source, budget
 from sheetlab.metrology.curve import CurveFit
 from sheetlab.metrology.line import LineFit
+from sheetlab.metrology.linepatterns import Observed
 from sheetlab.metrology.montecarlo import Affine, Propagated, Validation
 from sheetlab.metrology.repeats import common_rounding
 from sheetlab.metrology.secondorder import SecondOrder, second_order
@@ -398,6 +399,13 @@ class LineResult:
             (pairs[0][0], math.fsum(y for _, y in pairs) / len(pairs))
             for _, pairs in sorted(found.items())
             if len(pairs) == len(there)
+        ]
+
+    def observed(self) -> list[Observed]:
+        """The points with their rows."""
+        return [
+            Observed(p.series, row, p.x, p.y)
+            for p, row in zip(self.fit.points, self.rows, strict=True)
         ]
 
     def drawn(self) -> tuple[float, float]:

@@ -82,6 +82,8 @@ class Kind:
     zero_checks: tuple[PartCheck, ...] = ()
     rounding: str = ""
     """Half-width of the rounding of a reading."""
+    divisions: str = ""
+    """Name of the number of divisions of the moving scale."""
     graduation: str = ""
     """Name of the step of the main scale, the size of the commonest misreading."""
     rule: str = ""
@@ -168,6 +170,7 @@ def _two_scales(
             ),
         ),
         rounding="0.5 * least_count",
+        divisions=divisions,
         graduation=graduation,
         rule=_rule(sides),
     )

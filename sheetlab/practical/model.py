@@ -164,6 +164,8 @@ class LineField:
     x: str
     y: tuple[str, ...]
     labels: tuple[str, ...]
+    back: tuple[bool, ...] = ()
+    """For each column of ``y`` whether it is read on the way back."""
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -953,15 +955,20 @@ class _Compiler:
             raise DefinitionError(f"{where}.x", f"“{line.x}” has several readings in a row")
         y: list[str] = []
         labels: list[str] = []
+        back: list[bool] = []
+        for name in line.back:
+            if name not in line.y:
+                raise DefinitionError(f"{where}.back", f"“{name}” is not in y", ", ".join(line.y))
         for i, name in enumerate(line.y):
             columns = self.blocks.get(name, (name,))
             base = line.series[i] if i < len(line.series) else self.field_title(columns[0])
             y += columns
+            back += [name in line.back] * len(columns)
             labels += [
                 base if len(columns) == 1 else f"{base} {k + 1}" for k in range(len(columns))
             ]
         self.claim(line.id, where)
-        self.lines[line.id] = LineField(line, x[0], tuple(y), tuple(labels))
+        self.lines[line.id] = LineField(line, x[0], tuple(y), tuple(labels), tuple(back))
 
         self.check_stated(line, where)
 

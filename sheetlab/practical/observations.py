@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from sheetlab.finding import NOWHERE, Finding, Place
 
@@ -34,6 +34,17 @@ class Observations:
         """The observations as if nothing had been typed under some keys."""
         kept = {key: found for key, found in self.entries.items() if key not in keys}
         return Observations(kept, self.findings, self.file)
+
+    def changed(self, changes: Mapping[tuple[str, int | None], float]) -> Observations:
+        """The observations with other numbers in some cells (row None: a single input)."""
+        entries = dict(self.entries)
+        for (key, row), value in changes.items():
+            found = list(entries.get(key, ()))
+            place = row or 0
+            found += [EMPTY] * (place + 1 - len(found))
+            found[place] = replace(found[place], value=value)
+            entries[key] = found
+        return Observations(entries, self.findings, self.file)
 
     def entry(self, key: str, row: int | None = None) -> Entry:
         """An entry; an empty one where nothing was read."""

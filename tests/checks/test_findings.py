@@ -42,7 +42,7 @@ def test_main_scale_misread_by_one_step_is_named_with_the_value_that_fits() -> N
     found = assessed(cells)
     assert codes(found) == ["point-off-line"]
     message = found.findings[0].message
-    assert "one step of the main scale (0.50 mm)" in message or "(0.5 mm)" in message
+    assert "one step (0.5 mm) off" in message
     good = careful()["readings.up.1.main"][3] + 0.01 * careful()["readings.up.1.coincidence"][3]
     assert f"{good:.2f} mm would fit" in message
     assert found.status is Status.DOUBTFUL
@@ -53,7 +53,7 @@ def test_a_point_off_by_something_else_is_not_called_a_step() -> None:
     cells["readings.down.1.coincidence"][4] -= 15
     (finding,) = assessed(cells).findings
     assert finding.code == "point-off-line"
-    assert "step of the main scale" not in finding.message
+    assert "one step (" not in finding.message
 
 
 def test_coincidence_off_the_scale_comes_first_and_alone() -> None:
@@ -79,11 +79,11 @@ def test_first_warnings_of_a_demonstrator(key: str, row: int, value: object, cod
     assert code in codes(assessed(cells))
 
 
-def test_slip_while_unloading_shows_as_disagreement() -> None:
+def test_slip_while_unloading_is_named() -> None:
     cells = careful()
     column = cells["readings.down.1.coincidence"]
     column[:3] = [n + 8 for n in column[:3]]
-    assert "passes-disagree" in codes(assessed(cells))
+    assert "slip" in codes(assessed(cells))
 
 
 def test_half_a_reading_is_left_out_and_told() -> None:

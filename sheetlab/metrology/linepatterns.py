@@ -1,0 +1,217 @@
+"""What the points of a line have in common beside the line: one wrong point, a step, a bend.
+
+Each pattern is a vector beside slope and intercepts; the one that explains most, if chance does
+not explain it, is taken, and the search goes on beside it. Numbers only: what a pattern means in
+a laboratory is said elsewhere.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+Kind = Literal["point", "step", "toe", "hinge", "lens", "slopes", "bend"]
+
+FALSE_ALARM = 0.004
+"""Probability of a pattern in normal scatter, shared over all patterns that are tried."""
+FEWEST_POINTS = 6
+FEWEST_DOF = 3
+MOST = 4
+"""Patterns in one line at most."""
+_PREFERRED: dict[Kind, float] = {
+    "point": 1.0,
+    "step": 1.0,
+    "toe": 0.99,
+    "hinge": 0.99,
+    "lens": 1.0,
+    "slopes": 1.0,
+    "bend": 0.98,
+}
+"""Factors on the statistic that decide between patterns that fit nearly alike."""
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """A point of a line."""
+
+    series: int
+    row: int
+    x: float
+    y: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A pattern with its size, unit of y."""
+
+    kind: Kind
+    series: int | None
+    """Series that it is in; None: all."""
+    row: int | None
+    """Row of a point; first row after a step; row at which a bend begins."""
+    size: float
+    """Amount by which the points of the pattern lie off: y minus line, for its full height."""
+    statistic: float
+    """Student's t of the size, all patterns found before being allowed for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """A line with the patterns found in it, units of the data."""
+
+    patterns: tuple[Pattern, ...]
+    slope: float
+    """With the patterns allowed for."""
+    intercepts: tuple[float, ...]
+    """Of each series; not a number for one without points."""
+    deviation: float
+    """Standard deviation about line and patterns."""
+    dof: int
+    u_difference: float
+    """Standard uncertainty of the difference of two intercepts at the centre."""
+    centre: float
+    """Abscissa to which the levels belong."""
+    levels: tuple[float, ...]
+    """Ordinates of each series at the centre."""
+
+
+def explain(
+    points: Sequence[Observed],
+    back: Sequence[bool],
+    floor: float,
+    ordered: bool,
+) -> Explained | None:
+    """Search a line for patterns; None with fewer than six points.
+
+    Parameters
+    ----------
+    points
+        The points, shape (n,).
+    back
+        For each series whether it is read on the way back.
+    floor
+        Standard deviation that a reading has at least (its rounding), unit of y.
+    ordered
+        Whether rows follow each other in time: only then steps, toes and bends are looked for.
+
+    Returns
+    -------
+    Explained | None
+        Patterns in the order in which they were found. Of lines with normal scatter at most 0.4 %
+        have any: Student's t of externally studentised patterns, at a probability that is shared
+        over all patterns tried (Bonferroni).
+    """
+    import numpy as np
+    from scipy import special
+
+    count = len(points)
+    series = sorted({p.series for p in points})
+    if count < FEWEST_POINTS:
+        return None
+    x, y = np.array([p.x for p in points]), np.array([p.y for p in points])
+    which = np.array([p.series for p in points])
+    centre = float(x.mean())
+    base = np.column_stack([x - centre, *[(which == k).astype(float) for k in series]])
+    candidates = _candidates(points, back, ordered)
+    taken: list[int] = []
+    found: list[Pattern] = []
+    vectors = np.array([vector for _, _, _, vector in candidates])
+    while len(found) < MOST:
+        design = np.column_stack([base, *(vectors[i] for i in taken)])
+        dof = count - design.shape[1] - 1
+        if dof < FEWEST_DOF:
+            break
+        q, _ = np.linalg.qr(design)
+        left = y - q @ (q.T @ y)
+        apart = vectors - (vectors @ q) @ q.T
+        lengths = np.sum(apart * apart, axis=1)
+        # a vector that lies in the span of the others says nothing new
+        usable = lengths > 1e-6 * np.sum(vectors * vectors, axis=1)
+        sizes = np.where(usable, apart @ left / np.where(usable, lengths, 1.0), 0.0)
+        rest = np.maximum(float(left @ left) - sizes**2 * lengths, 0.0)
+        spread = np.sqrt(np.maximum(rest / dof, floor**2))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = np.where(usable, sizes * np.sqrt(lengths) / spread, 0.0)
+        weights = np.array([_PREFERRED[kind] for kind, _, _, _ in candidates])
+        best = int(np.argmax(np.abs(t) * weights))
+        limit = float(special.stdtrit(dof, 1.0 - 0.5 * FALSE_ALARM / len(candidates)))
+        if not abs(t[best]) > limit:
+            break
+        kind, own, row, _ = candidates[best]
+        taken.append(best)
+        found.append(Pattern(kind, own, row, float(sizes[best]), float(t[best])))
+    design = np.column_stack([base, *(vectors[i] for i in taken)])
+    solution, *_ = np.linalg.lstsq(design, y, rcond=None)
+    left = y - design @ solution
+    dof = max(count - design.shape[1], 1)
+    deviation = max(math.sqrt(float(left @ left) / dof), floor)
+    for i in range(len(taken)):
+        # sizes with everything allowed for, not only what was found before
+        one = found[i]
+        size = float(solution[base.shape[1] + i])
+        found[i] = Pattern(one.kind, one.series, one.row, size, one.statistic)
+    by_series = dict(zip(series, solution[1 : 1 + len(series)], strict=True))
+    levels = tuple(float(by_series.get(k, math.nan)) for k in range(len(back)))
+    inverse = np.linalg.pinv(design.T @ design)
+    u = 0.0
+    if len(series) > 1:
+        contrast = np.zeros(design.shape[1])
+        contrast[1], contrast[2] = 1.0, -1.0
+        u = deviation * math.sqrt(max(float(contrast @ inverse @ contrast), 0.0))
+    slope = float(solution[0])
+    return Explained(
+        patterns=tuple(found),
+        slope=slope,
+        intercepts=tuple(level - slope * centre for level in levels),
+        deviation=deviation,
+        dof=dof,
+        u_difference=u,
+        centre=centre,
+        levels=levels,
+    )
+
+
+Candidate = tuple[Kind, int | None, int | None, Any]
+
+
+def _candidates(points: Sequence[Observed], back: Sequence[bool], ordered: bool) -> list[Candidate]:
+    import numpy as np
+
+    rows = sorted({p.row for p in points})
+    rank = np.array([rows.index(p.row) for p in points])
+    which = np.array([p.series for p in points])
+    last = len(rows) - 1
+    x = np.array([p.x for p in points])
+    along = (x - x.min()) / ((x.max() - x.min()) or 1.0)
+    returning = np.array([back[p.series] for p in points])
+    out: list[Candidate] = [
+        ("point", p.series, p.row, (np.arange(len(points)) == i).astype(float))
+        for i, p in enumerate(points)
+    ]
+    out.append(("bend", None, None, along**2))
+    if not ordered:
+        return out
+    series = sorted({p.series for p in points})
+    for i in range(1, last + 1):
+        if len(series) > 1:
+            out.append(("step", None, rows[i], (rank >= i).astype(float)))
+        out += [
+            ("step", k, rows[i], ((which == k) & (rank >= i)).astype(float))
+            for k in series
+            if 2 <= i <= last - 1
+        ]
+    for k in series:
+        if back[k]:
+            continue
+        own = which == k
+        out.append(("toe", k, rows[1], -(own * ((rank == 0) + 0.5 * (rank == 1)))))
+        for i in range(max(1, last - 4), last - 1):
+            height = np.clip((rank - i) / (last - i), 0.0, None) ** 2
+            out.append(("hinge", k, rows[i], own * height))
+    if returning.any() and not returning.all():
+        lens = 4.0 * along * (1.0 - along)
+        out.append(("lens", None, None, np.where(returning, 0.5, -0.5) * lens))
+        out.append(("slopes", None, None, np.where(returning, -0.5, 0.5) * (2.0 * along - 1.0)))
+    return out
