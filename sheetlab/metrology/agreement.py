@@ -6,9 +6,15 @@ import math
 
 
 def percent_difference(value: float, accepted: float) -> float:
-    """100 (value - accepted) / accepted: positive if the value is above the accepted one.
+    """100 (value - accepted) / accepted, a pure number (common practice, no source).
 
-    Some books print the opposite sign, so results say "above" or "below" beside it.
+    Positive above a positive accepted value, but below a negative one. Some books print the
+    opposite sign, so results say "above" or "below" beside it.
+
+    Parameters
+    ----------
+    value, accepted
+        Result and accepted value, in one unit.
 
     Raises
     ------
@@ -21,9 +27,14 @@ def percent_difference(value: float, accepted: float) -> float:
 
 
 def e_n(value: float, expanded: float, accepted: float, accepted_expanded: float = 0.0) -> float:
-    """Difference in units of the combined expanded uncertainty; |E_n| <= 1 agrees.
+    """Difference over the combined expanded uncertainty, a pure number; |E_n| <= 1 agrees.
 
-    The E_n number of ISO 13528 (value from memory); uncertainties are expanded ones, same unit.
+    The E_n number of ISO 13528 (formula from memory).
+
+    Parameters
+    ----------
+    value, expanded, accepted, accepted_expanded
+        Result and accepted value, each with its expanded uncertainty, all in one unit.
 
     Raises
     ------
@@ -37,9 +48,14 @@ def e_n(value: float, expanded: float, accepted: float, accepted_expanded: float
 
 
 def zeta(value: float, u: float, accepted: float, accepted_u: float) -> float:
-    """Zeta score: difference in units of the combined standard uncertainty.
+    """Zeta score: difference over the combined standard uncertainty, a pure number.
 
     ISO 13528 (from memory): |zeta| up to 2 is fine, from 3 on calls for action.
+
+    Parameters
+    ----------
+    value, u, accepted, accepted_u
+        Result and accepted value, each with its standard uncertainty, all in one unit.
 
     Raises
     ------

@@ -43,7 +43,10 @@ class Source:
 
     @property
     def half_width(self) -> float:
-        """Half-width of the distribution; the standard uncertainty itself for type A."""
+        """Half-width of the distribution; the standard uncertainty itself for normal and t.
+
+        In the unit of ``standard_uncertainty``, by the divisors of JCGM 100:2008, 4.3.7 and 4.3.9.
+        """
         return self.standard_uncertainty * DIVISORS[self.distribution]
 
 
@@ -74,7 +77,16 @@ class Budget:
 
 
 def student_t(probability: float, dof: float) -> float:
-    """Factor t for a two-sided interval of Student's distribution; dof may be infinite.
+    """Factor t, a pure number, for a two-sided interval of Student's distribution.
+
+    JCGM 100:2008, G.3 (clause from memory) and Table G.2.
+
+    Parameters
+    ----------
+    probability
+        Probability that the interval holds, between 0 and 1.
+    dof
+        Degrees of freedom, whole or not; may be infinite.
 
     Raises
     ------
@@ -95,12 +107,12 @@ def effective_dof(contributions: Sequence[tuple[float, float]]) -> float:
     Parameters
     ----------
     contributions
-        Pairs of contribution to the result (its unit) and degrees of freedom.
+        Pairs of contribution to the result (its unit) and degrees of freedom (a positive number).
 
     Returns
     -------
     float
-        Infinite if no contribution has finite degrees of freedom.
+        A pure number; infinite if no contribution but zeros has finite degrees of freedom.
     """
     combined = math.hypot(*(c for c, _ in contributions))
     # relative to the combined uncertainty: fourth powers of large figures would overflow
@@ -111,7 +123,20 @@ def effective_dof(contributions: Sequence[tuple[float, float]]) -> float:
 
 
 def coverage_factor(dof: float, probability: float = COVERAGE_PROBABILITY) -> float:
-    """Coverage factor from t; the degrees of freedom are truncated (JCGM 100:2008, G.4.1)."""
+    """Coverage factor from t, a pure number (JCGM 100:2008, G.4.1).
+
+    Parameters
+    ----------
+    dof
+        Degrees of freedom: truncated to a whole number, below 1 taken as 1; may be infinite.
+    probability
+        Coverage probability, between 0 and 1.
+
+    Raises
+    ------
+    ValueError
+        If the probability is not between 0 and 1.
+    """
     whole = dof if math.isinf(dof) else max(1.0, math.floor(dof * (1.0 + 1e-12)))
     return student_t(probability, whole)
 
@@ -129,11 +154,21 @@ def budget(
     value
         Estimate of the result.
     sensitivities
-        Each source with its sensitivity coefficient.
+        Pairs of source and sensitivity coefficient, unit of the result / unit of the source.
     probability
         Coverage probability of the expanded uncertainty.
     fixed_factor
         Coverage factor by agreement (JCGM 100:2008, 6.3.1); 0: from Student's t.
+
+    Returns
+    -------
+    Budget
+        In the unit of the result. A fixed factor leaves ``coverage_probability`` as it was given.
+
+    Raises
+    ------
+    ValueError
+        If the probability is not between 0 and 1, unless the factor is fixed.
     """
     parts = [(s, c, abs(c) * s.standard_uncertainty) for s, c in sensitivities]
     combined = math.hypot(*(part for _, _, part in parts))
@@ -152,12 +187,19 @@ def budget(
 
 
 def shrink_to_halve(share: float) -> float | None:
-    """Factor on one quantity's uncertainty that halves the combined one; None if impossible.
+    """Factor f on one quantity's uncertainty that halves the combined one; None if there is none.
+
+    From JCGM 100:2008, 5.1.2: 1 - share + f² share = 1/4.
 
     Parameters
     ----------
     share
-        Part of the variance that the quantity has, 0 to 1.
+        Part of the variance that the quantity has, a pure number, 0 to 1.
+
+    Returns
+    -------
+    float | None
+        A pure number; None for a share of up to 3/4.
     """
     rest = 0.25 - (1.0 - share)
     return math.sqrt(rest / share) if share > 0.0 and rest > 0.0 else None

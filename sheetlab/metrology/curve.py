@@ -70,16 +70,19 @@ class CurveFit:
 
     @property
     def uncertainties(self) -> tuple[float, ...]:
-        """Standard uncertainties of the parameters."""
+        """Standard uncertainties of the parameters, shape (p,), in the unit of each."""
         return tuple(math.sqrt(row[i]) for i, row in enumerate(self.covariance))
 
     @property
     def ill_conditioned(self) -> bool:
-        """Whether the data hardly determine the parameters."""
+        """Whether the data hardly determine the parameters (the limit is our choice, no source)."""
         return self.condition > ILL_CONDITIONED
 
     def correlation(self, i: int, j: int) -> float:
-        """Correlation coefficient of two parameters."""
+        """Correlation coefficient of parameters i and j, a pure number (JCGM 100:2008, 5.2.2).
+
+        0 if either of them has no uncertainty.
+        """
         spread = math.sqrt(self.covariance[i][i] * self.covariance[j][j])
         return self.covariance[i][j] / spread if spread else 0.0
 
@@ -87,7 +90,9 @@ class CurveFit:
     def deleted_residuals(self) -> tuple[float, ...]:
         """Distance of each point from the curve through all others; inf if there is no such curve.
 
-        Empty where there are no leverages.
+        Shape (n,), unit of y; empty where there are no leverages. r / (1 - h), exact for
+        polynomials and to first order otherwise (R. D. Cook and S. Weisberg, Residuals and
+        Influence in Regression, 1982, 2.2, from memory).
         """
         return tuple(
             r / (1.0 - h) if 1.0 - h > _LEVERAGE_ROUNDING else math.inf
@@ -95,13 +100,46 @@ class CurveFit:
         )
 
     def at(self, x: float) -> tuple[float, float]:
-        """Ordinate of the curve at x and its standard uncertainty (JCGM 100:2008, 5.2.2)."""
+        """Ordinate of the curve at x and its standard uncertainty (JCGM 100:2008, 5.2.2).
+
+        Parameters
+        ----------
+        x
+            Abscissa, unit of x.
+
+        Returns
+        -------
+        tuple[float, float]
+            Both in the unit of y; to first order for curves that are not linear in their
+            parameters.
+        """
         return self._points([x])[0]
 
     def band(
         self, xs: Sequence[float], probability: float = 0.95
     ) -> tuple[tuple[float, float], ...]:
-        """Lower and upper ends of the confidence band at abscissas, shape (n,)."""
+        """Lower and upper ends of the confidence band, for each abscissa by itself.
+
+        Ordinate ± t u with Student's t if ``scaled``, the normal factor otherwise (JCGM 100:2008,
+        G.3, clause from memory).
+
+        Parameters
+        ----------
+        xs
+            Abscissas, unit of x, shape (n,).
+        probability
+            Probability that the band holds the ordinate at one abscissa.
+
+        Returns
+        -------
+        tuple[tuple[float, float], ...]
+            Pairs in the unit of y, shape (n, 2).
+
+        Raises
+        ------
+        ValueError
+            If the probability is not between 0 and 1.
+        """
         from sheetlab.metrology.budget import student_t
 
         factor = student_t(probability, max(self.dof, 1) if self.scaled else math.inf)
@@ -128,7 +166,7 @@ def fit_polynomial(
     x, y
         Points, shapes (n,), each in its unit.
     degree
-        1 for a straight line.
+        1 for a straight line; not negative.
     u_y
         Standard uncertainties of y, unit of y, shape (n,); None: all alike and unknown.
 
@@ -145,7 +183,8 @@ def fit_polynomial(
     ------
     ValueError
         For fewer points than parameters, x and y of different lengths, uncertainties that are not
-        positive or not one for each point, or abscissas that do not determine the parameters.
+        positive or not one for each point, all abscissas equal (for any degree), or abscissas that
+        do not determine the parameters.
     """
     import numpy as np
 
@@ -213,6 +252,7 @@ def fit_curve(
     Returns
     -------
     CurveFit
+        Parameters, shape (p,), in the units that ``curve`` takes, residuals in unit of y.
         Covariance and responses are those of the curve made linear at the solution: G. A. F. Seber
         and C. J. Wild, Nonlinear Regression (Wiley, 1989), 2.1. Derivatives are central
         differences.
@@ -220,9 +260,10 @@ def fit_curve(
     Raises
     ------
     ValueError
-        For fewer points than parameters, uncertainties that are not positive or not one for each
-        point, if no fit is found, or if the points do not determine the parameters within the
-        rounding of the difference quotients.
+        For no parameters, fewer points than parameters, x and y of different lengths, uncertainties
+        that are not positive or not one for each point, a curve that is not finite at the start, if
+        no fit is found, or if the points do not determine the parameters within the rounding of the
+        difference quotients.
     """
     import numpy as np
     from scipy.optimize import least_squares
@@ -292,11 +333,13 @@ def fit_line_both_errors(
     u_x, u_y
         Standard uncertainties of each point, units of x and y, shapes (n,), all positive.
     correlation
-        Correlation coefficient of x and y of each point, shape (n,), each within -1 and 1.
+        Correlation coefficient of x and y of each point, a pure number strictly between -1 and 1,
+        shape (n,); None: 0.
 
     Returns
     -------
     CurveFit
+        Intercept in unit of y, slope in unit of y / unit of x.
         The covariance is that at the adjusted points, from the stated uncertainties alone (York et
         al., American Journal of Physics 72 (2004) 367); multiply by ``chi_squared / dof`` to let
         the scatter speak instead. It and the responses are those of a weighted line at the adjusted

@@ -26,12 +26,22 @@ class WeightedMean:
 
 
 def weighted_mean(values: Sequence[float], uncertainties: Sequence[float]) -> WeightedMean:
-    """Weighted mean of independent results, shapes (n,) (Birge, Physical Review 40 (1932) 207).
+    """Weighted mean of independent results (Birge, Physical Review 40 (1932) 207).
+
+    Parameters
+    ----------
+    values, uncertainties
+        Results and their standard uncertainties in one unit, shapes (n,).
+
+    Returns
+    -------
+    WeightedMean
+        In that unit; ratio and chi-squared are pure numbers. The ratio of a single result is 1.
 
     Raises
     ------
     ValueError
-        For no results, or uncertainties that are not positive.
+        For no results, uncertainties that are not positive or not one for each result.
     """
     if not values or any(u <= 0.0 for u in uncertainties):
         raise ValueError("a weighted mean needs results with positive uncertainties")
@@ -58,8 +68,15 @@ class RobustMean:
 def robust_mean(values: Sequence[float], tolerance: float = 1e-12) -> RobustMean:
     """Algorithm A of ISO 13528 (annex C.3.1) and ISO 5725-5, with the uncertainty of the average.
 
-    The uncertainty is 1.25 s*/√n (ISO 13528, 7.7.3); constants from memory, confirmed by the
-    published example in the tests.
+    The uncertainty is 1.25 s*/√n (ISO 13528, 7.7.3); constants from memory; the example in
+    the tests has published data and recomputed results.
+
+    Parameters
+    ----------
+    values
+        Results in one unit, shape (n,); the average comes in the same.
+    tolerance
+        Relative change, a pure number, at which the rounds end; they end after a thousand anyway.
 
     Raises
     ------
@@ -87,7 +104,15 @@ def robust_mean(values: Sequence[float], tolerance: float = 1e-12) -> RobustMean
 
 
 def grubbs_statistic(values: Sequence[float]) -> tuple[float, int]:
-    """Grubbs' G and the position of the value that is farthest out.
+    """Grubbs' G, a pure number, and the position from 0 of the value that is farthest out.
+
+    ISO 5725-2, 7.3.4 (clause from memory): distance from the mean over the standard deviation; G is
+    0 for values that are all equal.
+
+    Parameters
+    ----------
+    values
+        Values in one unit, shape (n,).
 
     Raises
     ------
@@ -104,9 +129,22 @@ def grubbs_statistic(values: Sequence[float]) -> tuple[float, int]:
 
 
 def grubbs_limit(n: int, significance: float = 0.05) -> float:
-    """Critical value of the two-sided test of one outlier (ISO 5725-2, 7.3.4).
+    """Critical value of G, a pure number, of the two-sided test of one outlier (ISO 5725-2, 7.3.4).
 
-    From Student's t at significance / (2 n) with n - 2 degrees of freedom.
+    From Student's t at significance / (2 n) with n - 2 degrees of freedom (F. E. Grubbs,
+    Technometrics 11 (1969) 1, from memory).
+
+    Parameters
+    ----------
+    n
+        Number of values.
+    significance
+        Probability of a false alarm, between 0 and 1.
+
+    Raises
+    ------
+    ValueError
+        For fewer than three values.
     """
     from scipy import special
 
@@ -117,13 +155,35 @@ def grubbs_limit(n: int, significance: float = 0.05) -> float:
 
 
 def cochran_statistic(variances: Sequence[float]) -> float:
-    """Cochran's C: the largest variance over the sum of all (ISO 5725-2, 7.3.3)."""
+    """Cochran's C, a pure number: the largest variance over the sum of all (ISO 5725-2, 7.3.3).
+
+    Parameters
+    ----------
+    variances
+        Variances of groups of equal size in one unit, shape (p,). C is 0 if all are zero.
+    """
     total = math.fsum(variances)
     return max(variances) / total if total else 0.0
 
 
 def cochran_limit(groups: int, repeats_each: int, significance: float = 0.05) -> float:
-    """Critical value of Cochran's C for groups of equally many repeats."""
+    """Critical value of Cochran's C, a pure number, for groups of equally many repeats.
+
+    From the F distribution at significance / groups (R. U. E. 't Lam, Analytica Chimica Acta 659
+    (2010) 68, from memory).
+
+    Parameters
+    ----------
+    groups, repeats_each
+        Number of groups, and of the repeats in each.
+    significance
+        Probability of a false alarm, between 0 and 1.
+
+    Raises
+    ------
+    ValueError
+        For fewer than two groups, or fewer than two repeats in each.
+    """
     from scipy import special
 
     if groups < 2 or repeats_each < 2:
@@ -150,12 +210,18 @@ class Precision:
 
 
 def precision(groups: Sequence[Sequence[float]]) -> Precision:
-    """Repeatability and reproducibility standard deviations (ISO 5725-2, 7.4.5).
+    """Repeatability and reproducibility standard deviations (ISO 5725-2, 7.4.5, from memory).
 
     Parameters
     ----------
     groups
-        Results by group; groups may differ in size.
+        Results by group in one unit, p sequences of shapes (n_i,); groups may differ in size, empty
+        ones are passed over.
+
+    Returns
+    -------
+    Precision
+        In that unit; ``f_ratio`` is a pure number, infinite without scatter in the groups.
 
     Raises
     ------

@@ -29,12 +29,16 @@ class LinePoint:
 
     @property
     def deleted_residual(self) -> float:
-        """Distance of the point from the line through all others."""
+        """Distance of the point from the line through all others, unit of y; inf if there is none.
+
+        r / (1 - h), to first order if x is uncertain too (R. D. Cook and S. Weisberg, Residuals and
+        Influence in Regression, 1982, 2.2, from memory).
+        """
         return self.residual / (1.0 - self.leverage) if self.leverage < 1.0 else math.inf
 
     @property
     def weighted_residual(self) -> float:
-        """Residual in units of the stated spread, or as it is."""
+        """Residual over the stated spread, a pure number; without one as it is, unit of y."""
         return self.residual / self.spread if self.spread else self.residual
 
 
@@ -42,8 +46,9 @@ class LinePoint:
 class LineFit:
     """A straight line y = intercept + slope x, units of the data.
 
-    With several series the slope is common and ``intercept`` is the mean of the intercepts.
-    The standard uncertainties follow from the scatter about the line (JCGM 100:2008, H.3).
+    With several series the slope is common and ``intercept`` is the mean of the intercepts. The
+    standard uncertainties follow from the scatter about the line (JCGM 100:2008, H.3), unless the
+    points have a stated spread.
     """
 
     slope: float
@@ -63,12 +68,21 @@ class LineFit:
     points: tuple[LinePoint, ...]
 
     def at(self, x: float) -> tuple[float, float]:
-        """Ordinate of the line at x and its standard uncertainty."""
+        """Ordinate of the line at x and its standard uncertainty (JCGM 100:2008, 5.2.2 and H.3).
+
+        x in the unit of x, both results in the unit of y.
+        """
         value = self.intercept + self.slope * x
         return value, math.hypot(self.u_level, self.u_slope * (x - self.x_mean))
 
     def studentised(self) -> tuple[float, ...]:
-        """Externally studentised residuals, one a point; needs at least 2 degrees of freedom."""
+        """Externally studentised residuals, pure numbers, one a point, shape (n,).
+
+        Residual over s √(1 - h), where s is the deviation without the point (R. D. Cook and S.
+        Weisberg, Residuals and Influence in Regression, 1982, 2.2, from memory). All are 0 for
+        fewer than two degrees of freedom or a perfect line; +inf, on either side, where no scatter
+        is left without the point.
+        """
         size = max((abs(p.y) for p in self.points), default=0.0)
         if self.dof < 2 or self.residual_deviation <= 1e-12 * size:
             # of a perfect line only the rounding of the arithmetic is left
@@ -87,12 +101,22 @@ class LineFit:
 
 
 def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit:
-    """Ordinary least squares of y on x, shapes (n,).
+    """Ordinary least squares of y on x (JCGM 100:2008, H.3).
+
+    Parameters
+    ----------
+    x, y
+        Points, shapes (n,), each in its unit.
+
+    Returns
+    -------
+    LineFit
+        Slope in unit of y / unit of x, intercept in unit of y.
 
     Raises
     ------
     ValueError
-        If there are fewer than two points or all x are equal.
+        If there are fewer than two points, x and y differ in length or all x are equal.
     """
     return fit_common_slope([list(zip(x, y, strict=True))])
 
@@ -100,15 +124,23 @@ def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit:
 def fit_common_slope(series: Sequence[Pairs]) -> LineFit:
     """Least squares of several series with one slope and an intercept for each.
 
+    Analysis of covariance (common practice, no source); for one series JCGM 100:2008, H.3.
+
     Parameters
     ----------
     series
-        For each series its (x, y) pairs. Empty series are passed over.
+        For each series its (x, y) pairs, shape (n_i, 2), each in its unit. Empty series are passed
+        over and have no intercept.
+
+    Returns
+    -------
+    LineFit
+        Slope in unit of y / unit of x, intercepts in unit of y.
 
     Raises
     ------
     ValueError
-        If no series has two points, or all x of every series are equal.
+        If no series has two points, or in each series all x are equal.
     """
     used = [(k, list(pairs)) for k, pairs in enumerate(series) if pairs]
     if not any(len(pairs) >= 2 for _, pairs in used):
@@ -164,12 +196,22 @@ class OriginFit:
 
 
 def fit_through_origin(x: Sequence[float], y: Sequence[float]) -> OriginFit:
-    """Least squares of y = slope x, shapes (n,).
+    """Least squares of y = slope x with n - 1 degrees of freedom (common practice, no source).
+
+    Parameters
+    ----------
+    x, y
+        Points, shapes (n,), each in its unit.
+
+    Returns
+    -------
+    OriginFit
+        Slope in unit of y / unit of x, deviation in unit of y.
 
     Raises
     ------
     ValueError
-        If there is no point, or all x are zero.
+        If there is no point, x and y differ in length or all x are zero.
     """
     sxx = math.fsum(a * a for a in x)
     if sxx <= 0.0:
@@ -183,6 +225,16 @@ def fit_through_origin(x: Sequence[float], y: Sequence[float]) -> OriginFit:
 
 def fit_at_origin(pairs: Pairs) -> LineFit:
     """The line through the origin as a line with its points; see ``fit_through_origin``.
+
+    Parameters
+    ----------
+    pairs
+        (x, y) pairs, shape (n, 2), each in its unit.
+
+    Returns
+    -------
+    LineFit
+        Slope in unit of y / unit of x; the intercept is 0 and certain.
 
     Raises
     ------
@@ -211,12 +263,29 @@ def with_stated_spread(
 ) -> LineFit:
     """A line that was fitted with stated uncertainties, with its points.
 
+    Leverages are those of a weighted line with weights 1 / spread² (R. D. Cook and S. Weisberg,
+    Residuals and Influence in Regression, 1982, from memory).
+
     Parameters
     ----------
+    pairs
+        (x, y) pairs, shape (n, 2), each in its unit.
     spreads
         Standard uncertainty of the distance of each point from the line, unit of y, shape (n,).
     parameters, uncertainties
-        Intercept and slope, and their standard uncertainties.
+        Intercept (unit of y) and slope (unit of y / unit of x), and their standard uncertainties.
+    covariance
+        That of intercept and slope, unit of y² / unit of x.
+
+    Returns
+    -------
+    LineFit
+        With the uncertainties as given; ``residual_deviation`` is without weights, unit of y.
+
+    Raises
+    ------
+    ValueError
+        If there is not one spread for each pair.
     """
     weights = [1.0 / (s * s) for s in spreads]
     total = math.fsum(weights)
@@ -258,10 +327,20 @@ class IntervalDifferences:
 
 
 def interval_differences(x: Sequence[float], y: Sequence[float]) -> IntervalDifferences:
-    """Slope from pairs half the table apart, shapes (n,), in the order of the table.
+    """Slope from pairs half the table apart, in its order (common practice, no source).
 
     Unlike differences of neighbours, which telescope to (last - first), these use every
-    reading once.
+    reading once; the first of an odd number is left out.
+
+    Parameters
+    ----------
+    x, y
+        Abscissas and readings, shapes (n,), each in its unit.
+
+    Returns
+    -------
+    IntervalDifferences
+        Slope in unit of y / unit of x, interval in unit of x, differences in unit of y.
 
     Raises
     ------

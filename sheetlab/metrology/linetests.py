@@ -19,12 +19,19 @@ class TestResult:
 
 
 def curvature(x: Sequence[float], y: Sequence[float]) -> TestResult:
-    """Whether a straight line is enough: Student's t of the quadratic term, shapes (n,).
+    """Whether a straight line is enough: Student's t of the quadratic term.
+
+    Source and result as in ``curvature_of_series``.
+
+    Parameters
+    ----------
+    x, y
+        Points, shapes (n,), each in its unit.
 
     Raises
     ------
     ValueError
-        For fewer than four points, or fewer than three abscissas.
+        For x and y of different lengths, fewer than four points, or fewer than three abscissas.
     """
     return curvature_of_series([list(zip(x, y, strict=True))])
 
@@ -35,19 +42,22 @@ def curvature_of_series(series: Sequence[Pairs]) -> TestResult:
     Parameters
     ----------
     series
-        For each series its (x, y) pairs; each has an intercept of its own.
+        For each series its (x, y) pairs, shape (n_i, 2), each in its unit; each has an intercept of
+        its own, empty ones are passed over.
 
     Returns
     -------
     TestResult
-        Two-sided. The term is that of a regression of what the line leaves of y on what it leaves
-        of x² (partial regression; N. Draper and H. Smith, Applied Regression Analysis, section on
-        plots of added variables, from memory); positive if the line bends upwards.
+        Pure numbers, two-sided. The term is that of a regression of what the line leaves of y on
+        what it leaves of x² (partial regression; N. Draper and H. Smith, Applied Regression
+        Analysis, section on plots of added variables, from memory); positive if the line bends
+        upwards. Of data without scatter t is 0 or infinite.
 
     Raises
     ------
     ValueError
-        For fewer than four points, or fewer than three abscissas.
+        For fewer than four points or than three more points than series, and for abscissas that
+        do not tell x² from the lines, such as fewer than three.
     """
     from scipy import special
 
@@ -78,17 +88,25 @@ def curvature_of_series(series: Sequence[Pairs]) -> TestResult:
 def lack_of_fit(x: Sequence[float], repeated: Sequence[Sequence[float]]) -> TestResult:
     """F test of the line against the scatter of repeats at the same abscissa.
 
+    N. Draper and H. Smith, Applied Regression Analysis, section on pure error, from memory.
+
     Parameters
     ----------
     x
-        Abscissas, shape (n,).
+        Abscissas, unit of x, shape (n,), all different: equal ones count as different.
     repeated
-        For each abscissa its readings.
+        For each abscissa its readings, unit of y, n sequences of shapes (m_i,); may be empty.
+
+    Returns
+    -------
+    TestResult
+        F and its probability, pure numbers.
 
     Raises
     ------
     ValueError
-        If there are no repeats, or not more than two abscissas.
+        If there are no repeats, fewer than three abscissas with readings, not one sequence for each
+        abscissa, or all abscissas are equal.
     """
     from scipy import special
 
@@ -119,17 +137,25 @@ def lack_of_fit_of_series(series: Sequence[Pairs]) -> TestResult:
     """F test of a common-slope line against what series with equal abscissas leave unexplained.
 
     The scatter that no curve through the abscissas could explain is what is left when each
-    abscissa has a value of its own, and each series an offset.
+    abscissa has a value of its own, and each series an offset (N. Draper and H. Smith, Applied
+    Regression Analysis, sections on pure error and dummy variables, from memory).
 
     Parameters
     ----------
     series
-        For each series its (x, y) pairs.
+        For each series its (x, y) pairs, shape (n_i, 2), each in its unit; empty ones are passed
+        over.
+
+    Returns
+    -------
+    TestResult
+        F and its probability, pure numbers.
 
     Raises
     ------
     ValueError
-        If hardly any abscissa is repeated, or there are not more than two.
+        If hardly any abscissa is repeated, there are not more than two, in each series all x are
+        equal, or the abscissas that series have in common do not link them all.
     """
     import numpy as np
     from scipy import special
@@ -175,10 +201,20 @@ class RobustLine:
 def robust_line(x: Sequence[float], y: Sequence[float]) -> RobustLine:
     """Line of Theil and Sen: median of all pairwise slopes, median of the intercepts.
 
+    Parameters
+    ----------
+    x, y
+        Points, shapes (n,), each in its unit.
+
+    Returns
+    -------
+    RobustLine
+        Slope in unit of y / unit of x, intercept in unit of y.
+
     Raises
     ------
     ValueError
-        If no two abscissas differ.
+        If x and y differ in length or no two abscissas differ.
     """
     slope = robust_slope([list(zip(x, y, strict=True))])
     return RobustLine(float(slope), median([b - slope * a for a, b in zip(x, y, strict=True)]))
@@ -187,10 +223,20 @@ def robust_line(x: Sequence[float], y: Sequence[float]) -> RobustLine:
 def robust_slope(series: Sequence[Pairs]) -> float:
     """Median of the slopes of all pairs of points of the same series (Theil 1950, Sen 1968).
 
+    Parameters
+    ----------
+    series
+        For each series its (x, y) pairs, shape (n_i, 2), each in its unit.
+
+    Returns
+    -------
+    float
+        Slope in unit of y / unit of x.
+
     Raises
     ------
     ValueError
-        If no two abscissas of a series differ.
+        If in no series two abscissas differ.
     """
     slopes = [
         (pairs[j][1] - pairs[i][1]) / (pairs[j][0] - pairs[i][0])
@@ -205,7 +251,15 @@ def robust_slope(series: Sequence[Pairs]) -> float:
 
 
 def median(values: Sequence[float]) -> float:
-    """Middle value, or the mean of the two in the middle."""
+    """Middle value, or the mean of the two in the middle, unit of the values.
+
+    Common practice, no source.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), in any order, at least one.
+    """
     ordered = sorted(values)
     middle = len(ordered) // 2
     if len(ordered) % 2:
@@ -230,18 +284,26 @@ class SuccessiveDifferences:
 def successive_differences(
     x: Sequence[float], y: Sequence[float], reading_deviation: float
 ) -> SuccessiveDifferences:
-    """Mean of successive differences over equal steps, shapes (n,).
+    """Mean of successive differences over equal steps (common practice, no source).
 
     Parameters
     ----------
+    x, y
+        Abscissas and readings, shapes (n,), each in its unit.
     reading_deviation
         Standard deviation of one reading, unit of y; for independent readings the end points
         carry √2 of it.
 
+    Returns
+    -------
+    SuccessiveDifferences
+        All in unit of y / unit of x.
+
     Raises
     ------
     ValueError
-        For fewer than two readings, or equal first and last abscissas.
+        For fewer than two readings, x and y of different lengths, or equal first and last
+        abscissas.
     """
     if len(x) < 2 or len(x) != len(y) or x[-1] == x[0]:
         raise ValueError("successive differences need readings over a range")
@@ -267,7 +329,10 @@ class ExtremeLines:
 
     @property
     def half_range(self) -> float:
-        """Half the difference of the slopes: the school's figure, not a standard deviation."""
+        """Half the difference of the slopes, unit of y / unit of x (common practice, no source).
+
+        The school's figure, not a standard deviation.
+        """
         return 0.5 * abs(self.steepest - self.flattest)
 
 
@@ -278,18 +343,25 @@ def extreme_lines(
 
     A line of slope b passes bars i and j if b (x_j - x_i) lies between the differences of their
     ends; the steepest has the smallest upper limit of all pairs, the flattest the greatest lower.
+    The lines are common practice, no source; that pairs suffice is Helly's theorem in one
+    dimension.
 
     Parameters
     ----------
     x, y
-        Points, shapes (n,).
+        Points, shapes (n,), each in its unit.
     half_bars
-        Half-lengths of the error bars of y, shape (n,), not negative.
+        Half-lengths of the error bars of y, unit of y, shape (n,), not negative.
+
+    Returns
+    -------
+    ExtremeLines | None
+        Slopes in unit of y / unit of x.
 
     Raises
     ------
     ValueError
-        For fewer than two abscissas.
+        For fewer than two abscissas, or columns of different lengths.
     """
     if len(set(x)) < 2:
         raise ValueError("lines need at least two abscissas")
@@ -315,7 +387,7 @@ class GradientTriangle:
     span: float
     """Width of the triangle as a part of the range of the data."""
     distances: tuple[float, float]
-    """Distances of the two points from the least-squares line, in unit of y."""
+    """Distances of the two points above the least-squares line, in unit of y."""
     uses_data_points: bool
     """Whether a corner is one of the readings, which it should not be."""
 
@@ -326,15 +398,28 @@ def gradient_triangle(
     first: tuple[float, float],
     second: tuple[float, float],
 ) -> GradientTriangle:
-    """Judge a gradient triangle against the data.
+    """Figures by which to judge a gradient triangle against the data.
 
     A triangle should span at least half of the line and its corners should lie on the line and not
     on readings (common practice, no source).
 
+    Parameters
+    ----------
+    x, y
+        Points, shapes (n,), each in its unit.
+    first, second
+        Corners (x, y), in the same units.
+
+    Returns
+    -------
+    GradientTriangle
+        Slope in unit of y / unit of x, span a pure number, distances in unit of y.
+
     Raises
     ------
     ValueError
-        If the corners have the same abscissa.
+        If the corners have the same abscissa, x and y differ in length, there are fewer than two
+        points or all x are equal.
     """
     if first[0] == second[0]:
         raise ValueError("the corners of the triangle have the same abscissa")

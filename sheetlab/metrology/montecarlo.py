@@ -51,7 +51,7 @@ class Propagated:
     tolerance: float = 0.0
     """Numerical tolerance that the figures were to reach (JCGM 101:2008, 7.9.2 and 8.2)."""
     stable: bool = True
-    """Whether they did: twice the standard error of each is below the tolerance."""
+    """Whether they did: twice the standard error of each that has one is within the tolerance."""
 
 
 def propagate(
@@ -65,8 +65,9 @@ def propagate(
 ) -> tuple[Propagated, ...]:
     """Sample every source from its distribution and run the models on the same samples.
 
-    Type A sources are scaled-and-shifted t with their degrees of freedom (JCGM 101, 6.4.9), B
-    sources as stated. Quantities that share a source share its samples.
+    Sources of distribution t are scaled-and-shifted t with their degrees of freedom (JCGM 101:2008,
+    6.4.9), normal ones if those are infinite; others as stated. Quantities that share a source
+    share its samples.
 
     Parameters
     ----------
@@ -74,14 +75,32 @@ def propagate(
         For each result: samples by quantity, shape (n,), -> samples of the result, shape (n,).
     quantities
         What the models take, in the coherent unit.
+    sources
+        Independent sources, shape (m,); those to which no quantity is sensitive are not sampled.
     trials
-        Number of trials to begin with.
+        Number of trials to begin with, so many that some fall outside the interval.
     seed
         Seed of the generators: the same seed gives the same results.
+    probability
+        Coverage probability of the intervals, between 0 and 1.
     most
-        As many trials more are made, again and again, until all figures are stable or there are
-        so many (adaptive procedure of JCGM 101, 7.9, with a fifth of the tolerance of one digit,
-        8.2; standard errors come from the order statistics of all trials). 0: no more.
+        As many trials more are made, again and again, until all figures are stable or more would
+        exceed this number (after the adaptive procedure of JCGM 101:2008, 7.9, with a fifth of the
+        tolerance of one digit, 8.2; standard errors come from all trials, those of the ends from
+        order statistics; mean and deviation are not judged where a source of distribution t has
+        no more than four degrees of freedom). 0: no more.
+
+    Returns
+    -------
+    tuple[Propagated, ...]
+        One for each model, in its unit.
+
+    Raises
+    ------
+    ValueError
+        If a source of distribution t that is sampled has no positive degrees of freedom, the seed
+        is negative, the probability is 0 or less or above 1, or a model returns samples of another
+        shape, a single number apart.
     """
     import numpy as np
 
@@ -249,8 +268,16 @@ def validate(found: Budget, trials: Propagated, digits: int = 1) -> Validation:
 
     Parameters
     ----------
+    found, trials
+        Both in one unit and of one coverage probability, which is not checked. Compared is the
+        interval that is symmetric in probability.
     digits
         Significant digits of the standard uncertainty that count: 1 or 2.
+
+    Returns
+    -------
+    Validation
+        Differences of the ends and their tolerance, in that unit.
     """
     low = abs(found.value - found.expanded_uncertainty - trials.low)
     high = abs(found.value + found.expanded_uncertainty - trials.high)
@@ -259,7 +286,15 @@ def validate(found: Budget, trials: Propagated, digits: int = 1) -> Validation:
 
 
 def numerical_tolerance(uncertainty: float, digits: int) -> float:
-    """Half a unit in the last significant digit of an uncertainty (JCGM 101:2008, 7.9.2)."""
+    """Half a unit in the last significant digit of an uncertainty (JCGM 101:2008, 7.9.2).
+
+    Parameters
+    ----------
+    uncertainty
+        In any unit; the tolerance comes in the same, 0 if it is not positive.
+    digits
+        Significant digits that count: 1 or 2.
+    """
     if uncertainty <= 0.0:
         return 0.0
     exponent = math.floor(math.log10(uncertainty)) - (digits - 1)

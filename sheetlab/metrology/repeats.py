@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 RECTANGULAR_DIVISOR = math.sqrt(3.0)
 NEGLIGIBLE = 0.3
-"""Variance of readings, least count 1, from which they have less than 1 % of rounding in common."""
+"""Variance of readings, least count 1, from which they have about 1 % of rounding in common."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,12 @@ class Repeats:
 
 
 def repeats(readings: Sequence[float]) -> Repeats:
-    """Mean, experimental standard deviation and type A uncertainty of readings, shape (n,).
+    """Mean, experimental standard deviation and type A uncertainty (JCGM 100:2008, 4.2).
+
+    Parameters
+    ----------
+    readings
+        Readings in one unit, shape (n,); the results come in the same.
 
     Raises
     ------
@@ -58,14 +63,15 @@ def common_rounding(deviation: float, resolution: float) -> float:
     Parameters
     ----------
     deviation
-        Standard deviation s of one reading, shown by the readings.
+        Standard deviation s of one reading, shown by the readings, unit of the readings.
     resolution
-        Standard uncertainty of the rounding of one reading, LC / √12.
+        Standard uncertainty of the rounding of one reading, LC / √12, in the same unit.
 
     Returns
     -------
     float
-        Standard deviation of the common part, as a part of ``resolution``.
+        Standard deviation of the common part, as a part of ``resolution``, a pure number: 1 if
+        either is not positive, 0 from where it is about a per cent.
     """
     if resolution <= 0.0 or deviation <= 0.0:
         return 1.0

@@ -29,7 +29,10 @@ class SecondOrder:
 
     @property
     def first_is_enough(self) -> bool:
-        """Whether neither u nor the value changes by an amount that matters."""
+        """Whether neither u nor the value changes by an amount that matters.
+
+        The limits, pure numbers, are common practice, no source.
+        """
         if self.first == 0.0:
             return self.second == 0.0
         return (
@@ -45,7 +48,8 @@ def second_order(
     """Terms of second order for independent sources (JCGM 100:2008, 5.1.2, note).
 
     u² = Σ fᵢ² uᵢ² + Σᵢⱼ (½ fᵢⱼ² + fᵢ fᵢⱼⱼ) uᵢ² uⱼ² for distributions as a normal one; the shift is
-    ½ Σ fᵢᵢ uᵢ². Derivatives are differences over one standard uncertainty, where they count.
+    ½ Σ fᵢᵢ uᵢ². Derivatives are differences over one and two standard uncertainties, where they
+    count.
 
     Parameters
     ----------
@@ -53,11 +57,19 @@ def second_order(
         Samples by quantity, shape (n,), -> values of the result, shape (n,).
     quantities
         What the model takes, in the coherent unit.
+    sources
+        Independent sources, shape (m,); those to which no quantity is sensitive play no part.
 
     Returns
     -------
     SecondOrder | None
-        None where the model is not defined one standard uncertainty away.
+        In the unit of the model; None where it is not defined at the estimates, or one or two
+        standard uncertainties away.
+
+    Raises
+    ------
+    ValueError
+        If the model returns values of another shape, a single number apart.
     """
     import numpy as np
 

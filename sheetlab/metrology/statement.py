@@ -26,15 +26,20 @@ class Statement:
 
 
 def power_of_ten(exponent: int) -> str:
-    """``10³`` and the like."""
+    """``10³`` and the like: the exponent, a whole number, in superscripts."""
     return "10" + str(exponent).translate(_SUPERSCRIPTS)
 
 
 def significant_digits(uncertainty: float) -> int:
-    """Digits to state an uncertainty with: two if the first is 1 or 2, otherwise one.
+    """Number of digits to state an uncertainty with: two if it begins with 1 or 2, otherwise one.
 
-    Within "at most two significant digits" of JCGM 100:2008, 7.2.6; the choice between one and
-    two is common practice, no source.
+    One also from 2.95 on, which rounds to 3.0. Within "at most two significant digits" of JCGM
+    100:2008, 7.2.6; the choice between one and two is common practice, no source.
+
+    Parameters
+    ----------
+    uncertainty
+        Positive, in any unit.
     """
     return _digits(Decimal(repr(uncertainty)))
 
@@ -47,18 +52,21 @@ def _digits(uncertainty: Decimal) -> int:
 def state(
     value: float, uncertainty: float, unit: str, digits: int = 0, mark: str = "."
 ) -> Statement:
-    """Value and uncertainty rounded together.
+    """Value and uncertainty rounded together, half away from zero (JCGM 100:2008, 7.2.6).
+
+    The power of ten is left out if the larger of the two is from 0.1 to below 1000 and the last
+    digit of the uncertainty is that of units or less (common practice, no source).
 
     Parameters
     ----------
     value, uncertainty
         Numbers in the unit.
+    unit
+        Unit as it is printed.
     digits
-        Significant digits of the uncertainty; 0: by ``significant_digits``.
+        Significant digits of the uncertainty, not negative; 0: by ``significant_digits``.
     mark
         Decimal mark.
-
-    The power of ten is left out for values from 0.1 to below 1000 whose uncertainty shows.
 
     Raises
     ------
@@ -98,7 +106,23 @@ def _shown(number: Decimal, exponent: int, place: int) -> str:
 
 
 def significant(value: float, digits: int = 4) -> str:
-    """A number for print: so many significant digits, with a power of ten where it helps."""
+    """A number for print: so many significant digits, with a power of ten where it helps.
+
+    Without one if it rounds to 0.001 and more but less than 100 000, where no digit before the
+    decimal mark is dropped (common practice, no source).
+
+    Parameters
+    ----------
+    value
+        In any unit; zero and what is not finite are printed as they are.
+    digits
+        Significant digits, at least 1.
+
+    Raises
+    ------
+    ValueError
+        If less than one digit is asked for.
+    """
     if value == 0.0 or not math.isfinite(value):
         return f"{value:g}"
     mantissa, _, power = f"{value:.{digits - 1}e}".partition("e")
