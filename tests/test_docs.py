@@ -37,7 +37,9 @@ def test_every_key_of_a_definition_is_explained(key: str) -> None:
 def codes() -> set[str]:
     found: set[str] = set()
     for text in CODE.values():
-        found |= set(re.findall(r'(?:Finding|PartCheck|self\.note)\(\s*"([a-z][a-z-]+)"', text))
+        found |= set(
+            re.findall(r'(?:Finding|PartCheck|self\.note|self\.finding)\(\s*"([a-z][a-z-]+)"', text)
+        )
         found |= set(re.findall(r'^NOT_FILLED = "([a-z-]+)"', text, re.M))
     return found
 

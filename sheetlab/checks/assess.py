@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from sheetlab.checks import answers, completeness, conditions, lines, patterns, results
+from sheetlab.checks import answers, completeness, conditions, lines, patterns, results, slips
 from sheetlab.checks.answers import ComparedAnswer
 from sheetlab.checks.subject import Subject
 from sheetlab.finding import Finding, Severity, merged, worst_first
@@ -21,6 +21,9 @@ RULES = (
     completeness.missing_for_results,
     completeness.half_filled_rows,
     conditions.impossible_readings,
+    slips.scales_in_doubt,
+    slips.divisions_never_reached,
+    slips.repeats_off,
     patterns.patterns_of_lines,
     lines.lines_that_are_none,
     conditions.broken_conditions,

@@ -244,8 +244,8 @@ class _Teller:
         if interval and abs(grows / interval - 1.0) < 0.3:
             return self.finding(
                 "load-not-recorded",
-                f"from row {row + 1} on every reading is {self.size(pattern.size)} too far: as much "
-                f"as one more step of “{x.title}” gives",
+                f"from row {row + 1} on every reading is {self.size(pattern.size)} too far: as "
+                f"much as one more step of “{x.title}” gives",
                 "readings that belong to the value written beside them",
                 f"Was something added before row {row + 1} and not written down?",
                 key,

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity
+from sheetlab.practical.edits import whole_edits
+from sheetlab.practical.evaluate import AcceptedValue, Numbers, ResultValue
 
+MOST_SLIPS = 3
 FAR = 1.5
 """|E_n| from which a difference needs a look: with 95 % intervals, one in 300 honest results."""
 
@@ -21,6 +25,8 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
             continue
         one = subject.practical.derived[result.definition.quantity]
         side = "above" if accepted.percent_difference > 0 else "below"
+        slips = _slips_that_fit(subject, result, accepted)
+        would = f"It would fit if {'; or if '.join(slips)}. " if slips else ""
         yield Finding(
             "far-from-accepted",
             Severity.DOUBTFUL,
@@ -28,10 +34,32 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
             f"(E_n = {accepted.e_n:.1f})".replace("-", "−"),
             "|E_n| of about 1 or less; accepted: "
             f"{amount(one.unit.from_si(accepted.value), one.unit)}",
-            result.definition.far_question
-            or "Look for a mistake that all readings share: unit, zero error, count.",
+            would
+            + (
+                result.definition.far_question
+                or "Look for a mistake that all readings share: unit, zero error, count."
+            ),
             Place(file=subject.file),
         )
+
+
+def _slips_that_fit(
+    subject: Subject, result: ResultValue, accepted: AcceptedValue
+) -> tuple[str, ...]:
+    """Slips through the whole workbook with which the result would agree, the nearest first."""
+    key, its = result.definition.quantity, result.budget
+    spread = math.hypot(its.expanded_uncertainty / (abs(its.value) or 1.0), accepted.tolerance)
+    found = []
+    for edit in whole_edits(subject.numbers):
+        value = Numbers(subject.practical, subject.observations.changed(edit.changes)).value(
+            key, None
+        )
+        if not value or value / accepted.value <= 0.0:
+            continue
+        distance = abs(math.log(value / accepted.value))
+        if distance <= spread:
+            found.append((distance, edit.words))
+    return tuple(words for _, words in sorted(found))[:MOST_SLIPS]
 
 
 def undetermined(subject: Subject) -> Iterator[Finding]:

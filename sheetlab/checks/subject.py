@@ -10,7 +10,8 @@ from functools import cached_property
 from sheetlab.finding import Place
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.linepatterns import Explained, Observed, explain
-from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers, leaf_inputs
+from sheetlab.practical.edits import SCALE_EDITS, Edit, whole_edits
+from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers, leaf_inputs, refitted
 from sheetlab.practical.model import DerivedField, InputField, Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.practical.study import LineStudy, study
@@ -42,6 +43,22 @@ class LineStory:
                 if pattern.kind == "point" and point.row != pattern.row:
                     continue
                 yield keys[point.series], point.row
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleSlip:
+    """A line that is one only if a scale is taken otherwise."""
+
+    line: LineResult
+    edit: Edit
+    before: float
+    """Standard deviation about the line, SI, as typed and with the edit."""
+    after: float
+
+
+WIDE_SCATTER = 3.0
+"""Divisions of scatter about a line from which the scale itself is looked at."""
+MUCH_LESS = 0.2
 
 
 @dataclass(frozen=True)
@@ -80,10 +97,33 @@ class Subject:
         return self.impossible | {place for one in self.stories for place in one.suspects()}
 
     @cached_property
+    def scale_slips(self) -> tuple[ScaleSlip, ...]:
+        """Lines whose scatter falls to a fifth if a scale is taken otherwise, with that slip."""
+        found = []
+        for line in self.evaluation.lines.values():
+            before = line.fit.residual_deviation
+            if not before > WIDE_SCATTER * self._division(line) > 0.0:
+                continue
+            best: ScaleSlip | None = None
+            for edit in whole_edits(self.numbers, SCALE_EDITS):
+                changed = Numbers(self.practical, self.observations.changed(edit.changes))
+                fit = refitted(changed, line.field)
+                after = math.inf if fit is None else fit.residual_deviation
+                if after < min(MUCH_LESS * before, math.inf if best is None else best.after):
+                    best = ScaleSlip(line, edit, before, after)
+            if best is not None:
+                found.append(best)
+        return tuple(found)
+
+    @cached_property
     def stories(self) -> tuple[LineStory, ...]:
         """Every line with the patterns in it; only lines with enough points."""
         found = []
+        doubtful = [slip.line for slip in self.scale_slips]
         for line in self.evaluation.lines.values():
+            if line in doubtful:
+                # what its points have in common is the scale
+                continue
             points = tuple(line.observed())
             division = self._division(line)
             back = line.field.back

@@ -6,10 +6,10 @@ import math
 
 
 def percent_difference(value: float, accepted: float) -> float:
-    """100 (value - accepted) / accepted, a pure number (common practice, no source).
+    """100 (value - accepted) / |accepted|, a pure number (common practice, no source).
 
-    Positive above a positive accepted value, but below a negative one. Some books print the
-    opposite sign, so results say "above" or "below" beside it.
+    Positive above the accepted value, of either sign. Some books print the opposite sign, so
+    results say "above" or "below" beside it.
 
     Parameters
     ----------
@@ -23,7 +23,7 @@ def percent_difference(value: float, accepted: float) -> float:
     """
     if accepted == 0.0:
         raise ValueError("no percentage of an accepted value of zero")
-    return 100.0 * (value - accepted) / accepted
+    return 100.0 * (value - accepted) / abs(accepted)
 
 
 def e_n(value: float, expanded: float, accepted: float, accepted_expanded: float = 0.0) -> float:

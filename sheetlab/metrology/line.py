@@ -80,8 +80,8 @@ class LineFit:
 
         Residual over s √(1 - h), where s is the deviation without the point (R. D. Cook and S.
         Weisberg, Residuals and Influence in Regression, 1982, 2.2, from memory). All are 0 for
-        fewer than two degrees of freedom or a perfect line; +inf, on either side, where no scatter
-        is left without the point.
+        fewer than two degrees of freedom or a perfect line; infinite, with its sign, where no
+        scatter is left without the point.
         """
         size = max((abs(p.y) for p in self.points), default=0.0)
         if self.dof < 2 or self.residual_deviation <= 1e-12 * size:
@@ -96,7 +96,8 @@ class LineFit:
             if spread > 0.0:
                 out.append(r / spread)
             else:
-                out.append(0.0 if abs(p.residual) <= 1e-12 * size else math.inf)
+                exact = abs(p.residual) <= 1e-12 * size
+                out.append(0.0 if exact else math.copysign(math.inf, p.residual))
         return tuple(out)
 
 

@@ -163,8 +163,21 @@ def _instrument(practical: Practical, reading: str) -> tuple[str, str] | None:
     return one.instrument, kinds[one.instrument]
 
 
-def whole_edits(numbers: Numbers) -> Iterator[Edit]:
-    """Slips that run through a whole workbook: scales, units, counts, zero readings."""
+SCALE_EDITS = ("scale-backwards", "wrong-divisions")
+"""Kinds of slips that spoil a line."""
+
+
+def whole_edits(numbers: Numbers, kinds: Sequence[str] = ()) -> Iterator[Edit]:
+    """Slips that run through a whole workbook: scales, units, counts, zero readings.
+
+    ``kinds``: only those; all if empty.
+    """
+    for edit in _whole_edits(numbers):
+        if not kinds or edit.kind in kinds:
+            yield edit
+
+
+def _whole_edits(numbers: Numbers) -> Iterator[Edit]:
     practical, observations = numbers.practical, numbers.observations
     for instrument in practical.definition.instruments:
         kind = KINDS[instrument.kind]
@@ -187,8 +200,9 @@ def _scale_edits(numbers: Numbers, id_: str, title: str, divisions: str) -> Iter
     if not count:
         return
     for factor in (0.5, 2.0):
-        yield Edit("wrong-divisions", {(f"{id_}.{divisions}", None): count * factor},
-                   f"the {title.lower()} has {count * factor:g} divisions, not {count:g}")  # fmt: skip
+        other = count * factor
+        yield Edit("wrong-divisions", {(f"{id_}.{divisions}", None): other},
+                   f"the {title.lower()} has {other:g} divisions, not {count:g}")  # fmt: skip
     tables: dict[str, dict[tuple[str, int | None], float]] = {}
     for key, derived in practical.derived.items():
         if derived.instrument != id_ or derived.table is None:
@@ -243,6 +257,8 @@ def _unit_edits(numbers: Numbers) -> Iterator[Edit]:
             if not one.instrument:
                 name += f" {one.title}"
         groups.setdefault(name, []).append(key)
+        if one.table is not None and one.instrument:
+            groups.setdefault(f"{name} {one.title}", []).append(key)
     for name, keys in groups.items():
         typed = {
             (key, row): value

@@ -591,6 +591,15 @@ def _lines(practical: Practical, numbers: Numbers) -> dict[str, LineResult]:
     return out
 
 
+def refitted(numbers: Numbers, line: LineField) -> LineFit | None:
+    """A line of a definition, fitted to other numbers; None if there is none."""
+    try:
+        columns = [numbers.column(column) for column in line.columns]
+        return line_of(line.functions["slope"], columns)[0]
+    except ValueError:
+        return None
+
+
 def _curves(practical: Practical, numbers: Numbers) -> dict[str, CurveResult]:
     out = {}
     for key, curve in practical.curves.items():
@@ -861,4 +870,5 @@ __all__ = [
     "ResultValue",
     "evaluate_practical",
     "leaf_inputs",
+    "refitted",
 ]

@@ -9,7 +9,7 @@ from sheetlab.metrology.agreement import e_n, percent_difference
 
 @pytest.mark.parametrize(
     ("value", "accepted", "percent"),
-    [(10.2, 10.0, 2.0), (9.5, 10.0, -5.0), (9.81, 9.81, 0.0), (-11.0, -10.0, 10.0)],
+    [(10.2, 10.0, 2.0), (9.5, 10.0, -5.0), (9.81, 9.81, 0.0), (-11.0, -10.0, -10.0)],
 )
 def test_percent_difference(value: float, accepted: float, percent: float) -> None:
     assert percent_difference(value, accepted) == pytest.approx(percent, rel=1e-12)

@@ -1,0 +1,209 @@
+"""Slips that run through many readings: a scale counted backwards, a wrong least count, one
+reading among repeats off by a step of its scale."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sheetlab.checks.subject import Subject, amount
+from sheetlab.finding import Finding, Severity
+from sheetlab.formula.functions import FUNCTIONS, Aggregate
+from sheetlab.formula.tree import Call, walk
+from sheetlab.metrology.linetests import median
+from sheetlab.practical.definition import Instrument
+from sheetlab.practical.instruments import KINDS
+from sheetlab.practical.model import DerivedField
+
+BY_CHANCE = 1e-4
+"""Probability below which a regularity of coinciding divisions is told."""
+FEWEST_REPEATS = 4
+FAR_REPEAT = 6.0
+"""Robust standard deviations from the median at which a repeat is told: see ``repeats_off``."""
+LEAST_DIVISIONS = 4.0
+
+
+def scales_in_doubt(subject: Subject) -> Iterator[Finding]:
+    """Scales whose readings follow a line only if the scale is taken otherwise.
+
+    False alarms: none for scatter below three divisions; above, the scatter would have to fall to
+    a fifth by chance.
+    """
+    for slip in subject.scale_slips:
+        edit, line = slip.edit, slip.line
+        backwards = edit.kind == "scale-backwards"
+        key, row = next(iter(edit.changes))
+        one = subject.practical.field(line.field.y[0])
+        yield Finding(
+            "scale-backwards" if backwards else "divisions-doubtful",
+            Severity.DOUBTFUL,
+            f"the points of “{line.field.definition.title}” scatter by "
+            f"{amount(float(f'{slip.before / one.unit.factor:.2g}'), one.unit)} about their line",
+            f"about {amount(float(f'{slip.after / one.unit.factor:.2g}'), one.unit)}, as they "
+            "would if the scale were taken otherwise",
+            f"It would fit if {edit.words}. "
+            + (
+                "Which way do the numbers of the scale run? Read three settings again."
+                if backwards
+                else "Count the divisions once round, and turn the screw to find its pitch."
+            ),
+            subject.place(key, row),
+        )
+
+
+def divisions_never_reached(subject: Subject) -> Iterator[Finding]:
+    """Scales of which only the first half is ever read.
+
+    With n readings that fall anywhere on the scale the probability is 2⁻ⁿ; it is told from 1 in
+    10⁴ on, for screws only (a vernier's readings may have their reasons), over readings that
+    differ by more than a turn.
+    """
+    for instrument in subject.practical.definition.instruments:
+        kind = KINDS[instrument.kind]
+        if not kind.divisions or not kind.graduation:
+            continue
+        count = subject.numbers.shown(f"{instrument.id}.{kind.divisions}")
+        read = _coincidences(subject, instrument)
+        whole = len({main for main, _ in read})
+        if not count or 2.0 ** -len(read) > BY_CHANCE or whole < 4:
+            continue
+        highest = max(n for _, n in read)
+        if highest < 0.5 * count and not subject.scale_slips:
+            yield Finding(
+                "divisions-doubtful",
+                Severity.DOUBTFUL,
+                f"{instrument.title}: of {count:g} divisions only those up to {highest:g} were "
+                f"ever read, in {len(read)} readings",
+                "readings anywhere on the scale",
+                f"Has the scale {count:g} divisions, or {0.5 * count:g}? Count them again: the "
+                "least count depends on it.",
+                subject.place(f"{instrument.id}.{kind.divisions}", None),
+            )
+
+
+def _coincidences(subject: Subject, instrument: Instrument) -> list[tuple[float, float]]:
+    found = []
+    for key, one in subject.practical.derived.items():
+        if one.instrument != instrument.id or f"{key}.coincidence" not in subject.practical.inputs:
+            continue
+        for row in range(one.rows):
+            main = subject.numbers.shown(f"{key}.main", row)
+            n = subject.numbers.shown(f"{key}.coincidence", row)
+            if main is not None and n is not None:
+                found.append((main, n))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Repeat:
+    key: str
+    row: int
+    value: float
+
+
+def repeats_off(subject: Subject) -> Iterator[Finding]:
+    """One reading among repeats of the same quantity that lies far from the others.
+
+    Compared with the median and the scaled median deviation (or a division where that is less);
+    six of them and four divisions: below 1 in 10⁴ for normal scatter of five readings or more that
+    spread over less than a division, below 1 in 500 otherwise. Nothing is said of fewer than four.
+    """
+    told: set[tuple[str, int]] = set()
+    for block in _averaged(subject):
+        repeats = [
+            _Repeat(key, row, value)
+            for key in block
+            for row in range(subject.practical.field(key).rows)
+            if (value := subject.numbers.value(key, row)) is not None
+        ]
+        division = _division(subject, block[0])
+        if len(repeats) < FEWEST_REPEATS or not division:
+            continue
+        middle = median([r.value for r in repeats])
+        spread = max(1.4826 * median([abs(r.value - middle) for r in repeats]), 0.5 * division)
+        far = [r for r in repeats if abs(r.value - middle) > _limit(spread, division)]
+        if len(far) > len(repeats) // 4:
+            # so many are no slips of single readings
+            continue
+        for repeat in far:
+            if (repeat.key, repeat.row) in subject.impossible or (repeat.key, repeat.row) in told:
+                continue
+            told.add((repeat.key, repeat.row))
+            yield _far_repeat(subject, repeat, middle, spread, division)
+
+
+def _limit(spread: float, division: float) -> float:
+    return max(FAR_REPEAT * spread, LEAST_DIVISIONS * division)
+
+
+def _far_repeat(
+    subject: Subject, repeat: _Repeat, middle: float, spread: float, division: float
+) -> Finding:
+    one = subject.practical.field(repeat.key)
+    off = repeat.value - middle
+    side = "above" if off > 0.0 else "below"
+    remedy = "Look at this reading again, or repeat it."
+    step = _graduation(subject, one.instrument)
+    if step and abs(abs(off) - step) <= 3.0 * spread + division:
+        meant = one.unit.from_si(repeat.value - math.copysign(step, off))
+        remedy = (
+            f"That is one step of the main scale ({amount(one.unit.from_si(step), one.unit)}): was "
+            f"the main scale misread? {amount(meant, one.unit, one.decimals)} would fit. {remedy}"
+        )
+    number, within = (v / one.unit.factor for v in (abs(off), _limit(spread, division)))
+    return Finding(
+        "repeat-off",
+        Severity.DOUBTFUL,
+        f"“{one.title}”{subject.row_words(repeat.row)}, {subject.shown(repeat.key, repeat.row)}, "
+        f"lies {amount(number, one.unit, one.decimals)} {side} the middle of its repeats",
+        f"repeats within about {amount(within, one.unit, one.decimals)}",
+        remedy,
+        subject.place(repeat.key, repeat.row),
+    )
+
+
+def _graduation(subject: Subject, instrument: str) -> float:
+    for item in subject.practical.definition.instruments:
+        if item.id == instrument and KINDS[item.kind].graduation:
+            return subject.numbers.value(f"{item.id}.{KINDS[item.kind].graduation}", None) or 0.0
+    return 0.0
+
+
+def _division(subject: Subject, key: str) -> float:
+    """One division of the scale of a reading, SI; 0 if it is no reading."""
+    one = subject.practical.field(key)
+    halves = [subject.numbers.half_width(spec) or 0.0 for spec in one.sources if spec.rounding]
+    return 2.0 * max(halves, default=0.0)
+
+
+def _averaged(subject: Subject) -> Iterator[tuple[str, ...]]:
+    """Groups of reading columns whose values are repeats of one quantity: their mean is taken."""
+    practical = subject.practical
+    seen: set[tuple[str, ...]] = set()
+    for one in practical.derived.values():
+        for part in walk(one.node):
+            if not (isinstance(part, Call) and part.function == "mean"):
+                continue
+            rule = FUNCTIONS[part.function]
+            assert isinstance(rule, Aggregate)
+            for column in practical.depends(part):
+                block = tuple(_readings(subject, column))
+                if block and block not in seen:
+                    seen.add(block)
+                    yield block
+
+
+def _readings(subject: Subject, key: str) -> Iterator[str]:
+    """Reading columns that a column is itself, or the row mean of."""
+    one = subject.practical.field(key)
+    if any(spec.rounding for spec in one.sources):
+        yield key
+        return
+    if isinstance(one, DerivedField) and any(
+        isinstance(part, Call) and part.function == "row_mean" for part in walk(one.node)
+    ):
+        for inner in subject.practical.depends(one.node):
+            found = subject.practical.field(inner)
+            if found.table == one.table and any(spec.rounding for spec in found.sources):
+                yield inner
