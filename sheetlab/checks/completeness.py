@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity
-from sheetlab.formula.tree import Call, Name, Number
+from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.model import (
@@ -186,7 +186,8 @@ def short_tables(subject: Subject) -> Iterator[Finding]:
                 subject.place(key, 0),
             )
     for table in practical.definition.tables:
-        columns = [f"{table.id}.{c.id}" for c in table.columns if c.formula] or [
+        formulas = [f"{table.id}.{c.id}" for c in table.columns if c.formula]
+        columns = [key for key in formulas if not _looks_back(subject, key)] or [
             key for c in table.columns for key in practical.columns(f"{table.id}.{c.id}")
         ]
         usable = min(sum(v is not None for v in subject.numbers.column(key)) for key in columns)
@@ -205,6 +206,21 @@ def short_tables(subject: Subject) -> Iterator[Finding]:
                 "Take more readings; the result below rests on few.",
                 subject.place(columns[0], 0),
             )
+
+
+def _looks_back(subject: Subject, key: str) -> bool:
+    """Whether a column needs rows above: its first rows are empty by right."""
+    practical = subject.practical
+    one = practical.field(key)
+    if isinstance(one, InputField):
+        return False
+    if any(isinstance(part, Call) and part.function == "line_before" for part in walk(one.node)):
+        return True
+    return any(
+        _looks_back(subject, inner)
+        for inner in practical.depends(one.node)
+        if practical.field(inner).table == one.table
+    )
 
 
 def rows_left_out(subject: Subject) -> Iterator[Finding]:

@@ -26,7 +26,7 @@ def broken_conditions(subject: Subject) -> Iterator[Finding]:
     named already: it would only repeat what follows from that.
     """
     for check in subject.practical.checks:
-        if not check.reading:
+        if not check.reading and not check.live_only:
             yield from _broken(subject, check)
 
 

@@ -10,6 +10,7 @@ from sheetlab.formula.functions import (
     Aggregate,
     Elementwise,
     FirstGiven,
+    LineBefore,
     Macro,
     Position,
     RowStatistic,
@@ -203,6 +204,12 @@ class _Checker:
                 if found.repeated:
                     raise self.fail(call.function, "takes a column with one reading in a row")
                 return found.dimension
+            case LineBefore():
+                self.count(call, 2, 2)
+                kinds = self.columns(call, own_table=True)
+                if any(kind.repeated for kind in kinds):
+                    raise self.fail(call.function, "takes columns with one reading in a row")
+                return kinds[0].dimension
             case FirstGiven():
                 self.count(call, 1, 8)
                 first, *rest = [self.number(argument) for argument in call.arguments]

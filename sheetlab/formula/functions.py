@@ -76,6 +76,17 @@ class Position:
 
 
 @dataclass(frozen=True, slots=True)
+class LineBefore:
+    """The line through the rows above, at the abscissa of the present row: what is to be expected.
+
+    Arguments: a column of ordinates, and one of abscissas. Missing with fewer than ``needs`` rows.
+    """
+
+    name: str = "line_before"
+    needs: int = 3
+
+
+@dataclass(frozen=True, slots=True)
 class FirstGiven:
     """The first argument that is there."""
 
@@ -101,7 +112,9 @@ class Macro:
     source: str
 
 
-Function = Elementwise | Aggregate | RowStatistic | Position | FirstGiven | Unless | Macro
+Function = (
+    Elementwise | Aggregate | RowStatistic | Position | LineBefore | FirstGiven | Unless | Macro
+)
 
 
 def _slope_cell(ranges: Sequence[str]) -> str:
@@ -198,6 +211,15 @@ _ROWS: tuple[Function, ...] = (
         "mean({0})",
         "mean",
         "repeats",
+    ),
+    Aggregate(
+        "deviation",
+        (1,),
+        1,
+        statistics.deviation,
+        lambda r: f"STDEV({r[0]})",
+        2,
+        "standard deviation({0})",
     ),
     Aggregate(
         "highest",
@@ -327,6 +349,7 @@ _ROWS: tuple[Function, ...] = (
     RowStatistic("row_range", "(MAX({0})-MIN({0}))", _row_range, 2, "range of row({0})"),
     Position("previous", -1, "previous({0})"),
     Position("first", None, "first({0})"),
+    LineBefore(),
     FirstGiven(),
     Unless(),
     Macro(

@@ -16,6 +16,7 @@ from sheetlab.formula.functions import (
     Aggregate,
     Elementwise,
     FirstGiven,
+    LineBefore,
     Macro,
     Position,
     RowStatistic,
@@ -232,6 +233,8 @@ class _CellWriter:
                 if other < 0:
                     raise NotInCellsError(call.function)
                 return self.leaf(argument_keys(call)[0], other)
+            case LineBefore():
+                return self.line_before(rule, argument_keys(call), row)
             case FirstGiven():
                 return self.first_given(call.arguments, row)
             case Unless():
@@ -243,6 +246,25 @@ class _CellWriter:
                 return self.row_statistic(rule, call, row)
             case Aggregate():
                 return self.aggregate(rule, call)
+
+    def line_before(self, rule: LineBefore, keys: Sequence[str], row: int | None) -> str:
+        self.can_fail = True
+        if row is None or row < rule.needs:
+            return '""'
+        ends = [
+            (self.source.cell(key, 0), self.source.cell(key, row - 1))
+            for key in (self.source.columns(keys[0])[0], self.source.columns(keys[1])[0])
+        ]
+        here = self.source.cell(keys[1], row)
+        if here is None or any(a is None or b is None for a, b in ends):
+            raise NotInCellsError(rule.name)
+        y, x = (f"{a}:{b}" for a, b in ends)
+        self.required[here] = None
+        # of rows in which one of the two is missing both are passed over, so each needs enough
+        self.ranges[y, rule.needs] = None
+        self.ranges[x, rule.needs] = None
+        text = f"(INTERCEPT({y},{x})+SLOPE({y},{x})*{here})"
+        return self.scaled(text, self.source.unit(keys[0]))
 
     def first_given(self, arguments: Sequence[Node], row: int | None) -> str:
         first, *rest = arguments

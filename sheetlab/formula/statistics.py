@@ -61,6 +61,17 @@ def mean(columns: Sequence[Column], resolution: float) -> Statistic | None:
     return Statistic(found.mean, (gradient,), scatter, found.deviation)
 
 
+def deviation(columns: Sequence[Column], resolution: float) -> Statistic | None:
+    """Experimental standard deviation of repeats."""
+    values = _present(columns[0])
+    if len(values) < 2:
+        return None
+    found = repeats([v for _, v in values])
+    scale = (found.n - 1) * found.deviation
+    weights = {i: (v - found.mean) / scale for i, v in values} if scale else {}
+    return Statistic(found.deviation, (_gradient(columns[0], weights),))
+
+
 def extreme(pick: Callable[[list[tuple[int, float]]], dict[int, float]]) -> StatisticRule:
     """A statistic that is a weighted sum of some of the values."""
 

@@ -19,6 +19,7 @@ from sheetlab.formula.functions import (
     Aggregate,
     Elementwise,
     FirstGiven,
+    LineBefore,
     Macro,
     Position,
     RowStatistic,
@@ -38,6 +39,7 @@ from sheetlab.formula.tree import (
     parse,
     substitute,
 )
+from sheetlab.metrology.line import fit_line
 
 Value = Any
 """A float, a number with uncertainty or an array of samples; None where missing."""
@@ -184,6 +186,25 @@ def fitted_rule(node: Fitted) -> Aggregate:
     )
 
 
+def _line_before(rule: LineBefore, keys: Sequence[str], env: Environment, row: int | None) -> Value:
+    """Plain numbers: it is looked at and never enters a result."""
+    here = env.value(keys[1], row)
+    pairs: list[tuple[float, float]] = []
+    for earlier in range(row or 0):
+        y, x = env.value(keys[0], earlier), env.value(keys[1], earlier)
+        if x is not None and y is not None:
+            pairs.append((_plain(x), _plain(y)))
+    if here is None or len(pairs) < rule.needs:
+        return None
+    xs, ys = zip(*pairs, strict=True)
+    return fit_line(xs, ys).at(_plain(here))[0]
+
+
+def _plain(value: Value) -> float:
+    number: Any = getattr(value, "nominal_value", value)
+    return float(number)
+
+
 def _real(value: Value) -> Value:
     if isinstance(value, complex):
         raise ValueError("a root of a negative number")
@@ -217,6 +238,8 @@ def _call(call: Call, env: Environment, row: int | None) -> Value:
                 if value is not None:
                     return value
             return None
+        case LineBefore():
+            return _line_before(rule, argument_keys(call), env, row)
         case Unless():
             return (
                 None

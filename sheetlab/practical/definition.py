@@ -114,6 +114,8 @@ class Check:
     """Column or quantity that the finding points at; not needed with ``each``."""
     severity: Literal["note", "doubtful"] = "doubtful"
     expected: str = ""
+    live_only: bool = False
+    """Asked in the sheet while readings are taken, not told again on evaluation."""
     each: tuple[str, ...] = ()
     """Columns for which the condition is checked in turn, as ``it``."""
 

@@ -154,6 +154,7 @@ class CheckField:
     rows: int = 1
     reading: str = ""
     """Reading of which one part is checked; empty for a check of whole readings."""
+    live_only: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -1116,6 +1117,7 @@ class _Compiler:
                 at=self.blocks.get(at, (at,))[0],
                 table=table,
                 rows=rows,
+                live_only=check.live_only,
             )
         )
 

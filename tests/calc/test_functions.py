@@ -14,6 +14,7 @@ from sheetlab.formula.functions import (
     Aggregate,
     Elementwise,
     FirstGiven,
+    LineBefore,
     Macro,
     Position,
     RowStatistic,
@@ -87,6 +88,8 @@ def calls() -> tuple[list[str], list[tuple[str, str]]]:
             case Unless():
                 columns.append((f"{name}(note, a)", "1"))
                 single.append(f"{name}(note, p)")
+            case LineBefore():
+                columns.append((f"{name}(a, x)", "1"))
             case FirstGiven():
                 single += [f"{name}(empty, p, 3)", f"{name}(empty, 7)", f"{name}(p / 0, p)"]
             case Macro():

@@ -50,7 +50,7 @@ def assert_same(found, expected) -> int:
                 assert cell == "", f"{name}[{row}] shows {cell!r}, nothing was expected"
                 continue
             assert isinstance(cell, float), f"{name}[{row}] shows {cell!r}, expected {value}"
-            assert cell == pytest.approx(value, rel=RELATIVE, abs=1e-15), f"{name}[{row}]"
+            assert cell == pytest.approx(value, rel=RELATIVE, abs=1e-11), f"{name}[{row}]"
             compared += 1
     return compared
 
@@ -126,7 +126,7 @@ def test_stored_values_are_those_that_calc_works_out(
             stored = store.cells(sheet).get((int(address[len(letters) :]) - 1, column - 1))
             kept = "" if stored is None else stored.value
             if isinstance(value, float):
-                assert kept == pytest.approx(value, rel=RELATIVE), f"{sheet} {address}"
+                assert kept == pytest.approx(value, rel=RELATIVE, abs=1e-11), f"{sheet} {address}"
             else:
                 assert kept == value, f"{sheet} {address}"
             compared += 1

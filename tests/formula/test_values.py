@@ -207,6 +207,7 @@ _AT_THE_END = [(), (8,), (6, 7, 8)]
 
 AGGREGATES = {
     "mean": (1, _ANYWHERE),
+    "deviation": (1, _ANYWHERE),
     "highest": (1, _ANYWHERE),
     "lowest": (1, _ANYWHERE),
     "spread": (1, _ANYWHERE),

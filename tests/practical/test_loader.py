@@ -38,8 +38,8 @@ def refusals(text: str) -> list[str]:
     ("old", "new", "told"),
     [
         ('version = "2"', "version = 1", ["version", "1 is not a text"]),
-        ('id = "dead_load"', 'name = "dead_load"', ["inputs[4].id", "is missing"]),
-        ('symbol = "φ"', 'sign = "φ"', ["inputs[2].sign", "not a key", "symbol"]),
+        ('id = "dead_load"', 'name = "dead_load"', ["inputs[5].id", "is missing"]),
+        ('symbol = "φ"', 'sign = "φ"', ["inputs[3].sign", "not a key", "symbol"]),
         ('kind = "choice"', 'kind = "menu"', ["inputs[0].kind", "'choice'"]),
         ('unit = "mm/kg"', 'unit = "mm/kgg"', ["quantities.s.unit", "not a unit"]),
         ('unit = "mm/kg"', 'unit = "kg/mm"', ["quantities.s.unit", "dimension"]),
