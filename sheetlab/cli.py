@@ -178,9 +178,25 @@ def _evaluate(options: argparse.Namespace) -> int:
         else:
             _print_outcome(outcome)
     good = [o for o in outcomes if _evaluated(o)]
+    if not options.json:
+        _print_class(outcomes)
     if not good:
         return NOTHING_DONE
     return DONE if len(good) == len(outcomes) else SOME_FAILED
+
+
+def _print_class(outcomes: Sequence[FileOutcome]) -> None:
+    """What only several workbooks together show."""
+    from sheetlab.checks.regularity import regularities
+
+    class_ = [
+        (o.assessment.observations.entry("start.group").text or o.path.name, o.assessment)
+        for o in outcomes
+        if o.assessment is not None
+    ]
+    for note in regularities(class_):
+        chance = "" if note.probability is None else f" (chance alone: {note.probability:.1g})"
+        print(f"class: {_plain(note.text)}{chance}")
 
 
 def _evaluated(outcome: FileOutcome) -> bool:

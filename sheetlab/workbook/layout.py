@@ -31,7 +31,7 @@ PORTRAIT_COLUMNS = 9
 LANDSCAPE_COLUMNS = 14
 LABEL_COLUMNS = 4
 """Columns that the label of a single value spans."""
-FEWEST_MESSAGE_COLUMNS = 3
+FEWEST_MESSAGE_COLUMNS = 4
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,160 @@
+"""Readings that are more regular than scatter lets them be: said of a class, never of a person.
+
+There are honest reasons for each of these (a shared bench, a dial numbered in fives, chance), so
+nothing here is a finding of a workbook, and each note gives the probability of chance and asks for
+a repeat.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from sheetlab.checks.assess import Assessment
+from sheetlab.metrology.line import fit_line
+from sheetlab.practical.evaluate import LineResult
+
+SAME = 8
+"""Readings that have to be the same in two workbooks before it is said."""
+BY_CHANCE = 0.01
+FEWEST_DIGITS = 50
+
+
+@dataclass(frozen=True, slots=True)
+class ClassNote:
+    """Something unusually regular in a class."""
+
+    code: str
+    text: str
+    probability: float | None
+    """Of chance alone; None where it has no meaning."""
+
+
+def regularities(class_: Sequence[tuple[str, Assessment]]) -> Iterator[ClassNote]:
+    """Regularities in the workbooks of a class, each named by its group or file.
+
+    False alarms: for each kind at most 1 % of classes (for equal ways: of workbooks), as computed
+    from the scatter that the readings themselves show.
+    """
+    yield from _same_readings(class_)
+    for name, one in class_:
+        for line in one.evaluation.lines.values():
+            yield from _equal_ways(name, one, line)
+    yield from _preferred_digits(class_)
+
+
+def _same_readings(class_: Sequence[tuple[str, Assessment]]) -> Iterator[ClassNote]:
+    seen: dict[tuple[str, str, tuple[float, ...]], list[str]] = defaultdict(list)
+    for name, one in class_:
+        tables: dict[str, list[float]] = defaultdict(list)
+        varying: dict[str, set[float]] = defaultdict(set)
+        for key, its in one.practical.inputs.items():
+            if its.table is None or its.kind != "number":
+                continue
+            values = [e.value for e in one.observations.entries.get(key, ()) if e.value is not None]
+            tables[its.table] += values
+            varying[its.table] |= set(values)
+        for table, numbers in tables.items():
+            # few different numbers are the same for many by right: loads, zero readings
+            if len(varying[table]) >= SAME:
+                place = (one.practical.definition.id, table, tuple(numbers))
+                seen[place].append(name)
+    titles = {
+        (one.practical.definition.id, table.id): table.title
+        for _, one in class_
+        for table in one.practical.definition.tables
+    }
+    for (practical, table, same), names in seen.items():
+        if len(names) > 1:
+            yield ClassNote(
+                "same-readings",
+                f"{' and '.join(names)} have the same {len(same)} numbers in "
+                f"“{titles[practical, table]}”. Did they share a bench? If not, ask for a repeat.",
+                None,
+            )
+
+
+def _equal_ways(name: str, one: Assessment, line: LineResult) -> Iterator[ClassNote]:
+    field = line.field
+    if not any(field.back):
+        return
+    half = len(field.y) // 2
+    at = {(p.series, row): p.y for p, row in zip(line.fit.points, line.rows, strict=True)}
+    division = _division(one, line)
+    for k in range(half):
+        rows = sorted(row for series, row in at if series == k and (k + half, row) in at)
+        # the reading at the turning point is taken once for both
+        rows = rows[:-1]
+        if len(rows) < SAME - 2 or not division:
+            continue
+        if any(abs(at[k, row] - at[k + half, row]) > 1e-6 * division for row in rows):
+            continue
+        series = line.series()[k]
+        spread = fit_line(*zip(*series, strict=True)).residual_deviation / division
+        chance = equal_by_chance(spread) ** len(rows)
+        if chance < BY_CHANCE:
+            yield ClassNote(
+                "ways-equal",
+                f"{name}: both ways read the same in all {len(rows)} rows, although the "
+                f"readings scatter by {spread:.1f} divisions about their line. That is unusually "
+                "regular; ask for a repeat.",
+                chance,
+            )
+
+
+def equal_by_chance(spread: float) -> float:
+    """Probability that two rounded readings are equal.
+
+    Parameters
+    ----------
+    spread
+        Standard deviation of a rounded reading, in divisions (a pure number).
+
+    Returns
+    -------
+    float
+        Integral of the difference of two normal readings over the triangle (1 - |u|) that
+        rounding at a random place makes (own derivation).
+    """
+    # rounding itself has a variance of 1/12
+    sigma = math.sqrt(2.0 * max(spread * spread - 1.0 / 12.0, 0.0))
+    if sigma < 1e-6:
+        return 1.0
+    z = 1.0 / sigma
+    inner = math.erf(z / math.sqrt(2.0))
+    tail = 2.0 * (math.exp(-0.5 * z * z) - 1.0) / (z * math.sqrt(2.0 * math.pi))
+    return min(1.0, max(inner + tail, 0.0))
+
+
+def _division(one: Assessment, line: LineResult) -> float:
+    for study in one.studies:
+        if study.line is line:
+            return study.half_bar
+    return 0.0
+
+
+def _preferred_digits(class_: Sequence[tuple[str, Assessment]]) -> Iterator[ClassNote]:
+    total = ends = 0
+    for _, one in class_:
+        for key in one.practical.inputs:
+            if not key.endswith(".coincidence") or ".zero_reading." in key:
+                continue
+            for entry in one.observations.entries.get(key, ()):
+                if entry.value is not None and entry.value == int(entry.value):
+                    total += 1
+                    ends += int(entry.value) % 5 == 0
+    if total < FEWEST_DIGITS:
+        return
+    from scipy import special
+
+    chance = float(special.bdtrc(ends - 1, total, 0.2)) if ends else 1.0
+    if chance < BY_CHANCE:
+        yield ClassNote(
+            "digits-preferred",
+            f"Of {total} coinciding divisions of this class {ends} end in 0 or 5, where "
+            f"{0.2 * total:.0f} are to be expected. Scales numbered in fives lead to that honestly; "
+            "show once more how a division between the numbers is read.",
+            chance,
+        )
