@@ -154,7 +154,7 @@ def _preferred_digits(class_: Sequence[tuple[str, Assessment]]) -> Iterator[Clas
         yield ClassNote(
             "digits-preferred",
             f"Of {total} coinciding divisions of this class {ends} end in 0 or 5, where "
-            f"{0.2 * total:.0f} are to be expected. Scales numbered in fives lead to that honestly; "
-            "show once more how a division between the numbers is read.",
+            f"{0.2 * total:.0f} are to be expected. Scales numbered in fives lead to that "
+            "honestly; show once more how a division between the numbers is read.",
             chance,
         )

@@ -6,7 +6,8 @@ Numbers of a definition are in the unit named beside them; formulas are texts he
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 
@@ -263,6 +264,71 @@ class Result:
 
 
 @dataclass(frozen=True, slots=True)
+class Truth:
+    """A true quantity of the virtual bench: drawn between ends, fixed, or worked out.
+
+    One with the name of a quantity or an input is the true value of that.
+    """
+
+    id: str
+    unit: str
+    low: float | None = None
+    high: float | None = None
+    step: float = 0.0
+    """Drawn values are ``low`` and whole steps above it; 0: any value."""
+    fixed: float | None = None
+    formula: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchInstrument:
+    """What an instrument of the virtual bench is like, in its own unit."""
+
+    instrument: str
+    parameters: Mapping[str, float] = field(default_factory=dict)
+    zero: tuple[float, float] | None = None
+    """Range of the zero error."""
+    zero_noise: float = 0.0
+    """Standard deviation of a zero reading."""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchInput:
+    """What is typed into a single input: a formula over truths, or the text of a choice."""
+
+    input: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class BenchReading:
+    """What the readings of a column truly are, and how they scatter, in the column's unit."""
+
+    column: str
+    value: str = ""
+    """Formula over truths, constants, inputs, columns before it in the same row, and ``row``."""
+    start: float | None = None
+    """Instead of a formula: value of the first row, and ``step`` from row to row."""
+    step: float = 0.0
+    noise: float = 0.0
+    """Standard deviation of a single reading."""
+    place_noise: float = 0.0
+    """Standard deviation from row to row, shared by the repeats of a row."""
+    rows: tuple[int, int] | None = None
+    """Fewest and most rows filled; stated with the first column of a table."""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchDefinition:
+    """The forward model of a practical: how true quantities become readings."""
+
+    truths: tuple[Truth, ...]
+    readings: tuple[BenchReading, ...]
+    instruments: tuple[BenchInstrument, ...] = ()
+    inputs: tuple[BenchInput, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Sheet:
     """A sheet of the workbook."""
 
@@ -296,3 +362,5 @@ class Definition:
     quantities: tuple[Quantity, ...] = ()
     checks: tuple[Check, ...] = ()
     answers: tuple[Answer, ...] = ()
+    bench: BenchDefinition | None = None
+    """How to invent readings, for practice and tests; None: there is no way to."""

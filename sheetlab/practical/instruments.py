@@ -7,6 +7,7 @@ schools use that word with both signs.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -246,3 +247,47 @@ KINDS: dict[str, Kind] = {
         reading="value",
     ),
 }  # fmt: skip
+
+
+def parts_of(kind: Kind, reading: float, scale: Mapping[str, float]) -> tuple[float, ...]:
+    """What is typed for a reading, part by part: the inverse of ``Kind.reading``.
+
+    Parameters
+    ----------
+    reading
+        Where the scale stands, in the unit of the instrument.
+    scale
+        Parameters and derived values of the instrument by name, in its unit.
+
+    Raises
+    ------
+    ValueError
+        If a scale with a main scale would have to show less than nothing.
+    """
+    if not kind.graduation:
+        return (_nearest(reading, scale["least_count"]) if kind.rounding else reading,)
+    divisions = round(scale[kind.divisions])
+    whole, coincidence = divmod(round(reading / scale["least_count"]), divisions)
+    if whole < 0:
+        raise ValueError(f"a reading of {reading:g} lies below the zero of its scale")
+    return (_nearest(whole * scale[kind.graduation], 0.0), float(coincidence))
+
+
+def zero_parts_of(kind: Kind, zero: float, scale: Mapping[str, float]) -> tuple[float, str]:
+    """Coinciding division and side for a zero error: the inverse of ``Kind.zero``.
+
+    Raises
+    ------
+    ValueError
+        If the zero error is as large as a step of the main scale.
+    """
+    divisions, count = round(scale[kind.divisions]), round(zero / scale["least_count"])
+    if abs(count) >= divisions:
+        raise ValueError(f"a zero error of {zero:g} is as large as a step of the main scale")
+    _, side = kind.zero_parts
+    return float(count % divisions), side.choices[int(count < 0)]
+
+
+def _nearest(value: float, step: float) -> float:
+    """The nearest whole step, without the binary tail that no person would type."""
+    return float(f"{round(value / step) * step if step else value:.12g}")

@@ -5,13 +5,14 @@ from __future__ import annotations
 import hashlib
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.definition import Assist, Definition
+from sheetlab.practical.forward import compile_forward
 from sheetlab.practical.model import MAX_RUNS, DefinitionError, Practical, compile_practical
 from sheetlab.practical.profile import BUILT_IN, Profile, profile_problems
 
@@ -130,7 +131,8 @@ def load(
         raise SheetlabError(*findings)
     definition: Definition = _converter().structure(data, Definition)
     try:
-        return compile_practical(definition, text, definition_digest(text), runs, dict(rows))
+        made = compile_practical(definition, text, definition_digest(text), runs, dict(rows))
+        return replace(made, forward=compile_forward(made))
     except DefinitionError as error:
         raise SheetlabError(_refused(name, error.key, error.reason, error.allowed)) from error
     except RecursionError as error:

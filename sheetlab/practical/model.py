@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from sheetlab.formula import dimensions
 from sheetlab.formula.functions import NAMES
@@ -41,6 +41,9 @@ from sheetlab.practical.definition import (
 )
 from sheetlab.practical.instruments import KINDS, Kind, Part, PartCheck
 from sheetlab.units import PURE, Dimension, Unit, UnitError, interval_of, unit
+
+if TYPE_CHECKING:
+    from sheetlab.practical.forward import Forward
 
 MAX_RUNS = 4
 MAX_DECIMALS = 12
@@ -230,6 +233,8 @@ class Practical:
     """Number of rows of each table; the zero readings of an instrument are a table too."""
     accepted: Mapping[tuple[str, int], Node]
     """Accepted values, in SI units, by quantity of the result and position in its list."""
+    forward: Forward | None = None
+    """How readings are invented; None if the definition has no bench."""
 
     def field(self, key: str) -> Field:
         """A field by its key."""

@@ -6,8 +6,15 @@ import re
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 from sheetlab.finding import NOWHERE, Finding, Place
+
+if TYPE_CHECKING:
+    from sheetlab.practical.model import InputField, Practical
+
+Typed = Mapping[str, Sequence[float | str | None]]
+"""What stands in the input cells: by key, one value or one a row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +58,24 @@ class Observations:
         found = self.entries.get(key, ())
         index = row or 0
         return found[index] if index < len(found) else EMPTY
+
+
+def as_cells_show(practical: Practical, typed: Typed) -> Observations:
+    """Observations as the cells' own formulas see them: a text is no number."""
+    entries = {}
+    for key, values in typed.items():
+        one = practical.inputs[key]
+        entries[key] = tuple(_entry(one, value) for value in values)
+    return Observations(entries)
+
+
+def _entry(one: InputField, value: float | str | None) -> Entry:
+    if isinstance(value, str):
+        number = None
+        if one.kind == "choice" and value in one.choices:
+            number = one.choice_values[one.choices.index(value)]
+        return Entry(number, value)
+    return Entry(None if value is None else float(value), "" if value is None else str(value))
 
 
 # signs that look alike and mean the same: minus signs, and the two letters mu

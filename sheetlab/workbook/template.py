@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import io
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from sheetlab.formula.render import NotInCellsError, cell_condition, cell_formul
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.model import START_PREFIX, CheckField, InputField, Practical
-from sheetlab.practical.observations import Entry, Observations
+from sheetlab.practical.observations import Typed, as_cells_show
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook import identity
 from sheetlab.workbook.layout import (
@@ -34,8 +34,7 @@ from sheetlab.workbook.layout import (
 )
 from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed, set_page
 
-Typed = Mapping[str, Sequence[float | str | None]]
-"""What stands in the input cells: by key, one value or one a row."""
+__all__ = ["Typed", "as_cells_show", "write_template"]
 
 COLUMN_WIDTH = 10.3
 LINE_HEIGHT = 14.0
@@ -72,24 +71,6 @@ def write_template(
     writer.write()
     book.close()
     return buffer.getvalue()
-
-
-def as_cells_show(practical: Practical, typed: Typed) -> Observations:
-    """Observations as the cells' own formulas see them: a text is no number."""
-    entries = {}
-    for key, values in typed.items():
-        one = practical.inputs[key]
-        entries[key] = tuple(_entry(one, value) for value in values)
-    return Observations(entries)
-
-
-def _entry(one: InputField, value: float | str | None) -> Entry:
-    if isinstance(value, str):
-        number = None
-        if one.kind == "choice" and value in one.choices:
-            number = one.choice_values[one.choices.index(value)]
-        return Entry(number, value)
-    return Entry(None if value is None else float(value), "" if value is None else str(value))
 
 
 @dataclass(slots=True)
