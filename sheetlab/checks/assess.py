@@ -22,7 +22,6 @@ RULES = (
     completeness.half_filled_rows,
     conditions.impossible_readings,
     slips.scales_in_doubt,
-    slips.divisions_never_reached,
     slips.repeats_off,
     patterns.patterns_of_lines,
     lines.lines_that_are_none,

@@ -155,25 +155,31 @@ class _Teller:
         grows = self.sign * pattern.size
         back = story.line.field.back
         offset = self.offset(pattern.series)
-        edits = fitting_edits(subject, story, pattern)
-        if offset is not None and not edits:
-            if back[pattern.series] and pattern.row == story.rows[-1] and self.near(offset, grows):
+        confirmed = (
+            offset is not None
+            and self.near(offset, grows)
+            and abs(offset) > SURE * story.explained.u_difference
+        )
+        if confirmed and pattern.row == story.rows[-1]:
+            if back[pattern.series]:
                 return self.does_not_return(-grows)
-            if (
-                not back[pattern.series]
-                and pattern.row == story.rows[-1]
-                and grows > 0.0
-                and self.near(offset, grows)
-            ):
+            if grows > 0.0:
                 return self.yielding(pattern)
-            if (
-                not back[pattern.series]
-                and pattern.row == story.rows[0]
-                and grows < 0.0
-                and len(story.rows) > 1
-                and -grows < 0.8 * self.interval(story.rows[1])
-            ):
-                return self.kink(pattern, 0)
+        if confirmed and pattern.row == story.rows[0] and self.step_of_scale(pattern.size):
+            # all the others are off, and this one is right
+            others = Pattern("step", pattern.series, story.rows[1], -pattern.size, 0.0)
+            return self.block(others)
+        edits = fitting_edits(subject, story, pattern)
+        first = (
+            offset is not None
+            and not back[pattern.series]
+            and pattern.row == story.rows[0]
+            and grows < 0.0
+            and len(story.rows) > 1
+            and -grows < 0.8 * self.interval(story.rows[1])
+        )
+        if first and not edits:
+            return self.kink(pattern, 0)
         one = subject.practical.field(key)
         side = "above" if pattern.size > 0.0 else "below"
         remedy = "Look at this reading again, or repeat it."
@@ -181,6 +187,8 @@ class _Teller:
             words = "; or if ".join(edit.words for edit, _ in edits)
             meant = amount(one.unit.from_si(edits[0][1]), one.unit, one.decimals)
             remedy = f"{meant} would fit: as if {words}. {remedy}"
+        if first:
+            remedy += " If it is right, the first load pulled out kinks, or a chuck slipped."
         return self.finding(
             "point-off-line",
             f"“{one.title}”{subject.row_words(pattern.row)}, {subject.shown(key, pattern.row)}, "
@@ -202,19 +210,7 @@ class _Teller:
         if self.step_of_scale(pattern.size) and not (
             offset is not None and self.near(offset, grows)
         ):
-            self.returned = True
-            return self.finding(
-                "block-shifted",
-                f"{self.label(pattern.series)}: all readings from row {row + 1} on lie "
-                f"{self.size(pattern.size)} {'above' if grows > 0 else 'below'} where the rows "
-                "before lead; the step of the main scale is "
-                f"{self.size(self.graduation())}",
-                "readings that follow one line from the first row to the last",
-                f"Was the main scale misread in row {row + 1}, and the mistake carried on? Look at "
-                "the main-scale readings there.",
-                key,
-                row,
-            )
+            return self.block(pattern)
         back = self.story.line.field.back[pattern.series]
         rows = self.story.rows
         if not back and grows > 0.0 and rows.index(row) <= 2 and grows < 0.8 * self.interval(row):
@@ -231,6 +227,25 @@ class _Teller:
             "equal steps for equal loads, from the first row to the last",
             f"Did a chuck slip there, or was the apparatus touched?{seen} Readings on both sides "
             "of a jump do not belong to one line: repeat the series.",
+            key,
+            row,
+        )
+
+    def block(self, pattern: Pattern) -> Finding:
+        """All readings of a series from a row on off by a step of the scale."""
+        assert pattern.row is not None
+        self.returned = True
+        row, grows = pattern.row, self.sign * pattern.size
+        key = self.story.line.field.y[pattern.series or 0]
+        return self.finding(
+            "block-shifted",
+            f"{self.label(pattern.series)}: all readings from row {row + 1} on lie "
+            f"{self.size(pattern.size)} {'above' if grows > 0 else 'below'} where the rows "
+            "before lead; the step of the main scale is "
+            f"{self.size(self.graduation())}",
+            "readings that follow one line from the first row to the last",
+            f"Was the main scale misread in row {row + 1}, and the mistake carried on? Look at "
+            "the main-scale readings there.",
             key,
             row,
         )
@@ -254,8 +269,8 @@ class _Teller:
         if interval and abs(grows / interval + 1.0) < 0.3:
             return self.finding(
                 "load-not-recorded",
-                f"from row {row + 1} on every reading is {self.size(pattern.size)} short: as much "
-                f"as one step of “{x.title}” gives",
+                f"from row {row + 1} on every reading is {self.size(pattern.size)} short: as "
+                f"much as one step of “{x.title}” gives",
                 "readings that belong to the value written beside them",
                 f"Was a step written down in row {row + 1} that was never made?",
                 key,
@@ -295,9 +310,9 @@ class _Teller:
             f"lie{'' if steps > 0 else 's'} {self.size(pattern.size)} short of the line of the "
             f"others: the steps up to row {upto + 1} are longer",
             "equal steps for equal loads from the first row on",
-            "Were there kinks, or slack, that the first loads pulled out? More dead load, and once "
-            "up and down before the first reading, helps. If only the first reading was misread, "
-            "look at it again.",
+            "Were there kinks, or slack, that the first loads pulled out, or did a chuck slip? More "
+            "dead load, and once up and down before the first reading, helps. If only the first "
+            "reading was misread, look at it again.",
             key,
             rows[0],
         )
@@ -317,8 +332,8 @@ class _Teller:
             + (" upwards" if grows else " downwards")
             + stays,
             "equal steps for equal loads up to the last row",
-            "Was the wire loaded beyond its elastic range? Do not load it further; measure its "
-            "diameter again, and evaluate only the straight part."
+            "Was the wire loaded beyond its elastic range, or did a chuck slip at the last load? Do "
+            "not load it further; measure its diameter again, and evaluate only the straight part."
             if grows
             else "Was something in the way at the end of the range? Look at these readings again.",
             self.story.line.field.y[series],

@@ -12,12 +12,9 @@ from sheetlab.finding import Finding, Severity
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.tree import Call, walk
 from sheetlab.metrology.linetests import median
-from sheetlab.practical.definition import Instrument
 from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.model import DerivedField
 
-BY_CHANCE = 1e-4
-"""Probability below which a regularity of coinciding divisions is told."""
 FEWEST_REPEATS = 4
 FAR_REPEAT = 6.0
 """Robust standard deviations from the median at which a repeat is told: see ``repeats_off``."""
@@ -50,49 +47,6 @@ def scales_in_doubt(subject: Subject) -> Iterator[Finding]:
             ),
             subject.place(key, row),
         )
-
-
-def divisions_never_reached(subject: Subject) -> Iterator[Finding]:
-    """Scales of which only the first half is ever read.
-
-    With n readings that fall anywhere on the scale the probability is 2⁻ⁿ; it is told from 1 in
-    10⁴ on, for screws only (a vernier's readings may have their reasons), over readings that
-    differ by more than a turn.
-    """
-    for instrument in subject.practical.definition.instruments:
-        kind = KINDS[instrument.kind]
-        if not kind.divisions or not kind.graduation:
-            continue
-        count = subject.numbers.shown(f"{instrument.id}.{kind.divisions}")
-        read = _coincidences(subject, instrument)
-        whole = len({main for main, _ in read})
-        if not count or 2.0 ** -len(read) > BY_CHANCE or whole < 4:
-            continue
-        highest = max(n for _, n in read)
-        if highest < 0.5 * count and not subject.scale_slips:
-            yield Finding(
-                "divisions-doubtful",
-                Severity.DOUBTFUL,
-                f"{instrument.title}: of {count:g} divisions only those up to {highest:g} were "
-                f"ever read, in {len(read)} readings",
-                "readings anywhere on the scale",
-                f"Has the scale {count:g} divisions, or {0.5 * count:g}? Count them again: the "
-                "least count depends on it.",
-                subject.place(f"{instrument.id}.{kind.divisions}", None),
-            )
-
-
-def _coincidences(subject: Subject, instrument: Instrument) -> list[tuple[float, float]]:
-    found = []
-    for key, one in subject.practical.derived.items():
-        if one.instrument != instrument.id or f"{key}.coincidence" not in subject.practical.inputs:
-            continue
-        for row in range(one.rows):
-            main = subject.numbers.shown(f"{key}.main", row)
-            n = subject.numbers.shown(f"{key}.coincidence", row)
-            if main is not None and n is not None:
-                found.append((main, n))
-    return found
 
 
 @dataclass(frozen=True, slots=True)
