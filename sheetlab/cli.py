@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import argparse
 import json
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sheetlab import __version__
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.practical.loader import Catalogue
@@ -93,6 +94,17 @@ def _parser() -> argparse.ArgumentParser:
     )
     _profile(evaluating, "that of each workbook")
     evaluating.set_defaults(run=_evaluate)
+
+    watching = commands.add_parser("watch", help="show how the benches of a class get on")
+    watching.add_argument(
+        "folder", type=Path, metavar="FOLDER", help="shared folder in which the benches save"
+    )
+    watching.add_argument(
+        "--poll", action="store_true",
+        help="look every two seconds instead of waiting to be told of changes (network shares)",
+    )  # fmt: skip
+    watching.add_argument("--once", action="store_true", help="print the table once and end")
+    watching.set_defaults(run=_watch)
 
     demo = commands.add_parser("demo", help="run everything on an invented class")
     demo.add_argument("folder", type=Path, metavar="DIR", help="a new or empty folder")
@@ -238,6 +250,18 @@ def _result_text(outcome: FileOutcome) -> str:
     return f"{found.status}, {words.statement_line(measurand)}"
 
 
+def _watch(options: argparse.Namespace) -> int:
+    from sheetlab.course.watch import show_once, watch
+
+    if options.once:
+        show_once(options.folder, sys.stdout)
+    else:
+        # a shell lets what a script starts in the background ignore the interrupt
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        watch(options.folder, sys.stdout, options.poll)
+    return DONE
+
+
 def _demo(options: argparse.Namespace) -> int:
     from sheetlab.course.demo import EVALUATED, FILLED, ISSUED, demo_class, run_demo
     from sheetlab.practical.loader import catalogue
@@ -309,5 +333,4 @@ def _indented(finding: Finding) -> str:
 
 
 def _plain(text: str) -> str:
-    """Text for a terminal: no control codes, whatever a workbook or a file name holds."""
-    return "".join(char if char.isprintable() else "�" for char in text)
+    return harmless(text)

@@ -102,6 +102,11 @@ def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(dict.fromkeys(findings), key=lambda f: _RANK[f.severity]))
 
 
+def harmless(text: str) -> str:
+    """Text for a terminal: no control codes, whatever a workbook or a file name holds."""
+    return "".join(char if char.isprintable() else "�" for char in text)
+
+
 def _sentence(text: str) -> str:
     text = text.strip()
     return text if text.endswith((".", "?", "!")) else text + "."

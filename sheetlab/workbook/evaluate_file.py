@@ -9,6 +9,7 @@ from lxml import etree
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.metrology import montecarlo
 from sheetlab.practical.profile import Profile
 from sheetlab.workbook.graft import TITLES, free_titles, graft, own_sheets
 from sheetlab.workbook.package import write_atomically
@@ -27,7 +28,11 @@ class FileOutcome:
 
 
 def evaluate_file(
-    path: Path, target: Path | None, practical: str = "", profile: Profile | None = None
+    path: Path,
+    target: Path | None,
+    practical: str = "",
+    profile: Profile | None = None,
+    trials: int = montecarlo.TRIALS,
 ) -> FileOutcome:
     """Evaluate a workbook; never raises for what is in the file or where it lies.
 
@@ -39,6 +44,8 @@ def evaluate_file(
         If given, a workbook of any other practical is refused.
     profile
         How results are stated; None: as the workbook was issued.
+    trials
+        Random trials of the Monte Carlo check; 0 for none.
     """
     try:
         before = _stat(path)
@@ -46,7 +53,10 @@ def evaluate_file(
         if practical and filled.identity.practical != practical:
             raise SheetlabError(_other_practical(path, filled, practical))
         assessment = assess(
-            filled.practical, filled.observations, profile=profile or filled.identity.profile
+            filled.practical,
+            filled.observations,
+            trials,
+            profile=profile or filled.identity.profile,
         )
     except SheetlabError as error:
         return FileOutcome(path, None, _located(error.findings, path), None)

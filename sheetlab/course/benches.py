@@ -1,0 +1,464 @@
+"""How the benches of a class get on: a row a workbook, their order, the table as text.
+
+Pure: files are seen, and the clock is read, in ``watch``.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import Counter
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from enum import IntEnum
+from itertools import takewhile
+
+from sheetlab.checks.assess import Assessment
+from sheetlab.checks.completeness import NOT_FILLED
+from sheetlab.checks.wording import Words
+from sheetlab.finding import Finding, Severity, harmless
+from sheetlab.practical.definition import Table
+from sheetlab.workbook.evaluate_file import FileOutcome
+
+UNREADABLE = "file-unreadable"
+UNFINISHED = frozenset({NOT_FILLED, "reading-missing", "too-few-rows", "series-empty"})
+"""Findings that only say that a bench has not got so far yet; in class that is no slip."""
+
+SETTLE = 0.5
+"""Seconds to leave a changed file alone: a program may be in the middle of saving it."""
+CONFIRM = 3.0
+"""Seconds after which a changed file is read once more: clocks of shares can be coarse."""
+RETRY = 1.0
+TRIES = 5
+"""Readings of an unreadable file, ``RETRY`` seconds apart, before its finding is shown."""
+LATER = 10.0
+"""Seconds between further readings of a file that stays unreadable."""
+GRACE = 3.0
+"""Seconds for which a file may be gone before its row goes: programs save by replacing."""
+
+BEING_SAVED = "being saved?"
+_MOST_TEXT = 300
+
+
+class Rank(IntEnum):
+    """Place in the table."""
+
+    LOOK = 0
+    """Something needs a person."""
+    UNDER_WAY = 1
+    DONE = 2
+    """There is a result, and nothing is missing."""
+    NOT_BEGUN = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """How far a table is filled; ``filled`` counts rows with an entry in each column begun."""
+
+    table: str
+    filled: int
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """One workbook as the table shows it."""
+
+    file: str
+    """Path below the watched folder, parts separated by “/”."""
+    saved: datetime
+    rank: Rank
+    group: str = ""
+    setup: str = ""
+    practical: str = ""
+    readings: tuple[Rows, ...] = ()
+    """Tables that were begun, the last of the practical first."""
+    doubts: int = 0
+    look: str = ""
+    """The gravest finding that needs a person, with its cell."""
+    result: str = ""
+    """The provisional result, or what is missing."""
+    saving: bool = False
+    """The file cannot be read just now; the row is the last good one."""
+
+
+def bench(file: str, saved: datetime, outcome: FileOutcome, last: Bench | None = None) -> Bench:
+    """The row of a workbook.
+
+    Parameters
+    ----------
+    last
+        The last good row, from which an unreadable workbook has its names.
+    """
+    found = outcome.assessment
+    if found is None:
+        known = last or Bench(file, saved, Rank.LOOK)
+        return replace(
+            known,
+            saved=saved,
+            rank=Rank.LOOK,
+            doubts=len(outcome.findings),
+            look=_pointed(outcome.findings[0]) if outcome.findings else "",
+            result="" if last is None else known.result,
+            saving=False,
+        )
+    tables = [(t, _filled(found, t)) for t in found.practical.definition.tables]
+    begun = [(table, rows) for table, rows in tables if rows is not None]
+    short = any(rows.filled < table.minimum_rows for table, rows in begun)
+    pending = UNFINISHED | ({"result-not-computable"} if short else set())
+    needed = [
+        f for f in found.findings if f.severity is not Severity.NOTE and f.code not in pending
+    ]
+    codes = {f.code for f in found.findings}
+    entry = found.observations.entry
+    return Bench(
+        file,
+        saved,
+        _rank(needed, codes, pending, found),
+        entry("start.group").text,
+        entry("start.setup").text,
+        found.practical.definition.id,
+        tuple(rows for _, rows in reversed(begun)),
+        len(needed),
+        _pointed(needed[0]) if needed else "",
+        _result(found),
+    )
+
+
+def _rank(
+    needed: Sequence[Finding], codes: Collection[str], pending: Collection[str], found: Assessment
+) -> Rank:
+    if needed:
+        return Rank.LOOK
+    if NOT_FILLED in codes:
+        return Rank.NOT_BEGUN
+    if found.status == "failed" or any(code in pending for code in codes):
+        return Rank.UNDER_WAY
+    return Rank.DONE
+
+
+def _filled(found: Assessment, table: Table) -> Rows | None:
+    """Rows of a table in which each column that was begun is filled; None if none was.
+
+    Columns of nominal values (masses as marked) are often typed beforehand, and texts are
+    remarks: neither is a reading.
+    """
+    practical, entry = found.practical, found.observations.entry
+    nominal = {one.id for one in practical.definition.instruments if one.kind == "nominal"}
+    rows = practical.tables[table.id]
+    columns = [
+        [entry(key, row).value is not None or bool(entry(key, row).text) for row in range(rows)]
+        for key, one in practical.inputs.items()
+        if one.table == table.id and one.kind != "text" and one.instrument not in nominal
+    ]
+    begun = [column for column in columns if any(column)]
+    if not begun:
+        return None
+    return Rows(table.id.replace("_", " "), sum(map(all, zip(*begun, strict=True))), rows)
+
+
+def _pointed(finding: Finding) -> str:
+    where = f"{finding.place.sheet} {finding.place.cell}".strip()
+    return f"{where}: {finding.found}" if where else finding.found
+
+
+def _result(found: Assessment) -> str:
+    """The statement in its shortest form, or what stands in its way."""
+    measurand = found.evaluation.measurand
+    if measurand is not None and found.status != "failed":
+        words = Words(found.practical, found.evaluation.profile)
+        symbol, *forms = words.statement_line(measurand).split(" = ")
+        return " = ".join((symbol, *forms[-1:]))
+    if any(f.code == NOT_FILLED for f in found.findings):
+        return "nothing typed yet"
+    missing = [f.found for f in found.findings if f.code == "reading-missing"]
+    if missing:
+        many = f"{len(missing)} missing" if len(missing) > 1 else "missing"
+        return f"{many}: {missing[0]}"
+    stops = (f.found for f in found.findings if f.severity is Severity.STOP)
+    return next(stops, "no result yet")
+
+
+def in_order(benches: Sequence[Bench]) -> list[Bench]:
+    """Who needs a person first, then who is under way, then the rest; the longest unchanged first.
+
+    A workbook in which nothing was typed comes last.
+    """
+    return sorted(benches, key=lambda b: (b.rank, b.saved, b.file))
+
+
+Stamp = tuple[int, ...]
+"""What changes when a file is saved: times and size."""
+
+
+@dataclass(slots=True)
+class _Kept:
+    stamp: Stamp
+    due: float | None
+    """When to read the file; None: when it changes."""
+    tries: int = 0
+    """Readings of the file as it is now."""
+    shown: Bench | None = None
+    good: Bench | None = None
+    gone: float | None = None
+    """Since when the file has not been there."""
+
+
+@dataclass(slots=True)
+class Board:
+    """What is known of every workbook. Times are seconds of one steady clock."""
+
+    _kept: dict[str, _Kept] = field(default_factory=dict)
+
+    def see(
+        self, files: Mapping[str, Stamp], lost: Collection[str], now: float, settle: float = SETTLE
+    ) -> list[str]:
+        """Take in which files there are, and say which are to be read now.
+
+        Parameters
+        ----------
+        files
+            Stamps of the workbooks by path below the folder.
+        lost
+            Folders that could not be looked into (“”: the watched one); their rows stay.
+        """
+        for file, stamp in files.items():
+            kept = self._kept.setdefault(file, _Kept(stamp, now + settle))
+            kept.gone = None
+            if kept.stamp != stamp:
+                if kept.tries:
+                    kept.due = now + settle
+                kept.stamp, kept.tries = stamp, 0
+            if kept.due is None and not kept.tries:
+                kept.due = now + settle
+        for file in self._kept.keys() - files.keys():
+            kept = self._kept[file]
+            # if it comes back, it is read again
+            kept.due, kept.tries = None, 0
+            if any(not one or file.startswith(f"{one}/") for one in lost):
+                kept.gone = None
+                continue
+            kept.gone = now if kept.gone is None else kept.gone
+            if now - kept.gone >= GRACE:
+                del self._kept[file]
+        return [file for file in files if _past(self._kept[file].due, now)]
+
+    def took(
+        self, file: str, saved: datetime, outcome: FileOutcome, now: float, final: bool = False
+    ) -> None:
+        """Take in what a reading of a file came to; ``final``: there will be no other."""
+        kept = self._kept[file]
+        kept.tries += 1
+        if outcome.assessment is None and any(f.code == UNREADABLE for f in outcome.findings):
+            if kept.tries < TRIES and not final:
+                waiting = Bench(file, saved, Rank.UNDER_WAY)
+                kept.shown = replace(kept.good or waiting, saving=True)
+                kept.due = now + RETRY
+            else:
+                kept.shown = bench(file, saved, outcome, kept.good)
+                kept.due = now + LATER
+            return
+        kept.shown = bench(file, saved, outcome, kept.good)
+        if outcome.assessment is not None:
+            kept.good = kept.shown
+        kept.due = now + CONFIRM if kept.tries == 1 else None
+
+    def waits(self, now: float) -> bool:
+        """Whether the folder has to be looked at although nothing was reported."""
+        return any(
+            _past(kept.due, now) or (kept.gone is not None and now - kept.gone >= GRACE)
+            for kept in self._kept.values()
+        )
+
+    def benches(self) -> list[Bench]:
+        """Every row that there is, in the order of the table."""
+        return in_order(
+            [
+                kept.shown if kept.gone is None else replace(kept.shown, saving=True)
+                for kept in self._kept.values()
+                if kept.shown is not None
+            ]
+        )
+
+
+def _past(due: float | None, now: float) -> bool:
+    return due is not None and due <= now
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    title: str
+    text: Callable[[Bench, int], str]
+    """Text for a width."""
+    least: int
+    most: int = 1000
+    right: bool = False
+    runs_on: bool = False
+    """The text may go on over the next column where that is empty."""
+
+
+_GAP = "  "
+_COMFORT = 40
+"""Width of the finding for whose sake other columns become narrower."""
+
+
+def table(
+    benches: Sequence[Bench], width: int, now: datetime, notice: str = "", height: int | None = None
+) -> list[str]:
+    """The table as lines, none wider than ``width`` columns of a terminal.
+
+    Parameters
+    ----------
+    notice
+        A sentence below the summary; empty for none.
+    height
+        Lines there is room for; None: for all.
+    """
+    lines = [_summary(benches), *([notice] if notice else [])]
+    if benches:
+        columns = _fitted(_columns(benches, now), benches, width)
+        lines += ["", _line([(c, w, c.title) for c, w in columns])]
+        lines += [_line([(c, w, c.text(one, w)) for c, w in columns]) for one in benches]
+    if height is not None and len(lines) > max(height, 1):
+        hidden = len(lines) - max(height, 1) + 1
+        lines = [*lines[:-hidden], f"… and {hidden} more; make the window higher to see them"]
+    return [cut(line, width).rstrip() for line in lines]
+
+
+def _summary(benches: Sequence[Bench]) -> str:
+    if not benches:
+        return "No workbook yet."
+    count = Counter(one.rank for one in benches)
+    look = count[Rank.LOOK]
+    parts = [
+        f"{look} need{'s' if look == 1 else ''} someone" if look else "",
+        f"{count[Rank.UNDER_WAY]} under way" if count[Rank.UNDER_WAY] else "",
+        f"{count[Rank.DONE]} done" if count[Rank.DONE] else "",
+        f"{count[Rank.NOT_BEGUN]} not begun" if count[Rank.NOT_BEGUN] else "",
+    ]
+    many = "" if len(benches) == 1 else "s"
+    return f"{len(benches)} workbook{many}: {', '.join(filter(None, parts))}."
+
+
+def _columns(benches: Sequence[Bench], now: datetime) -> dict[str, _Column]:
+    named = Counter((one.group, one.practical) for one in benches)
+
+    def group(one: Bench, width: int) -> str:
+        # copies of a group's workbook are told apart by their files
+        twice = named[one.group, one.practical] > 1
+        stem = one.file.rpartition("/")[2].rpartition(".")[0]
+        return one_line(stem if twice or not one.group.strip() else one.group)
+
+    def look(one: Bench, width: int) -> str:
+        return one_line("; ".join(filter(None, (BEING_SAVED if one.saving else "", one.look))))
+
+    def result(one: Bench, width: int) -> str:
+        return one_line(one.result)
+
+    def saved(one: Bench, width: int) -> str:
+        today = one.saved.date() == now.date()
+        return f"{one.saved:%H:%M}" if today else f"{one.saved.day} {one.saved:%b}"
+
+    return {
+        "mark": _Column("", lambda one, _: "!" if one.rank is Rank.LOOK else "", 1),
+        "saved": _Column("saved", saved, 6, right=True),
+        "group": _Column("group", group, 8, 20),
+        "setup": _Column("set-up", lambda one, _: one_line(one.setup), 6, 10),
+        "practical": _Column("practical", lambda one, _: one_line(one.practical), 9, 16),
+        "readings": _Column("readings in", _readings_text, 13, 40),
+        "doubts": _Column("doubts", lambda one, _: str(one.doubts or ""), 6, right=True),
+        "result": _Column("provisional result", result, 24, 32, runs_on=True),
+        "look": _Column("look at", look, 22),
+        "either": _Column("look at, or result", lambda one, w: look(one, w) or result(one, w), 18),
+    }
+
+
+def _readings_text(one: Bench, width: int) -> str:
+    """As many tables as there is room for, whole; of the first at least the numbers."""
+    if not one.readings:
+        return ""
+    parts = [f"{one_line(r.table)} {r.filled}/{r.rows}" for r in one.readings]
+    lengths = [_wide(", ".join(parts[: i + 1])) for i in range(len(parts))]
+    room = len(list(takewhile(lambda length: length <= width, lengths)))
+    if room:
+        return ", ".join(parts[:room])
+    first = one.readings[0]
+    numbers = f" {first.filled}/{first.rows}"
+    return cut(one_line(first.table), width - len(numbers)) + numbers
+
+
+def _fitted(
+    columns: Mapping[str, _Column], benches: Sequence[Bench], width: int
+) -> list[tuple[_Column, int]]:
+    """Columns that fit side by side, with their widths.
+
+    What does not fit goes in this order: the result beside the finding (one of them stays), the
+    set-up, the practical, the readings, the number of doubts.
+    """
+    wanted = {}
+    for key, one in columns.items():
+        widest = max(_wide(one.text(b, one.most)) for b in benches)
+        if widest or key in ("group", "mark"):
+            wanted[key] = min(max(widest, len(one.title)), one.most)
+    either = wanted.pop("either", 0)
+
+    def total(widths: Mapping[str, int]) -> int:
+        return sum(widths.values()) + len(_GAP) * (len(widths) - 1)
+
+    def least(widths: Mapping[str, int]) -> int:
+        return total({key: min(w, columns[key].least) for key, w in widths.items()})
+
+    if least(wanted) > width and "result" in wanted and "look" in wanted:
+        del wanted["result"], wanted["look"]
+        wanted["either"] = either
+    for key in ("setup", "practical", "readings", "doubts"):
+        if least(wanted) > width:
+            wanted.pop(key, None)
+    for key, floor in (
+        ("look", _COMFORT),
+        ("either", _COMFORT),
+        *((key, 0) for key in ("readings", "practical", "result", "look", "either")),
+        *((key, 0) for key in ("group", "setup")),
+    ):
+        if key in wanted:
+            excess = max(total(wanted) - width, 0)
+            room = wanted[key] - max(floor, columns[key].least)
+            wanted[key] -= min(excess, max(room, 0))
+    return [(columns[key], wanted[key]) for key in columns if key in wanted]
+
+
+def _line(cells: Sequence[tuple[_Column, int, str]]) -> str:
+    parts = []
+    cells = list(cells)
+    while cells:
+        column, width, text = cells.pop(0)
+        if column.runs_on and cells and not cells[0][2]:
+            width += len(_GAP) + cells.pop(0)[1]
+        shown = cut(text, width)
+        space = " " * (width - _wide(shown))
+        parts.append(space + shown if column.right else shown + space)
+    return _GAP.join(parts)
+
+
+def one_line(text: str) -> str:
+    """Untrusted text as one harmless line of moderate length."""
+    return harmless(" ".join(unicodedata.normalize("NFC", text[:_MOST_TEXT]).split()))
+
+
+def _wide(text: str) -> int:
+    """Columns that a text takes up in a terminal, at most."""
+    return sum(2 if unicodedata.east_asian_width(char) in "WF" else 1 for char in text)
+
+
+def cut(text: str, width: int) -> str:
+    """A text, shortened to a width if need be."""
+    if _wide(text) <= width:
+        return text
+    kept = ""
+    room = width - 1
+    for char in text:
+        room -= _wide(char)
+        if room < 0:
+            break
+        kept += char
+    return f"{kept}…" if width > 0 else ""
