@@ -310,8 +310,8 @@ class _Teller:
             f"lie{'' if steps > 0 else 's'} {self.size(pattern.size)} short of the line of the "
             f"others: the steps up to row {upto + 1} are longer",
             "equal steps for equal loads from the first row on",
-            "Were there kinks, or slack, that the first loads pulled out, or did a chuck slip? More "
-            "dead load, and once up and down before the first reading, helps. If only the first "
+            "Were there kinks, or slack, that the first loads pulled out, or did a chuck slip? "
+            "More dead load, and once up and down before the first reading, helps. If only the first "
             "reading was misread, look at it again.",
             key,
             rows[0],
@@ -332,8 +332,9 @@ class _Teller:
             + (" upwards" if grows else " downwards")
             + stays,
             "equal steps for equal loads up to the last row",
-            "Was the wire loaded beyond its elastic range, or did a chuck slip at the last load? Do "
-            "not load it further; measure its diameter again, and evaluate only the straight part."
+            "Was the wire loaded beyond its elastic range, or did a chuck slip at the last load? "
+            "Do not load it further; measure its diameter again, and evaluate only the straight "
+            "part."
             if grows
             else "Was something in the way at the end of the range? Look at these readings again.",
             self.story.line.field.y[series],

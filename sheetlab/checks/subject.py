@@ -59,6 +59,7 @@ class ScaleSlip:
 WIDE_SCATTER = 3.0
 """Divisions of scatter about a line from which the scale itself is looked at."""
 MUCH_LESS = 0.2
+FEW_POINTS = 2
 
 
 @dataclass(frozen=True)
@@ -111,9 +112,19 @@ class Subject:
                 after = math.inf if fit is None else fit.residual_deviation
                 if after < min(MUCH_LESS * before, math.inf if best is None else best.after):
                     best = ScaleSlip(line, edit, before, after)
-            if best is not None:
+            if best is not None and not self._explained_by_points(line, best.after):
                 found.append(best)
         return tuple(found)
+
+    def _explained_by_points(self, line: LineResult, after: float) -> bool:
+        """Whether one or two wrong readings explain a scatter as well."""
+        division = self._division(line)
+        told = explain(line.observed(), line.field.back, division / math.sqrt(12.0), False)
+        return (
+            told is not None
+            and len(told.patterns) <= FEW_POINTS
+            and told.deviation <= max(1.5 * after, division)
+        )
 
     @cached_property
     def stories(self) -> tuple[LineStory, ...]:

@@ -238,6 +238,16 @@ KINDS: dict[str, Kind] = {
         derived=(),
         parts=(Part("value", "", "", "Type what you read, all decimals of the scale."),),
         reading="value",
+        checks=(
+            PartCheck(
+                "finer-than-scale",
+                "value",
+                "whole_distance(10 * value / least_count) < 0.02",
+                "This is finer than a tenth of the smallest division. Is it in the unit of the "
+                "heading, and is the smallest division right?",
+                "readings to a tenth of the smallest division at most",
+            ),
+        ),
         rounding="0.5 * least_count",
     ),
     "nominal": Kind(

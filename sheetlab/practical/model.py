@@ -736,6 +736,23 @@ class _Compiler:
                 )
             )
 
+    def add_value_checks(self, key: str, kind: Kind, instrument: Instrument, table: str) -> None:
+        """Checks of a reading that is typed as one number."""
+        rename = {**self.instrument_names(instrument, kind), kind.parts[0].id: key}
+        for check in kind.checks:
+            self.checks.append(
+                CheckField(
+                    code=check.code,
+                    node=self.parse(check.condition, key, rename),
+                    question=check.question,
+                    expected=check.expected,
+                    severity="doubtful",
+                    at=key,
+                    table=table,
+                    rows=self.tables[table],
+                )
+            )
+
     # -- tables ------------------------------------------------------------------------------
 
     def add_table(self, table: Table) -> None:
@@ -896,6 +913,7 @@ class _Compiler:
                 ),
                 where,
             )
+            self.add_value_checks(key, kind, instrument, table.id)
             return
         self.add_parts(key, kind.parts, instrument, own, table.id, where, title, True)
         main = f"{key}.{kind.parts[0].id}"
