@@ -25,8 +25,8 @@ from sheetlab.practical.observations import as_cells_show
 from sheetlab.units import unit
 from sheetlab.workbook.layout import Layout, column_letter, lay_out
 from sheetlab.workbook.package import write_atomically
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles
-from sheetlab.workbook.template import EPOCH, write_template
+from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed
+from sheetlab.workbook.template import EPOCH, LINE_HEIGHT, write_template
 
 if TYPE_CHECKING:
     from numpy.random import Generator
@@ -189,12 +189,18 @@ def _sheet(
     sheet.set_landscape()
     sheet.set_paper(9)
     sheet.fit_to_pages(1, 0)
-    sheet.write_string(0, 0, KEY_NOTE, styles("note", wrap=False))
+    last, width = len(headings) - 1, sum(width for _, width in headings)
+    sheet.merge_range(0, 0, 0, last, "", styles("note"))
+    sheet.write_string(0, 0, KEY_NOTE, styles("note"))
+    sheet.set_row(0, lines_needed(KEY_NOTE, width) * LINE_HEIGHT + 3)
     for column, (heading, width) in enumerate(headings):
         sheet.set_column(column, column, width)
         sheet.write_string(2, column, heading, styles("column"))
     sheet.freeze_panes(3, 1)
     for i, row in enumerate(rows):
+        texts = zip(row, headings, strict=False)
+        lines = max(lines_needed(str(text), width - 3) for text, (_, width) in texts)
+        sheet.set_row(3 + i, lines * LINE_HEIGHT + 2)
         for column, value in enumerate(row):
             if isinstance(value, str):
                 sheet.write_string(3 + i, column, value, styles("cell"))

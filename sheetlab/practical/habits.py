@@ -483,7 +483,7 @@ def _other_side(cells: Cells, side: str, sides: Sequence[str]) -> None:
 
 @_habit("zero-sign", _zeroed_instruments)
 def zero_sign(plan: Plan) -> Change | None:
-    """The zero error with the wrong sign: 3 short of the line taken for 3 past it, 47 of 50."""
+    """The zero error with the wrong sign: 3 divisions short of zero taken for 3 past it."""
     number, side, sides = _zero(plan)
     assert plan.practical.forward is not None
     scale = plan.practical.forward.scales[plan.place]
@@ -609,7 +609,7 @@ def set_(plan: Plan) -> Change | None:
 
 @_habit("friction", _lines_of_two)
 def friction(plan: Plan) -> Change | None:
-    """Friction: the first series lags behind and the second too, most in the middle.
+    """Friction: both series lag behind, most in the middle, and so differ like a lens.
 
     Size: greatest distance between the series in steps of the line, usually 0.15 to 0.5.
     """
