@@ -106,6 +106,16 @@ def _parser() -> argparse.ArgumentParser:
     watching.add_argument("--once", action="store_true", help="print the table once and end")
     watching.set_defaults(run=_watch)
 
+    practising = commands.add_parser(
+        "practice-set", help="write workbooks with planted mistakes, and a key, to practise marking"
+    )
+    practising.add_argument("practical", help="which one; see “sheetlab practicals”")
+    practising.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
+    practising.add_argument("--count", type=int, default=8, help="how many workbooks (usual: 8)")
+    practising.add_argument("--seed", type=int, default=1, help="another number, another set")
+    _definitions(practising)
+    practising.set_defaults(run=_practice_set)
+
     demo = commands.add_parser("demo", help="run everything on an invented class")
     demo.add_argument("folder", type=Path, metavar="DIR", help="a new or empty folder")
     demo.set_defaults(run=_demo)
@@ -259,6 +269,18 @@ def _watch(options: argparse.Namespace) -> int:
         # a shell lets what a script starts in the background ignore the interrupt
         signal.signal(signal.SIGINT, signal.default_int_handler)
         watch(options.folder, sys.stdout, options.poll)
+    return DONE
+
+
+def _practice_set(options: argparse.Namespace) -> int:
+    from sheetlab.course.practice import practice_set
+
+    written = practice_set(
+        _catalogue(options), options.practical, options.out, options.count, options.seed
+    )
+    for one in written.workbooks:
+        print(one.path)
+    print(f"{written.key}: what was planted; keep it away from those who mark")
     return DONE
 
 

@@ -311,8 +311,8 @@ class _Teller:
             f"others: the steps up to row {upto + 1} are longer",
             "equal steps for equal loads from the first row on",
             "Were there kinks, or slack, that the first loads pulled out, or did a chuck slip? "
-            "More dead load, and once up and down before the first reading, helps. If only the first "
-            "reading was misread, look at it again.",
+            "More dead load, and once up and down before the first reading, helps. If only the "
+            "first reading was misread, look at it again.",
             key,
             rows[0],
         )

@@ -105,7 +105,7 @@ def simulate(
     """
     if practical.forward is None:
         raise SheetlabError(no_bench(practical))
-    number = seed if isinstance(seed, int) else int(seed.integers(2**62))
+    number = int(seed.integers(2**62)) if hasattr(seed, "integers") else int(seed)
     if isinstance(rows, int):
         lines = list(practical.lines.values())
         if not lines:

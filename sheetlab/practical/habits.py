@@ -18,7 +18,15 @@ from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.tree import Binary, Call, FormulaError, Name, Node, Number, rebuild, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers, leaf_inputs
-from sheetlab.practical.forward import Cells, Draws, ReadingField, ScaleField, Shown, row_numbers
+from sheetlab.practical.forward import (
+    BenchError,
+    Cells,
+    Draws,
+    ReadingField,
+    ScaleField,
+    Shown,
+    row_numbers,
+)
 from sheetlab.practical.model import LineField, Practical
 from sheetlab.practical.observations import Entry, Observations
 from sheetlab.units import Unit, unit
@@ -475,7 +483,7 @@ def _other_side(cells: Cells, side: str, sides: Sequence[str]) -> None:
 
 @_habit("zero-sign", _zeroed_instruments)
 def zero_sign(plan: Plan) -> Change | None:
-    """The zero error with the wrong sign: 3 short of the line taken for 3 past it, 47 of 50."""
+    """The zero error with the wrong sign: 3 divisions short of zero taken for 3 past it."""
     number, side, sides = _zero(plan)
     assert plan.practical.forward is not None
     scale = plan.practical.forward.scales[plan.place]
@@ -494,6 +502,8 @@ def zero_sign(plan: Plan) -> Change | None:
 def _step(plan: Plan) -> float:
     """Usual change of the readings of a line from row to row, with its sign, SI units."""
     first = plan.shown.seen[_first_and_second(plan.practical, plan.place)[0][0]]
+    if len(first) < 3:
+        raise BenchError("a line of fewer than three rows has no room for this habit")
     return (first[-1] - first[0]) / (len(first) - 1)
 
 
@@ -599,7 +609,7 @@ def set_(plan: Plan) -> Change | None:
 
 @_habit("friction", _lines_of_two)
 def friction(plan: Plan) -> Change | None:
-    """Friction: the first series lags behind and the second too, most in the middle.
+    """Friction: both series lag behind, most in the middle, and so differ like a lens.
 
     Size: greatest distance between the series in steps of the line, usually 0.15 to 0.5.
     """
@@ -718,9 +728,9 @@ def copied(plan: Plan) -> Change | None:
 
 
 def _answers(practical: Practical, wanted: Callable[[Practical, Node, Unit], bool]) -> list[str]:
-    """Answers whose formula is as wanted, by key; that of the first result before the others."""
-    found = [
-        (answer.quantity != _first_result(practical), f"answer.{answer.id}")
+    """Answers whose formula is as wanted, by key."""
+    return [
+        f"answer.{answer.id}"
         for answer in practical.definition.answers
         if answer.quantity
         and wanted(
@@ -729,7 +739,6 @@ def _answers(practical: Practical, wanted: Callable[[Practical, Node, Unit], boo
             practical.inputs[f"answer.{answer.id}"].unit,
         )
     ]
-    return [key for _, key in sorted(found, key=lambda pair: pair[0])]
 
 
 def _quantity(practical: Practical, answer: str) -> str:
@@ -971,6 +980,8 @@ def answer_step(plan: Plan) -> Change | None:
     assert isinstance(x, Name)
     its = plan.practical.field(x.key).unit
     column = [its.from_si(v) for v in plan.numbers.column(x.key) if v is not None]
+    if len(column) < 2:
+        return None
     whole = abs(column[-1] - column[0])
     steps = (whole / (len(column) - 1), whole)
     size = plan.size or steps[int(plan.rng.integers(2))]
