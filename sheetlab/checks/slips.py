@@ -15,7 +15,7 @@ from sheetlab.metrology.linetests import median
 from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.model import DerivedField
 
-FEWEST_REPEATS = 4
+FEWEST_REPEATS = 6
 FAR_REPEAT = 6.0
 """Robust standard deviations from the median at which a repeat is told: see ``repeats_off``."""
 LEAST_DIVISIONS = 4.0
@@ -61,7 +61,7 @@ def repeats_off(subject: Subject) -> Iterator[Finding]:
 
     Compared with the median and the scaled median deviation (or a division where that is less);
     six of them and four divisions: below 1 in 10⁴ for normal scatter of five readings or more that
-    spread over less than a division, below 1 in 500 otherwise. Nothing is said of fewer than four.
+    spread over less than a division, below 1 in 500 otherwise. Nothing is said of fewer than six.
     """
     told: set[tuple[str, int]] = set()
     for block in _averaged(subject):

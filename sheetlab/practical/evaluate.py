@@ -55,17 +55,22 @@ class Numbers:
     library: ModuleType = math
     found: dict[str, Cells] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        for key, one in self.practical.inputs.items():
+    def cells(self, key: str) -> Cells:
+        """The value of a quantity or the values of a column, worked out when first asked for."""
+        if key not in self.found:
+            self.found[key] = self._worked_out(key)
+        return self.found[key]
+
+    def _worked_out(self, key: str) -> Cells:
+        one = self.practical.field(key)
+        if isinstance(one, InputField):
             if one.table is None:
-                self.found[key] = self._typed(one, None)
-            else:
-                self.found[key] = [self._typed(one, row) for row in range(one.rows)]
-        for key, derived in self.practical.derived.items():
-            if derived.table is None:
-                self.found[key] = evaluate(derived.node, self)
-            else:
-                self.found[key] = [evaluate(derived.node, self, r) for r in range(derived.rows)]
+                return self._typed(one, None)
+            return [self._typed(one, row) for row in range(one.rows)]
+        if one.table is None:
+            found: float | None = evaluate(one.node, self)
+            return found
+        return [evaluate(one.node, self, row) for row in range(one.rows)]
 
     def _typed(self, one: InputField, row: int | None) -> float | None:
         entry = self.observations.entry(one.key, row)
@@ -79,14 +84,14 @@ class Numbers:
 
     def value(self, key: str, row: int | None) -> float | None:
         """A quantity, or the element of a column in a row, in SI units."""
-        found = self.found[key]
+        found = self.cells(key)
         if not isinstance(found, list):
             return found
         return found[row] if row is not None and 0 <= row < len(found) else None
 
     def column(self, key: str) -> list[float | None]:
         """A whole column in SI units; None where missing."""
-        found = self.found[key]
+        found = self.cells(key)
         assert isinstance(found, list)
         return found
 
@@ -523,7 +528,11 @@ def evaluate_practical(
         practical=practical.definition.id,
         version=practical.definition.version,
         digest=practical.digest,
-        values={k: tuple(v) if isinstance(v, list) else v for k, v in numbers.found.items()},
+        values={
+            key: tuple(v) if isinstance(v, list) else v
+            for key in (*practical.inputs, *practical.derived)
+            for v in (numbers.cells(key),)
+        },
         quantities=tuple(quantities),
         lines=_lines(practical, numbers),
         curves=_curves(practical, numbers),
