@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from sheetlab.checks import answers, completeness, conditions, lines, results
-from sheetlab.checks.answers import ComparedAnswer
+from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.subject import Subject
 from sheetlab.finding import Finding, Severity, merged, worst_first
 from sheetlab.metrology import montecarlo
@@ -53,7 +53,7 @@ class Assessment:
     practical: Practical
     observations: Observations
     evaluation: Evaluation
-    answers: tuple[ComparedAnswer, ...]
+    answers: tuple[AnswerDiagnosis, ...]
     studies: tuple[LineStudy, ...]
     findings: tuple[Finding, ...]
     status: Status
@@ -88,7 +88,7 @@ def assess(
         practical,
         observations,
         evaluation,
-        answers.compared_answers(subject),
+        subject.answers,
         tuple(subject.studies),
         findings,
         status,
