@@ -8,7 +8,7 @@ from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
 
-FEW_CAUSES = 4
+FEW_CAUSES = 3
 
 
 def answers_that_differ(subject: Subject) -> Iterator[Finding]:

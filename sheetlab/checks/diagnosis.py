@@ -43,6 +43,7 @@ SMALL = 0.15
 """|ln| of the ratio up to which no pair of slips is looked for."""
 MOST_SLIPS = 500
 MOST_BRANCHES = 4
+MOST_WORLDS = 2
 BRANCHES = 1e-3
 """Relative difference from which it matters whether an earlier answer was carried forward."""
 CLOSER = 0.6
@@ -50,6 +51,7 @@ CLOSER = 0.6
 LIKE = 0.1
 """Relative difference up to which another method may be taken for the same quantity."""
 DECADES = 12
+FEW_UNITS = 4
 COSTLY = ("weighted_slope", "weighted_intercept", "both_errors_slope", "both_errors_intercept")
 LENGTH, TIME = (("length", 1.0),), (("time", 1.0),)
 ACCELERATION = (("length", 1.0), ("time", -2.0))
@@ -418,28 +420,29 @@ class _Judge:
         self, answer: Answer, given: float, ways: Sequence[_Way]
     ) -> tuple[_Way, tuple[Cause, ...]]:
         """The way by which the answer is explained best, and what explains it."""
-        unit = self.unit(answer)
-        fit = _Fit(given, unit)
-        tried: list[tuple[_Way, _Slips]] = []
+        fit = _Fit(given, self.unit(answer))
         made: dict[int, _Slips] = {}
-        for way in ways:
-            if not way.expected:
-                continue
-            key = id(way.world)
-            if key not in made:
-                if len(made) == 2:
-                    continue
-                made[key] = _Slips(self.subject, way.world, answer.quantity, unit)
-            tried.append((way, made[key]))
-        for way, one in tried:
-            found = fit.singles(way.expected, one)
+        explained: list[tuple[tuple[bool, int, int], _Way, tuple[Cause, ...]]] = []
+        for i, way in enumerate(ways):
+            found = fit.singles(way.expected, self.slips(answer, way, made))
             if found:
-                return way, found
-        for way, one in tried:
-            found = fit.pairs(way.expected, one)
+                explained.append(((*fit.rank(found[0]), i), way, found))
+        if explained:
+            _, best, causes = min(explained, key=lambda one: one[0])
+            return best, causes
+        for way in ways[:MOST_WORLDS]:
+            found = fit.pairs(way.expected, self.slips(answer, way, made))
             if found:
                 return way, found
         return ways[0], ()
+
+    def slips(self, answer: Answer, way: _Way, made: dict[int, _Slips]) -> _Slips:
+        """The slips in the world of a way; of many worlds those of the first."""
+        key = id(way.world)
+        if key not in made and len(made) < MOST_WORLDS:
+            made[key] = _Slips(self.subject, way.world, answer.quantity, self.unit(answer))
+        # what a slip does depends little on the values that were carried
+        return made.get(key) or next(iter(made.values()))
 
 
 def _arithmetic(practical: Practical, key: str, leaves: set[str] | frozenset[str]) -> Node | None:
@@ -493,12 +496,21 @@ class _Fit:
     def ratio(self, expected: float) -> float:
         return self.unit.to_si(self.given) / expected
 
+    def rank(self, cause: Cause) -> tuple[bool, int]:
+        """Order of causes: those that give the number to its last digit, then the common ones.
+
+        One that gives it nearly comes later, whatever it is.
+        """
+        return cause.distance > self.rounding + EXACT, -KINDS[cause.kind].frequency
+
     def worth(self, expected: float, distance: float) -> bool:
         """Whether a cause explains more than chance: of a small difference, most."""
         ratio = self.ratio(expected)
         return ratio <= 0.0 or distance <= CLOSER * abs(math.log(ratio))
 
     def singles(self, expected: float, slips_: _Slips) -> tuple[Cause, ...]:
+        if not expected:
+            return ()
         found = []
         for candidate in slips_.candidates:
             distance = self.distance(expected, candidate)
@@ -506,18 +518,16 @@ class _Fit:
                 continue
             if candidate.until is None and not self.worth(expected, distance):
                 continue
-            # a slip gives the number to its last digit, or nearly: one that does not comes later
-            loose = candidate.until is None and distance > self.rounding + EXACT
-            found.append((loose, -KINDS[candidate.kind].frequency, distance, candidate))
+            cause = slips_.cause(candidate, 0.0 if candidate.until is not None else distance)
+            found.append((*self.rank(cause), distance, cause))
         found.sort(key=lambda one: one[:3])
         causes: dict[str, Cause] = {}
-        for _, _, distance, candidate in found:
-            cause = slips_.cause(candidate, distance)
+        for *_, cause in found:
             causes.setdefault(cause.text, cause)
         return tuple(causes.values())[:MOST_CAUSES]
 
     def pairs(self, expected: float, slips_: _Slips) -> tuple[Cause, ...]:
-        ratio = self.ratio(expected)
+        ratio = self.ratio(expected) if expected else 0.0
         if not ratio or not math.isfinite(ratio):
             return ()
         wanted = math.log(abs(ratio))
@@ -660,7 +670,9 @@ class _Slips:
     def cause(self, candidate: _Candidate, distance: float) -> Cause:
         kind = KINDS[candidate.kind]
         words = {
-            "what": " and ".join(dict.fromkeys(self.named(key) for key in candidate.about)),
+            "what": (" or " if candidate.kind == "unit" else " and ").join(
+                dict.fromkeys(self.named(key) for key in candidate.about)
+            ),
             "of": self.named(candidate.of or self.target),
             "detail": candidate.detail,
             "power": power_words(candidate.detail),
@@ -913,10 +925,13 @@ class _Slips:
             if not k:
                 continue
             size = f"a factor 10{superscript(str(k))}"
-            found = slips_.get(k, [])
+            # one of each quantity
+            found: dict[str, str] = {}
+            for key, words in slips_.get(k, []):
+                found.setdefault(key, words)
             if found:
-                words = " or ".join(text for _, text in found[:4])
-                about = tuple(dict.fromkeys(key for key, _ in found[:4]))
+                words = " or ".join(list(found.values())[:FEW_UNITS])
+                about = tuple(found)[:FEW_UNITS]
                 yield _Candidate("unit", 10.0**k, about, detail=f"{size}: {words}")
             else:
                 yield _Candidate("decimal-point", 10.0**k, (self.target,), detail=size)
