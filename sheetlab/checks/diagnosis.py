@@ -44,6 +44,8 @@ SMALL = 0.15
 MOST_SLIPS = 500
 MOST_BRANCHES = 4
 MOST_WORLDS = 2
+COMMON = 6
+"""Frequency of a slip from which no other way to the answer is looked for."""
 BRANCHES = 1e-3
 """Relative difference from which it matters whether an earlier answer was carried forward."""
 CLOSER = 0.6
@@ -425,6 +427,8 @@ class _Judge:
         explained: list[tuple[tuple[bool, int, int], _Way, tuple[Cause, ...]]] = []
         for i, way in enumerate(ways):
             found = fit.singles(way.expected, self.slips(answer, way, made))
+            if found and fit.rank(found[0]) <= (False, -COMMON):
+                return way, found
             if found:
                 explained.append(((*fit.rank(found[0]), i), way, found))
         if explained:

@@ -277,9 +277,16 @@ def test_what_cannot_be_told_apart_is_listed_together() -> None:
     # with two figures, π² on the wrong side, g twice, and ten
     found = told(WIRE, Y=figures(modulus(V) * 9.84, 3))["Y"]
     assert {"pi-wrong-side", "power-more"} <= set(kinds(found))
-    coarse = told(WIRE, Y=figures(modulus(V) * 0.1, 2))["Y"]
-    if abs(math.log(coarse.given / modulus(V) * 9.81)) < 0.02:  # type: ignore[operator]
-        assert {"weight", "decimal-point"} & set(kinds(coarse))
+    # with two figures, g left out and a tenth, 1.9 % apart
+    cells, v = next(
+        (c, v) for c, v in (planted.wire(np.random.default_rng(s)) for s in range(50))
+        if 105.0 < modulus(v) < 140.0
+    )  # fmt: skip
+    cells["answer.Y"] = [figures(modulus(v) / 9.9, 2)]
+    (coarse,) = [one for one in diagnose(subject_of(WIRE, cells)) if one.answer.id == "Y"]
+    assert {"weight", "unit"} <= set(kinds(coarse)) or {"weight", "decimal-point"} <= set(
+        kinds(coarse)
+    )
 
 
 def test_a_quarter_has_several_meanings() -> None:
@@ -321,7 +328,7 @@ def test_chance_is_seldom_explained() -> None:
         bool(told(WIRE, Y=figures(modulus(V) * math.exp(rng.normal(0.0, 2.0)), 4))["Y"].causes)
         for _ in range(60)
     ]
-    assert sum(explained) <= 24
+    assert sum(explained) <= 15
 
 
 @pytest.mark.parametrize(
@@ -343,7 +350,7 @@ numbers = st.one_of(
 )
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=70, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.sampled_from(["Avocet", "Fulmar", "Petrel", "Sanderling", "Turnstone"]), st.data())
 def test_any_answers_are_judged(group: str, data: st.DataObject) -> None:
     name = planted_practical(group)
@@ -430,7 +437,7 @@ def test_any_formula_may_be_diagnosed(
 def test_slips_are_formulas(text: str) -> None:
     node = parse(text, NAMES)
     for slip in slips.slips(node, lambda key: (1.0, 0.01), lambda key: 1):
-        assert slip.kind in KINDS or slip.kind in ("left-out", "wrong-side")
+        assert slip.kind in KINDS
         assert slip.node != node
 
 
@@ -469,7 +476,7 @@ def test_finding_says_what_was_given_what_follows_and_asks() -> None:
     assert finding.remedy == "Which length goes into the square: the diameter or the radius?"
 
 
-def test_every_kind_has_words_and_some_test_reaches_the_table() -> None:
+def test_every_kind_has_words() -> None:
     for name, kind in KINDS.items():
         assert kind.text, name
         assert kind.question.endswith(("?", ".")), name
