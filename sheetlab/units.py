@@ -141,6 +141,51 @@ _PREFIXABLE = frozenset(("m", "s", "N", "Pa", "J", "W", "V", "A", "Hz", "C", "F"
 _PREFIXES = {-4: "p", -3: "n", -2: "µ", -1: "m", 1: "k", 2: "M", 3: "G", 4: "T"}
 
 
+_DECADES = (
+    {"mm": -3, "cm": -2, "m": 0},
+    {"µm": -6, "mm": -3},
+    {"nm": -9, "m": 0},
+    {"g": -3, "kg": 0},
+    {"mg": -6, "g": -3},
+    {"ms": -3, "s": 0},
+    {"mN": -3, "N": 0, "kN": 3},
+    {"Pa": 0, "kPa": 3, "MPa": 6, "GPa": 9},
+    {"J": 0, "kJ": 3},
+    {"mV": -3, "V": 0},
+    {"µA": -6, "mA": -3, "A": 0},
+    {"Ω": 0, "kΩ": 3},
+    {"ohm": 0, "kohm": 3},
+    {"Hz": 0, "kHz": 3},
+    {"nF": -9, "µF": -6, "F": 0},
+)
+"""Prefixes that are mixed up in practice, by unit."""
+_TOKEN = re.compile(r"([A-Za-zµμΩ]+)(?:(?:\^|\*\*)(-?\d+))?")
+
+
+@cache
+def neighbours(text: str) -> tuple[tuple[Unit, int], ...]:
+    """Units that differ from the one of a text by one prefix, with the power of ten k.
+
+    A number in the unit is 10^k times as large in its neighbour.
+    """
+    above, _, below = text.replace("μ", "µ").partition("/")
+    if "/" in below or text in DIMENSIONLESS_TEXTS:
+        return ()
+    found: dict[str, int] = {}
+    for side, part in ((1, above), (-1, below)):
+        for match in _TOKEN.finditer(part):
+            power = side * int(match[2] or 1)
+            for family in _DECADES:
+                own = family.get(match[1])
+                for other, decade in family.items() if own is not None else ():
+                    assert own is not None
+                    if decade != own:
+                        swapped = part[: match.start(1)] + other + part[match.end(1) :]
+                        whole = f"{swapped}/{below}" if side > 0 else f"{above}/{swapped}"
+                        found.setdefault(whole.rstrip("/"), (own - decade) * power)
+    return tuple((Unit(other, 1.0, 0.0, NUMBER), k) for other, k in found.items())
+
+
 def interval_of(its: Unit) -> Unit:
     """The unit for differences: of a temperature scale without its zero."""
     return replace(its, offset=0.0) if its.offset else its

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sheetlab.units import NUMBER, PURE, Dimension, UnitError, coherent_text, unit
+from sheetlab.units import NUMBER, PURE, Dimension, UnitError, coherent_text, neighbours, unit
 
 
 @pytest.mark.parametrize(
@@ -148,3 +148,19 @@ def test_dimensions_are_a_group(a: Dimension, b: Dimension) -> None:
     assert (a * b) ** 2 == a * a * b * b
     assert (a**0.5) ** 2 == a
     assert a**0 == NUMBER
+
+
+@pytest.mark.parametrize(
+    ("text", "other", "decades"),
+    [("mm", "m", -3), ("mm", "cm", -1), ("m", "mm", 3), ("mm^2", "m^2", -6), ("GPa", "Pa", 9),
+     ("mm/kg", "cm/kg", -1), ("mm/kg", "mm/g", -3), ("s^2/m", "s^2/cm", -2), ("kg", "g", 3)],
+)  # fmt: skip
+def test_a_number_in_a_neighbouring_unit(text: str, other: str, decades: int) -> None:
+    found = {its.text: k for its, k in neighbours(text)}
+    assert found[other] == decades
+    assert unit(text).factor / unit(other).factor == pytest.approx(10.0**decades)
+
+
+@pytest.mark.parametrize("text", ["1", "", "degree", "m/s/kg"])
+def test_units_without_neighbours(text: str) -> None:
+    assert neighbours(text) == ()

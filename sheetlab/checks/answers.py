@@ -3,66 +3,69 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
+from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
-from sheetlab.practical.definition import Answer
 
-TOLERANCE = 0.01
-"""Relative difference that rounding on the way may make (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class ComparedAnswer:
-    """An answer and the recomputed value, both in the answer's unit."""
-
-    definition: Answer
-    unit: str
-    given: float | None
-    recomputed: float | None
-
-    @property
-    def ratio(self) -> float | None:
-        """Given value over recomputed value."""
-        if self.given is None or not self.recomputed:
-            return None
-        return self.given / self.recomputed
-
-    @property
-    def agrees(self) -> bool | None:
-        """Whether the ratio is 1 within the tolerance; None if there is nothing to compare."""
-        return None if self.ratio is None else abs(self.ratio - 1.0) <= TOLERANCE
-
-
-def compared_answers(subject: Subject) -> tuple[ComparedAnswer, ...]:
-    """Every answer of the practical with its recomputed value."""
-    out = []
-    for answer in subject.practical.definition.answers:
-        one = subject.practical.inputs[f"answer.{answer.id}"]
-        recomputed = None
-        if answer.quantity:
-            si = subject.numbers.value(answer.quantity, None)
-            recomputed = None if si is None else one.unit.from_si(si)
-        given = subject.numbers.shown(one.key)
-        out.append(ComparedAnswer(answer, one.unit.pretty, given, recomputed))
-    return tuple(out)
+FEW_CAUSES = 3
 
 
 def answers_that_differ(subject: Subject) -> Iterator[Finding]:
-    """Own results that the student's own readings do not give."""
-    for answer in compared_answers(subject):
-        if answer.agrees is not False:
+    """Own results that do not follow from what the student had.
+
+    Whether a result is near the book is another matter: it is right here if it follows from the
+    student's own readings and own earlier results, and also if another method gives it.
+    """
+    differ = [one for one in subject.answers if one.agrees is False and not one.another_way]
+    for one in differ:
+        if one.expected is None:
             continue
-        key = f"answer.{answer.definition.id}"
-        assert answer.recomputed is not None
-        unit = subject.practical.inputs[key].unit
+        key = f"answer.{one.answer.id}"
+        which = "the first own result that differs" if one.first else "own result"
         yield Finding(
             "own-result-differs",
             Severity.NOTE,
-            f"own result “{answer.definition.title}” is {subject.shown(key)}",
-            f"{amount(answer.recomputed, unit)} from the same readings "
-            f"(the own result is {answer.ratio:.4g} times that)",
-            "Which step leads to this? Check units, and diameter against radius, first.",
+            f"{which if len(differ) > 1 else 'own result'} “{one.answer.title}” is "
+            f"{subject.shown(key)}",
+            _expected(subject, one),
+            one.causes[0].question
+            if one.causes
+            else "Which step leads from your readings to this number? Check units and powers of "
+            "ten first.",
             subject.place(key, None),
         )
+
+
+def _expected(subject: Subject, one: AnswerDiagnosis) -> str:
+    assert one.expected is not None
+    unit = subject.practical.inputs[f"answer.{one.answer.id}"].unit
+    source = "the same readings"
+    if one.carried:
+        titles = {a.id: a.title for a in subject.practical.definition.answers}
+        own = " and ".join(f"“{titles[key]}”" for key in one.carried)
+        source += f" and the student's own {own}"
+    text = f"{amount(one.expected, unit)} from {source}"
+    if one.given is not None and one.expected:
+        text += f" (the own result is {one.given / one.expected:.4g} times that)"
+    return text + consistent_with(one)
+
+
+def consistent_with(one: AnswerDiagnosis) -> str:
+    """“; consistent with …” for a sentence; nothing if no cause is known."""
+    if not one.causes:
+        return ""
+    more = len(one.causes) - FEW_CAUSES
+    texts = [cause.text for cause in one.causes[:FEW_CAUSES]]
+    return "; consistent with " + "; or ".join(texts) + (f"; or {more} more" if more > 0 else "")
+
+
+def verdict(one: AnswerDiagnosis) -> str:
+    """What to say of an own result, in a few words; nothing if there is nothing to compare."""
+    if one.agrees is None:
+        return ""
+    if one.agrees:
+        return "agrees with what you had before" if one.carried else "agrees with your own readings"
+    if one.another_way:
+        return "another way of working it out"
+    return "differs; look here first" if one.first else "differs"

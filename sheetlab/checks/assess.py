@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from sheetlab.checks import answers, completeness, conditions, lines, patterns, results, slips
-from sheetlab.checks.answers import ComparedAnswer
+from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.subject import Subject
 from sheetlab.finding import Finding, Severity, merged, worst_first
 from sheetlab.metrology import montecarlo
@@ -54,7 +54,7 @@ class Assessment:
     practical: Practical
     observations: Observations
     evaluation: Evaluation
-    answers: tuple[ComparedAnswer, ...]
+    answers: tuple[AnswerDiagnosis, ...]
     studies: tuple[LineStudy, ...]
     findings: tuple[Finding, ...]
     status: Status
@@ -89,7 +89,7 @@ def assess(
         practical,
         observations,
         evaluation,
-        answers.compared_answers(subject),
+        subject.answers,
         tuple(subject.studies),
         findings,
         status,

@@ -21,6 +21,7 @@ def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
     practical, evaluation = assessment.practical, assessment.evaluation
     first = evaluation.measurand
     lines = list(evaluation.lines.values())
+    titles = {one.id: one.title for one in practical.definition.answers}
     return {
         "practical": practical.definition.id,
         "version": practical.definition.version,
@@ -64,11 +65,26 @@ def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
         ],
         "own_results": [
             {
-                "title": a.definition.title,
-                "unit": a.definition.unit,
-                "given": a.given,
+                "title": a.answer.title,
+                "unit": a.answer.unit,
+                "given": _finite(a.given),
                 "recomputed": _finite(a.recomputed),
                 "ratio": _finite(a.ratio),
+                "expected": _finite(a.expected),
+                "agrees": a.agrees,
+                "first": a.first,
+                "carried": [titles[key] for key in a.carried],
+                "causes": [
+                    {
+                        "kind": cause.kind,
+                        "text": cause.text,
+                        "question": cause.question,
+                        "factor": _finite(cause.factor),
+                        "distance": _finite(cause.distance),
+                        "legitimate": cause.legitimate,
+                    }
+                    for cause in a.causes
+                ],
             }
             for a in assessment.answers
             if a.given is not None

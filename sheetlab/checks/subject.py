@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from sheetlab.finding import Place
 from sheetlab.formula.values import evaluate
@@ -16,6 +17,9 @@ from sheetlab.practical.model import DerivedField, InputField, Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.practical.study import LineStudy, study
 from sheetlab.units import Unit
+
+if TYPE_CHECKING:
+    from sheetlab.checks.diagnosis import AnswerDiagnosis
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +95,14 @@ class Subject:
     def studies(self) -> tuple[LineStudy, ...]:
         """Every line looked at from all sides."""
         return tuple(study(self.numbers, line) for line in self.evaluation.lines.values())
+
+    @cached_property
+    def answers(self) -> tuple[AnswerDiagnosis, ...]:
+        """The student's own results, judged."""
+        # the diagnosis looks at subjects
+        from sheetlab.checks.diagnosis import diagnose
+
+        return diagnose(self)
 
     @cached_property
     def suspects(self) -> frozenset[tuple[str, int]]:

@@ -11,6 +11,7 @@ from typing import Any
 import xlsxwriter
 
 from sheetlab.checks import wording
+from sheetlab.checks.answers import FEW_CAUSES, verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity
@@ -494,9 +495,19 @@ class _Results:
         if not given:
             return
         page.line("The group's own results beside those from its readings", "heading")
-        rows: list[list[Any]] = [["own result", "given", "worked out here", "unit", "given ÷ here"]]
-        rows += [[a.definition.title, a.given, a.recomputed, a.unit, a.ratio] for a in given]
-        page.table(rows, (6, 2, 2, 1, 1))
+        rows: list[list[Any]] = [
+            [
+                "own result", "given", "from all readings", "from what you had before", "unit",
+                "verdict", "consistent with",
+            ]
+        ]  # fmt: skip
+        for a in given:
+            unit = self.practical.inputs[f"answer.{a.answer.id}"].unit.pretty
+            causes = "; or ".join(cause.text for cause in a.causes[:FEW_CAUSES])
+            rows.append(
+                [a.answer.title, a.given, a.recomputed, a.expected, unit, verdict(a), causes]
+            )
+        page.table(rows, (3, 1, 1, 1, 1, 2, 5))
         page.gap()
 
     def line_data(self, page: _Page, line: LineResult) -> ChartData:
