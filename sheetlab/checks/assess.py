@@ -20,6 +20,7 @@ from sheetlab.practical.study import LineStudy
 RULES = (
     completeness.missing_for_results,
     completeness.half_filled_rows,
+    completeness.outside_limits,
     conditions.impossible_readings,
     slips.scales_in_doubt,
     slips.repeats_off,

@@ -11,6 +11,7 @@ from sheetlab.practical.edits import whole_edits
 from sheetlab.practical.evaluate import AcceptedValue, Numbers, ResultValue
 
 MOST_SLIPS = 3
+_LIKELY = {"count-off": 0, "zero-sign": 1, "zero-side": 2, "wrong-divisions": 3}
 FAR = 1.5
 """|E_n| from which a difference needs a look: with 95 % intervals, one in 300 honest results."""
 
@@ -58,8 +59,8 @@ def _slips_that_fit(
             continue
         distance = abs(math.log(value / accepted.value))
         if distance <= spread:
-            found.append((distance, edit.words))
-    return tuple(words for _, words in sorted(found))[:MOST_SLIPS]
+            found.append((_LIKELY.get(edit.kind, len(_LIKELY)), distance, edit.words))
+    return tuple(words for _, _, words in sorted(found))[:MOST_SLIPS]
 
 
 def undetermined(subject: Subject) -> Iterator[Finding]:

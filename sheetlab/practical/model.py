@@ -118,6 +118,19 @@ class InputField:
     """Instrument of a reading that is typed as one number."""
 
 
+def expected_of(one: InputField) -> str:
+    """What may be typed into an input, for messages."""
+    if one.kind == "choice":
+        return "one of: " + ", ".join(one.choices)
+    unit = f" in {one.unit.pretty}" if one.unit.pretty else ""
+    limits = ""
+    if one.minimum is not None and one.maximum is not None:
+        limits = f" from {one.minimum:g} to {one.maximum:g}"
+    elif one.minimum is not None:
+        limits = f" of {one.minimum:g} or more"
+    return f"a number{limits}{unit}"
+
+
 @dataclass(frozen=True, slots=True)
 class DerivedField:
     """Something worked out by a formula: one number, or a column of a table."""

@@ -88,8 +88,9 @@ def test_what_was_typed_comes_back(tmp_path: Path, group: str, assist: Assist) -
     ],
 )
 def test_typed_things(tmp_path: Path, value: Any, understood: float | None, code: str) -> None:
-    found = read(tmp_path, changed("dead_load", value)).observations
-    assert found.entry("dead_load").value == understood
+    filled = read(tmp_path, changed("dead_load", value))
+    assert filled.observations.entry("dead_load").value == understood
+    found = assess(filled.practical, filled.observations, trials=0)
     (finding,) = [f for f in found.findings if f.code == code]
     assert finding.place.sheet == "Readings"
     assert finding.place.cell == "E3"
