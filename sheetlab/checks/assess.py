@@ -24,6 +24,7 @@ RULES = (
     conditions.impossible_readings,
     slips.scales_in_doubt,
     slips.repeats_off,
+    slips.digits_left_out,
     patterns.patterns_of_lines,
     lines.lines_that_are_none,
     conditions.broken_conditions,

@@ -159,3 +159,39 @@ def _readings(subject: Subject, key: str) -> Iterator[str]:
             found = subject.practical.field(inner)
             if found.table == one.table and any(spec.rounding for spec in found.sources):
                 yield inner
+
+
+def digits_left_out(subject: Subject) -> Iterator[Finding]:
+    """Columns in which every reading stops at tens of divisions, such as 2.4 where 2.40 is read.
+
+    With n readings the probability of chance is 10⁻ⁿ; nothing is said of fewer than five.
+    """
+    practical = subject.practical
+    for key, one in practical.inputs.items():
+        if one.table is None or one.kind != "number":
+            continue
+        coincidence = key.endswith(".coincidence")
+        if coincidence and ".zero_reading." in key:
+            # zero errors are often none at all
+            continue
+        division = 1.0 if coincidence else _division(subject, key) / one.unit.factor
+        values = [
+            entry.value
+            for entry in subject.observations.entries.get(key, ())
+            if entry.value is not None
+        ]
+        if not division or len(values) < FEWEST_DIGITS or len(set(values)) < FEWEST_DIGITS - 2:
+            continue
+        if any(abs(v / division / 10.0 - round(v / division / 10.0)) > 1e-6 for v in values):
+            continue
+        yield Finding(
+            "digits-left-out",
+            Severity.NOTE,
+            f"all {len(values)} readings of “{one.title}” stop at tens of divisions",
+            "readings to a whole division of the scale",
+            "Was the last digit read, or left out? Where it is a zero, it is a reading too.",
+            subject.place(key, 0),
+        )
+
+
+FEWEST_DIGITS = 5
