@@ -1,7 +1,7 @@
 """Readings that do not fit the straight line of the others, and what they have in common.
 
 Numbers are found by ``metrology.linepatterns``; here they get names, causes and questions. Of
-workbooks whose readings scatter as normal ones at most 0.4 % have any of these findings.
+workbooks whose readings scatter as normal ones at most 0.2 % have any of these findings.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from sheetlab.practical.instruments import KINDS
 def patterns_of_lines(subject: Subject) -> Iterator[Finding]:
     """What the points of every line have in common beside the line, one finding a cause.
 
-    False alarms: 0.4 % of lines with normal scatter (``linepatterns.explain``), and 1 in 10⁵ for
+    False alarms: 0.2 % of lines with normal scatter (``linepatterns.explain``), and 1 in 10⁵ for
     levels that differ. Nothing is said with fewer than six points, nor of what stays within three
     divisions, nor of a reading that no scale can show (which has a finding of its own).
     """
