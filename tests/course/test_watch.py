@@ -425,6 +425,7 @@ def test_events(tmp_path: Path) -> None:
     assert len(list(zip(events, range(20), strict=False))) < 8
 
 
+@pytest.mark.slow
 def test_a_class_as_it_goes(tmp_path: Path) -> None:
     """One run: saved, replaced, half-written, mended, share gone and back, Ctrl-C."""
     folder = tmp_path / "share"
@@ -463,6 +464,7 @@ def test_a_class_as_it_goes(tmp_path: Path) -> None:
     assert set(everything(folder)) == {*after, "d.xlsx"}
 
 
+@pytest.mark.slow
 def test_polling(tmp_path: Path) -> None:
     with Watching(tmp_path, "--poll") as running:
         running.shows("No workbook yet.")
@@ -471,6 +473,7 @@ def test_polling(tmp_path: Path) -> None:
         assert running.stop() == 0
 
 
+@pytest.mark.slow
 def test_terminal_is_redrawn_in_place(tmp_path: Path) -> None:
     for group in SIX:
         save(tmp_path / f"{group}.xlsx", filled(group))
