@@ -161,6 +161,11 @@ class _Compiler:
             raise DefinitionError(
                 "bench.truths", f"the true value of the first result, “{measurand}”, is missing"
             )
+        stress = self.practical.stress
+        for key in ("dead_load", "diameter", "length", "modulus") if stress else ():
+            name = getattr(stress, key)
+            if name and name not in self.truths:
+                raise DefinitionError(f"stress.{key}", f"“{name}” has no true value", "a truth")
         scales: dict[str, ScaleField] = {}
         for one in bench.instruments:
             if one.instrument in scales:
