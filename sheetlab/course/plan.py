@@ -1,4 +1,4 @@
-"""Plans as files: tables of materials and gauges in; a sheet for the plan, one for risks out."""
+"""Plans as text and as files: a page for the plan, one for the risks."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import math
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -36,10 +37,13 @@ DECIDE = "This sheet permits nothing: the local rules and the person in charge d
 INVENTED = (
     "Predicted from assumed inputs by evaluating invented benches; nothing here was measured."
 )
+BUDGET = "Predicted uncertainty budget"
+EFFECTS = "U with other rows and steps"
+LOOK = "Look at this first"
 MOST_REASON = 500
 
 
-# -- requests ---------------------------------------------------------------------------------
+# -- requests ------------------------------------------------------------------------------------
 
 
 def read_masses(text: str) -> tuple[Masses, ...]:
@@ -126,7 +130,7 @@ class Grid:
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
     panes: bool = False
-    """Printed in two halves side by side, with the name behind the title."""
+    """Printed in two halves side by side, without the names in the middle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +150,9 @@ def blocks(plan: Plan) -> Iterator[Block]:
     result, words = plan.result, Words(plan.practical, GUM)
     its = plan.practical.derived[result.definition.quantity]
     spread = result.budget
+    alerts = () if plan.stress is None else tuple(_alerts(plan.stress))
+    if alerts:
+        yield Lines(LOOK, alerts, alert=True)
     yield Lines(
         "What this plan would give",
         (
@@ -157,8 +164,8 @@ def blocks(plan: Plan) -> Iterator[Block]:
     if plan.stress is not None:
         yield from _stress_blocks(plan, plan.stress)
     yield Grid(
-        "Predicted uncertainty budget",
-        ("source", "type", "share of the variance"),
+        BUDGET,
+        ("source", "type", "share of variance"),
         tuple(
             (row.source.label, row.source.evaluation, share(row.share))
             for row in spread.rows[:SOURCES]
@@ -174,7 +181,8 @@ def blocks(plan: Plan) -> Iterator[Block]:
             (one.title, one.key, f"{_short(one.value)} {one.unit}{' (set)' * one.given}".strip())
             for one in plan.assumptions
         ),
-        "Other values: --set NAME=VALUE, in the unit shown. (set): not the usual value.",
+        "Other values: --set NAME=VALUE, in the unit shown; the terminal lists the names. (set): "
+        "not the usual value.",
         panes=True,
     )
 
@@ -206,11 +214,12 @@ def _stress_blocks(plan: Plan, stress: StressPlan) -> Iterator[Block]:
     )
     yield Lines("Load and stress", tuple(lines))
     yield Lines("Recommended loads", tuple(_schedule_lines(plan, stress)))
-    alerts = [_sentence(one) for one in stress.warnings]
-    if greatest.of_breaking > REFUSED and stress.reason:
-        alerts.insert(0, f"Above {_percent(REFUSED)} of breaking. Stated reason: {stress.reason}")
-    if alerts:
-        yield Lines("Look at this first", tuple(alerts), alert=True)
+
+
+def _alerts(stress: StressPlan) -> Iterator[str]:
+    if stress.greatest.of_breaking > REFUSED and stress.reason:
+        yield f"Above {_percent(REFUSED)} of breaking. Stated reason: {stress.reason}"
+    yield from map(_sentence, stress.warnings)
 
 
 def _sentence(one: Finding) -> str:
@@ -303,14 +312,14 @@ def _effects_grid(plan: Plan) -> Grid:
     by_place = {(one.rows, one.step): one for one in plan.effects}
     if not steps:
         rows = tuple((str(one.rows), _effect(one, plan)) for one in plan.effects)
-        return Grid("U of the result for other numbers of rows", ("rows", "U"), rows)
+        return Grid(EFFECTS, ("rows", "U"), rows)
     headings = ("rows", *(f"{plan.step_title} {s:.3g} {plan.step_unit}".strip() for s in steps))
     table = tuple((str(n), *(_effect(by_place[n, s], plan) for s in steps)) for n in counts)
     over = plan.stress is not None and any(
         (one.of_breaking or 0.0) > plan.stress.limit for one in plan.effects
     )
     return Grid(
-        "U of the result for other numbers of rows and other steps",
+        EFFECTS,
         headings,
         table,
         "!: above the limit of the breaking stress; no number: above half of it." if over else "",
@@ -351,7 +360,7 @@ def _wrapped(text: str, start: str = "  ") -> list[str]:
 # -- sheets --------------------------------------------------------------------------------------
 
 
-COLUMNS, WIDTH = 8, 12.0
+COLUMNS, WIDTH = 16, 5.9
 
 
 def write_plan(plan: Plan, drop: float | None = None) -> bytes:
@@ -389,6 +398,7 @@ class _Page:
         set_page(self.sheet, False, f"{definition.title} (version {definition.version})", "")
         self.sheet.set_column(0, COLUMNS - 1, WIDTH)
         self.sheet.fit_to_pages(1, 1)
+        self.sheet.center_horizontally()
 
     def text(self, text: str, style: str, size: int = 10, least: float = 0.0) -> None:
         from sheetlab.workbook.style import lines_needed
@@ -440,29 +450,55 @@ class _Page:
         if block.note:
             self.text(block.note, "rule")
 
+    def beside(self, left: Grid, right: Grid) -> None:
+        """Two tables side by side; of the left one the first and the last column."""
+        half = COLUMNS // 2
+        count = min(len(right.headings), half // 2)
+        spans = (half - 2, 2, *[half // count] * count)
+        self.gap()
+        self.cells((left.title, right.title), (half, half), ("heading", "heading"))
+
+        def both(one: Sequence[str], other: Sequence[str]) -> tuple[str, ...]:
+            return (one[0], one[-1], *other[:count]) if one else ("", "", *other[:count])
+
+        headings = both(left.headings, right.headings)
+        self.cells(headings, spans, ["column"] * len(headings))
+        empty = [""] * count
+        for one, other in zip_longest(left.rows, right.rows, fillvalue=()):
+            looks = ("cell", "figure") if one else ("plain", "plain")
+            looks += ("cell", *["figure"] * (count - 1)) if other else ("plain",) * count
+            self.cells(both(one, other or empty), spans, looks)
+        if right.note:
+            self.text(right.note, "rule")
+
     def panes(self, block: Grid) -> None:
-        texts = [(f"{title} ({name})", value) for title, name, value in block.rows]
+        texts = [(title, value) for title, _, value in block.rows]
         half = -(-len(texts) // 2)
         texts += [("", "")] * (2 * half - len(texts))
         for left, right in zip(texts[:half], texts[half:], strict=True):
-            self.cells((*left, *right), (3, 1, 3, 1), ("cell", "figure") * 2)
+            self.cells((*left, *right), (5, 3, 5, 3), ("cell", "figure") * 2)
         self.text(block.note, "rule")
 
 
 def _spans(block: Grid) -> list[int]:
     """Columns of the page for each column of a table; a first column of texts is widest."""
-    count = min(len(block.headings), COLUMNS)
+    count = min(len(block.headings), COLUMNS // 2)
     longest = max((len(row[0]) for row in block.rows), default=0)
-    if longest <= WIDTH:
-        return [1] * count
-    return [COLUMNS - 2 * (count - 1), *[2] * (count - 1)]
+    if longest <= 2 * WIDTH:
+        return [2] * count
+    return [COLUMNS - 4 * (count - 1), *[4] * (count - 1)]
 
 
 def _plan_page(page: _Page, plan: Plan) -> None:
     page.text(f"Plan: {plan.practical.definition.title}", "title", 15)
     page.text(f"{INVENTED} {DECIDE}", "note")
-    for block in blocks(plan):
-        page.block(block)
+    found = list(blocks(plan))
+    effects = next((one for one in found if one.title == EFFECTS), None)
+    for block in found:
+        if block.title == BUDGET and isinstance(block, Grid) and isinstance(effects, Grid):
+            page.beside(block, effects)
+        elif block is not effects:
+            page.block(block)
 
 
 RULES_HEIGHT = 88.0
@@ -475,13 +511,10 @@ def _risk_page(page: _Page, plan: Plan, drop: float | None) -> None:
     page.gap()
     page.text("Numbers of this plan", "heading", 11)
     for title, value in _risk_numbers(plan, drop):
-        page.cells((title, value), (4, 4), ("cell", "cell"))
-    stress = plan.stress
-    if stress is not None and stress.warnings:
-        page.gap()
-        page.text("Look at this first", "caution-heading", 11)
-        for one in stress.warnings:
-            page.text(_sentence(one), "caution")
+        page.cells((title, value), (7, 9), ("cell", "cell"))
+    alerts = () if plan.stress is None else tuple(_alerts(plan.stress))
+    if alerts:
+        page.block(Lines(LOOK, alerts, alert=True))
     page.gap()
     page.text("Usual cautions", "caution-heading", 11)
     for caution in definition.cautions:
@@ -493,8 +526,9 @@ def _risk_page(page: _Page, plan: Plan, drop: float | None) -> None:
     page.gap()
     page.text("Person in charge", "heading", 11)
     for title in ("Name of the person in charge", "Date", "Signature"):
-        page.cells((title, ""), (3, 5), ("label", "input-text"))
+        page.cells((title, ""), (5, 11), ("label", "input-text"))
         page.sheet.set_row(page.row - 1, 26)
+    page.gap()
     page.text(
         "The assessment of the risk is made by the person in charge under the rules of the school "
         "or employer; the numbers above are a help for it and can be wrong for this wire.",
@@ -505,7 +539,7 @@ def _risk_page(page: _Page, plan: Plan, drop: float | None) -> None:
 def _risk_numbers(plan: Plan, drop: float | None) -> Iterator[tuple[str, str]]:
     stress = plan.stress
     if stress is None:
-        yield "Loads", "this practical's definition loads nothing"
+        yield "Loads", "the definition of this practical states no load"
         return
     greatest = stress.greatest
     total = greatest.load + stress.dead_load

@@ -400,9 +400,9 @@ class _Planner:
             if limit is not None and limit.default is not None:
                 yield Assumption(
                     limit.key,
-                    f"{practical.owner(key)}: {limit.title}",
+                    f"{practical.owner(key)}: permissible error ±",
                     limit.default,
-                    limit.unit.pretty,
+                    limit.unit.pretty or "of it",
                     limit.key in settings.given,
                 )
 
