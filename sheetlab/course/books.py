@@ -71,7 +71,7 @@ def _material(row: Any, where: str, file: str) -> Material:
     def refuse(key: str, reason: str) -> SheetlabError:
         return SheetlabError(_refused(file, f"{where}.{key}", reason))
 
-    allowed = {"name", "choice", "young", "breaking", "yield", "source", "confirmed"}
+    allowed = {"name", "choice", "modulus", "breaking", "yield", "source", "confirmed"}
     if not isinstance(row, dict):
         raise SheetlabError(_refused(file, where, "is no table"))
     for key in sorted(set(row) - allowed):
@@ -95,11 +95,11 @@ def _material(row: Any, where: str, file: str) -> Material:
             raise refuse(key, "is not a range [lowest, highest]")
         return float(pair[0]), float(pair[1])
 
-    young = ends("young")
+    modulus = ends("modulus")
     return Material(
         name=row["name"].strip(),
         choice=row.get("choice", "").strip(),
-        young=(young[0] * GIGA, young[1] * GIGA),
+        modulus=(modulus[0] * GIGA, modulus[1] * GIGA),
         breaking=megapascals(*ends("breaking")),
         yielding=megapascals(*ends("yield")) if "yield" in row else None,
         source=row["source"].strip(),
@@ -112,7 +112,7 @@ def _refused(file: str, key: str, reason: str) -> Finding:
         "materials-refused",
         Severity.STOP,
         f"the table of materials is refused at “{key}”: {reason}",
-        "tables [[materials]] with name, choice, young (GPa), breaking and yield (MPa), source",
+        "tables [[materials]] with name, choice, modulus (GPa), breaking and yield (MPa), source",
         "Correct the file and try again.",
         Place(file=file),
     )

@@ -303,7 +303,7 @@ def _expected_grid(plan: Plan) -> Grid:
 
 
 def _number(value: float, decimals: int | None) -> str:
-    return significant(value) if decimals is None else f"{value:.{decimals}f}"
+    return _short(value) if decimals is None else f"{value:.{decimals}f}"
 
 
 def _effects_grid(plan: Plan) -> Grid:
@@ -465,7 +465,7 @@ class _Page:
         self.cells(headings, spans, ["column"] * len(headings))
         empty = [""] * count
         for one, other in zip_longest(left.rows, right.rows, fillvalue=()):
-            looks = ("cell", "figure") if one else ("plain", "plain")
+            looks = ["cell", "figure"] if one else ["plain", "plain"]
             looks += ("cell", *["figure"] * (count - 1)) if other else ("plain",) * count
             self.cells(both(one, other or empty), spans, looks)
         if right.note:

@@ -21,6 +21,7 @@ from sheetlab.practical.forward import (
 )
 from sheetlab.practical.model import Practical
 
+MARKED_DECIMALS = 9
 MOST = 1e12
 """Greatest size of a number in a setting."""
 
@@ -100,6 +101,11 @@ class Settings:
                     else replace(one, low=typical(one), high=typical(one), step=0.0)
                     for one in forward.truths
                 ),
+                readings=tuple(
+                    # an added mass of 0.125 kg pulls with all of it, however few digits a cell has
+                    replace(one, decimals=MARKED_DECIMALS) if one.is_marked else one
+                    for one in forward.readings
+                ),
                 scales={
                     key: replace(one, zero=(0.5 * sum(one.zero),) * 2)
                     for key, one in forward.scales.items()
@@ -133,7 +139,7 @@ class Settings:
             self.truth(name, self.number(name, text))
         elif any(one.field.key == name for one in self.forward.inputs):
             self.input(name, text)
-        elif name in self.practical.inputs:
+        elif name in self.practical.inputs and self.practical.inputs[name].default is not None:
             self.default(name, self.number(name, text))
         else:
             owner, _, part = name.rpartition(".")
@@ -336,7 +342,7 @@ def expected(practical: Practical, rows: Mapping[str, int], table: str) -> list[
                 key,
                 practical.field(key).title,
                 one.unit.pretty,
-                practical.field(key).decimals,
+                practical.field(key).decimals if one.rounded else None,
                 values,
                 None if count is None else tuple(v / count for v in shown.seen[key]),
             )

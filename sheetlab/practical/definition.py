@@ -344,7 +344,7 @@ class Stress:
     """Quantity that a gauge number stands for."""
     length: str = ""
     modulus: str = ""
-    """Quantity that is Young's modulus of the material."""
+    """Quantity that is modulus of elasticity of the material."""
 
 
 @dataclass(frozen=True, slots=True)

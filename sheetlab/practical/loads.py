@@ -35,7 +35,7 @@ class Material:
     name: str
     choice: str
     """Entry of the definition's list of materials; empty if it is in none."""
-    young: tuple[float, float]
+    modulus: tuple[float, float]
     breaking: tuple[float, float]
     yielding: tuple[float, float] | None
     """None if no yield stress with a source is known."""
@@ -208,6 +208,8 @@ def best_schedule(
     """
     found: list[tuple[bool, float, Schedule]] = []
     for step in steps_of(masses):
+        if not allowed((LEAST_LOADS - 1) * step):
+            continue
         each = divisions(step)
         if not each >= STEP_DIVISIONS[0]:
             continue

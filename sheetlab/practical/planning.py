@@ -325,7 +325,7 @@ class _Planner:
             settings.input(stress.material, choice)
         if stress.modulus:
             truth = next(t for t in settings.forward.truths if t.key == stress.modulus)
-            settings.truth(stress.modulus, truth.unit.from_si(0.5 * sum(material.young)))
+            settings.truth(stress.modulus, truth.unit.from_si(0.5 * sum(material.modulus)))
             settings.given.add(stress.modulus)
 
     def find_gauge(self) -> Gauge:
