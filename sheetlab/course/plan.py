@@ -260,7 +260,13 @@ def _schedule_lines(plan: Plan, stress: StressPlan) -> Iterator[str]:
             f"{found.total_divisions / (found.loads - 1):.0f} a step.{better}"
         )
     if not stress.followed:
-        yield "The tables here are for the loads that were set or assumed, not for others."
+        read = next((one.divisions for one in plan.expected if one.divisions), (0.0,))
+        total = abs(read[-1] - read[0])
+        yield (
+            f"The {plan.rows} loads that were set or assumed move the reading by {total:.0f} "
+            f"divisions, {total / max(len(read) - 1, 1):.0f} a step."
+        )
+        yield "The tables here are for those, not for other loads."
 
 
 def _distinct(columns: Sequence[ExpectedColumn]) -> list[ExpectedColumn]:

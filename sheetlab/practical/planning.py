@@ -52,6 +52,7 @@ from sheetlab.practical.observations import as_cells_show
 BENCHES = 25
 """Virtual benches whose variances are averaged for the predicted budget."""
 BENCHES_OF_EFFECTS = 6
+GAUGES_TRIED = 24
 LIGHTER = (0.75, 0.5, 0.25)
 LONGER = (1.1, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0)
 
@@ -242,6 +243,8 @@ class _Planner:
     books: Books
     gauge: Gauge | None = None
     material: Material | None = None
+    steps_fit: bool | None = None
+    """Whether the step of the plan is that of the loads; None: not looked at yet."""
 
     def plan(self) -> Plan:
         settings = self.settings()
@@ -258,16 +261,17 @@ class _Planner:
             benches, effects_benches = 1, 0
         else:
             benches, effects_benches = self.request.benches, self.request.benches_of_effects
+        result = predict(practical, rows, benches)
         return Plan(
             practical=practical,
             assumptions=tuple(self.assumptions(settings)),
             table=table,
             rows=rows[table],
             expected=tuple(expected(practical, rows, table)),
-            result=predict(practical, rows, benches),
+            result=result,
             step_title="" if step is None else step.title,
             step_unit="" if step is None else step.unit,
-            effects=tuple(self.effects(settings, table, step, effects_benches)),
+            effects=tuple(self.effects(settings, table, step, effects_benches, result.budget)),
             stress=stress,
         )
 
@@ -472,7 +476,11 @@ class _Planner:
         """The recommended loads; None if none fits, or if steps cannot be set."""
         stress = settings.practical.stress
         assert stress is not None
-        if step is None or not steps_are_loads(settings.practical, table, step.name):
+        if self.steps_fit is None:
+            self.steps_fit = step is not None and steps_are_loads(
+                settings.practical, table, step.name
+            )
+        if step is None or not self.steps_fit:
             return None
         its = settings.practical.inputs[stress.column].unit
         shown = quiet(settings.practical, settings.rows)
@@ -555,7 +563,7 @@ class _Planner:
         assert stress is not None
         here = quiet(settings.practical, settings.rows).draws.truths[stress.diameter]
         near = sorted(self.books.gauges, key=lambda one: abs(math.log(one.diameter / here)))
-        for gauge in near[:40]:
+        for gauge in near[:GAUGES_TRIED]:
             trial = Settings(settings.practical, dict(settings.rows))
             try:
                 self.use_gauge(trial, gauge)
@@ -666,13 +674,18 @@ class _Planner:
     # -- effects
 
     def effects(
-        self, settings: Settings, table: str, step: Step | None, benches: int
+        self, settings: Settings, table: str, step: Step | None, benches: int, stated: Budget
     ) -> Iterator[Effect]:
         if not benches:
             return
         least = next(t for t in settings.practical.definition.tables if t.id == table).minimum_rows
         most = settings.practical.tables[table]
         here = settings.rows[table]
+        # few benches compare well with each other; their level is that of the stated prediction
+        few = predict(settings.practical, settings.rows, benches).budget
+        scale = abs(
+            stated.expanded_uncertainty / stated.value * few.value / few.expanded_uncertainty
+        )
         counts = sorted({max(least, 3), here, (max(least, 3) + most) // 2, most})
         values = [math.nan] if step is None else [step.value * f for f in (0.5, 1.0, 1.5)]
         for rows in counts:
@@ -686,7 +699,7 @@ class _Planner:
                         yield Effect(rows, value, None, stressed)
                         continue
                     found = predict(trial.practical, trial.rows, benches).budget
-                    relative = abs(found.expanded_uncertainty / found.value)
+                    relative = scale * abs(found.expanded_uncertainty / found.value)
                     yield Effect(rows, value, relative, stressed)
                 except (BenchError, SheetlabError, ArithmeticError, ValueError):
                     yield Effect(rows, value, None, None)

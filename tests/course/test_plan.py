@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import openpyxl
@@ -14,6 +15,7 @@ from sheetlab.course.plan import DECIDE, make_plan, plan_text, read_masses, writ
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.loads import Masses
+from sheetlab.practical.planning import Request
 
 WIRE = "wire-stretching"
 OWN = """
@@ -33,6 +35,13 @@ breaking = [350, 400]
 source = "remembered"
 confirmed = false
 """
+
+
+@pytest.fixture(autouse=True)
+def few_benches(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is written does not depend on how many benches a prediction rests on."""
+    light = partial(Request, benches=2, benches_of_effects=1)
+    monkeypatch.setattr("sheetlab.course.plan.Request", light)
 
 
 def texts(path: Path, sheet: str) -> list[str]:

@@ -399,6 +399,10 @@ def test_shares_name_what_decides() -> None:
 def test_more_rows_and_larger_steps_do_not_make_it_worse(name: str) -> None:
     found = whole(name)
     table = {(e.rows, e.step): e.relative for e in found.effects}
+    budget = found.result.budget
+    assert any(
+        e == pytest.approx(budget.expanded_uncertainty / budget.value) for e in table.values()
+    )
     counts = sorted({n for n, _ in table})
     steps = sorted({s for _, s in table})
     assert len(counts) >= 3
