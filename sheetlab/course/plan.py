@@ -41,6 +41,8 @@ BUDGET = "Predicted uncertainty budget"
 EFFECTS = "U with other rows and steps"
 LOOK = "Look at this first"
 MOST_REASON = 500
+MOST_DROP = 5.0
+"""m"""
 
 
 # -- requests ------------------------------------------------------------------------------------
@@ -89,7 +91,7 @@ def _no_setting(what: str, found: str) -> Finding:
         "setting-refused",
         Severity.STOP,
         f"{what}: {found}",
-        "masses like 0.5x10,0.2x5 and settings like L=2.1",
+        "masses like 0.5x10,0.2x5, settings like L=2.1, a height of 0 to 500 cm",
         "Correct it and plan again; nothing was written.",
     )
 
@@ -266,6 +268,8 @@ def _schedule_lines(plan: Plan, stress: StressPlan) -> Iterator[str]:
             f"The {plan.rows} loads that were set or assumed move the reading by {total:.0f} "
             f"divisions, {total / max(len(read) - 1, 1):.0f} a step."
         )
+        if plan.rows % 2:
+            yield "An odd number of loads leaves one out where differences over half are taken."
         yield "The tables here are for those, not for other loads."
 
 
@@ -580,8 +584,8 @@ def _risk_numbers(plan: Plan, drop: float | None) -> Iterator[tuple[str, str]]:
             "as a fraction of yield",
             (f"{_percent(greatest.of_yield)} (limit {_percent(YIELD_LIMIT)})"),
         )
-    if greatest.of_breaking > REFUSED:
-        yield f"Stated reason for more than {_percent(REFUSED)}", stress.reason
+    if stress.reason:
+        yield f"Stated reason (asked for above {_percent(REFUSED)} of breaking)", stress.reason
     if drop is None:
         yield "Height of the masses above the box or floor", "____ cm (keep it to a few cm)"
     else:
@@ -604,6 +608,8 @@ def save_plan(plan: Plan, path: Path, drop: float | None = None) -> None:
     from sheetlab.workbook.package import write_atomically
 
     refuse(plan)
+    if drop is not None and not 0.0 <= drop <= MOST_DROP:
+        raise SheetlabError(_no_setting("the height", f"{100 * drop:g} cm"))
     if path.exists():
         raise SheetlabError(
             Finding(

@@ -323,10 +323,10 @@ class _Planner:
     def use_material(self, settings: Settings, material: Material) -> None:
         stress = self.asked.stress
         assert stress is not None
-        choices = self.asked.inputs[stress.material].choices
-        choice = material.choice if material.choice in choices else choices[-1]
-        if any(one.field.key == stress.material for one in settings.forward.inputs):
-            settings.input(stress.material, choice)
+        typed = {one.field.key for one in settings.forward.inputs}
+        listed = material.choice in self.asked.inputs[stress.material].choices
+        if listed and stress.material in typed:
+            settings.input(stress.material, material.choice)
         if stress.modulus:
             truth = next(t for t in settings.forward.truths if t.key == stress.modulus)
             settings.truth(stress.modulus, truth.unit.from_si(0.5 * sum(material.modulus)))

@@ -113,6 +113,13 @@ def test_a_load_above_half_is_refused(tmp_path: Path, capsys: pytest.CaptureFixt
     assert out.read_bytes() == before
 
 
+def test_a_height_that_cannot_be(tmp_path: Path) -> None:
+    for drop in ("-1", "nan", "1e6"):
+        out = tmp_path / "plan.xlsx"
+        assert main(["plan", WIRE, "--drop", drop, "--out", str(out)]) == NOTHING_DONE
+        assert not out.exists()
+
+
 def test_a_folder_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "nowhere" / "plan.xlsx"
     assert main(["plan", SHIPPED[0], "--out", str(out)]) == NOTHING_DONE
