@@ -646,7 +646,8 @@ class _Planner:
                 f"the greatest load brings the wire to {_percent(greatest.of_yield)} of the least "
                 "yield stress",
                 f"{_percent(YIELD_LIMIT)} at most, so that the wire comes back",
-                "Take fewer or smaller masses, or another wire.",
+                "Take fewer or smaller masses, or another wire; near yield the readings predicted "
+                "here no longer hold.",
             )
 
     def refusal(
