@@ -18,6 +18,7 @@ from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.model import START_PREFIX, CheckField, InputField, Practical
 from sheetlab.practical.observations import Typed, as_cells_show
 from sheetlab.practical.profile import GUM, Profile
+from sheetlab.practical.register import Bound
 from sheetlab.workbook import identity
 from sheetlab.workbook.layout import (
     IDENTITY,
@@ -51,6 +52,7 @@ def write_template(
     typed: Typed | None = None,
     sketch: Path | None = None,
     profile: Profile = GUM,
+    bound: Bound | None = None,
 ) -> bytes:
     """The workbook file of a layout.
 
@@ -62,12 +64,14 @@ def write_template(
         Picture of the apparatus.
     profile
         How results of the workbook will be stated.
+    bound
+        What the workbook knows of its set-up.
     """
     buffer = io.BytesIO()
     book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
     book.set_properties({"title": layout.practical.definition.title, "created": EPOCH})
     book.set_calc_mode("auto")
-    writer = _Writer(layout, typed or {}, sketch, profile, book, Styles(book))
+    writer = _Writer(layout, typed or {}, sketch, profile, book, Styles(book), bound)
     writer.write()
     book.close()
     return buffer.getvalue()
@@ -81,6 +85,7 @@ class _Writer:
     profile: Profile
     book: Any
     styles: Styles
+    bound: Bound | None
     numbers: Numbers = None  # type: ignore[assignment]
 
     @property
@@ -307,7 +312,7 @@ class _Writer:
         sheet = self.book.add_worksheet(IDENTITY)
         sheet.very_hidden()
         sheet.protect("")
-        its = identity.identity_of(self.practical, self.layout.assist, self.profile)
+        its = identity.identity_of(self.practical, self.layout.assist, self.profile, self.bound)
         for row, (name, value) in enumerate(its.rows()):
             sheet.write_string(row, 0, name)
             sheet.write_string(row, 1, value)
