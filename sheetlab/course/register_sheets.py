@@ -102,7 +102,7 @@ def _front(book: Any, styles: Styles) -> None:
     _text(
         sheet, styles, row + 1,
         "What the instrument shows with closed jaws. It is positive when the zero mark stands "
-        "short of the line (of a vernier: right of the main zero), and negative when it is past it. "
+        "short of the line (of a vernier: right of the main zero), and negative past it. "
         "Corrected reading = reading − zero error.", "plain", widths,
     )  # fmt: skip
     sheet.fit_to_pages(1, 1)
@@ -127,7 +127,7 @@ def _list(
     for i, text in enumerate(over):
         sheet.write_string(2, i, text, styles("rule"))
     if over:
-        sheet.set_row(2, 2 * LINE_HEIGHT + 2)
+        sheet.set_row(2, 3 * LINE_HEIGHT + 2)
     lines = max(lines_needed(c.heading, c.width - 2, 9) for c in columns)
     sheet.set_row(head, lines * 12.5 + 4)
     for i, column in enumerate(columns):
@@ -350,8 +350,8 @@ def _scale(book: Any, styles: Styles) -> None:
     sheet, widths, row = _check_sheet(
         book, styles, SHEET_CHECKS[2],
         "Metre scale against a steel rule. Lay them edge to edge and read the steel rule, to a "
-        "tenth of a millimetre, at two marks of the scale. Begin at a mark inside; compare the worn end "
-        "with an inner mark in a row of its own.",
+        "tenth of a millimetre, at two marks of the scale. Begin at a mark inside; compare the "
+        "worn end with an inner mark in a row of its own.",
         ("scale id", "date", "steel rule", "checked by", "temperature / °C", "remark"),
     )  # fmt: skip
     _heads(
