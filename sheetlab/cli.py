@@ -233,17 +233,22 @@ def _issue(options: argparse.Namespace) -> int:
     profile, catalogue = find_profile(options.profile or "gum"), _catalogue(options)
     issued: list[Issued] = []
     for practical, some in wanted.items():
-        for one in issue(
-            catalogue, practical, options.out, some, Assist(options.assist), options.runs, profile,
-            binding,
-        ):  # fmt: skip
-            issued.append(one)
-            if one.finding is None:
-                print(_plain(str(one.path)))
-            # several workbooks of one set-up lack the same
-            fresh = [f for f in (one.finding, *one.notes) if f is not None and f not in told]
-            told += fresh
-            _complain(fresh)
+        try:
+            for one in issue(
+                catalogue, practical, options.out, some, Assist(options.assist), options.runs,
+                profile, binding,
+            ):  # fmt: skip
+                issued.append(one)
+                if one.finding is None:
+                    print(_plain(str(one.path)))
+                # several workbooks of one set-up lack the same
+                fresh = [f for f in (one.finding, *one.notes) if f is not None and f not in told]
+                told += fresh
+                _complain(fresh)
+        except SheetlabError as error:
+            # a practical of the rota that there is not; the others are issued
+            told += error.findings
+            _complain(error.findings)
     done = [one.path for one in issued if one.finding is None]
     if options.pdf:
         from sheetlab.course.printing import print_workbooks
