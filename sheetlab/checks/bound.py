@@ -94,8 +94,8 @@ def zeros_that_moved(subject: Subject) -> Iterator[Finding]:
     """Mean zero errors that lie more than two divisions from the last one of the register.
 
     False alarms: if closed jaws scatter by 0.4 division, the mean of five zero readings differs
-    from a single registered one by 0.44 division (standard deviation), by 0.55 with the rounding
-    of both; two divisions are then 3.7 standard deviations: 2 in 10 000 instruments.
+    from a single registered one by 0.54 division (standard deviation, with the rounding of both);
+    more than two divisions are then met in 4 of 100 000 instruments (2 000 000 random trials).
     """
     for one in _instruments(subject):
         key = f"{one.instrument}.zero"

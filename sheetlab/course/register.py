@@ -157,7 +157,8 @@ def read_register(path: Path) -> tuple[Register, tuple[Finding, ...]]:
     """
     store = open_store(open_package(path))
     reader = _Reader(store, path.name)
-    if not any(reader.sheet(name) for name in ("Instruments", "Set-ups")):
+    # issued workbooks have a sheet Instruments too
+    if not any(reader.sheet(name) for name in LISTS if name != "Instruments"):
         raise SheetlabError(
             Finding(
                 "register-refused", Severity.STOP, "this workbook is no register",

@@ -10,6 +10,7 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pytest
 from examples import practical
 from hypothesis import given, settings
@@ -129,7 +130,7 @@ def test_wrong_divisions_are_caught(name: str, instrument: str, factor: float) -
 @pytest.mark.parametrize("habit", ["zero-side", "zero-sign", "zero-forgotten"])
 @pytest.mark.parametrize(("name", "instrument"), [(WIRE, "screw_gauge"), (PENDULUM, "caliper")])
 def test_wrong_zeros_are_caught(name: str, instrument: str, habit: str) -> None:
-    caught = expected = 0
+    expected = 0
     for seed in range(12):
         found = told(name, seed, [habit])
         clean = simulate(practical(name), seed).cells
@@ -142,7 +143,6 @@ def test_wrong_zeros_are_caught(name: str, instrument: str, habit: str) -> None:
         ]
         moved = abs(zeros[1] - zeros[0]) / least
         hits = [f for f in found if f.code == "zero-drifted"]
-        caught += bool(hits)
         if moved > 3.0:
             expected += 1
             assert hits, f"seed {seed}: {moved:.1f} divisions"
@@ -150,7 +150,17 @@ def test_wrong_zeros_are_caught(name: str, instrument: str, habit: str) -> None:
             assert str(CHECKED) in hits[0].found
         elif moved < 1.0:
             assert not hits
-    assert caught >= expected > 0 or name == PENDULUM
+    assert expected >= 4
+
+
+def test_zeros_of_good_instruments_are_rarely_told() -> None:
+    """The rate in the rule's docstring, on rounded readings of jaws that scatter."""
+    rng, many = np.random.default_rng(7), 200_000
+    off = rng.uniform(-0.5, 0.5, many)
+    means = np.rint(off[:, None] + 0.4 * rng.standard_normal((many, 5))).mean(axis=1)
+    registered = np.rint(off + 0.4 * rng.standard_normal(many))
+    told_of = np.abs(means - registered) > rules.MOST_DRIFT + 1e-9
+    assert 0 < told_of.mean() < 1e-4
 
 
 def test_the_history_is_quoted_and_the_last_value_counts() -> None:
