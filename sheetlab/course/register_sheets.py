@@ -46,6 +46,7 @@ HOW_TO = (
     "do not fit each other.",
     "“sheetlab issue” with the option --register writes workbooks that know their set-up.",
 )
+PORTRAIT_WIDTH = 95
 CHECK_COLUMNS = 9
 SHEET_CHECKS = ("Check micrometer", "Check masses", "Check scale")
 
@@ -117,8 +118,8 @@ def _list(
 ) -> None:
     """A list: title, note, a line over the headings if there is one, headings, empty rows."""
     sheet = book.add_worksheet(name)
-    set_page(sheet, True, TITLE, "")
     widths = [column.width for column in columns]
+    set_page(sheet, sum(widths) > PORTRAIT_WIDTH, TITLE, "")
     for i, width in enumerate(widths):
         sheet.set_column(i, i, width)
     _text(sheet, styles, 0, name, "title", widths)

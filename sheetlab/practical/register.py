@@ -23,7 +23,7 @@ from sheetlab.practical.model import Practical
 from sheetlab.practical.standards import read_gauge
 from sheetlab.units import interval_of, unit
 
-MAX_BOUND = 16_000
+MAX_BOUND = 32_000
 MAX_WORD = 60
 MAX_BOUND_INSTRUMENTS = 40
 KEPT_ZEROS = 12

@@ -354,7 +354,7 @@ def test_the_text_comes_back_as_it_was(name: str, wire: str, number: float, bare
         "limit = -1.0",
         "setup = '" + "W" * 99 + "'\nissued = '2026-01-01'",
         "setup = 'W1'\nissued = '2026-01-01'\n" + "[[instruments]]\ninstrument='a'\nid='b'\n" * 50,
-        "a" * 20_000,
+        "a" * 40_000,
         "setup = \"a\\u0007\"\nissued = '2026-01-01'",
     ],
 )  # fmt: skip
