@@ -391,6 +391,17 @@ def bind(
         bound, more = _bound_instrument(one, its)
         instruments.append(bound)
         findings += more
+        due = its.due
+        if due is not None and due < today:
+            findings.append(
+                Finding(
+                    "check-overdue", Severity.NOTE,
+                    f"{its.id} was last checked on {its.checked}; the next check was due on {due}",
+                    "an instrument that was checked in time",
+                    "Check it (the register has a sheet for it) and write the day into the "
+                    "register.", its.place,
+                )
+            )  # fmt: skip
     wire = register.wires.get(same_id(found.wire)) if found.wire else None
     bound_wire = None
     if wire is not None:

@@ -118,6 +118,15 @@ class _Writer:
             values[0] = self.profile.inputs.get(one.key, one.default)
         return values
 
+    def label(self, title: str) -> str:
+        """Which instrument of the register to take, for the heading of one."""
+        if self.bound is None:
+            return ""
+        ids = {one.title: one.id for one in self.practical.definition.instruments}
+        labels = {one.instrument: one.id for one in self.bound.instruments}
+        label = labels.get(ids.get(title, ""))
+        return f"   (take the one labelled {label})" if label else ""
+
     # -- sheets ------------------------------------------------------------------------------
 
     def sheet(self, plan: SheetLayout) -> None:
@@ -141,8 +150,11 @@ class _Writer:
 
     def text(self, sheet: Any, block: Text, columns: int) -> None:
         style = self.styles(block.style)
+        text = block.text
+        if block.style == "heading":
+            text += self.label(text)
         sheet.merge_range(block.row, 0, block.row, columns - 1, "", style)
-        sheet.write_string(block.row, 0, block.text, style)
+        sheet.write_string(block.row, 0, text, style)
         size = {"title": 15, "rule": 9}.get(block.style, 10)
         lines = lines_needed(block.text, columns * COLUMN_WIDTH, size)
         sheet.set_row(block.row, max(lines * LINE_HEIGHT * size / 10 + 3, 17))

@@ -296,7 +296,9 @@ def test_a_workbook_knows_its_set_up_and_hides_the_least_counts(tmp_path: Path) 
         if sheet.title != IDENTITY
     ]  # fmt: skip
     assert 50 not in shown
-    assert "M-07" not in shown
+    labelled = [text for text in shown if "labelled" in str(text)]
+    assert len(labelled) == 3
+    assert labelled[0] == "Screw gauge   (take the one labelled M-07)"
 
 
 def test_evaluation_of_a_bound_file_compares(tmp_path: Path) -> None:
@@ -377,6 +379,7 @@ def test_issue_tells_what_the_register_lacks(
     assert "no set-up “W9”" in told.err
     # the set-up of A and C names no metre scale: told once
     assert told.err.count("metre_scale") == 1
+    assert told.err.count("X-1 was last checked on 2025-01-31") == 1
     assert main([*command, "--date", "7/9/26", "--out", str(tmp_path / "b")]) == 2
     assert main([*command[:-1], str(roster), "--out", str(tmp_path / "b")]) == 2
     assert not (tmp_path / "b").exists()
