@@ -65,9 +65,27 @@ def fill(book: openpyxl.Workbook) -> None:
 
 
 def written(tmp_path: Path, *changes: Callable[[openpyxl.Workbook], None]) -> Path:
+    """A register as another program would write it: headings and contents only."""
+    book = openpyxl.Workbook()
+    for name, columns in LISTS.items():
+        sheet = book.create_sheet(name)
+        headings = [column.heading for column in columns]
+        if columns is SETUPS:
+            headings[-1:] = [*PARTS, headings[-1]]
+        for i, heading in enumerate(headings):
+            sheet.cell(HEAD, i + 1).value = heading
+    for change in (fill, *changes):
+        change(book)
+    path = tmp_path / "register.xlsx"
+    book.save(path)
+    return path
+
+
+def of_ours(tmp_path: Path, *changes: Callable[[openpyxl.Workbook], None]) -> Path:
+    """The register that sheetlab writes, filled."""
+
     def change(book: openpyxl.Workbook) -> None:
-        fill(book)
-        for one in changes:
+        for one in (fill, *changes):
             one(book)
 
     path = tmp_path / "register.xlsx"
@@ -93,8 +111,9 @@ def test_an_empty_register_has_nothing_and_nothing_wrong(tmp_path: Path) -> None
 
 
 def test_what_was_filled_in_is_read(tmp_path: Path) -> None:
-    found, findings = read_register(written(tmp_path))
+    found, findings = read_register(of_ours(tmp_path))
     assert not findings
+    assert found == read_register(written(tmp_path))[0]
     screw = found.instruments["m07"]
     assert (screw.id, screw.kind, screw.setup, screw.unit) == ("M-07", "screw", "W1", "mm")
     assert (screw.step, screw.divisions, screw.least_count, screw.limit) == (0.5, 50, 0.01, 0.003)
@@ -122,7 +141,7 @@ def test_what_was_filled_in_is_read(tmp_path: Path) -> None:
 
 
 def test_moved_rows_columns_and_sheets_change_nothing(tmp_path: Path) -> None:
-    plain, _ = read_register(written(tmp_path))
+    plain, _ = read_register(of_ours(tmp_path))
 
     def move(book: openpyxl.Workbook) -> None:
         book["Wires"].insert_rows(1, 3)
@@ -131,7 +150,7 @@ def test_moved_rows_columns_and_sheets_change_nothing(tmp_path: Path) -> None:
         book["Set-ups"].insert_cols(2)
         book["Set-ups"].insert_rows(HEAD + 1)
 
-    moved, findings = read_register(written(tmp_path, move))
+    moved, findings = read_register(of_ours(tmp_path, move))
     assert not findings
     assert moved.wires.keys() == plain.wires.keys()
     assert moved.wires["r3"].diameter == plain.wires["r3"].diameter
@@ -327,19 +346,21 @@ def test_a_workbook_without_a_register_says_nothing_of_one(tmp_path: Path) -> No
     assert "bound" not in values
 
 
-@pytest.mark.parametrize("text", ["x", "setup = 1", "setup = 'W1'\nissued = '2026-09-07'\nx = 1"])
-def test_a_changed_binding_is_told_and_the_rest_evaluated(tmp_path: Path, text: str) -> None:
+def test_a_changed_binding_is_told_and_the_rest_evaluated(tmp_path: Path) -> None:
     path = bound_workbook(tmp_path)
-
-    def change(book: openpyxl.Workbook) -> None:
-        (row,) = [r for r in book[IDENTITY].iter_rows() if r[0].value == "bound"]
+    book = openpyxl.load_workbook(path)
+    (row,) = [r for r in book[IDENTITY].iter_rows() if r[0].value == "bound"]
+    good = str(row[1].value)
+    for text in ("x", "setup = 1", f"{good}\nx = 1", good.replace("0.003", "-0.003")):
         row[1].value = text
-
-    path.write_bytes(edited(path.read_bytes(), change))
-    found = read_workbook(path)
-    assert found.identity.bound is None
-    assert [f.code for f in found.observations.findings] == ["binding-damaged"]
-    assert found.observations.entry("screw_gauge.limit").value == 0.003
+        book.save(path)
+        found = read_workbook(path)
+        assert found.identity.bound is None
+        assert [f.code for f in found.observations.findings] == ["binding-damaged"]
+        assert found.observations.entry("screw_gauge.limit").value == 0.003
+    row[1].value = good
+    book.save(path)
+    assert read_workbook(path).identity.bound is not None
 
 
 HOSTILE = '=HYPERLINK("http://x","y")\n[[instruments]]\x07 "\'\\'
