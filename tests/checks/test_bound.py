@@ -131,7 +131,7 @@ def test_wrong_divisions_are_caught(name: str, instrument: str, factor: float) -
 @pytest.mark.parametrize(("name", "instrument"), [(WIRE, "screw_gauge"), (PENDULUM, "caliper")])
 def test_wrong_zeros_are_caught(name: str, instrument: str, habit: str) -> None:
     expected = 0
-    for seed in (0, 2, 4, 5, 8, 11):
+    for seed in (0, 2, 3, 5, 8, 10):
         found = told(name, seed, [habit])
         clean = simulate(practical(name), seed).cells
         wrong = simulate(practical(name), seed, [habit]).cells
