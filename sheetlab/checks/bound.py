@@ -49,10 +49,8 @@ def least_counts_that_differ(subject: Subject) -> Iterator[Finding]:
     """
     for one in _instruments(subject):
         key = f"{one.instrument}.least_count"
-        if one.least_count is None or key not in _fields(subject):
-            continue
-        typed = subject.numbers.shown(key)
-        if typed is None or abs(typed / one.least_count - 1.0) <= SAME_LEAST_COUNT:
+        typed = subject.numbers.shown(key) if key in _fields(subject) else None
+        if typed is None or one.least_count is None or _same_least_count(subject, one):
             continue
         at, parts = _parts(subject, one)
         its = subject.practical.field(key).unit
@@ -67,6 +65,15 @@ def least_counts_that_differ(subject: Subject) -> Iterator[Finding]:
             f"divisions once round. Or was it another one than {one.id}?",
             subject.place(at or key, None),
         )
+
+
+def _same_least_count(subject: Subject, one: BoundInstrument) -> bool:
+    """Whether a least count is that of the register, as far as both are known."""
+    key = f"{one.instrument}.least_count"
+    typed = subject.numbers.shown(key) if key in _fields(subject) else None
+    if typed is None or one.least_count is None:
+        return True
+    return abs(typed / one.least_count - 1.0) <= SAME_LEAST_COUNT
 
 
 def _parts(subject: Subject, one: BoundInstrument) -> tuple[str, str]:
@@ -103,7 +110,8 @@ def zeros_that_moved(subject: Subject) -> Iterator[Finding]:
             continue
         zero = subject.numbers.shown(key)
         least = one.least_count or subject.numbers.shown(f"{one.instrument}.least_count")
-        if zero is None or not least:
+        if zero is None or not least or not _same_least_count(subject, one):
+            # with a wrong least count the zero error follows from that
             continue
         last = one.zeros[-1]
         moved = (zero - last.zero) / least
@@ -167,9 +175,7 @@ def gauges_that_differ(subject: Subject) -> Iterator[Finding]:
             "gauge-against-register",
             Severity.DOUBTFUL if wire.diameter is None else Severity.NOTE,
             f"{quantity.title} {quantity.symbol} is {d:.4g} mm; the wire {wire.id} is {named}, "
-            f"{named.diameter:.3f} mm ({100 * off:+.1f} %). Nearest gauges: {near}".replace(
-                "-", "−"
-            ),
+            f"{named.diameter:.3f} mm ({_percent(off)}). Nearest gauges: {near}",
             f"a diameter near {named.diameter:.3f} mm",
             "Is it the right reel, its label right (SWG or AWG), the wire bare of lacquer, and the "
             "zero error on the right side?",
@@ -178,7 +184,11 @@ def gauges_that_differ(subject: Subject) -> Iterator[Finding]:
 
 
 def _near(one: Gauge, d: float) -> str:
-    return f"{one} {one.diameter:.3f} mm ({100 * (d / one.diameter - 1.0):+.1f} %)"
+    return f"{one} {one.diameter:.3f} mm ({_percent(d / one.diameter - 1.0)})"
+
+
+def _percent(fraction: float) -> str:
+    return f"{100 * fraction:+.1f} %".replace("-", "−")
 
 
 def checks_overdue(subject: Subject) -> Iterator[Finding]:
@@ -192,20 +202,24 @@ def checks_overdue(subject: Subject) -> Iterator[Finding]:
         return
     typed = _day(subject.observations.entry("start.date").text)
     day = typed or as_date(bound.issued)
+    told = []
     for one in _instruments(subject):
         due = as_date(one.due) if one.due else None
-        if due is None or day is None or day <= due:
-            continue
-        when = "measured" if typed else "issued"
+        if due is not None and day is not None and day > due:
+            owner = subject.practical.owner(f"{one.instrument}.limit")
+            told.append(
+                f"{owner} ({one.id}), last checked on {one.checked}, due on {one.due}, "
+                f"{(day - due).days} days before"
+            )
+    if told:
         yield Finding(
             "check-overdue",
             Severity.NOTE,
-            f"{subject.practical.owner(f'{one.instrument}.x')} ({one.id}) was last checked on "
-            f"{one.checked}; the next check was due on {one.due}, {(day - due).days} days before "
-            f"this was {when} ({day})",
-            "an instrument that was checked in time",
-            "Check it (the register has a sheet for it) and write the day into the register.",
-            subject.observations.entry("start.setup").place,
+            f"checks were due before this was {'measured' if typed else 'issued'} ({day}): "
+            + "; ".join(told),
+            "instruments that were checked in time",
+            "Check them (the register has sheets for it) and write the day into the register.",
+            subject.observations.entry("start.date" if typed else "start.setup").place,
         )
 
 

@@ -191,7 +191,7 @@ def _wire_problems(wire: Wire) -> Iterator[Finding]:
         if abs(off) > LABEL_OFF:
             yield _mismatch(
                 f"{wire.id}: {named} is {named.diameter:.3f} mm, but {wire.diameter:.3f} mm was "
-                f"measured ({100 * off:+.0f} %)".replace("-", "−"),
+                "measured (" + f"{100 * off:+.0f} %)".replace("-", "−"),
                 "a measured diameter within 5 % of the gauge",
                 wire.place,
             )
