@@ -14,6 +14,7 @@ from sheetlab import __version__
 from sheetlab.finding import Finding, Severity, SheetlabError, harmless
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
+    from sheetlab.course.issue import Binding
     from sheetlab.practical.loader import Catalogue
     from sheetlab.workbook.evaluate_file import FileOutcome
 
@@ -52,7 +53,10 @@ def _parser() -> argparse.ArgumentParser:
     listing.set_defaults(run=_practicals)
 
     issuing = commands.add_parser("issue", help="write observation workbooks for groups")
-    issuing.add_argument("practical", help="which one; see “sheetlab practicals”")
+    issuing.add_argument(
+        "practical", nargs="?", default="",
+        help="which one; see “sheetlab practicals” (with a rota: usual all of the week)",
+    )  # fmt: skip
     issuing.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
     issuing.add_argument(
         "--roster", type=Path, metavar="ROSTER.csv",
@@ -70,6 +74,23 @@ def _parser() -> argparse.ArgumentParser:
         choices=range(1, 5),
         help="how often the readings are repeated",
     )
+    issuing.add_argument(
+        "--register", type=Path, metavar="REGISTER.xlsx",
+        help="bind each workbook to what this register knows of its set-up",
+    )  # fmt: skip
+    issuing.add_argument(
+        "--date", default="", metavar="DAY",
+        help="day of issue, for checks that are due (usual: today), as 2026-09-01",
+    )  # fmt: skip
+    issuing.add_argument(
+        "--rota", type=Path, metavar="ROTA.csv",
+        help="CSV file with columns group, week, setup, practical: who sits where",
+    )  # fmt: skip
+    issuing.add_argument("--week", type=int, default=1, help="week of the rota (usual: 1)")
+    issuing.add_argument(
+        "--print", "--pdf", dest="pdf", action="store_true",
+        help="also write A4 pages as PDF, if LibreOffice is installed",
+    )  # fmt: skip
     _profile(issuing, "gum")
     _definitions(issuing)
     issuing.set_defaults(run=_issue)
@@ -103,6 +124,31 @@ def _parser() -> argparse.ArgumentParser:
     )
     _definitions(planning)
     planning.set_defaults(run=_plan)
+
+    keeping = commands.add_parser("register", help="the register of instruments, wires, set-ups")
+    kept = keeping.add_subparsers(title="what to do", required=True, metavar="new|check")
+    new = kept.add_parser("new", help="write an empty register, with sheets for yearly checks")
+    new.add_argument("--out", type=Path, required=True, metavar="REGISTER.xlsx", help="new file")
+    _definitions(new)
+    new.set_defaults(run=_register_new)
+    checking = kept.add_parser("check", help="list cells that are wrong or do not fit each other")
+    checking.add_argument("register", type=Path, metavar="REGISTER.xlsx", help="a filled register")
+    checking.set_defaults(run=_register_check)
+
+    planning = commands.add_parser("rota", help="make a fair rota of groups, weeks and set-ups")
+    planning.add_argument(
+        "--groups", type=Path, required=True, metavar="ROSTER.csv", help="the roster"
+    )
+    planning.add_argument(
+        "--setups", required=True, metavar="NUMBER",
+        help="places where any practical can be set up; or a number a practical: 6,4",
+    )  # fmt: skip
+    planning.add_argument("--weeks", type=int, required=True, help="how many weeks there are")
+    planning.add_argument(
+        "--practicals", required=True, metavar="ID,ID", help="what every group has to do"
+    )
+    planning.add_argument("--out", type=Path, required=True, metavar="ROTA.csv", help="new file")
+    planning.set_defaults(run=_rota)
 
     evaluating = commands.add_parser("evaluate", help="evaluate filled workbooks")
     evaluating.add_argument(
@@ -191,26 +237,136 @@ def _practicals(options: argparse.Namespace) -> int:
 
 
 def _issue(options: argparse.Namespace) -> int:
-    from sheetlab.course.issue import issue
+    from sheetlab.course.issue import Issued, issue
     from sheetlab.course.roster import read_roster
     from sheetlab.practical.definition import Assist
     from sheetlab.practical.loader import find_profile
 
     groups = read_roster(options.roster) if options.roster else ()
-    done = refused = 0
-    for issued in issue(
-        _catalogue(options), options.practical, options.out, groups, Assist(options.assist),
-        options.runs, find_profile(options.profile or "gum"),
-    ):  # fmt: skip
-        if issued.finding is None:
-            done += 1
-            print(issued.path)
-        else:
-            refused += 1
-            _complain([issued.finding])
-    if not refused:
-        return DONE
-    return SOME_FAILED if done else NOTHING_DONE
+    told: list[Finding] = []
+    wanted = {options.practical: list(groups)}
+    if options.rota:
+        from sheetlab.course.rota import read_rota, sittings_of
+
+        rota = read_rota(options.rota)
+        sittings, told = sittings_of(
+            rota, groups, options.week, options.practical, options.rota.name
+        )
+        wanted = {}
+        for practical, group in sittings:
+            wanted.setdefault(practical, []).append(group)
+    elif not options.practical:
+        raise SheetlabError(_no_practical())
+    binding, more = _binding(options)
+    told += more
+    _complain(told)
+    profile, catalogue = find_profile(options.profile or "gum"), _catalogue(options)
+    issued: list[Issued] = []
+    for practical, some in wanted.items():
+        try:
+            for one in issue(
+                catalogue, practical, options.out, some, Assist(options.assist), options.runs,
+                profile, binding,
+            ):  # fmt: skip
+                issued.append(one)
+                if one.finding is None:
+                    print(_plain(str(one.path)))
+                # several workbooks of one set-up lack the same
+                fresh = [f for f in (one.finding, *one.notes) if f is not None and f not in told]
+                told += fresh
+                _complain(fresh)
+        except SheetlabError as error:
+            # a practical of the rota that there is not; the others are issued
+            told += error.findings
+            _complain(error.findings)
+    done = [one.path for one in issued if one.finding is None]
+    if options.pdf:
+        from sheetlab.course.printing import print_workbooks
+
+        for page in print_workbooks(done):
+            if page.finding is None:
+                print(_plain(str(page.path)))
+            else:
+                told.append(page.finding)
+                _complain([page.finding])
+    if not done:
+        return NOTHING_DONE
+    return SOME_FAILED if any(f.severity is not Severity.NOTE for f in told) else DONE
+
+
+def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]]:
+    """The register that is asked for, and what is wrong in it."""
+    import datetime
+
+    from sheetlab.course.issue import Binding
+    from sheetlab.practical.register import as_date
+
+    today = as_date(options.date) if options.date else datetime.date.today()
+    if today is None:
+        raise SheetlabError(_no_date(options.date))
+    if options.register is None:
+        return None, []
+    from sheetlab.course.register import read_register
+
+    register, findings = read_register(options.register)
+    return Binding(register, today), list(findings)
+
+
+def _register_new(options: argparse.Namespace) -> int:
+    from sheetlab.course.register_sheets import new_register
+
+    catalogue = _catalogue(options)
+    parts: dict[str, str] = {}
+    for name in catalogue.paths():
+        try:
+            for one in catalogue.load(name).definition.instruments:
+                parts.setdefault(one.id, one.title)
+        except SheetlabError as error:
+            _complain(error.findings)
+    _write_new(options.out, new_register(parts))
+    print(f"{_plain(str(options.out))}: fill it in a spreadsheet program")
+    return DONE
+
+
+def _register_check(options: argparse.Namespace) -> int:
+    from sheetlab.course.register import read_register
+
+    register, findings = read_register(options.register)
+    _complain(findings)
+    print(
+        f"{len(register.instruments)} instruments, {len(register.wires)} wires, "
+        f"{len(register.setups)} set-ups; {len(findings)} findings"
+    )
+    return SOME_FAILED if any(f.severity is not Severity.NOTE for f in findings) else DONE
+
+
+def _rota(options: argparse.Namespace) -> int:
+    from sheetlab.course.roster import read_roster
+    from sheetlab.course.rota import make_rota, rota_text
+
+    names = [group.name for group in read_roster(options.groups)]
+    numbers = [n.strip() for n in options.setups.split(",")]
+    setups = [int(n) if n.isascii() and n.isdigit() and len(n) < 6 else 0 for n in numbers]
+    practicals = [name.strip() for name in options.practicals.split(",")]
+    rota = make_rota(names, setups, options.weeks, practicals)
+    _write_new(options.out, rota_text(rota).encode("utf-8-sig"))
+    for week in sorted({one.week for one in rota}):
+        sitting = [f"{s.group} at {s.setup} ({s.practical})" for s in rota if s.week == week]
+        print(_plain(f"week {week}: {', '.join(sitting)}"))
+    print(f"written: {_plain(str(options.out))}")
+    return DONE
+
+
+def _write_new(path: Path, data: bytes) -> None:
+    """Write a file that is not there yet; its folder has to be."""
+    from sheetlab.workbook.package import write_atomically
+
+    try:
+        if path.exists():
+            raise SheetlabError(_there(path))
+        write_atomically(path, data)
+    except (OSError, ValueError) as error:
+        raise SheetlabError(_cannot_write(path, error)) from error
 
 
 def _plan(options: argparse.Namespace) -> int:
@@ -384,6 +540,47 @@ def _not_empty(folder: Path) -> Finding:
         f"{folder} is not an empty folder",
         "a new or empty folder",
         "Give another name; nothing was written.",
+    )
+
+
+def _there(path: Path) -> Finding:
+    return Finding(
+        "file-exists",
+        Severity.STOP,
+        f"{path} is there already and was left as it is",
+        "a new file",
+        "Give another name, or move the old file away.",
+    )
+
+
+def _cannot_write(path: Path, error: Exception) -> Finding:
+    reason = getattr(error, "strerror", None) or "it is no name for a file"
+    return Finding(
+        "not-written",
+        Severity.STOP,
+        f"{path} cannot be written: {reason}",
+        "a file in a folder that is there",
+        "Check the folder, its permissions and the name.",
+    )
+
+
+def _no_practical() -> Finding:
+    return Finding(
+        "no-such-practical",
+        Severity.STOP,
+        "no practical is named",
+        "a practical, or a rota that names them",
+        "Type “sheetlab practicals” for the list.",
+    )
+
+
+def _no_date(text: str) -> Finding:
+    return Finding(
+        "no-such-date",
+        Severity.STOP,
+        f"“{text}” is no date",
+        "a day as 2026-09-01",
+        "Type the date again.",
     )
 
 

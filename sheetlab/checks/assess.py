@@ -6,7 +6,18 @@ import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from sheetlab.checks import answers, completeness, conditions, lines, patterns, results, slips
+from sheetlab.checks import (
+    answers,
+    completeness,
+    conditions,
+    lines,
+    patterns,
+    results,
+    slips,
+)
+from sheetlab.checks import (
+    bound as bound_to,
+)
 from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.subject import Subject
 from sheetlab.finding import Finding, Severity, merged, worst_first
@@ -15,12 +26,16 @@ from sheetlab.practical.evaluate import Evaluation, Numbers, evaluate_practical
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.practical.profile import GUM, Profile
+from sheetlab.practical.register import Bound
 from sheetlab.practical.study import LineStudy
 
 RULES = (
     completeness.missing_for_results,
     completeness.half_filled_rows,
     completeness.outside_limits,
+    bound_to.other_set_up,
+    bound_to.least_counts_that_differ,
+    bound_to.zeros_that_moved,
     conditions.impossible_readings,
     slips.scales_in_doubt,
     slips.repeats_off,
@@ -36,6 +51,8 @@ RULES = (
     lines.series_without_readings,
     answers.answers_that_differ,
     lines.poor_triangles,
+    bound_to.gauges_that_differ,
+    bound_to.checks_overdue,
     completeness.defaults_used,
 )
 """Every rule takes a subject and yields findings; none raises, none prints."""
@@ -60,6 +77,8 @@ class Assessment:
     studies: tuple[LineStudy, ...]
     findings: tuple[Finding, ...]
     status: Status
+    bound: Bound | None = None
+    """What the workbook knows of its set-up."""
 
 
 def assess(
@@ -68,11 +87,12 @@ def assess(
     trials: int = montecarlo.TRIALS,
     seed: int = montecarlo.SEED,
     profile: Profile = GUM,
+    bound: Bound | None = None,
 ) -> Assessment:
     """Evaluate, check, and say what the workbook came to."""
     numbers = Numbers(practical, observations)
     evaluation = evaluate_practical(practical, observations, numbers, trials, seed, profile)
-    subject = Subject(practical, observations, numbers, evaluation)
+    subject = Subject(practical, observations, numbers, evaluation, bound)
     found = [finding for rule in RULES for finding in rule(subject)]
     blank = [f for f in found if f.code == completeness.NOT_FILLED]
     # of a blank workbook everything else that could be said follows from that
@@ -95,6 +115,7 @@ def assess(
         tuple(subject.studies),
         findings,
         status,
+        bound,
     )
 
 

@@ -19,6 +19,7 @@ from sheetlab.practical.model import (
     expected_of,
     without_condition,
 )
+from sheetlab.practical.register import prefilled
 
 FEWEST_ZEROS = 3
 MOST_LEFT_OUT = 0.25
@@ -96,11 +97,14 @@ class Cause:
 
 def _untouched(subject: Subject) -> bool:
     given = subject.evaluation.profile.inputs
+    issued = {} if subject.bound is None else prefilled(subject.practical, subject.bound)
     return not any(
         entry.text if entry.value is None else entry.value != given.get(key)
         for key, entries in subject.observations.entries.items()
         for entry in entries
-        if subject.practical.inputs[key].default is None and not key.startswith(START_PREFIX)
+        if subject.practical.inputs[key].default is None
+        and not key.startswith(START_PREFIX)
+        and not (key in issued and issued[key] in (entry.value, entry.text))
     )
 
 

@@ -12,6 +12,7 @@ from sheetlab.metrology.budget import DIVISORS
 from sheetlab.metrology.linetests import TestResult
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
 from sheetlab.practical.model import Practical
+from sheetlab.practical.register import Bound
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, coherent_text
 
@@ -28,6 +29,7 @@ def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
         "workbook": workbook,
         "group": assessment.observations.entry("start.group").text,
         "setup": assessment.observations.entry("start.setup").text,
+        "bound": None if assessment.bound is None else _bound(assessment.bound),
         "status": str(assessment.status),
         "profile": evaluation.profile.id,
         "measurand": None if first is None else _measurand(practical, first),
@@ -90,6 +92,14 @@ def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
             if a.given is not None
         ],
         "findings": [finding_record(f) for f in assessment.findings],
+    }
+
+
+def _bound(bound: Bound) -> dict[str, Any]:
+    return {
+        "setup": bound.setup,
+        "instruments": {one.instrument: one.id for one in bound.instruments},
+        "wire": None if bound.wire is None else bound.wire.id,
     }
 
 

@@ -15,6 +15,7 @@ from sheetlab.practical.edits import SCALE_EDITS, Edit, reading_edits, whole_edi
 from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers, leaf_inputs, refitted
 from sheetlab.practical.model import DerivedField, InputField, Practical
 from sheetlab.practical.observations import Observations
+from sheetlab.practical.register import Bound
 from sheetlab.practical.study import LineStudy, study
 from sheetlab.units import Unit
 
@@ -102,6 +103,8 @@ class Subject:
     observations: Observations
     numbers: Numbers
     evaluation: Evaluation
+    bound: Bound | None = None
+    """What the workbook knows of its set-up."""
 
     @property
     def file(self) -> str:

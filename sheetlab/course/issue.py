@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from sheetlab.course.roster import Group, file_part
-from sheetlab.finding import Finding, Place, Severity
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.profile import GUM, Profile
+from sheetlab.practical.register import Bound, Register, bind, prefilled
 from sheetlab.workbook.layout import lay_out
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.template import Typed, write_template
@@ -23,6 +25,16 @@ class Issued:
     path: Path
     finding: Finding | None = None
     """Why the workbook was not written."""
+    notes: tuple[Finding, ...] = ()
+    """What the register lacks for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """The register that workbooks are bound to, and the day on which that is done."""
+
+    register: Register
+    today: datetime.date
 
 
 def issue(
@@ -33,26 +45,43 @@ def issue(
     assist: Assist = Assist.CORRECTED,
     runs: int = 1,
     profile: Profile = GUM,
+    binding: Binding | None = None,
 ) -> Iterator[Issued]:
     """Write a workbook for each group, or one blank one if there are none.
+
+    A file that cannot be written is told, and the others go on.
 
     Raises
     ------
     SheetlabError
-        If the practical cannot be loaded.
+        If the practical cannot be loaded, or the folder not be made.
     """
     loaded = catalogue.load(practical, runs)
     layout = lay_out(loaded, assist)
     sketch = catalogue.sketch(loaded)
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as error:
+        raise SheetlabError(_not_written(folder, error)) from error
     for group in groups or (Group(""),):
         name = f"{practical} {file_part(group.name)}" if group.name else practical
         path = folder / f"{name}.xlsx"
-        if path.exists():
-            yield Issued(path, _exists(path))
+        bound: Bound | None = None
+        notes: tuple[Finding, ...] = ()
+        if binding is not None:
+            bound, notes = bind(loaded, binding.register, group.setup, binding.today)
+        typed = dict(start_cells(group))
+        if bound is not None:
+            typed |= {key: [value] for key, value in prefilled(loaded, bound).items()}
+        try:
+            if path.exists():
+                yield Issued(path, _exists(path))
+                continue
+            write_atomically(path, write_template(layout, typed, sketch, profile, bound))
+        except OSError as error:
+            yield Issued(path, _not_written(path, error))
             continue
-        write_atomically(path, write_template(layout, start_cells(group), sketch, profile))
-        yield Issued(path)
+        yield Issued(path, notes=notes)
 
 
 def start_cells(group: Group) -> Typed:
@@ -68,5 +97,17 @@ def _exists(path: Path) -> Finding:
         f"{path.name} is there already and was left as it is",
         "a folder without workbooks of this practical for this group",
         "Issue into another folder, or move the old file away.",
+        Place(path.name),
+    )
+
+
+def _not_written(path: Path, error: Exception) -> Finding:
+    reason = getattr(error, "strerror", None) or "it is no name for a file"
+    return Finding(
+        "not-written",
+        Severity.STOP,
+        f"{path.name} cannot be written: {reason}",
+        "a folder in which files can be made, and names of a usual length",
+        "Check the folder, its permissions and the name, and issue again.",
         Place(path.name),
     )

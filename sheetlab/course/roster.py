@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.course.tables import read_csv, refused
+from sheetlab.finding import Finding, SheetlabError
 
 COLUMNS = ("group", "setup", "observers")
 MAX_GROUPS = 1000
@@ -35,26 +34,10 @@ def read_roster(path: Path) -> tuple[Group, ...]:
     SheetlabError
         If the file cannot be read, has no column “group”, or names a group twice.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        text = path.read_text(encoding="cp1252", errors="replace")
-    except OSError as error:
-        raise SheetlabError(
-            _refused(path, f"cannot be read: {error.strerror}", "a CSV file")
-        ) from error
-    first = text.splitlines()[0] if text.strip() else ""
-    separator = max(",;\t", key=first.count)
-    rows = list(csv.reader(io.StringIO(text), delimiter=separator))
-    head = [name.strip().lower().replace("-", "") for name in rows[0]] if rows else []
-    if "group" not in head:
-        raise SheetlabError(
-            _refused(path, "has no column “group” in its first row", ", ".join(COLUMNS))
-        )
+    rows = read_csv(path, "roster-refused", "the roster", COLUMNS[:1], COLUMNS[1:])
     groups: dict[str, Group] = {}
-    for number, row in enumerate(rows[1:], 2):
-        values = {name: value.strip() for name, value in zip(head, row, strict=False)}
-        name = values.get("group", "")
+    for number, values in rows:
+        name = values["group"]
         if not name:
             continue
         key = file_part(name).casefold()
@@ -62,7 +45,7 @@ def read_roster(path: Path) -> tuple[Group, ...]:
             raise SheetlabError(
                 _refused(path, f"names the group “{name}” twice (row {number})", "each group once")
             )
-        groups[key] = Group(name, values.get("setup", ""), values.get("observers", ""))
+        groups[key] = Group(name, values["setup"], values["observers"])
         if len(groups) > MAX_GROUPS:
             raise SheetlabError(_refused(path, "has too many groups", f"up to {MAX_GROUPS}"))
     if not groups:
@@ -78,11 +61,4 @@ def file_part(name: str) -> str:
 
 
 def _refused(path: Path, what: str, expected: str) -> Finding:
-    return Finding(
-        "roster-refused",
-        Severity.STOP,
-        f"the roster {what}",
-        expected,
-        "Correct the roster and try again; nothing was issued.",
-        Place(path.name),
-    )
+    return refused("roster-refused", "the roster", path, what, expected)

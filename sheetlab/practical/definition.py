@@ -11,6 +11,9 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 
+REGISTER_FACTS = {"wire.diameter": "mm", "wire.length": "m", "wire.material": ""}
+"""Facts of the register that a definition may name, with a unit; "" for a text."""
+
 
 class Assist(StrEnum):
     """How much a workbook works out before the student's eyes."""
@@ -81,6 +84,8 @@ class Input:
     choices: tuple[str, ...] = ()
     help: str = ""
     uncertainty: tuple[Uncertainty, ...] = ()
+    register: str = ""
+    """Fact of the register that is typed here when a bound workbook is issued."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +159,8 @@ class Quantity:
     """Formula of its greatest error in the school's convention; empty: counted as exact."""
     plausible: tuple[float, float] | None = None
     uncertainty: tuple[Uncertainty, ...] = ()
+    register: str = ""
+    """Fact of the register that this is the measured value of."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
 from functools import cache, lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.definition import Assist, Definition
@@ -16,6 +16,7 @@ from sheetlab.practical.forward import compile_forward
 from sheetlab.practical.model import MAX_RUNS, DefinitionError, Practical, compile_practical
 from sheetlab.practical.profile import BUILT_IN, Profile, profile_problems
 
+_T = TypeVar("_T")
 MAX_TEXT = 100_000
 MAX_LINE = 2000
 MAX_PROFILE = 8000
@@ -90,8 +91,34 @@ class Catalogue:
 
 
 def catalogue(*folders: Path) -> Catalogue:
-    """The shipped practicals together with those of further folders."""
+    """The shipped practicals together with those of further folders.
+
+    Raises
+    ------
+    SheetlabError
+        If one of them is no folder.
+    """
+    missing = [folder for folder in folders if not _is_folder(folder)]
+    if missing:
+        raise SheetlabError(*map(_no_folder, missing))
     return Catalogue((shipped_folder(), *folders))
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:
+        return False
+
+
+def _no_folder(path: Path) -> Finding:
+    return Finding(
+        "no-such-folder",
+        Severity.STOP,
+        f"{path} is no folder that can be read",
+        "a folder with definition files",
+        "Check the name.",
+    )
 
 
 @lru_cache(maxsize=64)
@@ -166,6 +193,22 @@ def load_profile(text: str, name: str = "profile") -> Profile:
     if problems:
         raise SheetlabError(*(_profile_refused(name, *row) for row in problems))
     return profile
+
+
+def read_toml(text: str, kind: type[_T], most: int) -> tuple[_T | None, list[tuple[str, str, str]]]:
+    """An object of a frozen type from TOML text, or each fault: key, reason, what is allowed."""
+    if len(text) > most:
+        return None, [("text", "is too long", f"{most} letters")]
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        return None, [("text", f"is not TOML: {error}", "TOML 1.0")]
+    import cattrs
+
+    try:
+        return _converter().structure(data, kind), []
+    except cattrs.BaseValidationError as error:
+        return None, list(_problems(error, "", data))
 
 
 def find_profile(name: str) -> Profile:

@@ -28,6 +28,7 @@ from sheetlab.formula.tree import (
     walk,
 )
 from sheetlab.practical.definition import (
+    REGISTER_FACTS,
     Assist,
     Check,
     Column,
@@ -363,6 +364,7 @@ class _Compiler:
         sheets = {sheet.id for sheet in d.sheets}
         self.check_sheets()
         self.check_limits()
+        self.check_register()
         for group in ("instruments", "inputs", "tables", "quantities"):
             for item in getattr(d, group):
                 if item.sheet and item.sheet not in sheets:
@@ -524,6 +526,28 @@ class _Compiler:
                 )
             if title.lower() in (*RESERVED_SHEETS, *(t.lower() for t in titles[:i])):
                 raise DefinitionError(f"sheets[{i}].title", f"“{title}” is taken", "another title")
+
+    def check_register(self) -> None:
+        """Facts of the register that inputs and quantities name."""
+        named = [
+            ("inputs", one.id, one.register, one.unit, one.kind) for one in self.definition.inputs
+        ]
+        named += [
+            ("quantities", q.id, q.register, q.unit, "number") for q in self.definition.quantities
+        ]
+        for group, id_, fact, its_unit, kind in named:
+            where = f"{group}.{id_}.register"
+            if not fact:
+                continue
+            if fact not in REGISTER_FACTS:
+                allowed = ", ".join(REGISTER_FACTS)
+                raise DefinitionError(where, f"the register has no fact “{fact}”", allowed)
+            of = REGISTER_FACTS[fact]
+            fits = (kind == "number") == bool(of)
+            if fits and of:
+                fits = unit(of).dimension == self.unit(its_unit, where).dimension
+            if not fits:
+                raise DefinitionError(where, f"“{fact}” cannot stand here", of or "a text")
 
     def check_limits(self) -> None:
         """Sizes that a workbook and a spreadsheet program can hold."""

@@ -57,6 +57,7 @@ def evaluate_file(
             filled.observations,
             trials,
             profile=profile or filled.identity.profile,
+            bound=filled.identity.bound,
         )
     except SheetlabError as error:
         return FileOutcome(path, None, _located(error.findings, path), None)

@@ -12,10 +12,11 @@ from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import normal_text
 from sheetlab.practical.model import Practical
 from sheetlab.practical.profile import GUM, Profile
+from sheetlab.practical.register import Bound
 
 FORMAT = "1"
 MARK = "sheetlab workbook"
-FIELDS = ("format", "practical", "version", "digest", "assist", "runs", "profile")
+FIELDS = ("format", "practical", "version", "digest", "assist", "runs", "profile", "bound")
 DEFINITION_ROW = 10
 """Zero-based row at which the text of the definition begins, so many lines a cell."""
 CELL_TEXT = 8000
@@ -34,6 +35,7 @@ class Identity:
     runs: int
     definition: str
     profile: Profile = GUM
+    bound: Bound | None = None
 
     def rows(self) -> list[tuple[str, str]]:
         """Rows of the hidden sheet above the definition."""
@@ -46,7 +48,10 @@ class Identity:
             "runs": str(self.runs),
             "profile": self.profile.text(),
         }
-        return [(MARK, "do not change this sheet"), *((name, values[name]) for name in FIELDS)]
+        if self.bound is not None:
+            values = {**values, "bound": self.bound.text()}
+        named = ((name, values[name]) for name in FIELDS if name in values)
+        return [(MARK, "do not change this sheet"), *named]
 
 
 def in_cells(text: str) -> list[str]:
@@ -60,7 +65,9 @@ def in_cells(text: str) -> list[str]:
     return pieces
 
 
-def identity_of(practical: Practical, assist: Assist, profile: Profile) -> Identity:
+def identity_of(
+    practical: Practical, assist: Assist, profile: Profile, bound: Bound | None = None
+) -> Identity:
     """The identity of a workbook that is about to be written."""
     d = practical.definition
     return Identity(
@@ -72,4 +79,5 @@ def identity_of(practical: Practical, assist: Assist, profile: Profile) -> Ident
         practical.runs,
         normal_text(practical.source_text),
         profile,
+        bound,
     )

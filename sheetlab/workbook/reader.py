@@ -18,6 +18,7 @@ from sheetlab.practical.loader import definition_digest, load, load_profile
 from sheetlab.practical.model import InputField, Practical, expected_of
 from sheetlab.practical.observations import EMPTY, Entry, Observations, typed_number
 from sheetlab.practical.profile import GUM
+from sheetlab.practical.register import Bound, load_bound
 from sheetlab.workbook import identity
 from sheetlab.workbook.identity import Identity
 from sheetlab.workbook.layout import IDENTITY, Slot, defined_name, lay_out
@@ -103,6 +104,7 @@ def _parse_identity(
         lines.append("" if cell is None else str(cell.value))
     text = "\n".join(lines) + "\n"
     place = Place(path.name, sheet)
+    bound, unbound = _bound(found.get("bound", ""), path.name)
     try:
         if found["format"] != identity.FORMAT:
             raise SheetlabError(
@@ -124,6 +126,7 @@ def _parse_identity(
             int(float(found["runs"])),
             text,
             load_profile(found["profile"], path.name) if found.get("profile") else GUM,
+            bound,
         )
     except (KeyError, ValueError) as error:
         raise SheetlabError(
@@ -137,8 +140,9 @@ def _parse_identity(
             )
         ) from error
     if definition_digest(text) == its.digest:
-        return its, ()
+        return its, unbound
     return its, (
+        *unbound,
         Finding(
             "definition-altered",
             Severity.DOUBTFUL,
@@ -148,6 +152,14 @@ def _parse_identity(
             place,
         ),
     )
+
+
+def _bound(text: str, file: str) -> tuple[Bound | None, tuple[Finding, ...]]:
+    """What a workbook is bound to; damage to it is told and does not stop the evaluation."""
+    try:
+        return (load_bound(text, file) if text else None), ()
+    except SheetlabError as error:
+        return None, error.findings
 
 
 def _tables(

@@ -25,7 +25,8 @@ BOOK_OPTIONS: dict[str, Any] = {
     "strings_to_formulas": False,
     "strings_to_urls": False,
     # column widths count digits of this font: one that every system has, or a twin of it
-    "default_format_properties": {"font_name": FONT, "font_size": 10},
+    # without a scheme of its own the library notes one here, and a second workbook differs
+    "default_format_properties": {"font_name": FONT, "font_size": 10, "font_scheme": "none"},
 }
 """Options of XlsxWriter for every workbook: no text becomes a formula or a link."""
 

@@ -18,6 +18,7 @@ from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.model import START_PREFIX, CheckField, InputField, Practical
 from sheetlab.practical.observations import Typed, as_cells_show
 from sheetlab.practical.profile import GUM, Profile
+from sheetlab.practical.register import Bound
 from sheetlab.workbook import identity
 from sheetlab.workbook.layout import (
     IDENTITY,
@@ -51,6 +52,7 @@ def write_template(
     typed: Typed | None = None,
     sketch: Path | None = None,
     profile: Profile = GUM,
+    bound: Bound | None = None,
 ) -> bytes:
     """The workbook file of a layout.
 
@@ -62,12 +64,14 @@ def write_template(
         Picture of the apparatus.
     profile
         How results of the workbook will be stated.
+    bound
+        What the workbook knows of its set-up.
     """
     buffer = io.BytesIO()
     book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
     book.set_properties({"title": layout.practical.definition.title, "created": EPOCH})
     book.set_calc_mode("auto")
-    writer = _Writer(layout, typed or {}, sketch, profile, book, Styles(book))
+    writer = _Writer(layout, typed or {}, sketch, profile, book, Styles(book), bound)
     writer.write()
     book.close()
     return buffer.getvalue()
@@ -81,6 +85,7 @@ class _Writer:
     profile: Profile
     book: Any
     styles: Styles
+    bound: Bound | None
     numbers: Numbers = None  # type: ignore[assignment]
 
     @property
@@ -113,6 +118,15 @@ class _Writer:
             values[0] = self.profile.inputs.get(one.key, one.default)
         return values
 
+    def label(self, title: str) -> str:
+        """Which instrument of the register to take, for the heading of one."""
+        if self.bound is None:
+            return ""
+        ids = {one.title: one.id for one in self.practical.definition.instruments}
+        labels = {one.instrument: one.id for one in self.bound.instruments}
+        label = labels.get(ids.get(title, ""))
+        return f"   (take the one labelled {label})" if label else ""
+
     # -- sheets ------------------------------------------------------------------------------
 
     def sheet(self, plan: SheetLayout) -> None:
@@ -136,8 +150,11 @@ class _Writer:
 
     def text(self, sheet: Any, block: Text, columns: int) -> None:
         style = self.styles(block.style)
+        text = block.text
+        if block.style == "heading":
+            text += self.label(text)
         sheet.merge_range(block.row, 0, block.row, columns - 1, "", style)
-        sheet.write_string(block.row, 0, block.text, style)
+        sheet.write_string(block.row, 0, text, style)
         size = {"title": 15, "rule": 9}.get(block.style, 10)
         lines = lines_needed(block.text, columns * COLUMN_WIDTH, size)
         sheet.set_row(block.row, max(lines * LINE_HEIGHT * size / 10 + 3, 17))
@@ -307,7 +324,7 @@ class _Writer:
         sheet = self.book.add_worksheet(IDENTITY)
         sheet.very_hidden()
         sheet.protect("")
-        its = identity.identity_of(self.practical, self.layout.assist, self.profile)
+        its = identity.identity_of(self.practical, self.layout.assist, self.profile, self.bound)
         for row, (name, value) in enumerate(its.rows()):
             sheet.write_string(row, 0, name)
             sheet.write_string(row, 1, value)

@@ -80,6 +80,10 @@ class Office:
             save=None if save is None else str(save),
         )
 
+    def type_in(self, path: Path, cells: dict[str, dict[str, str]], save: Path) -> None:
+        """Type texts into cells, by sheet and cell, as at the keyboard, and save."""
+        self.call("type_in", path=str(path), cells=cells, save=str(save))
+
     def formulas(self, path: Path) -> list[list[Any]]:
         """Every formula cell as [sheet, cell, value or text, error code] after recalculation."""
         return self.call("formulas", path=str(path))  # type: ignore[no-any-return]

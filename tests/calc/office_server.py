@@ -94,6 +94,16 @@ class Server:
             return cell.Value
         return cell.String
 
+    def type_in(self, path, cells, save):
+        """Type texts into cells as at the keyboard: dates and numbers are recognised."""
+        document = self.open(path)
+        for sheet, contents in cells.items():
+            for name, text in contents.items():
+                document.Sheets.getByName(sheet).getCellRangeByName(name).Formula = text
+        document.calculateAll()
+        document.storeToURL(url(save), (prop("FilterName", "Calc MS Excel 2007 XML"),))
+        document.close(True)
+
     def formulas(self, path):
         document = self.open(path)
         document.calculateAll()

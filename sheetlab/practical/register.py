@@ -1,0 +1,498 @@
+"""The register of instruments, wires and set-ups, and what a workbook is bound to. Pure.
+
+A register is what a technician keeps; ``bind`` takes from it what one workbook has to know of its
+set-up, in the units of its definition. That travels in the workbook as TOML text and is checked
+again when it is read, because the workbook comes back from other hands.
+"""
+
+from __future__ import annotations
+
+import calendar
+import datetime
+import json
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from functools import lru_cache
+from typing import Any
+
+from sheetlab.finding import NOWHERE, Finding, Place, Severity, SheetlabError
+from sheetlab.practical.definition import Instrument
+from sheetlab.practical.loader import read_toml
+from sheetlab.practical.model import Practical
+from sheetlab.practical.standards import read_gauge
+from sheetlab.units import interval_of, unit
+
+MAX_BOUND = 32_000
+MAX_WORD = 60
+MAX_BOUND_INSTRUMENTS = 40
+KEPT_ZEROS = 12
+"""Latest entries of a zero history that travel in a workbook."""
+LEAST, MOST = 1e-9, 1e9
+DATES = (datetime.date(1950, 1, 1), datetime.date(2150, 1, 1))
+SAME = 1e-6
+"""Two numbers of a register that should agree may differ by this fraction."""
+LABEL_OFF = 0.05
+"""A wire whose measured diameter is off its gauge by more than this is asked about."""
+
+
+# -- the register ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroCheck:
+    """A zero error that was found on a day, in the unit of the instrument."""
+
+    on: datetime.date
+    zero: float
+
+
+@dataclass(frozen=True, slots=True)
+class RegisteredInstrument:
+    """A row of the sheet Instruments; numbers in its own ``unit``, None where unknown."""
+
+    id: str
+    kind: str
+    unit: str
+    setup: str = ""
+    step: float | None = None
+    """Pitch of a screw, or main division of a vernier."""
+    divisions: float | None = None
+    least_count: float | None = None
+    span: str = ""
+    limit: float | None = None
+    relative: bool = False
+    """The permissible error is a fraction of the reading."""
+    standard: str = ""
+    checked: datetime.date | None = None
+    months: float | None = None
+    """A check is due so many months after the last."""
+    zeros: tuple[ZeroCheck, ...] = ()
+    """Oldest first."""
+    place: Place = NOWHERE
+
+    @property
+    def due(self) -> datetime.date | None:
+        """Day of the next check; None if it is not known."""
+        if self.checked is None or self.months is None:
+            return None
+        return later(self.checked, round(self.months))
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """A row of the sheet Wires: diameter in mm, length in m."""
+
+    id: str
+    material: str = ""
+    gauge: str = ""
+    diameter: float | None = None
+    length: float | None = None
+    cycles: float | None = None
+    remark: str = ""
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class SetUp:
+    """A row of the sheet Set-ups: instruments of the definition -> instruments of the register."""
+
+    id: str
+    instruments: Mapping[str, str] = field(default_factory=dict)
+    wire: str = ""
+    place: Place = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """Everything, by id as ``same_id`` makes it."""
+
+    instruments: Mapping[str, RegisteredInstrument] = field(default_factory=dict)
+    wires: Mapping[str, Wire] = field(default_factory=dict)
+    setups: Mapping[str, SetUp] = field(default_factory=dict)
+    file: str = ""
+
+
+def same_id(text: str) -> str:
+    """An id as it is compared: letters and digits only, small."""
+    return "".join(char for char in text.casefold() if char.isalnum())
+
+
+def later(day: datetime.date, months: int) -> datetime.date:
+    """The same day so many months later; the last of a month if that is too short."""
+    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
+    last = calendar.monthrange(year, month + 1)[1]
+    return datetime.date(year, month + 1, min(day.day, last))
+
+
+def register_problems(register: Register) -> Iterator[Finding]:
+    """What does not fit together in a register: numbers within a row, and rows with each other."""
+    for one in register.instruments.values():
+        yield from _instrument_problems(one, register)
+    for wire in register.wires.values():
+        yield from _wire_problems(wire)
+    for setup in register.setups.values():
+        named = {
+            part: register.instruments.get(same_id(i)) for part, i in setup.instruments.items()
+        }
+        for part, found in named.items():
+            if found is None:
+                yield _mismatch(
+                    f"the set-up {setup.id} names “{setup.instruments[part]}” as {part}, which the "
+                    "sheet Instruments does not have",
+                    "an id of the sheet Instruments",
+                    setup.place,
+                )
+            elif found.setup and same_id(found.setup) != same_id(setup.id):
+                yield _mismatch(
+                    f"the set-up {setup.id} has {found.id} as {part}, but the sheet Instruments "
+                    f"keeps {found.id} at {found.setup}",
+                    "the same on both sheets",
+                    found.place,
+                )
+        if setup.wire and same_id(setup.wire) not in register.wires:
+            yield _mismatch(
+                f"the set-up {setup.id} names the wire “{setup.wire}”, which the sheet Wires does "
+                "not have",
+                "an id of the sheet Wires",
+                setup.place,
+            )
+
+
+def _instrument_problems(one: RegisteredInstrument, register: Register) -> Iterator[Finding]:
+    if one.step and one.divisions and one.least_count:
+        follows = one.step / one.divisions
+        if abs(one.least_count / follows - 1.0) > SAME:
+            yield _mismatch(
+                f"{one.id}: the least count is {one.least_count:g} {one.unit}, but "
+                f"{one.step:g} ÷ {one.divisions:g} = {follows:.6g} {one.unit}",
+                "least count = pitch or main division ÷ divisions",
+                one.place,
+            )
+    if one.setup and register.setups and same_id(one.setup) not in register.setups:
+        yield _mismatch(
+            f"{one.id} is kept at “{one.setup}”, which the sheet Set-ups does not have",
+            "an id of the sheet Set-ups",
+            one.place,
+        )
+
+
+def _wire_problems(wire: Wire) -> Iterator[Finding]:
+    named = read_gauge(wire.gauge)
+    if wire.gauge and named is None:
+        yield _mismatch(
+            f"{wire.id}: “{wire.gauge}” is no wire gauge that is known here",
+            "a gauge such as 26 SWG or 26 AWG, from 10 to 40, or an empty cell",
+            wire.place,
+            Severity.NOTE,
+        )
+    elif named is not None and wire.diameter is not None:
+        off = wire.diameter / named.diameter - 1.0
+        if abs(off) > LABEL_OFF:
+            yield _mismatch(
+                f"{wire.id}: {named} is {named.diameter:.3f} mm, but {wire.diameter:.3f} mm was "
+                "measured (" + f"{100 * off:+.0f} %)".replace("-", "−"),
+                "a measured diameter within 5 % of the gauge",
+                wire.place,
+            )
+
+
+def _mismatch(
+    found: str, expected: str, place: Place, severity: Severity = Severity.DOUBTFUL
+) -> Finding:
+    return Finding(
+        "register-mismatch", severity, found, expected,
+        "Look at the thing itself and correct the register.", place,
+    )  # fmt: skip
+
+
+# -- what a workbook is bound to -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class BoundZero:
+    """A zero error of the history, in the unit of the definition; ``on`` as 2026-09-01."""
+
+    on: str
+    zero: float
+
+
+@dataclass(frozen=True, slots=True)
+class BoundInstrument:
+    """An instrument of the register in the place of one of the definition, in its unit."""
+
+    instrument: str
+    """Id in the definition."""
+    id: str
+    """Id in the register."""
+    step: float | None = None
+    divisions: float | None = None
+    least_count: float | None = None
+    limit: float | None = None
+    checked: str = ""
+    due: str = ""
+    zeros: tuple[BoundZero, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BoundWire:
+    """A wire of the register: diameter in mm, length in m."""
+
+    id: str
+    material: str = ""
+    gauge: str = ""
+    diameter: float | None = None
+    length: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """What a workbook knows of its set-up."""
+
+    setup: str
+    issued: str
+    """Day on which it was bound, as 2026-09-01."""
+    instruments: tuple[BoundInstrument, ...] = ()
+    wire: BoundWire | None = None
+
+    def text(self) -> str:
+        """As TOML text."""
+        return "\n".join(_lines(self, "")) + "\n"
+
+
+def _lines(one: Any, path: str) -> Iterator[str]:
+    inner: list[str] = []
+    for item in fields(one):
+        value, key = getattr(one, item.name), f"{path}.{item.name}".lstrip(".")
+        if value is None or value in ("", ()):
+            continue
+        if is_dataclass(value):
+            inner += [f"[{key}]", *_lines(value, key)]
+        elif isinstance(value, tuple):
+            for element in value:
+                inner += [f"[[{key}]]", *_lines(element, key)]
+        else:
+            text = json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
+            yield f"{item.name} = {text}"
+    yield from inner
+
+
+@lru_cache(maxsize=64)
+def load_bound(text: str, file: str = "") -> Bound:
+    """What a workbook is bound to, from the text in it.
+
+    Raises
+    ------
+    SheetlabError
+        With one finding if the text is not as it was written, or beyond its limits.
+    """
+    bound, problems = read_toml(text, Bound, MAX_BOUND)
+    problems = problems or list(_bound_problems(bound))
+    if bound is None or problems:
+        key, reason, _ = problems[0]
+        raise SheetlabError(
+            Finding(
+                "binding-damaged",
+                Severity.DOUBTFUL,
+                f"what this workbook knows of its set-up has been changed ({key}: {reason})",
+                "the hidden sheet as it was issued",
+                "The readings are evaluated without the register; compare the least counts and "
+                "zero errors with it by hand.",
+                Place(file),
+            )
+        )
+    return bound
+
+
+def _bound_problems(bound: Bound | None) -> Iterator[tuple[str, str, str]]:
+    if bound is None:
+        return
+    if len(bound.instruments) > MAX_BOUND_INSTRUMENTS:
+        yield "instruments", "too many", str(MAX_BOUND_INSTRUMENTS)
+    if not bound.issued:
+        yield "issued", "is empty", "a date"
+    if any(len(one.zeros) > KEPT_ZEROS for one in bound.instruments):
+        yield "zeros", "too many", str(KEPT_ZEROS)
+    for key, value in _leaves(bound, ""):
+        if isinstance(value, str):
+            day = key.endswith((".on", "issued", ".checked", ".due"))
+            if len(value) > MAX_WORD or not value.isprintable() or (day and as_date(value) is None):
+                yield key, "is no such text", f"{MAX_WORD} letters at most; a date as 2026-09-01"
+        elif not math.isfinite(value) or abs(value) > MOST:
+            yield key, f"{value:g}", "a number of a usual size"
+        elif not key.endswith(".zero") and not (value >= LEAST or key.endswith(".limit")):
+            yield key, f"{value:g}", "a number above 0"
+        elif key.endswith(".limit") and value < 0.0:
+            yield key, f"{value:g}", "a number of 0 or more"
+
+
+def _leaves(one: Any, path: str) -> Iterator[tuple[str, Any]]:
+    for item in fields(one):
+        value, key = getattr(one, item.name), f"{path}.{item.name}".lstrip(".")
+        if is_dataclass(value):
+            yield from _leaves(value, key)
+        elif isinstance(value, tuple):
+            for element in value:
+                yield from _leaves(element, key)
+        elif value not in (None, ""):
+            yield key, value
+
+
+def as_date(text: str) -> datetime.date | None:
+    """A day written as 2026-09-01; None for anything else or a day of another age."""
+    try:
+        day = datetime.date.fromisoformat(text)
+    except ValueError:
+        return None
+    return day if DATES[0] <= day <= DATES[1] else None
+
+
+# -- from the one to the other ---------------------------------------------------------------------
+
+
+def bind(
+    practical: Practical, register: Register, setup: str, today: datetime.date
+) -> tuple[Bound | None, tuple[Finding, ...]]:
+    """What a workbook of a practical has to know of a set-up, and what the register lacks for it.
+
+    None if the register has no such set-up.
+    """
+    found = register.setups.get(same_id(setup))
+    if found is None:
+        known = ", ".join(one.id for one in register.setups.values()) or "none"
+        what = f"the register has no set-up “{setup}”" if setup else "no set-up is named"
+        return None, (
+            Finding(
+                "setup-not-in-register", Severity.DOUBTFUL, what, f"a set-up of it: {known}",
+                "Name the set-up in the roster or the rota as in the register; this workbook was "
+                "issued without the register.",
+                Place(register.file),
+            ),
+        )  # fmt: skip
+    findings: list[Finding] = []
+    instruments = []
+    for one in practical.definition.instruments:
+        its = register.instruments.get(same_id(found.instruments.get(one.id, "")))
+        if its is None:
+            if not found.instruments.get(one.id):
+                findings.append(
+                    Finding(
+                        "setup-incomplete", Severity.NOTE,
+                        f"the set-up {found.id} names no instrument for {one.id} ({one.title})",
+                        "an id of the sheet Instruments",
+                        "Nothing is compared for it.", found.place,
+                    )
+                )  # fmt: skip
+            continue
+        problem = _unlike(one, its)
+        if problem is not None:
+            findings.append(problem)
+            continue
+        bound, more = _bound_instrument(one, its)
+        instruments.append(bound)
+        findings += more
+        due = its.due
+        if due is not None and due < today:
+            findings.append(
+                Finding(
+                    "check-overdue", Severity.NOTE,
+                    f"{its.id} was last checked on {its.checked}; the next check was due on {due}",
+                    "an instrument that was checked in time",
+                    "Check it (the register has a sheet for it) and write the day into the "
+                    "register.", its.place,
+                )
+            )  # fmt: skip
+    wire = register.wires.get(same_id(found.wire)) if found.wire else None
+    bound_wire = None
+    if wire is not None:
+        bound_wire = BoundWire(wire.id, wire.material, wire.gauge, wire.diameter, wire.length)
+    return Bound(found.id, today.isoformat(), tuple(instruments), bound_wire), tuple(findings)
+
+
+def _unlike(one: Instrument, its: RegisteredInstrument) -> Finding | None:
+    if its.kind and its.kind != one.kind:
+        return _mismatch(
+            f"{its.id} is a {its.kind} scale", f"a {one.kind} scale as {one.id}", its.place
+        )
+    if unit(its.unit).dimension != unit(one.unit).dimension:
+        return _mismatch(
+            f"{its.id} is in {its.unit}",
+            f"a unit of the same quantity as {one.unit}, for {one.id}",
+            its.place,
+        )
+    return None
+
+
+def _bound_instrument(
+    one: Instrument, its: RegisteredInstrument
+) -> tuple[BoundInstrument, list[Finding]]:
+    ratio = interval_of(unit(its.unit)).factor / interval_of(unit(one.unit)).factor
+
+    def here(value: float | None) -> float | None:
+        return None if value is None else float(f"{value * ratio:.12g}")
+
+    least = its.least_count
+    if least is None and its.step is not None and its.divisions:
+        least = its.step / its.divisions
+    limit, findings = its.limit, []
+    if limit is not None and one.limit is not None and its.relative != one.limit.relative:
+        kinds = ("in its unit", "as a fraction")
+        findings.append(
+            _mismatch(
+                f"{its.id} states its permissible error {kinds[its.relative]}",
+                f"one {kinds[one.limit.relative]}, as the practical uses it for {one.id}",
+                its.place,
+                Severity.NOTE,
+            )
+        )
+        limit = None
+    zeros = [BoundZero(z.on.isoformat(), here(z.zero) or 0.0) for z in its.zeros[-KEPT_ZEROS:]]
+    due = its.due
+    bound = BoundInstrument(
+        one.id,
+        its.id,
+        here(its.step),
+        its.divisions,
+        here(least),
+        limit if its.relative else here(limit),
+        "" if its.checked is None else its.checked.isoformat(),
+        "" if due is None else due.isoformat(),
+        tuple(zeros),
+    )
+    return bound, findings
+
+
+def prefilled(practical: Practical, bound: Bound) -> dict[str, float | str]:
+    """What a bound workbook is issued with, by input: permissible errors, and facts of its wire.
+
+    Least counts are not among them: finding them out is part of the practical.
+    """
+    out: dict[str, float | str] = {}
+    for one in bound.instruments:
+        key = f"{one.instrument}.limit"
+        if one.limit is not None and key in practical.inputs:
+            out[key] = one.limit
+    for its in practical.definition.inputs:
+        fact = wire_fact(bound, its.register)
+        if its.kind == "choice":
+            fact = next((c for c in its.choices if c.casefold() == str(fact).casefold()), None)
+        elif isinstance(fact, float):
+            fact = float(f"{practical.inputs[its.id].unit.from_si(fact):.12g}")
+        if fact is not None:
+            out[its.id] = fact
+    return out
+
+
+def wire_fact(bound: Bound, name: str) -> float | str | None:
+    """A fact of the wire by its name in definitions, in SI units; None if it is not known."""
+    wire = bound.wire
+    if wire is None or not name:
+        return None
+    match name:
+        case "wire.diameter":
+            return None if wire.diameter is None else wire.diameter * 1e-3
+        case "wire.length":
+            return wire.length
+        case "wire.material":
+            return wire.material or None
+    return None
