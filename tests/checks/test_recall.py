@@ -55,6 +55,8 @@ NAMES: dict[str, tuple[str, ...]] = {
 VISIBLE = tuple(h for h in NAMES if h not in ("scale-backwards", "wrong-divisions"))
 """A scale counted backwards or with the wrong number of divisions leaves a line straight where
 readings advance by nearly whole turns, and a diameter within the register's 3 %."""
+MATTER = ("repeat-step", "unit-slip", "count-off")
+"""Of the pendulum: the others change the diameter of the bob, which the slope does not know."""
 WHOLE_STEPS = ("main-step", "repeat-step", "block-step")
 
 
@@ -125,7 +127,7 @@ def tallies() -> dict[tuple[str, str], Tally]:
     tasks = [(name, "") for name in (WIRE, PENDULUM)]
     for name in (WIRE, PENDULUM):
         habits = applicable(practical(name))
-        tasks += [(name, h) for h in habits if h in NAMES]
+        tasks += [(name, h) for h in habits if h in NAMES and (name == WIRE or h in MATTER)]
     found = table(tasks)
     print(f"\n{'practical':<16} {'mistake':<16} {'benches':>7} {'matter':>6} {'seen':>7} "
           f"{'named':>7}  first findings")  # fmt: skip
