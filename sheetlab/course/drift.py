@@ -6,9 +6,9 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from sheetlab.checks.wording import significant
 from sheetlab.course.ledger import Row, latest
 from sheetlab.metrology.control import LEAST, Chart, Rule, Signal, baseline, chart
+from sheetlab.metrology.statement import significant
 from sheetlab.units import UnitError, unit
 
 BASELINE = 12
@@ -244,3 +244,27 @@ def signal_text(found: Drift, signal: Signal) -> str:
 
 def _with(number: str, its: str) -> str:
     return f"{number} {its}".strip()
+
+
+def state_text(one: Drift) -> str:
+    """How a series stands, in a few words."""
+    count = len(one.series.points)
+    missing = f", missing in {one.series.missing}" if one.series.missing else ""
+    if one.chart is None:
+        return f"{count} values{missing}: no chart yet ({one.why_not})"
+    if not one.signals:
+        return f"{count} values{missing}: steady"
+    many = len(one.signals)
+    return f"{count} values{missing}: {many} signal{'s' if many > 1 else ''}"
+
+
+def drift_lines(found: Sequence[Drift]) -> Iterator[str]:
+    """All series in lines for a terminal, the signalled first, with what to do."""
+    for one in found:
+        yield f"{one.series.practical}, {one.series.name}: {state_text(one)}"
+        for signal in one.signals:
+            yield f"    - {signal_text(one, signal)}"
+        if one.signals:
+            yield f"    What to do: {ADVICE[one.series.kind]}"
+    many = sum(bool(one.signals) for one in found)
+    yield f"{len(found)} series, {many} with signals"
