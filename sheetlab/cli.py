@@ -394,7 +394,7 @@ def _archive_add(options: argparse.Namespace) -> int:
         there += not one.rows and one.finding is None
     print(
         f"{options.archive.name}: {rows} rows added ({revised} of them revisions), "
-        f"{there} workbooks were there already, {refused} could not be read"
+        f"{there} workbooks were there already, {refused} were not taken"
     )
     if not refused:
         return DONE

@@ -378,6 +378,9 @@ def _added(
     code = keys.find(year, group)
     entries = entries_of(assessment, year)
     new = [one for one in entries if not ledger.there(one, code, keys.codes)]
+    other = next(filter(None, map(ledger.other_year, new)), None)
+    if other is not None:
+        return Added(outcome.path, finding=_other_year(outcome.path, other, year))
     if new and not code:
         code = new_code(keys.codes)
         keys.keep(year, group, code)
@@ -644,6 +647,18 @@ def _to_check(archive: Path) -> Finding:
         "the rows that were written",
         "Run “sheetlab archive check”, which names the first row.",
         Place(database_of(archive).name),
+    )
+
+
+def _other_year(path: Path, before: int, year: int) -> Finding:
+    return Finding(
+        "other-year",
+        Severity.STOP,
+        f"the same readings were added as a result of {before} already; they were not added to "
+        f"{year}",
+        "readings of this year's class",
+        "Check --year and the folder: what is added stays.",
+        Place(path.name),
     )
 
 

@@ -28,7 +28,7 @@ HEADING_ROW = 3
 HEADINGS: Mapping[str, tuple[str, int]] = {
     "number": ("row", 6), "year": ("year", 7), "practical": ("practical", 17),
     "setup": ("set-up", 9), "code": ("code", 11), "revision": ("revision", 9),
-    "replaces": ("replaces row", 9), "result": ("result", 8), "title": ("name of the result", 22),
+    "replaces": ("replaces row", 9), "result": ("id of the result", 9), "title": ("result", 20),
     "symbol": ("symbol", 8), "statement": ("as stated", 40), "value": ("value", 12),
     "u": ("u", 11), "expanded": ("U", 11), "k": ("k", 6),
     "dof": ("effective degrees of freedom", 11),
@@ -38,13 +38,15 @@ HEADINGS: Mapping[str, tuple[str, int]] = {
     "definition": ("digest of the definition", 14), "program": ("program version", 10),
     "source": ("digest of the readings", 14), "seal": ("seal of the code", 14),
     "salt": ("salt of the seal", 12), "previous": ("digest of the row before", 14),
-    "digest": ("digest of this row", 14),
+    "digest": ("digest of this row", 68),
 }  # fmt: skip
 NUMBER_HEADINGS: Mapping[str, tuple[str, int]] = {
     "row": ("row", 7), "position": ("position", 9), "kind": ("kind", 12), "id": ("id", 16),
     "title": ("name", 44), "value": ("value", 13), "u": ("u", 12), "unit": ("unit", 12),
     "shown": ("shown in", 10),
 }  # fmt: skip
+PRINTED = "replaces"
+"""Last column that is printed; what follows is for programs."""
 COUNT, LAST = "rows", "digest of the last row"
 NOTE = (
     "A view of the database beside this workbook; whatever is typed here is lost when it is "
@@ -105,6 +107,8 @@ def _sheet(
             else:
                 sheet.write_number(i, column, value, formats[column])
     sheet.freeze_panes(HEADING_ROW + 1, frozen)
+    printed = list(columns).index(PRINTED) if PRINTED in columns else len(columns) - 1
+    sheet.print_area(0, 0, HEADING_ROW + max(count, 1), printed)
     sheet.autofilter(HEADING_ROW, 0, HEADING_ROW + max(count, 1), len(columns) - 1)
 
 

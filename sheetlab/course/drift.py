@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from sheetlab.course.ledger import Row, latest
 from sheetlab.metrology.control import LEAST, Chart, Rule, Signal, baseline, chart
@@ -213,7 +213,12 @@ def _charted(one: Series, count: int, years: tuple[int, int] | None) -> Drift:
         steady = baseline([one.points[i].value for i in base], one.floor)
     except ValueError as error:
         return Drift(one, None, str(error))
-    return Drift(one, chart([p.value for p in one.points], steady), "", frozenset(base))
+    its = chart([p.value for p in one.points], steady)
+    if one.kind == "scatter":
+        # nothing scatters less than not at all
+        lowest = tuple(max(0.0, v) for v in its.average_lower)
+        its = replace(its, lower=max(0.0, its.lower), average_lower=lowest)
+    return Drift(one, its, "", frozenset(base))
 
 
 def signal_text(found: Drift, signal: Signal) -> str:

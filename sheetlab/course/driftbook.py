@@ -29,8 +29,8 @@ from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
 
 SIGNALS, CHARTS, NUMBERS = "Signals", "Charts", "Numbers"
 TITLE = "Drift of apparatus and instruments"
-CHART_WIDTH, CHART_HEIGHT = 520, 300
-ROWS_A_CHART = 17
+CHART_WIDTH, CHART_HEIGHT = 540, 330
+ROWS_A_CHART = 19
 CHARTS_A_PAGE = 2
 COLUMNS = (
     ("practical", 16), ("where", 18), ("series", 34), ("unit", 8), ("order", 7), ("row", 7),
@@ -305,8 +305,8 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
 
 
 def _order_axis(one: Drift) -> Axis:
-    found = axis([0.0, float(len(one.series.points) + 1)])
-    return found if found.step >= 1.0 else Axis(0.0, float(len(one.series.points) + 1), 1.0)
+    last = len(one.series.points) + 1
+    return Axis(0.0, float(last), max(1.0, axis([0.0, float(last)]).step))
 
 
 def _order_title(one: Drift) -> str:

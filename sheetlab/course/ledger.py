@@ -292,6 +292,8 @@ class Ledger:
     """Last revision and its row by year, practical, set-up, code and result."""
     sources: dict[tuple[int, str, str, str, str], set[str]] = field(default_factory=dict)
     """Codes (empty: purged) by year, practical, set-up, result and source."""
+    years: dict[tuple[str, str, str], int] = field(default_factory=dict)
+    """First year by practical, set-up and source."""
 
     def note(self, row: Row) -> None:
         """Take a row into account."""
@@ -300,6 +302,8 @@ class Ledger:
             self.revisions[(*row.place, row.code, row.entry.result)] = row.revision, row.number
         source = (*row.place, row.entry.result, row.entry.source)
         self.sources.setdefault(source, set()).add(row.code)
+        e = row.entry
+        self.years.setdefault((e.practical, e.setup, e.source), e.year)
 
     def there(self, entry: Entry, code: str, known: set[str]) -> bool:
         """Whether a result is in the table: as this group's, or as that of a forgotten group.
@@ -313,6 +317,11 @@ class Ledger:
         source = (entry.year, entry.practical, entry.setup, entry.result, entry.source)
         codes = self.sources.get(source, set())
         return code in codes or bool(codes - known)
+
+    def other_year(self, entry: Entry) -> int | None:
+        """The year in which the same readings were added before; None if there is none."""
+        found = self.years.get((entry.practical, entry.setup, entry.source))
+        return None if found == entry.year else found
 
     def append(self, entry: Entry, code: str, added: str, keep_until: str) -> Row:
         """The next row."""
@@ -347,12 +356,12 @@ def latest(rows: Sequence[Row]) -> list[Row]:
 Cell = str | int | float | None
 
 COLUMNS: Mapping[str, type] = {
-    "number": int, "year": int, "practical": str, "setup": str, "code": str, "revision": int,
-    "replaces": int, "result": str, "title": str, "symbol": str, "statement": str,
-    "value": float, "u": float, "expanded": float, "k": float, "dof": float, "unit": str,
-    "shown": str, "status": str, "findings": int, "instruments": str, "added": str,
-    "keep_until": str, "version": str, "definition": str, "program": str, "source": str,
-    "seal": str, "salt": str, "previous": str, "digest": str,
+    "number": int, "year": int, "practical": str, "setup": str, "code": str, "title": str,
+    "statement": str, "status": str, "findings": int, "revision": int, "replaces": int,
+    "result": str, "symbol": str, "value": float, "u": float, "expanded": float, "k": float,
+    "dof": float, "unit": str, "shown": str, "instruments": str, "added": str, "keep_until": str,
+    "version": str, "definition": str, "program": str, "source": str, "seal": str, "salt": str,
+    "previous": str, "digest": str,
 }  # fmt: skip
 """Columns of a row and what they hold."""
 NUMBER_COLUMNS: Mapping[str, type] = {
