@@ -241,6 +241,7 @@ class KeyList:
         writer.writerow(KEY_COLUMNS)
         for (year, _), (code, group) in self.groups.items():
             writer.writerow([code, year, guarded(group)])
+        _tidy(self.path)
         write_atomically(self.path, buffer.getvalue().encode("utf-8-sig"))
         self.changed = False
 
@@ -404,10 +405,7 @@ def renew_view(archive: Path, wait: float = WAIT) -> Finding | None:
 
 
 def _write_view(archive: Path, rows: Sequence[Row], head: tuple[int, str]) -> Finding | None:
-    # what a writer left that was killed
-    for left in archive.parent.glob(f".{_glob(archive.stem[:40])}*.part"):
-        with contextlib.suppress(OSError):
-            left.unlink()
+    _tidy(archive)
     if open_elsewhere(archive):
         return _view_open(archive, "is open in a spreadsheet program")
     try:
@@ -417,8 +415,12 @@ def _write_view(archive: Path, rows: Sequence[Row], head: tuple[int, str]) -> Fi
     return None
 
 
-def _glob(text: str) -> str:
-    return "".join(f"[{char}]" if char in "*?[" else char for char in text)
+def _tidy(target: Path) -> None:
+    """Take away what writers of a file left that were killed; only under the lock."""
+    name = "".join(f"[{char}]" if char in "*?[" else char for char in target.stem[:40])
+    for left in target.parent.glob(f".{name}-{'?' * 8}.part"):
+        with contextlib.suppress(OSError):
+            left.unlink()
 
 
 # -- checking, purging, importing, exporting ----------------------------------------------------

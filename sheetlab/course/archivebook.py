@@ -27,7 +27,7 @@ HEADING_ROW = 3
 
 HEADINGS: Mapping[str, tuple[str, int]] = {
     "number": ("row", 6), "year": ("year", 7), "practical": ("practical", 17),
-    "setup": ("set-up", 9), "code": ("code", 11), "revision": ("revision", 9),
+    "setup": ("set-up", 9), "code": ("code", 14), "revision": ("revision", 9),
     "replaces": ("replaces row", 9), "result": ("id of the result", 9), "title": ("result", 20),
     "symbol": ("symbol", 8), "statement": ("as stated", 40), "value": ("value", 12),
     "u": ("u", 11), "expanded": ("U", 11), "k": ("k", 6),
@@ -54,6 +54,7 @@ NOTE = (
     "explains them is a file of its own."
 )
 _FIGURES: Mapping[str, str] = {
+    "replaces": '0;-0;""',
     "value": "0.0000E+00", "u": "0.00E+00", "expanded": "0.00E+00", "k": "0.00", "dof": "0.0",
 }  # fmt: skip
 
@@ -87,7 +88,6 @@ def _sheet(
     sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(HEADING_ROW)
     sheet.write_string(0, 0, title, styles("title", wrap=False))
-    sheet.write_string(1, 0, NOTE, styles("note", wrap=False))
     sheet.set_row(HEADING_ROW, 42)
     formats = []
     for column, name in enumerate(columns):
@@ -108,6 +108,9 @@ def _sheet(
                 sheet.write_number(i, column, value, formats[column])
     sheet.freeze_panes(HEADING_ROW + 1, frozen)
     printed = list(columns).index(PRINTED) if PRINTED in columns else len(columns) - 1
+    sheet.merge_range(1, 0, 1, printed, "", styles("note"))
+    sheet.write_string(1, 0, NOTE, styles("note"))
+    sheet.set_row(1, 2 * LINE_HEIGHT + 3)
     sheet.print_area(0, 0, HEADING_ROW + max(count, 1), printed)
     sheet.autofilter(HEADING_ROW, 0, HEADING_ROW + max(count, 1), len(columns) - 1)
 

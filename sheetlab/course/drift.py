@@ -21,11 +21,17 @@ RULES: dict[Rule, str] = {
     "ewma-beyond-limits": "the moving average (EWMA) beyond its limits",
     "eight-on-one-side": "eight or more in a row on one side of the centre",
 }
+HINTS: frozenset[Rule] = frozenset(("eight-on-one-side",))
+ONLY_A_HINT = (
+    "A hint, no more: nothing is beyond its limits, and in one steady series of six a run comes by "
+    "chance. Look at the chart after the next class."
+)
 RULE_SOURCES = (
     "Sources (from memory): limits of single values with moving range, ISO 7870-2; EWMA, ISO "
     "7870-6 and Roberts 1959; eight on one side, Western Electric handbook 1956. The limits are "
-    "widened by Student’s t while few values set them. A steady series of 36 values shows a signal "
-    "in about one case of five all the same: a signal is a reason to look, not a proof."
+    "widened by Student’s t while few values set them. Of steady series of 36 values about one in 24 "
+    "shows a signal all the same, and one in six a hint (a run on one side): a signal is a reason to "
+    "look, not a proof."
 )
 KINDS = {
     "zero": "zero error",
@@ -99,8 +105,20 @@ class Drift:
 
     @property
     def signals(self) -> tuple[Signal, ...]:
-        """Signals; none without a chart."""
+        """Signals and hints; none without a chart."""
         return () if self.chart is None else self.chart.signals
+
+    @property
+    def alarm(self) -> bool:
+        """Whether something is beyond limits; a run on one side alone is only a hint."""
+        return any(signal.rule not in HINTS for signal in self.signals)
+
+    @property
+    def advice(self) -> str:
+        """What to do; empty without a signal."""
+        if not self.signals:
+            return ""
+        return ADVICE[self.series.kind] if self.alarm else ONLY_A_HINT
 
 
 @dataclass(slots=True)
@@ -128,7 +146,7 @@ def drifts(
         If given, the values of these years (first and last) do instead.
     """
     found = [_charted(one, count, years) for one in series_of(rows)]
-    return sorted(found, key=lambda d: not d.signals)
+    return sorted(found, key=lambda d: (not d.alarm, not d.signals))
 
 
 def series_of(rows: Sequence[Row]) -> Iterator[Series]:
@@ -259,8 +277,13 @@ def state_text(one: Drift) -> str:
         return f"{count} values{missing}: no chart yet ({one.why_not})"
     if not one.signals:
         return f"{count} values{missing}: steady"
-    many = len(one.signals)
-    return f"{count} values{missing}: {many} signal{'s' if many > 1 else ''}"
+    hints = sum(signal.rule in HINTS for signal in one.signals)
+    parts = [
+        f"{many} {what}{'s' if many > 1 else ''}"
+        for many, what in ((len(one.signals) - hints, "signal"), (hints, "hint"))
+        if many
+    ]
+    return f"{count} values{missing}: {', '.join(parts)}"
 
 
 def drift_lines(found: Sequence[Drift]) -> Iterator[str]:
@@ -270,6 +293,6 @@ def drift_lines(found: Sequence[Drift]) -> Iterator[str]:
         for signal in one.signals:
             yield f"    - {signal_text(one, signal)}"
         if one.signals:
-            yield f"    What to do: {ADVICE[one.series.kind]}"
-    many = sum(bool(one.signals) for one in found)
+            yield f"    What to do: {one.advice}"
+    many = sum(one.alarm for one in found)
     yield f"{len(found)} series, {many} with signals"

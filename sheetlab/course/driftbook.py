@@ -9,7 +9,7 @@ from typing import Any
 
 import xlsxwriter
 
-from sheetlab.course.drift import ADVICE, KINDS, RULE_SOURCES, Drift, signal_text, state_text
+from sheetlab.course.drift import KINDS, RULE_SOURCES, Drift, signal_text, state_text
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology.control import Chart
 from sheetlab.metrology.statement import significant
@@ -29,12 +29,12 @@ from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
 
 SIGNALS, CHARTS, NUMBERS = "Signals", "Charts", "Numbers"
 TITLE = "Drift of apparatus and instruments"
-CHART_WIDTH, CHART_HEIGHT = 540, 330
-ROWS_A_CHART = 19
+CHART_WIDTH, CHART_HEIGHT = 540, 300
+ROWS_A_CHART = 17
 CHARTS_A_PAGE = 2
 COLUMNS = (
     ("practical", 16), ("where", 18), ("series", 34), ("unit", 8), ("order", 7), ("row", 7),
-    ("year", 7), ("code", 11), ("status", 10), ("sets the limits", 9), ("value", 11),
+    ("year", 7), ("code", 14), ("status", 10), ("sets the limits", 9), ("value", 11),
     ("lower limit", 11), ("centre", 11), ("upper limit", 11), ("value with a signal", 11),
     ("moving average", 11), ("its lower limit", 11), ("its upper limit", 11),
     ("average with a signal", 11),
@@ -106,7 +106,7 @@ def _signals(book: Any, styles: Styles, found: Sequence[Drift], source: str) -> 
         line = _headings(sheet, styles, line, heads)
         for one in signalled:
             for i, signal in enumerate(one.signals):
-                advice = ADVICE[one.series.kind] if i == 0 else "As above."
+                advice = one.advice if i == 0 else "As above."
                 texts = (*_names(one), signal_text(one, signal), advice)
                 line = _texts(sheet, styles, line, texts, widths)
     else:
@@ -244,7 +244,7 @@ def _charts(
         if drawn and drawn % CHARTS_A_PAGE == 0:
             breaks.append(line)
         kind = f"{one.series.practical} · {one.series.name} · {state_text(one)}"
-        style = "doubtful" if one.signals else "ok"
+        style = "doubtful" if one.alarm else "ok"
         sheet.write_string(line, 0, kind, styles(style, wrap=False))
         for column, averaged in ((0, False), (8, True)):
             chart = _chart(book, one, one.chart, place, averaged)

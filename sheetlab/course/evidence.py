@@ -185,7 +185,7 @@ def _book(name: str, table: Table, checked: Checked, today: datetime.date) -> by
         "Best, middle and weakest workbook of each practical and year by the number of findings. "
         "Ask the department for the workbook by its code, while the list of codes is kept."
     )
-    widths = (8, 22, 10, 12, 10, 11, 44, 7)
+    widths = (8, 22, 10, 14, 10, 11, 44, 7)
     _sheet(book, styles, "Samples", note, SAMPLE_HEADS, widths, samples(table.rows))
     book.close()
     return buffer.getvalue()
@@ -210,7 +210,8 @@ def _sheet(
         sheet.merge_range(1, 0, 1, last, "", styles("note"))
     sheet.write_string(1, 0, note, styles("note"))
     sheet.set_row(1, lines_needed(note, width) * LINE_HEIGHT + 3)
-    sheet.set_row(3, max(lines_needed(h, w, 9) for h, w in zip(heads, widths, strict=True)) * 13)
+    most = max(lines_needed(h, w - 3) for h, w in zip(heads, widths, strict=True))
+    sheet.set_row(3, most * 13 + 3)
     for column, head in enumerate(heads):
         sheet.set_column(column, column, widths[column])
         sheet.write_string(3, column, head, styles("column"))

@@ -49,7 +49,9 @@ class Baseline:
         """Student's t in place of a normal quantile of ``width`` standard deviations, over it.
 
         A pure number, 1 for a long baseline. With it a steady value is as seldom beyond limits
-        that few values have set as beyond limits that are known.
+        that few values have set as beyond limits that are known (simulated in the tests). As a
+        mean range over d2 estimates a standard deviation without bias and its square with one,
+        the quantile is divided by √(1 + 1/(2 dof)).
 
         Raises
         ------
@@ -62,7 +64,8 @@ class Baseline:
             return 1.0
         from scipy.special import ndtr, stdtrit
 
-        return float(stdtrit(self.dof, float(ndtr(width)))) / width
+        quantile = float(stdtrit(self.dof, float(ndtr(width))))
+        return quantile / width / math.sqrt(1.0 + 0.5 / self.dof)
 
     def limits(self, width: float = WIDTH) -> tuple[float, float]:
         """Lower and upper limit of a single value, in the unit of the values.
@@ -237,9 +240,10 @@ def chart(
 
     Three rules: a single value beyond its limits (3 standard deviations); a moving average beyond
     its limits; eight values in a row on one side of the centre. Neighbouring values that break the
-    same rule on the same side are one signal. Of 36 steady normal values, of which the first 12
-    are the baseline, about one series in five shows a signal all the same (simulated in the
-    tests): a signal is a reason to look, not a proof.
+    same rule on the same side are one signal. Of steady normal values in series of 36, of which
+    the first 12 are the baseline, about one series in 24 shows a value or an average beyond its
+    limits and one in six a run of eight (simulated in the tests), because the centre is an
+    estimate too: a signal is a reason to look, not a proof, and a run alone is only a hint.
 
     Parameters
     ----------
