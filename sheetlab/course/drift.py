@@ -29,9 +29,9 @@ ONLY_A_HINT = (
 RULE_SOURCES = (
     "Sources (from memory): limits of single values with moving range, ISO 7870-2; EWMA, ISO "
     "7870-6 and Roberts 1959; eight on one side, Western Electric handbook 1956. The limits are "
-    "widened by Student’s t while few values set them. Of steady series of 36 values about one in 24 "
-    "shows a signal all the same, and one in six a hint (a run on one side): a signal is a reason to "
-    "look, not a proof."
+    "widened by Student’s t while few values set them. Of steady series of 36 values about one in "
+    "24 shows a signal all the same, and one in six a hint (a run on one side): a signal is a "
+    "reason to look, not a proof."
 )
 KINDS = {
     "zero": "zero error",
