@@ -17,7 +17,7 @@ ROUNDING = 12.0**-0.5
 """Standard deviation of a rounding to divisions, in divisions (JCGM 100:2008, 4.3.7)."""
 
 RULES: dict[Rule, str] = {
-    "beyond-limits": "one value beyond the limits (3 standard deviations)",
+    "beyond-limits": "single values beyond the limits (3 standard deviations)",
     "ewma-beyond-limits": "the moving average (EWMA) beyond its limits",
     "eight-on-one-side": "eight or more in a row on one side of the centre",
 }

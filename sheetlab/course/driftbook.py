@@ -155,7 +155,7 @@ def _texts(
 ) -> int:
     for column, text in enumerate(texts):
         sheet.write_string(line, column, text, styles("cell"))
-    needed = max(lines_needed(t, w - 3) for t, w in zip(texts, widths, strict=True))
+    needed = max(lines_needed(t, w - 6) for t, w in zip(texts, widths, strict=True))
     sheet.set_row(line, needed * LINE_HEIGHT + 4)
     return line + 1
 

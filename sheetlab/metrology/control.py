@@ -48,8 +48,8 @@ class Baseline:
     def factor(self, width: float) -> float:
         """Student's t in place of a normal quantile of ``width`` standard deviations, over it.
 
-        A pure number, 1 for a long baseline. With it a steady value is as seldom beyond limits
-        that few values have set as beyond limits that are known (simulated in the tests). As a
+        A pure number, 1 for a long baseline. With it a steady value is no oftener beyond limits
+        that few values have set than beyond limits that are known (simulated in the tests). As a
         mean range over d2 estimates a standard deviation without bias and its square with one,
         the quantile is divided by √(1 + 1/(2 dof)).
 
