@@ -474,7 +474,7 @@ def _drift(options: argparse.Namespace) -> int:
         what = (
             f"first {options.baseline} sound values" if base is None else f"{base[0]} to {base[1]}"
         )
-        write_drift(found, options.archive.name, what, options.out)
+        write_drift(found, options.archive, what, options.out)
         print(options.out)
     return DONE
 

@@ -77,6 +77,9 @@ def locked(archive: Path, wait: float = WAIT) -> Iterator[None]:
     """
     from filelock import FileLock, Timeout
 
+    if archive.suffix.lower() != ".xlsx":
+        # the workbook must not be written over the database
+        raise SheetlabError(_no_archive(archive, f"{archive.name} is no name of a workbook"))
     if not archive.parent.is_dir():
         raise SheetlabError(_no_archive(archive, f"there is no folder {archive.parent}"))
     lock = FileLock(archive.with_suffix(".lock"), timeout=wait)
@@ -255,6 +258,8 @@ def read_codes(path: Path) -> KeyList:
         If the file is something else, or cannot be read.
     """
     found = KeyList(path)
+    if path.suffix.lower() != ".csv":
+        raise SheetlabError(_key_list_refused(path, "its name does not end in .csv"))
     if not path.exists():
         return found
     try:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
-from sheetlab.course.ledger import Row, latest
+from sheetlab.course.ledger import WIRE, Row, latest
 from sheetlab.metrology.control import LEAST, Chart, Rule, Signal, baseline, chart
 from sheetlab.metrology.statement import significant
 from sheetlab.units import UnitError, unit
@@ -170,6 +170,9 @@ def series_of(rows: Sequence[Row]) -> Iterator[Series]:
             if n.kind == "zero" and names.get(n.id):
                 # one instrument may serve many set-ups
                 where = f"instrument {names[n.id]}"
+            elif n.kind == "quantity" and names.get(WIRE):
+                # another wire at the same set-up has other dimensions
+                where = f"{bench}, wire {names[WIRE]}"
             title = f"{KINDS[n.kind]} of {_small(n.title)}" if n.kind == "zero" else n.title
             if n.kind == "scatter":
                 title = f"{KINDS[n.kind]}: {_small(n.title)}"

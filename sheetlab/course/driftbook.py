@@ -63,15 +63,17 @@ def drift_bytes(found: Sequence[Drift], source: str) -> bytes:
     return buffer.getvalue()
 
 
-def write_drift(found: Sequence[Drift], archive: str, base: str, target: Path) -> None:
+def write_drift(found: Sequence[Drift], archive: Path, base: str, target: Path) -> None:
     """Write the workbook of charts; one that is there is replaced unless it is open.
 
     Raises
     ------
     SheetlabError
-        If the file is open in a spreadsheet program, or cannot be written.
+        If the file is the archive, is open in a spreadsheet program, or cannot be written.
     """
-    source = f"From {archive}. Limits are set by: {base}, for each series."
+    source = f"From {archive.name}. Limits are set by: {base}, for each series."
+    if target.resolve() == archive.resolve():
+        raise SheetlabError(_not_written(target, "it is the archive itself"))
     if open_elsewhere(target):
         raise SheetlabError(_not_written(target, "it is open in a spreadsheet program"))
     try:

@@ -33,8 +33,8 @@ DIGITS = 12
 LONGEST = 120
 CODE_LETTERS = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
 CODE_LENGTH = 8
-INSTRUMENT_ID = "{}.id"
-"""Key of the text input that names an instrument of the register."""
+WIRE = "(wire)"
+"""Key of the wire among the instruments: no instrument of a definition can be called so."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class Entry:
     """Digest of what was typed."""
     setup: str
     instruments: str
-    """JSON object: id of the instrument in the definition -> id in the register."""
+    """JSON object: id of the instrument in the definition -> id in the register; and ``WIRE``."""
     result: str
     title: str
     symbol: str
@@ -181,11 +181,7 @@ def entries_of(assessment: Assessment, year: int) -> tuple[Entry, ...]:
     observations = assessment.observations
     words = Words(practical, evaluation.profile)
     source = source_digest(practical, observations)
-    instruments = {
-        one.id: found
-        for one in practical.definition.instruments
-        if (found := clean(observations.entry(INSTRUMENT_ID.format(one.id)).text))
-    }
+    instruments = _registered(assessment)
     made = []
     pairs = zip(practical.definition.results, evaluation.results, strict=True)
     for i, (definition, result) in enumerate(pairs):
@@ -219,6 +215,17 @@ def entries_of(assessment: Assessment, year: int) -> tuple[Entry, ...]:
             )
         )
     return tuple(made)
+
+
+def _registered(assessment: Assessment) -> dict[str, str]:
+    """Ids of the register that the workbook is bound to; empty if it is not."""
+    bound = getattr(assessment, "bound", None)
+    if bound is None:
+        return {}
+    found = {str(one.instrument): clean(str(one.id)) for one in bound.instruments}
+    if bound.wire is not None:
+        found[WIRE] = clean(str(bound.wire.id))
+    return {key: id_ for key, id_ in found.items() if id_}
 
 
 def _numbers(assessment: Assessment) -> Iterator[Number]:

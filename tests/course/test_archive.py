@@ -445,6 +445,16 @@ def test_an_archive_in_use_is_waited_for_and_then_told(copy: Path) -> None:
     assert refused.value.findings[0].code == "archive-busy"
 
 
+def test_names_that_would_overwrite_each_other_are_refused(copy: Path) -> None:
+    database = a.database_of(copy)
+    before = database.read_bytes()
+    with pytest.raises(SheetlabError, match="no name of a workbook"):
+        a.renew_view(database)
+    with pytest.raises(SheetlabError, match="csv"):
+        list(a.add([copy.parent / "x.xlsx"], copy, 2026, TODAY, database))
+    assert database.read_bytes() == before
+
+
 def test_export_to_csv(copy: Path, tmp_path: Path) -> None:
     assert a.export(copy, tmp_path / "all.csv") == 6
     with (tmp_path / "all.csv").open(encoding="utf-8-sig", newline="") as stream:

@@ -6,8 +6,9 @@ import datetime
 import json
 import zipfile
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import openpyxl
 import pytest
@@ -26,7 +27,7 @@ from sheetlab.course.drift import (
     state_text,
 )
 from sheetlab.course.driftbook import CHARTS, NUMBERS, SIGNALS, write_drift
-from sheetlab.course.ledger import Entry, Ledger, Number, Row, entries_of
+from sheetlab.course.ledger import WIRE, Entry, Ledger, Number, Row, entries_of
 from sheetlab.finding import SheetlabError
 
 CLASS = 12
@@ -172,6 +173,32 @@ def test_one_instrument_at_many_set_ups_is_one_series(steady: list[Row]) -> None
     assert len([s for s in series_of(moved) if s.kind == "result"]) == 3
 
 
+def test_another_wire_at_the_same_set_up_is_another_series(steady: list[Row]) -> None:
+    changed = [
+        replace(
+            row, entry=replace(row.entry, instruments=json.dumps({WIRE: f"W{row.number // 19}"}))
+        )
+        for row in steady
+    ]
+    diameters = [s for s in series_of(changed) if s.id == "d"]
+    assert [(s.where, len(s.points)) for s in diameters] == [
+        ("set-up 1, wire W0", 18),
+        ("set-up 1, wire W1", 18),
+    ]
+
+
+def test_ids_of_the_register_are_kept() -> None:
+    its = years.assessed(years.bench(1, "A"))
+    parts = {f.name: getattr(its, f.name) for f in fields(its)}
+    bound = SimpleNamespace(
+        instruments=[SimpleNamespace(instrument="screw_gauge", id="M7")],
+        wire=SimpleNamespace(id="=W1\x07"),
+    )
+    entry = entries_of(SimpleNamespace(**{**parts, "bound": bound}), 2026)[0]
+    assert json.loads(entry.instruments) == {"screw_gauge": "M7", WIRE: "=W1�"}
+    assert json.loads(entries_of(its, 2026)[0].instruments) == {}
+
+
 def test_only_the_last_revision_counts(steady: list[Row]) -> None:
     ledger = Ledger()
     first = [
@@ -213,7 +240,7 @@ def test_too_few_values_are_told(steady: list[Row]) -> None:
 def test_the_workbook(creeping: list[Row], tmp_path: Path) -> None:
     path = tmp_path / "DRIFT.xlsx"
     found = drifts(creeping)
-    write_drift(found, "D.xlsx", "the first 12 sound values", path)
+    write_drift(found, tmp_path / "D.xlsx", "the first 12 sound values", path)
     book = openpyxl.load_workbook(path)
     assert book.sheetnames == [SIGNALS, CHARTS, NUMBERS]
     words = [c.value for row in book[SIGNALS].iter_rows() for c in row if c.value]
@@ -227,7 +254,7 @@ def test_the_workbook(creeping: list[Row], tmp_path: Path) -> None:
     assert len(drawn) == 2 * sum(one.chart is not None for one in found)
     (tmp_path / ".~lock.DRIFT.xlsx#").touch()
     with pytest.raises(SheetlabError, match="open"):
-        write_drift(found, "D.xlsx", "", path)
+        write_drift(found, tmp_path / "D.xlsx", "", path)
 
 
 @pytest.fixture
@@ -246,3 +273,5 @@ def test_the_command(target: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert out.exists()
     assert main(["drift", str(target), "--baseline-years", "2026-2026"]) == 0
     assert main(["drift", str(target.with_name("none.xlsx"))]) == 2
+    assert main(["drift", str(target), "--out", str(target)]) == 2
+    assert "archive itself" in capsys.readouterr().err
