@@ -161,7 +161,7 @@ def series_of(rows: Sequence[Row]) -> Iterator[Series]:
         if e.value is not None:
             key = (e.practical, bench, "result", e.result)
             _put(gathered, key, row, e.value, e.title, e.shown)
-        names = json.loads(e.instruments) if e.instruments else {}
+        names = _names(e.instruments)
         divisions = {n.id: n.value for n in e.numbers if n.kind == "division"}
         for n in e.numbers:
             if n.kind not in KINDS:
@@ -184,6 +184,14 @@ def series_of(rows: Sequence[Row]) -> Iterator[Series]:
         gathered.items(), key=lambda item: (item[0][0], item[0][1], order.index(item[0][2]))
     ):
         yield _series(key, one, members.get((key[0], key[1]), 0))
+
+
+def _names(text: str) -> dict[str, str]:
+    try:
+        found = json.loads(text)
+    except ValueError:
+        return {}
+    return {str(k): str(v) for k, v in found.items()} if isinstance(found, dict) else {}
 
 
 def _put(

@@ -621,13 +621,14 @@ def test_killed_at_a_dozen_moments(class_: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("how", "rounds"), [("remembered", 200), ("real", 60)])
+@pytest.mark.parametrize(("how", "rounds"), [("remembered", 200), ("real", 40)])
 def test_killed_at_very_many_moments(class_: Path, tmp_path: Path, how: str, rounds: int) -> None:
     shutil.copytree(class_, tmp_path / "class")
     found = run_adding("kill", tmp_path / "class", rounds, 11, how)
     assert found["killed"] >= 0.8 * rounds
     # some were killed before the first step, some between two, some after the last
-    assert {found["from"], found["from"] + 2, found["to"]} <= set(found["rows"])
+    steps = {found["from"], found["from"] + 2, found["to"]}
+    assert set(found["rows"]) == steps if how == "remembered" else set(found["rows"]) <= steps
 
 
 def test_two_at_once(class_: Path, tmp_path: Path) -> None:
