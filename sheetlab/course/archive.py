@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from sheetlab.checks.completeness import NOT_FILLED
-from sheetlab.course.archivebook import read_view, view_bytes
+from sheetlab.course.archivebook import MOST_READ, read_view, view_bytes
 from sheetlab.course.batch import ENDINGS
 from sheetlab.course.ledger import (
     COLUMNS,
@@ -474,6 +474,9 @@ def _view_findings(archive: Path, table: Table) -> Iterator[Finding]:
     if not archive.exists():
         yield _view_differs(archive, "is not there")
         return
+    if len(table.rows) > MOST_READ:
+        yield _not_compared(archive)
+        return
     try:
         rows, _, _ = read_view(archive)
     except SheetlabError as error:
@@ -710,6 +713,17 @@ def _view_differs(archive: Path, what: str) -> Finding:
         f"the workbook {archive.name} {what}",
         "a workbook that shows the database as it is",
         "It is only a view: “sheetlab archive export” writes it anew from the database.",
+        Place(archive.name),
+    )
+
+
+def _not_compared(archive: Path) -> Finding:
+    return Finding(
+        "view-behind",
+        Severity.NOTE,
+        f"the workbook {archive.name} has more than {MOST_READ} rows and was not compared",
+        "a workbook that shows the database as it is",
+        "The database was checked; “sheetlab archive export” writes the workbook anew from it.",
         Place(archive.name),
     )
 

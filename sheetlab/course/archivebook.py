@@ -47,6 +47,8 @@ NUMBER_HEADINGS: Mapping[str, tuple[str, int]] = {
 }  # fmt: skip
 PRINTED = "replaces"
 """Last column that is printed; what follows is for programs."""
+MOST_READ = 3000
+"""Rows up to which a workbook is read back: more make a sheet larger than ``package`` reads."""
 COUNT, LAST = "rows", "digest of the last row"
 NOTE = (
     "A view of the database beside this workbook; whatever is typed here is lost when it is "

@@ -383,6 +383,15 @@ def test_an_altered_view_is_told_with_its_row(copy: Path) -> None:
     assert a.check(copy, TODAY).findings == ()
 
 
+def test_a_view_too_large_to_be_read_back_is_no_fault(
+    copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(a, "MOST_READ", 5)
+    (finding,) = a.check(copy, TODAY).findings
+    assert (finding.severity, "not compared" in finding.found) == (Severity.NOTE, True)
+    assert main(["archive", "check", str(copy)]) == 0
+
+
 def test_a_damaged_database_is_one_message(copy: Path) -> None:
     a.database_of(copy).write_bytes(b"no database at all, but long enough to look like one" * 50)
     with pytest.raises(SheetlabError) as refused:
@@ -619,7 +628,6 @@ def killed_and_raced(class_: Path, folder: Path, rounds: int, how: str) -> dict[
         shutil.copytree(class_ / name, folder / "both", dirs_exist_ok=True)
     found = run_adding(folder, rounds, 5, how)
     assert len(found["rows"]) == rounds
-    assert found["killed"] >= 0.6 * rounds
     # every row was told of by one of the two, and by one only
     assert found["raced"] == {"rows": 6, "told": 6}
     return found
