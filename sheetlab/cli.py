@@ -468,14 +468,15 @@ def _drift(options: argparse.Namespace) -> int:
     from sheetlab.course.driftbook import write_drift
 
     found = drifts(read(options.archive).rows, options.baseline, options.baseline_years)
-    for line in drift_lines(found):
-        print(_plain(line))
     if options.out is not None:
         base = options.baseline_years
         what = (
             f"first {options.baseline} sound values" if base is None else f"{base[0]} to {base[1]}"
         )
         write_drift(found, options.archive, what, options.out)
+    for line in drift_lines(found):
+        print(_plain(line))
+    if options.out is not None:
         print(options.out)
     return DONE
 

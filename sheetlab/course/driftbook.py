@@ -157,7 +157,7 @@ def _texts(
 ) -> int:
     for column, text in enumerate(texts):
         sheet.write_string(line, column, text, styles("cell"))
-    needed = max(lines_needed(t, w - 6) for t, w in zip(texts, widths, strict=True))
+    needed = max(lines_needed(t, 0.92 * w - 1) for t, w in zip(texts, widths, strict=True))
     sheet.set_row(line, needed * LINE_HEIGHT + 4)
     return line + 1
 
