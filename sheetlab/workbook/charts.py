@@ -98,7 +98,7 @@ def line_chart(
             "line": {"color": LINE, "width": 1.25},
         }
     )
-    _finish(chart, titles, axes)
+    finish(chart, titles, axes)
     return chart
 
 
@@ -117,7 +117,7 @@ def residual_chart(
                 "line": {"none": True},
             }
         )
-    _finish(chart, titles, axes)
+    finish(chart, titles, axes)
     return chart
 
 
@@ -177,7 +177,8 @@ def _marker(i: int) -> dict[str, Any]:
     }
 
 
-def _finish(chart: Any, titles: tuple[str, str, str], axes: tuple[Axis, Axis]) -> None:
+def finish(chart: Any, titles: tuple[str, str, str], axes: tuple[Axis, Axis]) -> None:
+    """Titles, axes, legend and size of a chart of points."""
     title, x_title, y_title = titles
     font = {"name": FONT, "size": 9, "bold": False, "color": INK}
     chart.set_title({"name": title, "name_font": {**font, "size": 12, "bold": True}})

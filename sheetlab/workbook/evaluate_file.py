@@ -12,7 +12,7 @@ from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology import montecarlo
 from sheetlab.practical.profile import Profile
 from sheetlab.workbook.graft import TITLES, free_titles, graft, own_sheets
-from sheetlab.workbook.package import write_atomically
+from sheetlab.workbook.package import open_elsewhere, write_atomically
 from sheetlab.workbook.reader import Filled, read_workbook
 from sheetlab.workbook.results import write_results
 
@@ -105,8 +105,7 @@ def _changed(path: Path, before: object) -> bool:
 
 def _refuse_open(target: Path) -> None:
     """Refuse to replace a file that a spreadsheet program has open."""
-    locks = (f"~${target.name}", f".~lock.{target.name}#")
-    if target.exists() and any((target.parent / lock).exists() for lock in locks):
+    if open_elsewhere(target):
         raise SheetlabError(_not_written(target, "is open in a spreadsheet program"))
 
 

@@ -224,6 +224,12 @@ def write_atomically(target: Path, data: bytes) -> None:
         raise
 
 
+def open_elsewhere(target: Path) -> bool:
+    """Whether a spreadsheet program has a file open, by the lock file it lays beside it."""
+    locks = (f"~${target.name}", f".~lock.{target.name}#")
+    return target.exists() and any((target.parent / lock).exists() for lock in locks)
+
+
 def _umask() -> int:
     mask = os.umask(0)
     os.umask(mask)

@@ -1,0 +1,309 @@
+"""What the years say of an apparatus: series of results, charted, with signals in words. Pure."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+
+from sheetlab.course.ledger import WIRE, Row, latest
+from sheetlab.metrology.control import LEAST, Chart, Rule, Signal, baseline, chart
+from sheetlab.metrology.statement import significant
+from sheetlab.units import UnitError, unit
+
+BASELINE = 12
+"""Values that set the limits if nothing else is said."""
+ROUNDING = 12.0**-0.5
+"""Standard deviation of a rounding to divisions, in divisions (JCGM 100:2008, 4.3.7)."""
+
+RULES: dict[Rule, str] = {
+    "beyond-limits": "single values beyond the limits (3 standard deviations)",
+    "ewma-beyond-limits": "the moving average (EWMA) beyond its limits",
+    "eight-on-one-side": "eight or more in a row on one side of the centre",
+}
+HINTS: frozenset[Rule] = frozenset(("eight-on-one-side",))
+ONLY_A_HINT = (
+    "A hint, no more: nothing is beyond its limits, and in one steady series of six a run comes by "
+    "chance. Look at the chart after the next class."
+)
+RULE_SOURCES = (
+    "Sources (from memory): limits of single values with moving range, ISO 7870-2; EWMA, ISO "
+    "7870-6 and Roberts 1959; eight on one side, Western Electric handbook 1956. The limits are "
+    "widened by Student’s t while few values set them. Of steady series of 36 values about one in "
+    "24 shows a signal all the same, and one in six a hint (a run on one side): a signal is a "
+    "reason to look, not a proof."
+)
+KINDS = {
+    "zero": "zero error",
+    "quantity": "quantity",
+    "result": "result",
+    "scatter": "scatter about the line",
+}
+"""Kinds of series, in the order in which a cause comes before its effects."""
+ADVICE = {
+    "zero": "Take the instrument and look: wipe the measuring faces, close it with the ratchet, "
+    "read its zero five times yourself. If the zero has moved, have it set, or take the "
+    "instrument out of use. Results stay right as long as every group subtracts the zero error it "
+    "has read; where a group forgot it, they are off by just this much.",
+    "quantity": "If this is a property of the apparatus that should not change, measure it "
+    "yourself with another instrument. If your value is the old one, look at the instrument (its "
+    "zero chart first); if it is the new one, the part has changed: replace it, and write the new "
+    "value into your register.",
+    "result": "Look first at the charts of zero errors and dimensions of the same set-up: a moved "
+    "instrument shows there too. If they are steady, repeat the practical yourself at this set-up, "
+    "and at another one, before the next class.",
+    "scatter": "More scatter: look for a loose clamp, play in the screw, a bubble or pointer that "
+    "sticks, a table that shakes. Less scatter than ever: ask whether readings were invented or "
+    "taken over from others.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A value in time order, in the unit of its series."""
+
+    row: int
+    year: int
+    code: str
+    value: float
+    status: str
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One quantity of one apparatus over the years."""
+
+    practical: str
+    where: str
+    """Set-up, or instrument of the register."""
+    kind: str
+    id: str
+    title: str
+    unit: str
+    """For print."""
+    points: tuple[Point, ...]
+    missing: int
+    """Rows of this apparatus that do not have the quantity."""
+    floor: float
+    """Standard deviation of the rounding of a reading, in the unit; 0 if it is not known."""
+
+    @property
+    def name(self) -> str:
+        """Title for a chart or a line of text."""
+        return f"{self.where}, {self.title}"
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """A series with its chart, or why there is none."""
+
+    series: Series
+    chart: Chart | None
+    why_not: str = ""
+    base: frozenset[int] = frozenset()
+    """Positions of the points that set the limits."""
+
+    @property
+    def signals(self) -> tuple[Signal, ...]:
+        """Signals and hints; none without a chart."""
+        return () if self.chart is None else self.chart.signals
+
+    @property
+    def alarm(self) -> bool:
+        """Whether something is beyond limits; a run on one side alone is only a hint."""
+        return any(signal.rule not in HINTS for signal in self.signals)
+
+    @property
+    def advice(self) -> str:
+        """What to do; empty without a signal."""
+        if not self.signals:
+            return ""
+        return ADVICE[self.series.kind] if self.alarm else ONLY_A_HINT
+
+
+@dataclass(slots=True)
+class _Gathered:
+    title: str = ""
+    shown: str = ""
+    points: list[tuple[Row, float]] = field(default_factory=list)
+    division: float = 0.0
+
+
+def drifts(
+    rows: Sequence[Row], count: int = BASELINE, years: tuple[int, int] | None = None
+) -> list[Drift]:
+    """Chart everything that the rows have, the signalled series first.
+
+    Only the last revision of a result counts. Values are found by the id of the quantity,
+    whichever version of the definition evaluated them; where a version did not have it, it is
+    missing.
+
+    Parameters
+    ----------
+    count
+        The first so many values without doubtful findings set the limits.
+    years
+        If given, the values of these years (first and last) do instead.
+    """
+    found = [_charted(one, count, years) for one in series_of(rows)]
+    return sorted(found, key=lambda d: (not d.alarm, not d.signals))
+
+
+def series_of(rows: Sequence[Row]) -> Iterator[Series]:
+    """The series that the rows have, by year and then in the order of adding."""
+    gathered: dict[tuple[str, str, str, str], _Gathered] = {}
+    members: dict[tuple[str, str], int] = {}
+    kept = sorted(latest(rows), key=lambda r: (r.entry.year, r.number))
+    for row in kept:
+        e = row.entry
+        bench = f"set-up {e.setup}" if e.setup else "set-up not named"
+        members[e.practical, bench] = members.get((e.practical, bench), 0) + bool(e.numbers)
+        if e.value is not None:
+            key = (e.practical, bench, "result", e.result)
+            _put(gathered, key, row, e.value, e.title, e.shown)
+        names = _names(e.instruments)
+        divisions = {n.id: n.value for n in e.numbers if n.kind == "division"}
+        for n in e.numbers:
+            if n.kind not in KINDS:
+                continue
+            where = bench
+            if n.kind == "zero" and names.get(n.id):
+                # one instrument may serve many set-ups
+                where = f"instrument {names[n.id]}"
+            elif n.kind == "quantity" and names.get(WIRE):
+                # another wire at the same set-up has other dimensions
+                where = f"{bench}, wire {names[WIRE]}"
+            title = f"{KINDS[n.kind]} of {_small(n.title)}" if n.kind == "zero" else n.title
+            if n.kind == "scatter":
+                title = f"{KINDS[n.kind]}: {_small(n.title)}"
+            one = _put(gathered, (e.practical, where, n.kind, n.id), row, n.value, title, n.shown)
+            if n.kind == "zero":
+                one.division = divisions.get(n.id, one.division)
+    order = list(KINDS)
+    for key, one in sorted(
+        gathered.items(), key=lambda item: (item[0][0], item[0][1], order.index(item[0][2]))
+    ):
+        yield _series(key, one, members.get((key[0], key[1]), 0))
+
+
+def _names(text: str) -> dict[str, str]:
+    try:
+        found = json.loads(text)
+    except ValueError:
+        return {}
+    return {str(k): str(v) for k, v in found.items()} if isinstance(found, dict) else {}
+
+
+def _put(
+    gathered: dict[tuple[str, str, str, str], _Gathered],
+    key: tuple[str, str, str, str],
+    row: Row,
+    value: float,
+    title: str,
+    shown: str,
+) -> _Gathered:
+    one = gathered.setdefault(key, _Gathered())
+    one.points.append((row, value))
+    one.title, one.shown = title, shown
+    return one
+
+
+def _small(title: str) -> str:
+    # a name in capitals stays as it is
+    return title[:1].lower() + title[1:] if title[1:2].islower() else title
+
+
+def _series(key: tuple[str, str, str, str], one: _Gathered, members: int) -> Series:
+    practical, where, kind, id_ = key
+    try:
+        its = unit(one.shown)
+    except UnitError:
+        its = unit("1")
+    points = tuple(
+        Point(row.number, row.entry.year, row.code, its.from_si(value), row.entry.status)
+        for row, value in one.points
+    )
+    floor = one.division / its.factor * ROUNDING
+    missing = max(0, members - len(points))
+    return Series(practical, where, kind, id_, one.title, its.pretty, points, missing, floor)
+
+
+def _charted(one: Series, count: int, years: tuple[int, int] | None) -> Drift:
+    within = [
+        i for i, p in enumerate(one.points) if years is None or years[0] <= p.year <= years[1]
+    ]
+    sound = [i for i in within if one.points[i].status == "ok"]
+    base = sound if len(sound) >= LEAST else within
+    if years is None:
+        base = base[:count]
+    if len(base) < LEAST:
+        return Drift(one, None, f"{len(base)} of at least {LEAST} values that set limits")
+    try:
+        steady = baseline([one.points[i].value for i in base], one.floor)
+    except ValueError as error:
+        return Drift(one, None, str(error))
+    its = chart([p.value for p in one.points], steady)
+    if one.kind == "scatter":
+        # nothing scatters less than not at all
+        lowest = tuple(max(0.0, v) for v in its.average_lower)
+        its = replace(its, lower=max(0.0, its.lower), average_lower=lowest)
+    return Drift(one, its, "", frozenset(base))
+
+
+def signal_text(found: Drift, signal: Signal) -> str:
+    """What a signal says, in a sentence."""
+    series, its = found.series, found.chart
+    assert its is not None
+    first, last = series.points[signal.first], series.points[signal.last]
+    side = "above" if signal.side > 0 else "below"
+    many = signal.last - signal.first + 1
+    mean = sum(p.value for p in series.points[signal.first : signal.last + 1]) / many
+    shift = significant(abs(mean - its.baseline.centre), 2)
+    centre = significant(its.baseline.centre, 4)
+    span = f"row {first.row} ({first.year})"
+    if many > 1:
+        span = f"rows {first.row} ({first.year}) to {last.row} ({last.year}), {many} values"
+    doubtful = sum(p.status != "ok" for p in series.points[signal.first : signal.last + 1])
+    text = (
+        f"{RULES[signal.rule]}: {span}, on average {_with(shift, series.unit)} {side} the centre "
+        f"of {_with(centre, series.unit)}."
+    )
+    if doubtful:
+        text += (
+            f" {doubtful} of these workbooks had doubtful findings: look at them first, it may be "
+            "a slip of the group."
+        )
+    return text[0].upper() + text[1:]
+
+
+def _with(number: str, its: str) -> str:
+    return f"{number} {its}".strip()
+
+
+def state_text(one: Drift) -> str:
+    """How a series stands, in a few words."""
+    count = len(one.series.points)
+    missing = f", missing in {one.series.missing}" if one.series.missing else ""
+    if one.chart is None:
+        return f"{count} values{missing}: no chart yet ({one.why_not})"
+    if not one.signals:
+        return f"{count} values{missing}: steady"
+    hints = sum(signal.rule in HINTS for signal in one.signals)
+    parts = [
+        f"{many} {what}{'s' if many > 1 else ''}"
+        for many, what in ((len(one.signals) - hints, "signal"), (hints, "hint"))
+        if many
+    ]
+    return f"{count} values{missing}: {', '.join(parts)}"
+
+
+def drift_lines(found: Sequence[Drift]) -> Iterator[str]:
+    """All series in lines for a terminal, the signalled first, with what to do."""
+    for one in found:
+        yield f"{one.series.practical}, {one.series.name}: {state_text(one)}"
+        for signal in one.signals:
+            yield f"    - {signal_text(one, signal)}"
+        if one.signals:
+            yield f"    What to do: {one.advice}"
+    many = sum(one.alarm for one in found)
+    yield f"{len(found)} series, {many} with signals"

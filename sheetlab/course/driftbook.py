@@ -1,0 +1,321 @@
+"""The workbook of control charts: signals in words, native charts, the numbers behind them."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import xlsxwriter
+
+from sheetlab.course.drift import KINDS, RULE_SOURCES, Drift, signal_text, state_text
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.metrology.control import Chart
+from sheetlab.metrology.statement import significant
+from sheetlab.workbook.charts import Axis, axis, finish
+from sheetlab.workbook.package import open_elsewhere, write_atomically
+from sheetlab.workbook.style import (
+    ALERT,
+    BOOK_OPTIONS,
+    LINE,
+    SERIES,
+    SOFT,
+    Styles,
+    lines_needed,
+    set_page,
+)
+from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
+
+SIGNALS, CHARTS, NUMBERS = "Signals", "Charts", "Numbers"
+TITLE = "Drift of apparatus and instruments"
+CHART_WIDTH, CHART_HEIGHT = 540, 300
+ROWS_A_CHART = 17
+CHARTS_A_PAGE = 2
+COLUMNS = (
+    ("practical", 16), ("where", 18), ("series", 34), ("unit", 8), ("order", 7), ("row", 7),
+    ("year", 7), ("code", 14), ("status", 10), ("sets the limits", 9), ("value", 11),
+    ("lower limit", 11), ("centre", 11), ("upper limit", 11), ("value with a signal", 11),
+    ("moving average", 11), ("its lower limit", 11), ("its upper limit", 11),
+    ("average with a signal", 11),
+)  # fmt: skip
+_AT = {name: i for i, (name, _) in enumerate(COLUMNS)}
+HEADING_ROW = 2
+
+
+def drift_bytes(found: Sequence[Drift], source: str) -> bytes:
+    """The workbook of the charts of an archive.
+
+    Parameters
+    ----------
+    source
+        Name of the archive, and what sets the limits, for the first sheet.
+    """
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
+    book.set_properties({"title": TITLE, "created": EPOCH})
+    styles = Styles(book)
+    _signals(book, styles, found, source)
+    charts = book.add_worksheet(CHARTS)
+    places = _numbers(book, styles, found)
+    _charts(book, styles, charts, found, places)
+    book.close()
+    return buffer.getvalue()
+
+
+def write_drift(found: Sequence[Drift], archive: Path, base: str, target: Path) -> None:
+    """Write the workbook of charts; one that is there is replaced unless it is open.
+
+    Raises
+    ------
+    SheetlabError
+        If the file is the archive, is open in a spreadsheet program, or cannot be written.
+    """
+    source = f"From {archive.name}. Limits are set by: {base}, for each series."
+    if target.resolve() == archive.resolve():
+        raise SheetlabError(_not_written(target, "it is the archive itself"))
+    if open_elsewhere(target):
+        raise SheetlabError(_not_written(target, "it is open in a spreadsheet program"))
+    try:
+        write_atomically(target, drift_bytes(found, source))
+    except OSError as error:
+        raise SheetlabError(_not_written(target, error.strerror or str(error))) from error
+
+
+def _not_written(target: Path, why: str) -> Finding:
+    return Finding(
+        "not-written", Severity.STOP, f"{target.name} could not be written: {why}",
+        "a file that can be replaced", "Close it, or give another name.", Place(target.name),
+    )  # fmt: skip
+
+
+# -- signals -------------------------------------------------------------------------------------
+
+
+def _signals(book: Any, styles: Styles, found: Sequence[Drift], source: str) -> None:
+    sheet = book.add_worksheet(SIGNALS)
+    set_page(sheet, True, TITLE, "")
+    sheet.fit_to_pages(1, 0)
+    widths = (17, 20, 34, 58, 58)
+    for column, width in enumerate(widths):
+        sheet.set_column(column, column, width)
+    sheet.write_string(0, 0, TITLE, styles("title", wrap=False))
+    _note(sheet, styles, 1, source, sum(widths))
+    line = 3
+    signalled = [one for one in found if one.signals]
+    if signalled:
+        heads = ("practical", "where", "series", "what the chart says", "what to do")
+        line = _headings(sheet, styles, line, heads)
+        for one in signalled:
+            for i, signal in enumerate(one.signals):
+                advice = one.advice if i == 0 else "As above."
+                texts = (*_names(one), signal_text(one, signal), advice)
+                line = _texts(sheet, styles, line, texts, widths)
+    else:
+        sheet.write_string(line, 0, "No signal: nothing seems to drift.", styles("ok", wrap=False))
+        line += 1
+    line += 1
+    sheet.write_string(line, 0, "All series", styles("heading", wrap=False))
+    for column in range(1, len(widths)):
+        sheet.write_blank(line, column, None, styles("heading"))
+    heads = ("practical", "where", "series", "limits", "state")
+    line = _headings(sheet, styles, line + 1, heads)
+    for one in found:
+        line = _texts(sheet, styles, line, (*_names(one), _limits(one), state_text(one)), widths)
+    _note(sheet, styles, line + 1, RULE_SOURCES, sum(widths))
+
+
+def _names(one: Drift) -> tuple[str, str, str]:
+    return one.series.practical, one.series.where, one.series.title
+
+
+def _limits(one: Drift) -> str:
+    its = one.chart
+    if its is None:
+        return "none"
+    return (
+        f"{significant(its.lower, 4)} to {significant(its.upper, 4)}, centre "
+        f"{significant(its.baseline.centre, 4)} {one.series.unit}".rstrip()
+        + f"; set by {its.baseline.count} values"
+    )
+
+
+def _note(sheet: Any, styles: Styles, line: int, text: str, width: float) -> None:
+    sheet.merge_range(line, 0, line, 4, "", styles("note"))
+    sheet.write_string(line, 0, text, styles("note"))
+    sheet.set_row(line, lines_needed(text, width) * LINE_HEIGHT + 3)
+
+
+def _headings(sheet: Any, styles: Styles, line: int, heads: Sequence[str]) -> int:
+    for column, head in enumerate(heads):
+        sheet.write_string(line, column, head, styles("column"))
+    return line + 1
+
+
+def _texts(
+    sheet: Any, styles: Styles, line: int, texts: Sequence[str], widths: Sequence[int]
+) -> int:
+    for column, text in enumerate(texts):
+        sheet.write_string(line, column, text, styles("cell"))
+    needed = max(lines_needed(t, 0.92 * w - 1) for t, w in zip(texts, widths, strict=True))
+    sheet.set_row(line, needed * LINE_HEIGHT + 4)
+    return line + 1
+
+
+# -- numbers -------------------------------------------------------------------------------------
+
+
+def _numbers(book: Any, styles: Styles, found: Sequence[Drift]) -> list[tuple[int, int]]:
+    """Write every series; returns first and last row of each."""
+    sheet = book.add_worksheet(NUMBERS)
+    set_page(sheet, True, TITLE, "")
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(HEADING_ROW)
+    sheet.write_string(0, 0, "Numbers behind the charts", styles("title", wrap=False))
+    sheet.set_row(HEADING_ROW, 30)
+    for column, (name, width) in enumerate(COLUMNS):
+        sheet.set_column(column, column, width)
+        sheet.write_string(HEADING_ROW, column, name, styles("column"))
+    sheet.freeze_panes(HEADING_ROW + 1, 3)
+    places = []
+    line = HEADING_ROW + 1
+    for one in found:
+        first = line
+        for record in _records(one):
+            for column, value in enumerate(record):
+                if isinstance(value, str):
+                    sheet.write_string(line, column, value, styles("cell", wrap=False))
+                elif value is None:
+                    sheet.write_blank(line, column, None, styles("figure"))
+                else:
+                    sheet.write_number(line, column, value, styles("figure"))
+            line += 1
+        places.append((first, line - 1))
+    sheet.autofilter(HEADING_ROW, 0, max(line - 1, HEADING_ROW + 1), len(COLUMNS) - 1)
+    return places
+
+
+def _records(one: Drift) -> list[list[str | float | None]]:
+    series, its = one.series, one.chart
+    marked = {"single": set[int](), "average": set[int]()}
+    for signal in one.signals:
+        which = "average" if signal.rule == "ewma-beyond-limits" else "single"
+        marked[which] |= set(range(signal.first, signal.last + 1))
+    records = []
+    for i, p in enumerate(series.points):
+        names = [series.practical, series.where, series.title, series.unit]
+        row: list[str | float | None] = [
+            *names, i + 1, p.row, p.year, p.code, p.status, "yes" if i in one.base else "",
+            _figure(p.value),
+        ]  # fmt: skip
+        if its is not None:
+            row += [_figure(its.lower), _figure(its.baseline.centre), _figure(its.upper)]
+            row.append(_figure(p.value) if i in marked["single"] else None)
+            row += [
+                _figure(v) for v in (its.averages[i], its.average_lower[i], its.average_upper[i])
+            ]
+            row.append(_figure(its.averages[i]) if i in marked["average"] else None)
+        records.append(row)
+    return records
+
+
+def _figure(value: float) -> float:
+    # six digits are more than any reading has
+    return float(f"{value:.6g}")
+
+
+# -- charts --------------------------------------------------------------------------------------
+
+
+def _charts(
+    book: Any,
+    styles: Styles,
+    sheet: Any,
+    found: Sequence[Drift],
+    places: Sequence[tuple[int, int]],
+) -> None:
+    set_page(sheet, True, TITLE, "")
+    sheet.fit_to_pages(1, 0)
+    sheet.set_column(0, 15, 9)
+    sheet.write_string(0, 0, "Charts", styles("title", wrap=False))
+    line, drawn = 2, 0
+    breaks = []
+    for one, place in zip(found, places, strict=True):
+        if one.chart is None:
+            continue
+        if drawn and drawn % CHARTS_A_PAGE == 0:
+            breaks.append(line)
+        kind = f"{one.series.practical} · {one.series.name} · {state_text(one)}"
+        style = "doubtful" if one.alarm else "ok"
+        sheet.write_string(line, 0, kind, styles(style, wrap=False))
+        for column, averaged in ((0, False), (8, True)):
+            chart = _chart(book, one, one.chart, place, averaged)
+            sheet.insert_chart(line + 1, column, chart, {"object_position": 2})
+        line += ROWS_A_CHART
+        drawn += 1
+    sheet.set_h_pagebreaks(breaks)
+    if not drawn:
+        text = "No series has enough values for a chart yet."
+        sheet.write_string(2, 0, text, styles("note", wrap=False))
+
+
+def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: bool) -> Any:
+    names = (
+        ("moving average", "its lower limit", "its upper limit", "average with a signal")
+        if averaged
+        else ("value", "lower limit", "upper limit", "value with a signal")
+    )
+    chart = book.add_chart({"type": "scatter", "subtype": "straight"})
+    at, low, high, signalled = (_AT[name] for name in names)
+
+    def add(column: int, name: str, looks: dict[str, Any]) -> None:
+        chart.add_series(
+            {
+                "name": name,
+                "categories": [NUMBERS, place[0], _AT["order"], place[1], _AT["order"]],
+                "values": [NUMBERS, place[0], column, place[1], column],
+                **looks,
+            }
+        )
+
+    no_mark = {"marker": {"type": "none"}}
+    dashed = {"line": {"color": ALERT, "width": 1.0, "dash_type": "dash"}}
+    colour = SERIES[0]
+    dot = {"type": "circle", "size": 5, "border": {"color": colour}, "fill": {"color": colour}}
+    add(at, names[0], {"marker": dot, "line": {"color": SOFT, "width": 0.75}})
+    add(_AT["centre"], "centre", {**no_mark, "line": {"color": LINE, "width": 1.0}})
+    add(low, "limits", {**no_mark, **dashed})
+    add(high, "upper limit", {**no_mark, **dashed})
+    if any((s.rule == "ewma-beyond-limits") == averaged for s in one.signals):
+        mark = {"type": "diamond", "size": 9, "border": {"color": ALERT}, "fill": {"color": ALERT}}
+        add(signalled, "signal", {"marker": mark, "line": {"none": True}})
+    values = (
+        [*its.averages, *its.average_lower, *its.average_upper]
+        if averaged
+        else [*its.values, its.lower, its.upper]
+    )
+    what = "moving average (EWMA)" if averaged else "single values"
+    y_title = f"{KINDS[one.series.kind]}" if one.series.kind != "quantity" else one.series.title
+    y_title = f"{y_title} / {one.series.unit}" if one.series.unit else y_title
+    title = f"{one.series.name}: {what}"
+    finish(chart, (title, _order_title(one), y_title), (_order_axis(one), axis(values)))
+    chart.set_title({"name": title, "name_font": {"name": "Arial", "size": 10, "bold": True}})
+    # the second limit needs no entry of its own
+    chart.set_legend({"position": "bottom", "delete_series": [3], "font": {"size": 9}})
+    chart.set_size({"width": CHART_WIDTH, "height": CHART_HEIGHT})
+    return chart
+
+
+def _order_axis(one: Drift) -> Axis:
+    last = len(one.series.points) + 1
+    return Axis(0.0, float(last), max(1.0, axis([0.0, float(last)]).step))
+
+
+def _order_title(one: Drift) -> str:
+    """``in order of adding (2024: 1–12, 2025: 13–24)``."""
+    spans: dict[int, list[int]] = {}
+    for i, p in enumerate(one.series.points, 1):
+        spans.setdefault(p.year, []).append(i)
+    parts = [f"{year}: {s[0]}–{s[-1]}" if len(s) > 1 else f"{year}: {s[0]}"
+             for year, s in spans.items()]  # fmt: skip
+    return f"in order of adding ({', '.join(parts)})"

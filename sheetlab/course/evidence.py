@@ -1,0 +1,264 @@
+"""An evidence pack: what was done in which year, by which definition, and what proves it."""
+
+from __future__ import annotations
+
+import datetime
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import xlsxwriter
+
+from sheetlab.course.archive import Checked, Table, check, read
+from sheetlab.course.ledger import Row, latest
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.workbook.package import write_atomically
+from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed, set_page
+from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
+
+BOOK, TEXT = "evidence.xlsx", "evidence.txt"
+TITLE = "Evidence of practical work"
+WIDTH = 118
+
+CRITERIA = (
+    ("readings taken and a result worked out", "result"),
+    ("zero error of an instrument read", "zero"),
+    ("uncertainty stated", "u"),
+    ("graph: a line or curve through the readings", "scatter"),
+    ("comparison with an accepted value", "comparison"),
+    ("own results worked out by the group", "own"),
+)
+"""What a result can be evidence of."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """What was written."""
+
+    book: Path
+    text: Path
+    checked: Checked
+
+
+def evidence(archive: Path, folder: Path, today: datetime.date) -> Pack:
+    """Write the pack into a folder; files that are there are never replaced.
+
+    Raises
+    ------
+    SheetlabError
+        If the archive cannot be read, or a file is there already; then nothing is written.
+    """
+    book, text = folder / BOOK, folder / TEXT
+    there = [_exists(path) for path in (book, text) if path.exists()]
+    if there:
+        raise SheetlabError(*there)
+    checked = check(archive, today)
+    table = read(archive)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        write_atomically(book, _book(archive.name, table, checked, today))
+        write_atomically(text, _text(archive.name, table, checked, today).encode("utf-8"))
+    except OSError as error:
+        raise SheetlabError(_not_written(folder, error.strerror or str(error))) from error
+    return Pack(book, text, checked)
+
+
+# -- what the rows say ---------------------------------------------------------------------------
+
+
+def schedule(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
+    """Year, practical, definition version and digest, results, groups, ok, doubtful, failed."""
+    groups: dict[tuple[int, str, str, str], list[Row]] = {}
+    for row in sorted(latest(rows), key=lambda r: (r.entry.year, r.entry.practical, r.number)):
+        e = row.entry
+        groups.setdefault((e.year, e.practical, e.version, e.definition[:12]), []).append(row)
+    return [
+        (
+            *key,
+            len(members),
+            len({row.code or row.seal for row in members}),
+            *(sum(r.entry.status == s for r in members) for s in ("ok", "doubtful", "failed")),
+        )
+        for key, members in groups.items()
+    ]
+
+
+def criteria(rows: Sequence[Row]) -> list[tuple[str, ...]]:
+    """Practical, then for each criterion how many of its workbooks are evidence of it."""
+    found = []
+    first = [row for row in latest(rows) if row.entry.numbers or row.entry.value is not None]
+    for practical in sorted({row.entry.practical for row in first}):
+        members = [row for row in first if row.entry.practical == practical]
+        # the numbers of a workbook stand beside its first result
+        books = {(row.code, row.entry.source): row for row in reversed(members)}
+        cells = [practical]
+        for _, kind in CRITERIA:
+            many = sum(_shows(row, kind) for row in books.values())
+            cells.append(f"{many} of {len(books)}" if many else "–")
+        found.append(tuple(cells))
+    return found
+
+
+def _shows(row: Row, kind: str) -> bool:
+    if kind == "result":
+        return row.entry.value is not None
+    if kind == "u":
+        return bool(row.entry.u)
+    return any(n.kind == kind for n in row.entry.numbers)
+
+
+def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
+    """Year, practical, which sample, code, findings, status, result as stated, row.
+
+    Best, middle and weakest workbook of each practical and year, by the number of findings; an
+    earlier row goes before a later one.
+    """
+    groups: dict[tuple[int, str], list[Row]] = {}
+    for row in sorted(latest(rows), key=lambda r: (r.entry.year, r.entry.practical, r.number)):
+        if row.code:
+            groups.setdefault((row.entry.year, row.entry.practical), []).append(row)
+    found: list[tuple[str | int, ...]] = []
+    for (year, practical), members in groups.items():
+        ranked = sorted(members, key=lambda r: (r.entry.status == "failed", r.entry.findings))
+        places = {0: "best", len(ranked) - 1: "weakest", (len(ranked) - 1) // 2: "middle"}
+        if len(ranked) < 3:
+            places = dict(list({0: "best", len(ranked) - 1: "weakest"}.items())[: len(ranked)])
+        for place, name in sorted(places.items()):
+            e = ranked[place].entry
+            found.append(
+                (year, practical, name, ranked[place].code, e.findings, e.status,
+                 e.statement or "no result", ranked[place].number)
+            )  # fmt: skip
+    return found
+
+
+def check_lines(table: Table, checked: Checked, today: datetime.date) -> list[str]:
+    """What the check of the archive came to, in sentences."""
+    lines = [
+        f"Checked on {today.isoformat()}: {checked.count} rows; digest of the last row "
+        f"{checked.head}.",
+        "The table is complete and unaltered: the digest of every row fits its contents and the "
+        "row before it."
+        if checked.sound
+        else "The table did not pass the check.",
+    ]
+    lines += [finding.message for finding in checked.findings]
+    revised = sum(row.replaces > 0 for row in table.rows)
+    purged = sum(not row.code for row in table.rows)
+    lines.append(
+        f"{revised} rows are revisions of earlier ones, which are still there. {purged} rows have "
+        "had their codes taken away after the day to which they were kept."
+    )
+    return lines
+
+
+# -- the files -----------------------------------------------------------------------------------
+
+SCHEDULE_HEADS = (
+    "year", "practical", "definition version", "digest of the definition (begins)", "results",
+    "groups", "ok", "doubtful", "failed",
+)  # fmt: skip
+SAMPLE_HEADS = (
+    "year", "practical", "sample", "code", "findings", "status", "result as stated", "row",
+)  # fmt: skip
+
+
+def _book(name: str, table: Table, checked: Checked, today: datetime.date) -> bytes:
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
+    book.set_properties({"title": TITLE, "created": EPOCH})
+    styles = Styles(book)
+    note = f"From {name}. A row a practical, year and version of its definition; only the last "
+    note += "revision of each result is counted."
+    widths: tuple[int, ...] = (8, 24, 12, 22, 10, 10, 10, 10, 10)
+    _sheet(book, styles, "Schedule", note, SCHEDULE_HEADS, widths, schedule(table.rows))
+    rows = [(line,) for line in check_lines(table, checked, today)]
+    note = "What “sheetlab archive check” found. Codes stand for groups; no names are here."
+    _sheet(book, styles, "Archive check", note, ("result of the check",), (WIDTH,), rows)
+    note = "How many workbooks of a practical are evidence of what. – means none."
+    heads = ("practical", *(title for title, _ in CRITERIA))
+    widths = (24, *([16] * len(CRITERIA)))
+    _sheet(book, styles, "Criteria", note, heads, widths, criteria(table.rows))
+    note = (
+        "Best, middle and weakest workbook of each practical and year by the number of findings. "
+        "Ask the department for the workbook by its code, while the list of codes is kept."
+    )
+    widths = (8, 22, 10, 14, 10, 11, 44, 7)
+    _sheet(book, styles, "Samples", note, SAMPLE_HEADS, widths, samples(table.rows))
+    book.close()
+    return buffer.getvalue()
+
+
+def _sheet(
+    book: Any,
+    styles: Styles,
+    title: str,
+    note: str,
+    heads: Sequence[str],
+    widths: Sequence[int],
+    rows: Sequence[Sequence[str | int]],
+) -> None:
+    sheet = book.add_worksheet(title)
+    set_page(sheet, True, TITLE, "")
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(3)
+    last, width = len(heads) - 1, sum(widths)
+    sheet.write_string(0, 0, title, styles("title", wrap=False))
+    if last:
+        sheet.merge_range(1, 0, 1, last, "", styles("note"))
+    sheet.write_string(1, 0, note, styles("note"))
+    sheet.set_row(1, lines_needed(note, width) * LINE_HEIGHT + 3)
+    most = max(lines_needed(h, w - 3) for h, w in zip(heads, widths, strict=True))
+    sheet.set_row(3, most * 13 + 3)
+    for column, head in enumerate(heads):
+        sheet.set_column(column, column, widths[column])
+        sheet.write_string(3, column, head, styles("column"))
+    for i, row in enumerate(rows, 4):
+        for column, value in enumerate(row):
+            if isinstance(value, str):
+                sheet.write_string(i, column, value, styles("cell"))
+            else:
+                sheet.write_number(i, column, value, styles("cell"))
+        needed = max(lines_needed(str(v), w - 3) for v, w in zip(row, widths, strict=True))
+        sheet.set_row(i, needed * LINE_HEIGHT + 4)
+    sheet.freeze_panes(4, 0)
+
+
+def _text(name: str, table: Table, checked: Checked, today: datetime.date) -> str:
+    lines = [TITLE, f"from {name}", "", "Archive check", ""]
+    lines += [f"  {line}" for line in check_lines(table, checked, today)]
+    lines += ["", "Schedule", ""]
+    for year, practical, version, digest, results, groups, ok, doubtful, failed in schedule(
+        table.rows
+    ):
+        lines.append(
+            f"  {year}  {practical}, definition version {version} ({digest}): {results} results of "
+            f"{groups} groups; {ok} ok, {doubtful} doubtful, {failed} failed"
+        )
+    lines += ["", "Criteria", ""]
+    for practical, *cells in criteria(table.rows):
+        lines.append(f"  {practical}")
+        lines += [f"    {t}: {c}" for (t, _), c in zip(CRITERIA, cells, strict=True)]
+    lines += ["", "Samples", ""]
+    for year, practical, which, code, findings, status, stated, row in samples(table.rows):
+        lines.append(
+            f"  {year}  {practical}, {which}: {code} (row {row}), {findings} findings, {status}, "
+            f"{stated}"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _exists(path: Path) -> Finding:
+    return Finding(
+        "file-exists", Severity.STOP, f"{path.name} is there already; nothing was written",
+        "a folder without a pack", "Give another folder with --out.", Place(path.name),
+    )  # fmt: skip
+
+
+def _not_written(folder: Path, why: str) -> Finding:
+    return Finding(
+        "not-written", Severity.STOP, f"the pack could not be written: {why}",
+        "a folder that can be written to", "Give another folder with --out.", Place(folder.name),
+    )  # fmt: skip

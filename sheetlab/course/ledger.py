@@ -1,0 +1,492 @@
+"""The table of the years, without files: rows, their chain of digests, and what may be appended.
+
+Every row carries a digest of its own contents and of the digest of the row before it. A row that
+was altered, taken out, put in or moved breaks the chain at that row. The code of a group is not in
+the digest itself but a seal of it (digest of code and salt): code and salt can be deleted when
+they are due, and the chain still proves everything else.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import json
+import math
+import secrets
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
+
+from sheetlab import __version__
+from sheetlab.checks.assess import Assessment
+from sheetlab.checks.wording import Words
+from sheetlab.finding import Finding, Severity, harmless
+from sheetlab.practical.evaluate import ResultValue
+from sheetlab.practical.model import START_PREFIX, Practical
+from sheetlab.practical.observations import Observations
+from sheetlab.units import Unit, coherent_text, interval_of, unit
+
+FIRST = "0" * 64
+"""Digest before the first row."""
+DIGITS = 12
+"""Significant digits that are kept: every spreadsheet program gives them back as they were."""
+LONGEST = 120
+CODE_LETTERS = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
+CODE_LENGTH = 8
+WIRE = "(wire)"
+"""Key of the wire among the instruments: no instrument of a definition can be called so."""
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A number beside a result, in the coherent SI unit.
+
+    ``kind``: ``zero`` (zero error of an instrument), ``division`` (least count of an instrument),
+    ``scatter`` (about a line or curve), ``quantity``, ``comparison`` (difference from an accepted
+    value as a fraction of it), ``own`` (fraction of the group's own results that agree).
+    """
+
+    kind: str
+    id: str
+    title: str
+    value: float
+    u: float | None
+    unit: str
+    shown: str
+    """Unit of the definition, in which people read it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A result as it was evaluated. Numbers are in coherent SI units; None where missing."""
+
+    year: int
+    practical: str
+    version: str
+    definition: str
+    """Digest of the definition."""
+    program: str
+    source: str
+    """Digest of what was typed."""
+    setup: str
+    instruments: str
+    """JSON object: id of the instrument in the definition -> id in the register; and ``WIRE``."""
+    result: str
+    title: str
+    symbol: str
+    unit: str
+    shown: str
+    value: float | None
+    u: float | None
+    expanded: float | None
+    k: float | None
+    dof: float | None
+    """None also for infinitely many, which is told apart by ``u``."""
+    statement: str
+    status: str
+    findings: int
+    numbers: tuple[Number, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A row of the table."""
+
+    number: int
+    revision: int
+    """1, and one more whenever what was typed has changed since."""
+    entry: Entry
+    added: str
+    """ISO date."""
+    keep_until: str
+    """ISO date: not before the day after it may the code be deleted."""
+    replaces: int
+    """Number of the row whose revision this is; 0 for none."""
+    seal: str
+    previous: str
+    digest: str = ""
+    code: str = ""
+    """Empty when it was purged."""
+    salt: str = ""
+
+    @property
+    def place(self) -> tuple[int, str, str]:
+        """Year, practical and set-up."""
+        return self.entry.year, self.entry.practical, self.entry.setup
+
+    def purged(self) -> Row:
+        """The row without its code."""
+        return replace(self, code="", salt="")
+
+
+def digest_of(row: Row) -> str:
+    """Digest of everything in a row but its code and salt, and of the row before it."""
+    content = {
+        "number": row.number,
+        "revision": row.revision,
+        "replaces": row.replaces,
+        **{f.name: getattr(row.entry, f.name) for f in fields(Entry) if f.name != "numbers"},
+        "numbers": [[getattr(n, f.name) for f in fields(Number)] for n in row.entry.numbers],
+        "added": row.added,
+        "keep_until": row.keep_until,
+        "seal": row.seal,
+        "previous": row.previous,
+    }
+    text = json.dumps(content, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def seal_of(code: str, salt: str) -> str:
+    """Digest that a code can be proved with, and not be guessed from."""
+    return hashlib.sha256(f"{salt}|{code}".encode()).hexdigest()
+
+
+def clean(text: str) -> str:
+    """A text from a workbook as it is kept: one short line without control characters."""
+    return " ".join(harmless(text).split())[:LONGEST]
+
+
+def new_code(taken: set[str]) -> str:
+    """A code that says nothing about anyone, and is not taken."""
+    while True:
+        code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
+        if code not in taken:
+            return code
+
+
+# -- from an assessment ---------------------------------------------------------------------------
+
+
+def source_digest(practical: Practical, observations: Observations) -> str:
+    """Digest of the typed readings and the definition; of no name, date or person.
+
+    A number counts as the number, however its cell holds it, so that a file that was saved again
+    by another program is the same source.
+    """
+    typed: list[list[Any]] = []
+    for key in sorted(observations.entries):
+        if key.startswith(START_PREFIX):
+            continue
+        for row, one in enumerate(observations.entries[key]):
+            content = clean(one.text) if one.value is None else repr(float(one.value))
+            if content:
+                typed.append([key, row, content])
+    text = json.dumps([practical.digest, practical.runs, typed], separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def entries_of(assessment: Assessment, year: int) -> tuple[Entry, ...]:
+    """One entry a result of the definition; the numbers beside them go with the first."""
+    practical, evaluation = assessment.practical, assessment.evaluation
+    observations = assessment.observations
+    words = Words(practical, evaluation.profile)
+    source = source_digest(practical, observations)
+    instruments = _registered(assessment)
+    made = []
+    pairs = zip(practical.definition.results, evaluation.results, strict=True)
+    for i, (definition, result) in enumerate(pairs):
+        its = practical.derived[definition.quantity]
+        budget = None if result is None else result.budget
+        value = None if budget is None else _kept(budget.value)
+        made.append(
+            Entry(
+                year=year,
+                practical=clean(practical.definition.id),
+                version=clean(practical.definition.version),
+                definition=practical.digest,
+                program=__version__,
+                source=source,
+                setup=clean(observations.entry("start.setup").text),
+                instruments=json.dumps(instruments, sort_keys=True),
+                result=definition.quantity,
+                title=clean(its.title),
+                symbol=clean(its.symbol),
+                unit=coherent_text(its.unit),
+                shown=definition.display_unit or its.unit.text,
+                value=value,
+                u=None if budget is None else _kept(budget.standard_uncertainty),
+                expanded=None if budget is None else _kept(budget.expanded_uncertainty),
+                k=None if budget is None else _kept(budget.coverage_factor),
+                dof=None if budget is None else _kept(budget.effective_dof),
+                statement="" if result is None else clean(words.statement_line(result)),
+                status=str(assessment.status),
+                findings=len(assessment.findings),
+                numbers=() if i else tuple(_numbers(assessment)),
+            )
+        )
+    return tuple(made)
+
+
+def _registered(assessment: Assessment) -> dict[str, str]:
+    """Ids of the register that the workbook is bound to; empty if it is not."""
+    bound = getattr(assessment, "bound", None)
+    if bound is None:
+        return {}
+    found = {str(one.instrument): clean(str(one.id)) for one in bound.instruments}
+    if bound.wire is not None:
+        found[WIRE] = clean(str(bound.wire.id))
+    return {key: id_ for key, id_ in found.items() if id_}
+
+
+def _numbers(assessment: Assessment) -> Iterator[Number]:
+    practical, evaluation = assessment.practical, assessment.evaluation
+    found = {q.key: q for q in evaluation.quantities}
+
+    def number(kind: str, id_: str, title: str, value: float | None, u: float | None, its: Unit,
+               shown: str = "") -> Iterator[Number]:  # fmt: skip
+        kept = _kept(value)
+        if kept is not None:
+            yield Number(
+                kind, id_, clean(title), kept, _kept(u), coherent_text(its), shown or its.text
+            )
+
+    for one in practical.definition.instruments:
+        for kind, key in (("zero", f"{one.id}.zero"), ("division", f"{one.id}.least_count")):
+            if one.zero_rows and key in found:
+                q, its = found[key], practical.derived[key].unit
+                yield from number(kind, one.id, one.title, q.value, q.standard_uncertainty, its)
+    for name, line in evaluation.lines.items():
+        d, y = line.field.definition, interval_of(practical.field(line.field.y[0]).unit)
+        if line.fit.dof > 0:
+            yield from number("scatter", name, d.title, line.fit.residual_deviation, None, y)
+    for name, curve in evaluation.curves.items():
+        c, y = curve.field.definition, interval_of(practical.field(curve.field.definition.y).unit)
+        if curve.fit.dof > 0:
+            yield from number("scatter", name, c.title, curve.fit.residual_deviation, None, y)
+    results = {one.quantity for one in practical.definition.results}
+    for key, q in found.items():
+        its_field = practical.derived[key]
+        if its_field.plausible is not None and key not in results:
+            yield from number(
+                "quantity", key, q.title, q.value, q.standard_uncertainty, its_field.unit
+            )
+    for result in evaluation.results:
+        if result is not None and result.accepted is not None:
+            yield from _comparison(result)
+    own = [a for a in assessment.answers if a.given is not None and a.agrees is not None]
+    if own:
+        share = sum(bool(a.agrees) for a in own) / len(own)
+        yield from number("own", "answers", "own results that agree", share, None, unit("1"))
+
+
+def _comparison(result: ResultValue) -> Iterator[Number]:
+    assert result.accepted is not None
+    value = _kept(result.accepted.percent_difference / 100.0)
+    if value is not None:
+        title = clean(f"difference from {result.accepted.source}")
+        yield Number("comparison", result.definition.quantity, title, value, None, "1", "1")
+
+
+def _kept(value: float | None) -> float | None:
+    """A number as it is kept; None for one that is missing or not finite."""
+    if value is None or not math.isfinite(value):
+        return None
+    # no negative zero: not every program gives it back
+    return float(f"{value:.{DIGITS}g}") + 0.0
+
+
+# -- appending ------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class Ledger:
+    """What has to be known of a table to append to it."""
+
+    count: int = 0
+    head: str = FIRST
+    """Digest of the last row."""
+    revisions: dict[tuple[int, str, str, str, str], tuple[int, int]] = field(default_factory=dict)
+    """Last revision and its row by year, practical, set-up, code and result."""
+    sources: dict[tuple[int, str, str, str, str], set[str]] = field(default_factory=dict)
+    """Codes (empty: purged) by year, practical, set-up, result and source."""
+    years: dict[tuple[str, str, str], int] = field(default_factory=dict)
+    """First year by practical, set-up and source."""
+
+    def note(self, row: Row) -> None:
+        """Take a row into account."""
+        self.count, self.head = row.number, row.digest
+        if row.code:
+            self.revisions[(*row.place, row.code, row.entry.result)] = row.revision, row.number
+        source = (*row.place, row.entry.result, row.entry.source)
+        self.sources.setdefault(source, set()).add(row.code)
+        e = row.entry
+        self.years.setdefault((e.practical, e.setup, e.source), e.year)
+
+    def there(self, entry: Entry, code: str, known: set[str]) -> bool:
+        """Whether a result is in the table: as this group's, or as that of a forgotten group.
+
+        Parameters
+        ----------
+        known
+            Codes that the list of codes still explains. Under any other the group may be the
+            same one, whose name was deleted.
+        """
+        source = (entry.year, entry.practical, entry.setup, entry.result, entry.source)
+        codes = self.sources.get(source, set())
+        return code in codes or bool(codes - known)
+
+    def other_year(self, entry: Entry) -> int | None:
+        """The year in which the same readings were added before; None if there is none."""
+        found = self.years.get((entry.practical, entry.setup, entry.source))
+        return None if found == entry.year else found
+
+    def append(self, entry: Entry, code: str, added: str, keep_until: str) -> Row:
+        """The next row."""
+        salt = secrets.token_hex(8)
+        key = (entry.year, entry.practical, entry.setup, code, entry.result)
+        revision, replaces = self.revisions.get(key, (0, 0))
+        row = Row(
+            self.count + 1, revision + 1, entry, added, keep_until, replaces,
+            seal_of(code, salt), self.head, "", code, salt,
+        )  # fmt: skip
+        row = replace(row, digest=digest_of(row))
+        self.note(row)
+        return row
+
+
+def ledger_of(rows: Iterable[Row]) -> Ledger:
+    """What has to be known of a table with these rows."""
+    found = Ledger()
+    for row in rows:
+        found.note(row)
+    return found
+
+
+def latest(rows: Sequence[Row]) -> list[Row]:
+    """The rows that no later revision replaces, in their order."""
+    replaced = {row.replaces for row in rows}
+    return [row for row in rows if row.number not in replaced]
+
+
+# -- one flat record a row, as databases and sheets hold it ---------------------------------------
+
+Cell = str | int | float | None
+
+COLUMNS: Mapping[str, type] = {
+    "number": int, "year": int, "practical": str, "setup": str, "code": str, "title": str,
+    "statement": str, "status": str, "findings": int, "revision": int, "replaces": int,
+    "result": str, "symbol": str, "value": float, "u": float, "expanded": float, "k": float,
+    "dof": float, "unit": str, "shown": str, "instruments": str, "added": str, "keep_until": str,
+    "version": str, "definition": str, "program": str, "source": str, "seal": str, "salt": str,
+    "previous": str, "digest": str,
+}  # fmt: skip
+"""Columns of a row and what they hold."""
+NUMBER_COLUMNS: Mapping[str, type] = {
+    "row": int, "position": int, "kind": str, "id": str, "title": str, "value": float, "u": float,
+    "unit": str, "shown": str,
+}  # fmt: skip
+"""Columns of the numbers beside the rows."""
+_OF_ENTRY = frozenset(f.name for f in fields(Entry))
+
+
+def flat(row: Row) -> list[Cell]:
+    """A row as cells, in the order of ``COLUMNS``."""
+    return [getattr(row.entry if name in _OF_ENTRY else row, name) for name in COLUMNS]
+
+
+def flat_numbers(row: Row) -> list[list[Cell]]:
+    """The numbers beside a row as cells, in the order of ``NUMBER_COLUMNS``."""
+    return [
+        [row.number, i, n.kind, n.id, n.title, n.value, n.u, n.unit, n.shown]
+        for i, n in enumerate(row.entry.numbers)
+    ]
+
+
+def rows_from(records: Iterable[Sequence[Any]], numbers: Iterable[Sequence[Any]]) -> list[Row]:
+    """Rows of flat records and the flat numbers beside them.
+
+    Raises
+    ------
+    ValueError
+        If a cell does not hold what its column holds.
+    """
+    beside: dict[int, list[tuple[int, Number]]] = {}
+    for one in numbers:
+        number, position, *rest = (
+            _cell(value, kind) for value, kind in zip(one, NUMBER_COLUMNS.values(), strict=True)
+        )
+        beside.setdefault(number, []).append((position, Number(*rest)))
+    found = []
+    for record in records:
+        cells = {
+            name: _cell(value, kind)
+            for (name, kind), value in zip(COLUMNS.items(), record, strict=True)
+        }
+        its = [n for _, n in sorted(beside.pop(cells["number"], []), key=lambda pair: pair[0])]
+        entry = Entry(**{k: v for k, v in cells.items() if k in _OF_ENTRY}, numbers=tuple(its))
+        found.append(Row(**{k: v for k, v in cells.items() if k not in _OF_ENTRY}, entry=entry))
+    if beside:
+        raise ValueError(f"there are numbers beside a row {min(beside)}, which is not there")
+    return found
+
+
+def _cell(value: Any, kind: type) -> Any:
+    if kind is str:
+        if isinstance(value, float) and value.is_integer():
+            return str(int(value))
+        return "" if value is None else str(value)
+    if value is None and kind is float:
+        return None
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise ValueError(f"{value!r} stands where a number belongs")
+    if kind is int and value != int(value):
+        raise ValueError(f"{value!r} stands where a whole number belongs")
+    return kind(value)
+
+
+# -- checking -------------------------------------------------------------------------------------
+
+
+def verify(rows: Sequence[Row], count: int, head: str, today: datetime.date) -> Finding | None:
+    """The first fault of a table; None if it is complete and unaltered.
+
+    Parameters
+    ----------
+    count, head
+        Number of rows and digest of the last one as they were noted when it was written.
+    today
+        A code may be missing only after the date to which it is kept.
+    """
+    previous = FIRST
+    for i, row in enumerate(rows):
+        if row.number != i + 1 or row.previous != previous:
+            return _broken(
+                i + 1,
+                f"where row {i + 1} belongs stands a row that does not follow the one before it",
+                "rows were taken out, put in or moved here",
+            )
+        if digest_of(row) != row.digest:
+            return _broken(i + 1, f"row {i + 1} was altered", "its digest does not fit it")
+        if row.code or row.salt:
+            if seal_of(row.code, row.salt) != row.seal:
+                return _broken(i + 1, f"row {i + 1} was altered", "its code was changed")
+        elif row.keep_until >= today.isoformat():
+            return _broken(
+                i + 1,
+                f"row {i + 1} has lost its code",
+                f"it was to be kept until {row.keep_until}",
+            )
+        previous = row.digest
+    if (len(rows), previous) != (count, head):
+        return _broken(
+            len(rows) + 1,
+            f"the last rows are missing: {count} were written, {len(rows)} are there",
+            "the end was cut off",
+        )  # fmt: skip
+    return None
+
+
+def holds(rows: Sequence[Row], digest: str) -> bool:
+    """Whether the table holds the row with a digest that was noted at another time."""
+    return any(row.digest == digest for row in rows)
+
+
+def _broken(number: int, found: str, why: str) -> Finding:
+    return Finding(
+        "archive-altered",
+        Severity.STOP,
+        f"{found} ({why}); the rows before it are in order, from row {number} on nothing is proved",
+        "rows as they were written, each with the digest of the one before",
+        "Take the database from the last backup that passes the check, and add again what is "
+        "missing there.",
+    )

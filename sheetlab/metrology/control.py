@@ -1,0 +1,306 @@
+"""Control charts for single values in time order: Shewhart with moving range, and EWMA.
+
+Sources: Shewhart charts after ISO 7870-2, EWMA charts after ISO 7870-6 and S. W. Roberts,
+Technometrics 1 (1959) 239; the rule of eight is one of the rules of the Western Electric
+handbook (1956). All from memory; the constants are worked out here from the normal distribution.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+D2 = 2.0 / math.sqrt(math.pi)
+"""Mean of the range of two values, in standard deviations (normal values): 1.128."""
+D3 = math.sqrt(2.0 - 4.0 / math.pi)
+"""Standard deviation of the range of two values, in standard deviations: 0.853."""
+WIDTH = 3.0
+"""Half-width of the limits of single values, in standard deviations."""
+D4 = 1.0 + WIDTH * D3 / D2
+"""Upper limit of the moving range over its mean: 3.267."""
+
+WEIGHT, EWMA_WIDTH = 0.2, 2.86
+"""Weight of the newest value, and half-width of the limits in standard deviations. A run of steady
+values then lasts about 370 values on average, as with 3 standard deviations for single values
+(J. M. Lucas and M. S. Saccucci, Technometrics 32 (1990) 1, from memory; simulated in the tests)."""
+RUN = 8
+LEAST = 5
+"""Fewest values of a baseline."""
+
+Rule = Literal["beyond-limits", "ewma-beyond-limits", "eight-on-one-side"]
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """Centre and spread of the values that are taken as steady, in the unit of the values."""
+
+    count: int
+    centre: float
+    sigma: float
+    """Standard deviation: mean moving range over d2, or the floor."""
+    mean_range: float
+    dof: float
+    """Effective degrees of freedom of ``sigma``; infinite where the floor is taken."""
+
+    def factor(self, width: float) -> float:
+        """Student's t in place of a normal quantile of ``width`` standard deviations, over it.
+
+        A pure number, 1 for a long baseline. With it a steady value is no oftener beyond limits
+        that few values have set than beyond limits that are known (simulated in the tests). As a
+        mean range over d2 estimates a standard deviation without bias and its square with one,
+        the quantile is divided by √(1 + 1/(2 dof)).
+
+        Raises
+        ------
+        ValueError
+            If the width is not positive.
+        """
+        if not width > 0.0:
+            raise ValueError("the width of limits is positive")
+        if math.isinf(self.dof):
+            return 1.0
+        from scipy.special import ndtr, stdtrit
+
+        quantile = float(stdtrit(self.dof, float(ndtr(width))))
+        return quantile / width / math.sqrt(1.0 + 0.5 / self.dof)
+
+    def limits(self, width: float = WIDTH) -> tuple[float, float]:
+        """Lower and upper limit of a single value, in the unit of the values.
+
+        The prediction interval of a further value: centre ± width · factor · sigma · √(1 + 1/n).
+        For a long baseline that is centre ± 2.66 mean moving ranges.
+        """
+        half = width * self.factor(width) * self.sigma * math.sqrt(1.0 + 1.0 / self.count)
+        return self.centre - half, self.centre + half
+
+    @property
+    def range_limit(self) -> float:
+        """Upper limit of the moving range (D4 for n = 2), in the unit of the values."""
+        return D4 * D2 * self.sigma
+
+
+def moving_ranges(values: Sequence[float]) -> tuple[float, ...]:
+    """Differences of neighbours without sign, shape (n - 1,), in the unit of the values.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), in time order.
+    """
+    return tuple(abs(b - a) for a, b in pairwise(values))
+
+
+def range_dof(count: int) -> float:
+    """Effective degrees of freedom of a mean moving range, a pure number.
+
+    Half the inverse squared coefficient of variation of the mean of k = count - 1 ranges of two,
+    of which neighbours are correlated because they share a value (derived for normal values with
+    the correlation -1/2 of neighbouring differences; simulated in the tests). About
+    0.6 (count - 1).
+
+    Raises
+    ------
+    ValueError
+        For fewer than two values.
+    """
+    if count < 2:
+        raise ValueError("a moving range needs two values")
+    k = count - 1
+    single = math.pi / 2.0 - 1.0
+    shared = math.sqrt(0.75) + 0.5 * math.asin(0.5) - 1.0
+    return k * k / (2.0 * (k * single + 2.0 * (k - 1) * shared))
+
+
+def baseline(values: Sequence[float], floor: float = 0.0) -> Baseline:
+    """Centre and spread of values that are taken as steady.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), n of 5 or more, in time order, all in one unit.
+    floor
+        Least standard deviation in the same unit: that of the rounding of a reading, say, so that
+        readings which all agree do not make limits of no width.
+
+    Raises
+    ------
+    ValueError
+        For fewer than 5 values, values that are not finite, or no spread at all.
+    """
+    if len(values) < LEAST:
+        raise ValueError(f"a baseline needs {LEAST} values")
+    if not all(map(math.isfinite, values)):
+        raise ValueError("a baseline needs finite values")
+    ranges = moving_ranges(values)
+    mean_range = math.fsum(ranges) / len(ranges)
+    centre = math.fsum(values) / len(values)
+    sigma, dof = mean_range / D2, range_dof(len(values))
+    if sigma <= floor:
+        sigma, dof = floor, math.inf
+    # equal decimals leave a trace in the last bits, which is no spread
+    if sigma <= 1e-12 * abs(centre):
+        raise ValueError("values without any spread set no limits")
+    return Baseline(len(values), centre, sigma, mean_range, dof)
+
+
+def ewma(values: Sequence[float], start: float, weight: float = WEIGHT) -> tuple[float, ...]:
+    """Exponentially weighted moving averages, shape (n,), in the unit of the values.
+
+    z_i = weight · x_i + (1 - weight) · z_(i-1), with z_0 = start.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), in time order.
+    start
+        Centre of the baseline, in the unit of the values.
+    weight
+        Weight of the newest value, a pure number above 0 and up to 1.
+
+    Raises
+    ------
+    ValueError
+        If the weight is not above 0 and up to 1.
+    """
+    _check_weight(weight)
+    found, z = [], start
+    for value in values:
+        z = weight * value + (1.0 - weight) * z
+        found.append(z)
+    return tuple(found)
+
+
+def ewma_deviation(sigma: float, index: int, weight: float = WEIGHT, count: int = 0) -> float:
+    """Standard deviation of a moving average about the centre, in the unit of ``sigma``.
+
+    σ √(λ / (2 - λ) · (1 - (1 - λ)^(2 i)) + 1/n): the exact variance after i values, not its
+    limit, and that of a centre which is itself the mean of n values.
+
+    Parameters
+    ----------
+    sigma
+        Standard deviation of a single value.
+    index
+        Number i of values averaged, from 1.
+    weight
+        Weight λ of the newest value, a pure number.
+    count
+        Values n behind the centre; 0 for a centre that is known.
+
+    Raises
+    ------
+    ValueError
+        If the weight is not above 0 and up to 1.
+    """
+    _check_weight(weight)
+    grown = weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * index))
+    return sigma * math.sqrt(grown + (1.0 / count if count else 0.0))
+
+
+def _check_weight(weight: float) -> None:
+    if not 0.0 < weight <= 1.0:
+        raise ValueError("a weight lies above 0 and up to 1")
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A rule that was broken: by the values from ``first`` to ``last`` (counted from 0)."""
+
+    rule: Rule
+    first: int
+    last: int
+    side: Literal[-1, 1]
+    """1: above the centre, -1: below."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """Values with their averages and limits; every sequence has shape (n,), in one unit."""
+
+    values: tuple[float, ...]
+    baseline: Baseline
+    lower: float
+    upper: float
+    averages: tuple[float, ...]
+    average_lower: tuple[float, ...]
+    average_upper: tuple[float, ...]
+    signals: tuple[Signal, ...]
+
+
+def chart(
+    values: Sequence[float],
+    steady: Baseline,
+    weight: float = WEIGHT,
+    width: float = EWMA_WIDTH,
+) -> Chart:
+    """Chart values against a baseline and look for signals.
+
+    Three rules: a single value beyond its limits (3 standard deviations); a moving average beyond
+    its limits; eight values in a row on one side of the centre. Neighbouring values that break the
+    same rule on the same side are one signal. Of steady normal values in series of 36, of which
+    the first 12 are the baseline, about one series in 24 shows a value or an average beyond its
+    limits and one in six a run of eight (simulated in the tests), because the centre is an
+    estimate too: a signal is a reason to look, not a proof, and a run alone is only a hint.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), in time order, in the unit of the baseline.
+    steady
+        The baseline.
+    weight
+        Weight of the newest value in the moving average, a pure number.
+    width
+        Half-width of the limits of the moving average in standard deviations, a pure number.
+
+    Raises
+    ------
+    ValueError
+        If the weight is not above 0 and up to 1, or the width is not positive.
+    """
+    centre = steady.centre
+    lower, upper = steady.limits()
+    averages = ewma(values, centre, weight)
+    half = [
+        width * steady.factor(width) * ewma_deviation(steady.sigma, i + 1, weight, steady.count)
+        for i in range(len(values))
+    ]
+    beyond = [_side(v, lower, upper) for v in values]
+    drifted = [_side(z, centre - h, centre + h) for z, h in zip(averages, half, strict=True)]
+    signals = [
+        *(Signal("beyond-limits", *run) for run in _runs(beyond, 1)),
+        *(Signal("ewma-beyond-limits", *run) for run in _runs(drifted, 1)),
+        *(
+            Signal("eight-on-one-side", *run)
+            for run in _runs([_side(v, centre, centre) for v in values], RUN)
+        ),
+    ]
+    return Chart(
+        tuple(values),
+        steady,
+        lower,
+        upper,
+        averages,
+        tuple(centre - h for h in half),
+        tuple(centre + h for h in half),
+        tuple(sorted(signals, key=lambda s: (s.first, s.last))),
+    )
+
+
+def _side(value: float, lower: float, upper: float) -> int:
+    return (value > upper) - (value < lower)
+
+
+def _runs(sides: Sequence[int], least: int) -> list[tuple[int, int, Literal[-1, 1]]]:
+    """First, last and side of every run of one sign that is long enough."""
+    found: list[tuple[int, int, Literal[-1, 1]]] = []
+    start = 0
+    for i in range(1, len(sides) + 1):
+        if i == len(sides) or sides[i] != sides[start]:
+            if sides[start] and i - start >= least:
+                found.append((start, i - 1, 1 if sides[start] > 0 else -1))
+            start = i
+    return found

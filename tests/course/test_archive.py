@@ -1,0 +1,646 @@
+"""The archive: what is added once stays, what is altered is found, what is killed loses nothing."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+import json
+import os
+import re
+import shutil
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import fields, replace
+from pathlib import Path
+
+import openpyxl
+import pytest
+import years
+from workbook.tamper import edited
+
+from sheetlab.cli import main
+from sheetlab.course import archive as a
+from sheetlab.course.archivebook import ABOUT, RESULTS, VALUES, read_view, view_bytes
+from sheetlab.course.evidence import CRITERIA, evidence
+from sheetlab.course.ledger import (
+    FIRST,
+    Entry,
+    Ledger,
+    Row,
+    digest_of,
+    entries_of,
+    latest,
+    source_digest,
+    verify,
+)
+from sheetlab.finding import Severity, SheetlabError
+
+TODAY = datetime.date(2026, 11, 25)
+LATER = datetime.date(2029, 1, 1)
+ADDING = Path(__file__).with_name("adding.py")
+
+
+def run_adding(*arguments: object) -> dict[str, object]:
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path))}
+    done = subprocess.run(
+        [sys.executable, ADDING, *map(str, arguments)],
+        env=environment, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    return json.loads(done.stdout)
+
+
+@pytest.fixture(scope="module")
+def class_(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Six filled workbooks in two folders."""
+    folder = tmp_path_factory.mktemp("class")
+    for i in range(6):
+        one = years.bench(i, f"Group {i + 1}", str(i % 2 + 1))
+        years.write(one, folder / ("before" if i < 3 else "after"))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def made(class_: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An archive of the six; copy it before you change it."""
+    target = tmp_path_factory.mktemp("archive") / "DEPARTMENT.xlsx"
+    added = list(a.add([class_], target, 2026, TODAY))
+    assert [len(one.rows) for one in added] == [1] * 6
+    return target
+
+
+@pytest.fixture
+def copy(made: Path, tmp_path: Path) -> Path:
+    shutil.copytree(made.parent, tmp_path / "copy")
+    return tmp_path / "copy" / made.name
+
+
+@pytest.fixture(scope="module")
+def rows() -> list[Row]:
+    """Five rows that were never on a disk."""
+    ledger = Ledger()
+    return [
+        ledger.append(entries_of(years.assessed(years.bench(i, f"G{i}")), 2026)[0], f"CODE{i}",
+                      "2026-11-25", "2027-12-31")
+        for i in range(5)
+    ]  # fmt: skip
+
+
+# -- rows -----------------------------------------------------------------------------------------
+
+
+def test_a_row_holds_what_was_evaluated(made: Path) -> None:
+    row = a.read(made).rows[0]
+    one = years.bench(3, "Group 4", "2")  # “after” comes before “before”
+    its = years.assessed(one)
+    budget = its.evaluation.measurand.budget
+    e = row.entry
+    assert (e.year, e.practical, e.setup, e.status) == (2026, years.WIRE, "2", str(its.status))
+    for kept, value in ((e.value, budget.value), (e.u, budget.standard_uncertainty),
+                        (e.expanded, budget.expanded_uncertainty), (e.k, budget.coverage_factor),
+                        (e.dof, budget.effective_dof)):  # fmt: skip
+        assert kept == pytest.approx(value, rel=1e-11)
+    numbers = {(n.kind, n.id): n for n in e.numbers}
+    assert numbers["zero", "screw_gauge"].value == pytest.approx(0.03e-3, abs=0.005e-3)
+    assert numbers["zero", "screw_gauge"].shown == "mm"
+    assert numbers["division", "screw_gauge"].value == pytest.approx(1e-5)
+    assert numbers["quantity", "d"].value == pytest.approx(years.DIAMETER * 1e-3, rel=0.02)
+    line = its.evaluation.lines["load_line"].fit
+    assert numbers["scatter", "load_line"].value == pytest.approx(line.residual_deviation)
+    assert abs(numbers["comparison", "Y"].value) < 0.1
+    assert numbers["own", "answers"].value == 1.0
+    assert e.definition == its.practical.digest
+    assert e.statement.startswith("Y = (")
+
+
+def test_no_name_is_kept_but_in_the_list_of_codes(class_: Path, tmp_path: Path) -> None:
+    one = years.bench(1, "Zebrafinch", "7")
+    cells = {**one.cells, "start.observers": ["Wryneck"], "start.person": ["Nightjar"]}
+    years.write(replace(one, cells=cells), tmp_path / "in", "anything")
+    target = tmp_path / "D.xlsx"
+    list(a.add([tmp_path / "in"], target, 2026, TODAY, tmp_path / "keys.csv"))
+    kept = a.database_of(target).read_bytes() + repr(read_view(target)).encode()
+    for name in (b"Zebrafinch", b"Wryneck", b"Nightjar"):
+        assert name not in kept
+    keys = (tmp_path / "keys.csv").read_text(encoding="utf-8-sig")
+    assert "Zebrafinch" in keys
+    assert "Wryneck" not in keys
+    assert a.read(target).rows[0].code in keys
+
+
+def test_adding_twice_adds_nothing(class_: Path, copy: Path) -> None:
+    before = a.database_of(copy).read_bytes()
+    view = copy.read_bytes()
+    again = list(a.add([class_], copy, 2026, TODAY))
+    assert [(one.rows, one.finding) for one in again] == [((), None)] * 6
+    assert a.database_of(copy).read_bytes() == before
+    assert copy.read_bytes() == view
+
+
+def test_a_file_that_was_saved_again_is_the_same_source(class_: Path, copy: Path) -> None:
+    path = next((class_ / "after").iterdir())
+    other = copy.parent / "renamed.xlsx"
+
+    def as_text(book: openpyxl.Workbook) -> None:
+        """A number typed as text is the same reading."""
+        sheet = book["Dimensions"]
+        cell = next(c for r in sheet.iter_rows() for c in r if c.value == years.DIAMETER or
+                    (isinstance(c.value, float) and not c.protection.locked))  # fmt: skip
+        cell.value = str(cell.value).replace(".", ",")
+
+    other.write_bytes(edited(path.read_bytes(), as_text))
+    assert other.read_bytes() != path.read_bytes()
+    (one,) = a.add([other], copy, 2026, TODAY)
+    assert one == a.Added(other)
+
+
+def test_a_changed_reading_is_a_revision_and_never_an_overwrite(
+    class_: Path, copy: Path, tmp_path: Path
+) -> None:
+    before = a.read(copy).rows
+    one = years.bench(3, "Group 4", "2")
+    changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
+    path = years.write(replace(one, cells=changed), tmp_path / "again")
+    (added,) = a.add([path], copy, 2026, TODAY)
+    after = a.read(copy).rows
+    assert after[:-1] == before
+    (row,) = added.rows
+    assert (row.revision, row.replaces, row.code) == (2, before[0].number, before[0].code)
+    assert [r.number for r in latest(after)] == [2, 3, 4, 5, 6, 7]
+    # both files in one folder: adding again and again comes to rest
+    old = years.write(one, tmp_path / "again", "old")
+    assert [x.rows for x in a.add([path, old], copy, 2026, TODAY)] == [(), ()]
+    assert a.check(copy, TODAY).findings == ()
+
+
+def test_the_same_readings_of_another_year_are_refused(class_: Path, copy: Path) -> None:
+    refused = list(a.add([class_], copy, 2027, TODAY))
+    assert {one.finding.code for one in refused if one.finding} == {"other-year"}
+    assert len(a.read(copy).rows) == 6
+
+
+def test_without_the_list_of_codes_nothing_comes_twice(class_: Path, copy: Path) -> None:
+    a.codes_of(copy).unlink()
+    assert all(not one.rows for one in a.add([class_], copy, 2026, TODAY))
+    assert len(a.read(copy).rows) == 6
+
+
+def test_what_cannot_be_evaluated_is_told_and_the_others_are_added(
+    class_: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
+    years.write(years.Bench("Blank", "1", {}), tmp_path, "blank")
+    files = [tmp_path, class_ / "after"]
+    added = list(a.add(files, tmp_path / "D.xlsx", 2026, TODAY))
+    assert [one.finding.code if one.finding else len(one.rows) for one in added] == [
+        "workbook-not-filled", "file-unreadable", 1, 1, 1,
+    ]  # fmt: skip
+
+
+def test_source_digest_depends_on_readings_alone() -> None:
+    one = years.bench(1, "A", "1")
+    base = years.assessed(one)
+    other = years.assessed(replace(one, group="B", setup="9"))
+    assert source_digest(base.practical, base.observations) == source_digest(
+        other.practical, other.observations
+    )
+    cells = {**one.cells, "readings.mass": [*one.cells["readings.mass"][:-1], 99.0]}
+    moved = years.assessed(replace(one, cells=cells))
+    assert source_digest(moved.practical, moved.observations) != source_digest(
+        base.practical, base.observations
+    )
+
+
+# -- the chain ------------------------------------------------------------------------------------
+
+
+Faulty = Callable[..., str]
+
+
+@pytest.fixture
+def faulty(rows: list[Row]) -> Faulty:
+    """What a check says of changed rows; the end of the table was noted when it was whole."""
+
+    def said(changed: Sequence[Row], today: datetime.date = TODAY) -> str:
+        found = verify(changed, len(rows), rows[-1].digest, today)
+        return "" if found is None else found.found
+
+    return said
+
+
+def test_an_untouched_table_passes(rows: list[Row], faulty: Faulty) -> None:
+    assert faulty(rows) == ""
+    assert rows[0].previous == FIRST
+
+
+@pytest.mark.parametrize("at", range(5))
+def test_a_row_taken_out_is_found(rows: list[Row], faulty: Faulty, at: int) -> None:
+    found = faulty(rows[:at] + rows[at + 1 :])
+    assert ("last rows are missing" if at == 4 else f"where row {at + 1} belongs") in found
+
+
+@pytest.mark.parametrize("at", range(5))
+def test_a_row_taken_out_is_found_though_the_others_are_renumbered(
+    rows: list[Row], faulty: Faulty, at: int
+) -> None:
+    rest = rows[:at] + rows[at + 1 :]
+    rest = [replace(row, number=i + 1) for i, row in enumerate(rest)]
+    assert faulty(rest) != ""
+
+
+@pytest.mark.parametrize("at", range(4))
+def test_rows_in_another_order_are_found(rows: list[Row], faulty: Faulty, at: int) -> None:
+    moved = [*rows[:at], rows[at + 1], rows[at], *rows[at + 2 :]]
+    assert f"where row {at + 1} belongs" in faulty(moved)
+    renumbered = [replace(row, number=i + 1) for i, row in enumerate(moved)]
+    assert f"where row {at + 1} belongs" in faulty(renumbered)
+
+
+@pytest.mark.parametrize("at", range(6))
+def test_a_row_put_in_is_found(rows: list[Row], faulty: Faulty, at: int) -> None:
+    extra = replace(rows[at % 5], number=at + 1, previous=rows[at - 1].digest if at else FIRST)
+    extra = replace(extra, digest=digest_of(extra))
+    later = [replace(row, number=row.number + 1) for row in rows[at:]]
+    assert faulty([*rows[:at], extra, *later]) != ""
+
+
+_OTHER: dict[type, Callable[[object], object]] = {
+    int: lambda v: v + 1, float: lambda v: v * (1 + 1e-9), str: lambda v: v + "x",
+    type(None): lambda _: 1.0, tuple: lambda v: v[:-1],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", [f.name for f in fields(Entry)])
+def test_any_altered_part_of_a_result_is_found(rows: list[Row], faulty: Faulty, name: str) -> None:
+    value = getattr(rows[2].entry, name)
+    entry = replace(rows[2].entry, **{name: _OTHER[type(value)](value)})
+    altered = [*rows[:2], replace(rows[2], entry=entry), *rows[3:]]
+    assert "row 3 was altered" in faulty(altered)
+
+
+@pytest.mark.parametrize(
+    "name", ["revision", "replaces", "added", "keep_until", "seal", "code", "salt", "digest"]
+)
+def test_any_altered_part_of_a_row_is_found(rows: list[Row], faulty: Faulty, name: str) -> None:
+    value = getattr(rows[2], name)
+    altered = replace(rows[2], **{name: _OTHER[type(value)](value)})
+    assert "row 3 was altered" in faulty([*rows[:2], altered, *rows[3:]])
+
+
+def test_an_altered_number_beside_a_row_is_found(rows: list[Row], faulty: Faulty) -> None:
+    numbers = rows[1].entry.numbers
+    for i, one in enumerate(numbers):
+        other = (*numbers[:i], replace(one, value=one.value + 1e-9), *numbers[i + 1 :])
+        altered = replace(rows[1], entry=replace(rows[1].entry, numbers=other))
+        assert "row 2 was altered" in faulty([rows[0], altered, *rows[2:]])
+
+
+def test_a_row_that_is_rehashed_breaks_the_next_one(rows: list[Row], faulty: Faulty) -> None:
+    altered = replace(rows[1], entry=replace(rows[1].entry, value=1.0))
+    altered = replace(altered, digest=digest_of(altered))
+    assert "where row 3 belongs" in faulty([rows[0], altered, *rows[2:]])
+
+
+def test_a_code_may_be_missing_only_when_it_is_due(rows: list[Row], faulty: Faulty) -> None:
+    without = [*rows[:3], rows[3].purged(), rows[4]]
+    assert "row 4 has lost its code" in faulty(without, datetime.date(2027, 12, 31))
+    assert faulty(without, datetime.date(2028, 1, 1)) == ""
+
+
+# -- altering the files ---------------------------------------------------------------------------
+
+
+def tampered(target: Path, *statements: str) -> list[str]:
+    """What the check finds after someone worked on the database."""
+    connection = sqlite3.connect(a.database_of(target))
+    for table in ("results", "numbers"):
+        for what in ("rows", "cells"):
+            connection.execute(f"DROP TRIGGER keep_{table}_{what}")
+    for statement in statements:
+        connection.execute(statement)
+    connection.commit()
+    connection.close()
+    return [f.found for f in a.check(target, TODAY).findings if f.severity is Severity.STOP]
+
+
+@pytest.mark.parametrize(
+    ("statements", "found"),
+    [
+        (["UPDATE results SET value = value * 1.001 WHERE number = 4"], "row 4 was altered"),
+        (["UPDATE numbers SET value = 0 WHERE row = 2 AND position = 0"], "row 2 was altered"),
+        (["DELETE FROM results WHERE number = 3", "DELETE FROM numbers WHERE row = 3"],
+         "where row 3 belongs"),
+        (["DELETE FROM results WHERE number = 6", "DELETE FROM numbers WHERE row = 6"],
+         "the last rows are missing"),
+        (["UPDATE results SET number = -1 WHERE number = 2",
+          "UPDATE results SET number = 2 WHERE number = 5",
+          "UPDATE results SET number = 5 WHERE number = -1"], "where row 2 belongs"),
+        (["UPDATE results SET code = '', salt = '' WHERE number = 5"], "row 5 has lost its code"),
+    ],
+)  # fmt: skip
+def test_work_on_the_database_is_found(copy: Path, statements: list[str], found: str) -> None:
+    (said,) = tampered(copy, *statements)
+    assert found in said
+
+
+def test_the_database_itself_refuses_to_change_rows(copy: Path) -> None:
+    connection = sqlite3.connect(a.database_of(copy))
+    for statement in ("DELETE FROM results", "UPDATE results SET value = 1",
+                      "DELETE FROM numbers", "UPDATE numbers SET value = 1"):  # fmt: skip
+        with pytest.raises(sqlite3.IntegrityError, match="only ever added"):
+            connection.execute(statement)
+    connection.close()
+
+
+def test_nothing_is_built_on_a_table_that_was_cut_off(copy: Path, tmp_path: Path) -> None:
+    tampered(copy, "DELETE FROM results WHERE number = 6", "DELETE FROM numbers WHERE row = 6")
+    path = years.write(years.bench(50, "New"), tmp_path)
+    with pytest.raises(SheetlabError, match="nothing was added"):
+        list(a.add([path], copy, 2026, TODAY))
+
+
+def test_a_digest_that_was_noted_proves_the_rows_up_to_it(copy: Path, tmp_path: Path) -> None:
+    noted = a.check(copy, TODAY).head
+    list(a.add([years.write(years.bench(50, "New"), tmp_path)], copy, 2026, TODAY))
+    assert a.check(copy, TODAY, noted).sound
+    assert not a.check(copy, TODAY, noted[::-1]).sound
+
+
+def test_an_altered_view_is_told_with_its_row(copy: Path) -> None:
+    def alter(book: openpyxl.Workbook) -> None:
+        sheet = book[RESULTS]
+        column = next(c.column for c in sheet[4] if c.value == "value")
+        sheet.cell(4 + 3, column).value *= 1.01
+
+    copy.write_bytes(edited(copy.read_bytes(), alter))
+    found = a.check(copy, TODAY)
+    assert found.sound
+    assert "row 3" in found.findings[0].found
+    assert a.renew_view(copy) is None
+    assert a.check(copy, TODAY).findings == ()
+
+
+def test_a_view_too_large_to_be_read_back_is_no_fault(
+    copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(a, "MOST_READ", 5)
+    (finding,) = a.check(copy, TODAY).findings
+    assert (finding.severity, "not compared" in finding.found) == (Severity.NOTE, True)
+    assert main(["archive", "check", str(copy)]) == 0
+
+
+def test_a_damaged_database_is_one_message(copy: Path) -> None:
+    a.database_of(copy).write_bytes(b"no database at all, but long enough to look like one" * 50)
+    with pytest.raises(SheetlabError) as refused:
+        a.read(copy)
+    assert refused.value.findings[0].code == "archive-unreadable"
+
+
+# -- view, import, export -------------------------------------------------------------------------
+
+
+def test_the_database_comes_back_from_the_workbook(copy: Path) -> None:
+    before = a.read(copy)
+    a.database_of(copy).unlink()
+    with pytest.raises(SheetlabError, match="archive import"):
+        list(a.add([], copy, 2026, TODAY))
+    # as another program saves it
+    copy.write_bytes(edited(copy.read_bytes(), lambda book: None))
+    a.import_view(copy, TODAY)
+    assert a.read(copy) == before
+    assert a.check(copy, TODAY).findings == ()
+    with pytest.raises(SheetlabError, match="nothing was imported"):
+        a.import_view(copy, TODAY)
+
+
+def test_an_altered_workbook_is_not_imported(copy: Path) -> None:
+    a.database_of(copy).unlink()
+
+    def alter(book: openpyxl.Workbook) -> None:
+        book[VALUES].cell(6, 6).value = 1.0
+
+    copy.write_bytes(edited(copy.read_bytes(), alter))
+    with pytest.raises(SheetlabError, match="row 1 was altered"):
+        a.import_view(copy, TODAY)
+    assert not a.database_of(copy).exists()
+
+
+def test_a_view_is_the_same_bytes_for_the_same_rows(rows: list[Row]) -> None:
+    assert view_bytes(rows, 5, rows[-1].digest) == view_bytes(rows, 5, rows[-1].digest)
+
+
+@pytest.mark.parametrize("lock", ["~$DEPARTMENT.xlsx", ".~lock.DEPARTMENT.xlsx#"])
+def test_a_view_that_is_open_is_left_alone(copy: Path, tmp_path: Path, lock: str) -> None:
+    before = copy.read_bytes()
+    (copy.parent / lock).touch()
+    path = years.write(years.bench(50, "New"), tmp_path / "in")
+    first, second = a.add([path], copy, 2026, TODAY)
+    assert len(first.rows) == 1
+    assert second.finding is not None
+    assert "safe in the database" in second.finding.message
+    assert copy.read_bytes() == before
+    assert len(a.read(copy).rows) == 7
+    (copy.parent / lock).unlink()
+    list(a.add([path], copy, 2026, TODAY))
+    assert len(read_view(copy)[0]) == 7
+
+
+def test_an_archive_in_use_is_waited_for_and_then_told(copy: Path) -> None:
+    with a.locked(copy), pytest.raises(SheetlabError) as refused:
+        a.read(copy, wait=0.05)
+    assert refused.value.findings[0].code == "archive-busy"
+
+
+def test_names_that_would_overwrite_each_other_are_refused(copy: Path) -> None:
+    database = a.database_of(copy)
+    before = database.read_bytes()
+    with pytest.raises(SheetlabError, match="no name of a workbook"):
+        a.renew_view(database)
+    with pytest.raises(SheetlabError, match="csv"):
+        list(a.add([copy.parent / "x.xlsx"], copy, 2026, TODAY, database))
+    assert database.read_bytes() == before
+
+
+def test_export_to_csv(copy: Path, tmp_path: Path) -> None:
+    assert a.export(copy, tmp_path / "all.csv") == 6
+    with (tmp_path / "all.csv").open(encoding="utf-8-sig", newline="") as stream:
+        records = list(csv.DictReader(stream))
+    for record, row in zip(records, a.read(copy).rows, strict=True):
+        assert float(record["value"]) == row.entry.value
+        assert record["code"] == row.code
+        assert float(record["zero:screw_gauge"]) > 0
+    with pytest.raises(SheetlabError, match="there already"):
+        a.export(copy, tmp_path / "all.csv")
+
+
+def test_export_to_parquet_without_its_library_is_told(copy: Path, tmp_path: Path) -> None:
+    pytest.importorskip("pandas")
+    try:
+        import pyarrow  # noqa: F401
+    except ImportError:
+        with pytest.raises(SheetlabError, match="pyarrow"):
+            a.export(copy, tmp_path / "all.parquet")
+    else:
+        assert a.export(copy, tmp_path / "all.parquet") == 6
+
+
+# -- codes that go --------------------------------------------------------------------------------
+
+
+def test_purge_waits_for_the_day_and_then_takes_codes_and_names(copy: Path) -> None:
+    keys = a.codes_of(copy)
+    last = a.last_day(2026)
+    early = a.purge(copy, last)
+    assert (early.names, early.rows, early.waiting) == (0, 0, 6)
+    assert "Group 1" in keys.read_text(encoding="utf-8-sig")
+    values = [row.entry for row in a.read(copy).rows]
+    codes = {row.code for row in a.read(copy).rows}
+    done = a.purge(copy, last + datetime.timedelta(days=1))
+    assert (done.names, done.rows, done.waiting) == (6, 6, 0)
+    assert "Group" not in keys.read_text(encoding="utf-8-sig")
+    table = a.read(copy)
+    assert [row.entry for row in table.rows] == values
+    for place in (a.database_of(copy), copy):
+        content = place.read_bytes() + (repr(read_view(copy)).encode() if place == copy else b"")
+        assert not any(code.encode() in content for code in codes), place
+    assert a.check(copy, LATER).findings == ()
+
+
+def test_a_later_day_that_was_asked_for_holds_the_code(class_: Path, tmp_path: Path) -> None:
+    target = tmp_path / "D.xlsx"
+    until = datetime.date(2030, 6, 30)
+    list(a.add([class_ / "after"], target, 2026, TODAY, keep_until=until))
+    assert a.purge(target, until).rows == 0
+    assert a.purge(target, until + datetime.timedelta(days=1)).rows == 3
+
+
+def test_what_was_purged_does_not_come_twice(class_: Path, copy: Path) -> None:
+    a.purge(copy, LATER)
+    assert all(not one.rows for one in a.add([class_], copy, 2026, LATER))
+
+
+# -- hostile texts --------------------------------------------------------------------------------
+
+HOSTILE = [
+    '=HYPERLINK("http://example.org","x")', "../../x", "\x07\x1b[31mred", "@SUM(A1)", "-2", "'=1",
+    "_x0041_", "a\u202eb", "x" * 5000, '"; DROP TABLE results; --', "<b>&amp;</b>",
+]  # fmt: skip
+
+
+def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
+    target = tmp_path / "deep" / "er" / "D.xlsx"
+    target.parent.mkdir(parents=True)
+    folder = tmp_path / "in"
+    folder.mkdir()
+    for i, text in enumerate(HOSTILE):
+        one = years.bench(i, text, text)
+        years.write(one, folder, f"{i:02}")
+    outside = {p for p in tmp_path.rglob("*") if target.parent not in p.parents}
+    added = list(a.add([folder], target, 2026, TODAY))
+    assert [len(one.rows) for one in added] == [1] * len(HOSTILE)
+    assert {p for p in tmp_path.rglob("*") if target.parent not in p.parents} == outside
+    assert {p.name for p in target.parent.iterdir()} <= {
+        "D.xlsx", "D.sqlite", "D.lock", "D codes.csv",
+    }  # fmt: skip
+    assert a.check(target, TODAY).findings == ()
+    again = list(a.add([folder], target, 2026, TODAY))
+    assert all(not one.rows for one in again)
+    book = openpyxl.load_workbook(target)
+    for sheet in book:
+        for row in sheet.iter_rows():
+            for cell in row:
+                assert cell.data_type != "f"
+                assert cell.hyperlink is None
+    text = a.codes_of(target).read_text(encoding="utf-8-sig")
+    for row in list(csv.reader(io.StringIO(text))):
+        assert all(not cell.startswith(("=", "+", "-", "@")) for cell in row)
+        assert all(char.isprintable() for cell in row for char in cell)
+    assert main(["drift", str(target), "--out", str(tmp_path / "drift.xlsx")]) == 0
+    assert main(["archive", "evidence", str(target), "--out", str(tmp_path / "pack")]) == 0
+    assert main(["archive", "export", str(target), "--out", str(tmp_path / "all.csv")]) == 0
+    for name in ("drift.xlsx", "pack/evidence.xlsx"):
+        book = openpyxl.load_workbook(tmp_path / name)
+        assert all(c.data_type != "f" for s in book for row in s.iter_rows() for c in row)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_guarded_texts_come_back(text: str) -> None:
+    assert a.unguarded(a.guarded(text)) == text
+
+
+# -- evidence -------------------------------------------------------------------------------------
+
+
+def test_evidence_pack(copy: Path, tmp_path: Path) -> None:
+    pack = evidence(copy, tmp_path / "pack", TODAY)
+    text = pack.text.read_text(encoding="utf-8")
+    assert f"{years.WIRE}, definition version" in text
+    assert "6 results of 6 groups" in text
+    assert "complete and unaltered" in text
+    assert text.count("6 of 6") == len(CRITERIA)
+    assert re.search(r"best: \w{8} \(row \d\)", text)
+    names = openpyxl.load_workbook(pack.book).sheetnames
+    assert names == ["Schedule", "Archive check", "Criteria", "Samples"]
+    with pytest.raises(SheetlabError, match="there already"):
+        evidence(copy, tmp_path / "pack", TODAY)
+
+
+def test_evidence_says_that_an_archive_was_altered(copy: Path, tmp_path: Path) -> None:
+    tampered(copy, "UPDATE results SET value = 1 WHERE number = 4")
+    text = evidence(copy, tmp_path / "pack", TODAY).text.read_text(encoding="utf-8")
+    assert "did not pass" in text
+    assert "row 4 was altered" in text
+
+
+# -- the command ----------------------------------------------------------------------------------
+
+
+def test_the_command(class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    target, keys = tmp_path / "D.xlsx", tmp_path / "keys.csv"
+    add = ["archive", "add", str(class_), "--archive", str(target), "--year", "2026"]
+    assert main([*add, "--codes", str(keys), "--keep-until", "2031-01-31"]) == 0
+    assert "6 rows added" in capsys.readouterr().out
+    assert keys.exists()
+    assert main(["archive", "check", str(target)]) == 0
+    digest = capsys.readouterr().out.split()[-1]
+    assert main(["archive", "check", str(target), "--expect", digest]) == 0
+    assert main(["archive", "check", str(target), "--expect", "0123"]) == 2
+    assert main(["archive", "purge", str(target), "--codes", str(keys)]) == 0
+    assert "6 rows keep theirs" in capsys.readouterr().out
+    assert main(["archive", "export", str(target)]) == 0
+    assert main(["archive", "import", str(target)]) == 2
+    assert main(["archive", "check", str(tmp_path / "none.xlsx")]) == 2
+    assert "no archive" in capsys.readouterr().err
+    assert main(["archive", "add", str(tmp_path / "none.xlsx"), "--archive", str(target),
+                 "--year", "2026"]) == 2  # fmt: skip
+    assert ABOUT in openpyxl.load_workbook(target).sheetnames
+
+
+# -- killed and racing ----------------------------------------------------------------------------
+
+
+def killed_and_raced(class_: Path, folder: Path, rounds: int, how: str) -> dict[str, object]:
+    for name in ("before", "after"):
+        shutil.copytree(class_ / name, folder / name)
+        shutil.copytree(class_ / name, folder / "both", dirs_exist_ok=True)
+    found = run_adding(folder, rounds, 5, how)
+    assert len(found["rows"]) == rounds
+    # every row was told of by one of the two, and by one only
+    assert found["raced"] == {"rows": 6, "told": 6}
+    return found
+
+
+def test_killed_at_a_dozen_moments_and_two_at_once(class_: Path, tmp_path: Path) -> None:
+    killed_and_raced(class_, tmp_path, 12, "remembered")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("how", "rounds"), [("remembered", 200), ("real", 40)])
+def test_killed_at_very_many_moments(class_: Path, tmp_path: Path, how: str, rounds: int) -> None:
+    found = killed_and_raced(class_, tmp_path, rounds, how)
+    # before the first step, between two, after the last
+    steps = {found["from"], found["from"] + 2, found["to"]}
+    assert set(found["rows"]) == steps if how == "remembered" else set(found["rows"]) <= steps

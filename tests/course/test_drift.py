@@ -1,0 +1,276 @@
+"""Drift over the years: a creeping micrometer is seen in time, a steady one is left in peace."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import zipfile
+from collections.abc import Iterable
+from dataclasses import fields, replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import openpyxl
+import pytest
+import years
+
+from sheetlab.cli import main
+from sheetlab.course.archive import add
+from sheetlab.course.drift import (
+    BASELINE,
+    HINTS,
+    Drift,
+    drift_lines,
+    drifts,
+    series_of,
+    signal_text,
+    state_text,
+)
+from sheetlab.course.driftbook import CHARTS, NUMBERS, SIGNALS, write_drift
+from sheetlab.course.ledger import WIRE, Entry, Ledger, Number, Row, entries_of
+from sheetlab.finding import SheetlabError
+
+CLASS = 12
+
+
+def archived(ledger: Ledger, benches: Iterable[years.Bench], year: int) -> list[Row]:
+    return [
+        ledger.append(entry, f"{year}{one.group}", f"{year}-06-01", f"{year + 1}-12-31")
+        for one in benches
+        for entry in entries_of(years.assessed(one), year)
+    ]
+
+
+def three_years(seed: int, creep: float) -> list[Row]:
+    """Three invented years at one set-up; from the second on the zero error creeps (mm a year)."""
+    ledger = Ledger()
+    rows: list[Row] = []
+    for i, year in enumerate((2024, 2025, 2026)):
+        zeros = [0.03 + creep * max(0.0, i - 1 + k / CLASS) if i else 0.03 for k in range(CLASS)]
+        rows += archived(ledger, years.year(1000 * seed + 100 * i, zeros), year)
+    return rows
+
+
+def of(found: list[Drift], kind: str, id_: str = "") -> Drift:
+    (one,) = [d for d in found if d.series.kind == kind and id_ in ("", d.series.id)]
+    return one
+
+
+@pytest.fixture(scope="module")
+def creeping() -> list[Row]:
+    return three_years(1, 0.02)
+
+
+@pytest.fixture(scope="module")
+def steady() -> list[Row]:
+    return three_years(2, 0.0)
+
+
+def test_a_creeping_micrometer_is_signalled_in_time(creeping: list[Row]) -> None:
+    zero = of(drifts(creeping), "zero")
+    assert zero.series.id == "screw_gauge"
+    assert zero.chart is not None
+    drifted = [s for s in zero.signals if s.last >= CLASS and s.side == 1 and s.rule not in HINTS]
+    assert drifted
+    # the zero has crept by one division after half of the second year
+    first = min(max(s.first, CLASS) for s in drifted)
+    assert first < 2 * CLASS
+    assert {s.rule for s in drifted} >= {"beyond-limits", "ewma-beyond-limits"}
+    # results subtract the zero error that was read, and stay
+    assert not of(drifts(creeping), "quantity", "d").alarm
+    assert drifts(creeping)[0].signals
+
+
+def test_a_steady_micrometer_is_not(steady: list[Row]) -> None:
+    found = drifts(steady)
+    assert all(one.chart is not None for one in found)
+    assert [one.series.name for one in found if one.alarm] == []
+
+
+def test_a_run_on_one_side_alone_is_a_hint(steady: list[Row]) -> None:
+    (zero,) = [d for d in drifts(steady) if d.series.kind == "zero"]
+    assert {s.rule for s in zero.signals} == {"eight-on-one-side"}
+    assert "A hint, no more" in zero.advice
+    assert "1 hint" in state_text(zero)
+    assert "signal" not in state_text(zero)
+
+
+@pytest.mark.slow
+def test_creeping_and_steady_micrometers_of_many_departments() -> None:
+    seen = late = false = 0
+    for seed in range(10, 25):
+        signals = of(drifts(three_years(seed, 0.02)), "zero").signals
+        firsts = [
+            max(s.first, CLASS)
+            for s in signals
+            if s.last >= CLASS and s.side == 1 and s.rule not in HINTS
+        ]
+        seen += bool(firsts)
+        late += bool(firsts) and min(firsts) >= 2 * CLASS
+        false += of(drifts(three_years(seed, 0.0)), "zero").alarm
+    assert (seen, late) == (15, 0)
+    assert false <= 3  # one in 24 by the simulation of the charts
+
+
+def test_sentences_for_a_teacher(creeping: list[Row]) -> None:
+    zero = of(drifts(creeping), "zero")
+    text = " ".join(signal_text(zero, s) for s in zero.signals)
+    assert "moving average (EWMA) beyond its limits" in text
+    assert "above the centre of 0.0" in text
+    assert "mm" in text
+    lines = list(drift_lines(drifts(creeping)))
+    assert any("read its zero five times" in line for line in lines)
+    assert lines[-1].startswith("5 series, ")
+
+
+def numbers_of(row: Row, keep: str) -> tuple[Number, ...]:
+    return tuple(n for n in row.entry.numbers if n.kind != keep)
+
+
+def test_what_an_earlier_definition_did_not_have_is_missing(steady: list[Row]) -> None:
+    old = [
+        replace(row, entry=replace(row.entry, version="1", numbers=numbers_of(row, "scatter")))
+        if row.entry.year == 2024
+        else row
+        for row in steady
+    ]
+    found = drifts(old)
+    scatter = of(found, "scatter").series
+    assert (len(scatter.points), scatter.missing) == (2 * CLASS, CLASS)
+    assert len(of(found, "result").series.points) == 3 * CLASS
+
+
+def in_metres(entry: Entry) -> Entry:
+    return replace(
+        entry,
+        shown="Pa",
+        numbers=tuple(replace(n, shown="m" if n.unit == "m" else n.shown) for n in entry.numbers),
+    )
+
+
+def test_years_in_other_units_meet_in_the_last_one(steady: list[Row]) -> None:
+    old = [
+        replace(row, entry=in_metres(row.entry)) if row.entry.year == 2024 else row
+        for row in steady
+    ]
+    assert of(drifts(old), "zero").series == of(drifts(steady), "zero").series
+
+
+def test_one_instrument_at_many_set_ups_is_one_series(steady: list[Row]) -> None:
+    moved = [
+        replace(
+            row,
+            entry=replace(
+                row.entry,
+                setup=str(row.number % 3),
+                instruments=json.dumps({"screw_gauge": "M7"}),
+            ),
+        )
+        for row in steady
+    ]
+    zeros = [s for s in series_of(moved) if s.kind == "zero"]
+    assert [(s.where, len(s.points)) for s in zeros] == [("instrument M7", 3 * CLASS)]
+    assert len([s for s in series_of(moved) if s.kind == "result"]) == 3
+
+
+def test_another_wire_at_the_same_set_up_is_another_series(steady: list[Row]) -> None:
+    wires = [json.dumps({WIRE: f"W{row.number // 19}"}) for row in steady]
+    changed = [
+        replace(row, entry=replace(row.entry, instruments=wire))
+        for row, wire in zip(steady, wires, strict=True)
+    ]
+    diameters = [s for s in series_of(changed) if s.id == "d"]
+    assert [(s.where, len(s.points)) for s in diameters] == [
+        ("set-up 1, wire W0", 18),
+        ("set-up 1, wire W1", 18),
+    ]
+
+
+def test_ids_of_the_register_are_kept() -> None:
+    its = years.assessed(years.bench(1, "A"))
+    parts = {f.name: getattr(its, f.name) for f in fields(its)}
+    bound = SimpleNamespace(
+        instruments=[SimpleNamespace(instrument="screw_gauge", id="M7")],
+        wire=SimpleNamespace(id="=W1\x07"),
+    )
+    entry = entries_of(SimpleNamespace(**{**parts, "bound": bound}), 2026)[0]
+    assert json.loads(entry.instruments) == {"screw_gauge": "M7", WIRE: "=W1�"}
+    assert json.loads(entries_of(its, 2026)[0].instruments) == {}
+
+
+def test_only_the_last_revision_counts(steady: list[Row]) -> None:
+    ledger = Ledger()
+    first = [
+        ledger.append(row.entry, row.code, row.added, row.keep_until) for row in steady[:CLASS]
+    ]
+    other = replace(first[0].entry, source="f" * 64, value=1.0)
+    again = ledger.append(other, first[0].code, first[0].added, first[0].keep_until)
+    series = next(s for s in series_of([*first, again]) if s.kind == "result")
+    assert [p.row for p in series.points] == [*range(2, CLASS + 1), again.number]
+
+
+def test_doubtful_values_are_drawn_but_set_no_limits(steady: list[Row]) -> None:
+    rows = [
+        replace(row, entry=replace(row.entry, status="doubtful", value=row.entry.value * 2))
+        if row.number == 3
+        else row
+        for row in steady
+    ]
+    result = of(drifts(rows), "result")
+    assert result.chart is not None
+    assert 2 not in result.base
+    assert len(result.base) == BASELINE
+    (signal,) = [s for s in result.signals if s.rule == "beyond-limits"]
+    assert signal.first == 2
+    assert "doubtful findings" in signal_text(result, signal)
+
+
+def test_baseline_of_stated_years(creeping: list[Row]) -> None:
+    late = of(drifts(creeping, years=(2026, 2026)), "zero")
+    assert late.base == frozenset(range(2 * CLASS, 3 * CLASS))
+    assert of(drifts(creeping, years=(2019, 2020)), "zero").chart is None
+
+
+def test_too_few_values_are_told(steady: list[Row]) -> None:
+    found = drifts(steady[:4])
+    assert all(one.chart is None and "4 of at least 5" in one.why_not for one in found)
+
+
+def test_the_workbook(creeping: list[Row], tmp_path: Path) -> None:
+    path = tmp_path / "DRIFT.xlsx"
+    found = drifts(creeping)
+    write_drift(found, tmp_path / "D.xlsx", "the first 12 sound values", path)
+    book = openpyxl.load_workbook(path)
+    assert book.sheetnames == [SIGNALS, CHARTS, NUMBERS]
+    words = [c.value for row in book[SIGNALS].iter_rows() for c in row if c.value]
+    assert any("moving average (EWMA)" in str(w) for w in words)
+    records = [[c.value for c in row] for row in book[NUMBERS].iter_rows(min_row=4)]
+    zero = of(found, "zero")
+    values = [r[10] for r in records if r[2] == zero.series.title]
+    assert values == pytest.approx([p.value for p in zero.series.points], rel=1e-5)
+    with zipfile.ZipFile(path) as file:
+        drawn = [n for n in file.namelist() if n.startswith("xl/charts/chart")]
+    assert len(drawn) == 2 * sum(one.chart is not None for one in found)
+    (tmp_path / ".~lock.DRIFT.xlsx#").touch()
+    with pytest.raises(SheetlabError, match="open"):
+        write_drift(found, tmp_path / "D.xlsx", "", path)
+
+
+@pytest.fixture
+def target(tmp_path: Path) -> Path:
+    for one in years.year(5, [0.03] * 6):
+        years.write(one, tmp_path / "in")
+    list(add([tmp_path / "in"], tmp_path / "D.xlsx", 2026, datetime.date(2026, 6, 1)))
+    return tmp_path / "D.xlsx"
+
+
+def test_the_command(target: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = target.with_name("DRIFT.xlsx")
+    assert main(["drift", str(target), "--out", str(out), "--baseline", "6"]) == 0
+    text = capsys.readouterr().out
+    assert "set-up 1, zero error of screw gauge: 6 values: " in text
+    assert out.exists()
+    assert main(["drift", str(target), "--baseline-years", "2026-2026"]) == 0
+    assert main(["drift", str(target.with_name("none.xlsx"))]) == 2
+    assert main(["drift", str(target), "--out", str(target)]) == 2
+    assert "archive itself" in capsys.readouterr().err

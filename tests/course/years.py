@@ -1,0 +1,82 @@
+"""Invented years of one department: virtual benches that share their apparatus."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from examples import layout, practical
+
+from sheetlab.checks.assess import Assessment, assess
+from sheetlab.practical.bench import Cells, simulate
+from sheetlab.practical.definition import Assist
+from sheetlab.practical.loader import load
+from sheetlab.practical.model import Practical
+from sheetlab.practical.observations import as_cells_show
+from sheetlab.workbook.template import write_template
+
+WIRE = "wire-stretching"
+DIAMETER = 0.5
+"""Of the one wire, mm; the length and the place are the same too."""
+FIXED = {
+    "Y": 110, "d": DIAMETER, "L": 2.2, "latitude": 50, "altitude": 100, "dead_load": 1, "load": 0.5,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What one invented group typed."""
+
+    group: str
+    setup: str
+    cells: Cells
+
+
+@cache
+def with_zero(zero: float) -> Practical:
+    """The practical at one set-up, with a screw gauge of a given zero error (mm)."""
+    text = practical(WIRE).source_text
+    for name, value in FIXED.items():
+        text, count = re.subn(
+            rf'(\{{ id = "{name}", unit = "[^"]*"), low = [^}}]*\}}',
+            rf"\1, fixed = {value} }}",
+            text,
+        )
+        assert count == 1
+    text, count = re.subn(r"zero = \[0\.02, 0\.06\]", f"zero = [{zero:.5f}, {zero:.5f}]", text)
+    assert count == 1
+    return load(text, 1, WIRE)
+
+
+def bench(seed: int, group: str, setup: str = "1", zero: float = 0.03) -> Bench:
+    """A careful group with a screw gauge of a given zero error (mm)."""
+    cells = simulate(with_zero(round(zero, 4)), seed).cells
+    return Bench(group, setup, cells)
+
+
+def year(seed: int, zeros: Sequence[float], setup: str = "1") -> Iterator[Bench]:
+    """A bench a zero error."""
+    for i, zero in enumerate(zeros):
+        yield bench(seed + i, f"Group {i + 1}", setup, zero)
+
+
+def typed(one: Bench) -> Cells:
+    """Everything in the cells of a bench."""
+    return {"start.group": [one.group], "start.setup": [one.setup], **one.cells}
+
+
+def assessed(one: Bench) -> Assessment:
+    """A bench evaluated without a file."""
+    its = practical(WIRE)
+    return assess(its, as_cells_show(its, typed(one)), trials=0)
+
+
+def write(one: Bench, folder: Path, name: str = "") -> Path:
+    """The workbook that a bench hands in."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{name or one.group}.xlsx"
+    path.write_bytes(write_template(layout(WIRE, Assist.CORRECTED), typed(one)))
+    return path
