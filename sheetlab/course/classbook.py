@@ -39,7 +39,15 @@ from sheetlab.metrology.statement import significant, significant_digits
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.charts import Axis, DotData, axis, dot_plot, share_chart
 from sheetlab.workbook.results import LEAST_BAR, Share, number_format
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed, set_page
+from sheetlab.workbook.style import (
+    BOOK_OPTIONS,
+    INK,
+    SERIES,
+    Styles,
+    decimals_format,
+    lines_needed,
+    set_page,
+)
 from sheetlab.workbook.template import EPOCH
 
 LINE = 13.5
@@ -47,11 +55,14 @@ RESULTS, OPEN, SETUPS, BUDGET, MARKS, EVIDENCE, FEEDBACK, HISTORY = TITLES = (
     "Results", "Open points", "Set-ups", "Budget", "Marks", "Evidence", "Feedback", "History",
 )  # fmt: skip
 HIDDEN = "sheetlab class"
-PAGE = 715.0
-"""Points that a page of feedback may be high: A4 less margins and footer, with some to spare."""
+SCALE = 88
+PAGE = 835.0
+"""Points that a page of feedback may be high: A4 less margins and footer, printed at ``SCALE``
+per cent, with some to spare. (Fitting to pages would make a program ignore the page breaks.)"""
 MOST_CELL = 3000
 MOST_NAME = 60
 FEW_OWN, FEW_GOOD, FEW_ITEMS = 10, 5, 14
+FAR = 100.0
 OFF_CHART = 8.0
 """Robust standard deviations from the consensus beyond which a result is left off the chart."""
 FIRST_ITEM = 6
@@ -177,11 +188,14 @@ class _Book:
         return self.data.profile.sentence(text)
 
     def blocks(self) -> list[tuple[str, list[HandIn]]]:
-        """Title and hand-ins of each practical."""
-        return [
-            (ones[0].title, ones)
-            for ones in (list(g) for _, g in groupby(self.counted, key=lambda one: one.practical))
-        ]
+        """Title and hand-ins of each practical, and of each thing that was measured in it."""
+        parts = groupby(self.counted, key=lambda one: (one.practical, one.sample))
+        found = [list(ones) for _, ones in parts]
+        return [(self.block_title(ones[0]), ones) for ones in found]
+
+    def block_title(self, one: HandIn) -> str:
+        samples = {other.sample for other in self.counted if other.practical == one.practical}
+        return f"{one.title}: {one.sample or 'not stated'}" if len(samples) > 1 else one.title
 
     def write(self) -> None:
         sheets = {title: self.book.add_worksheet(title) for title in TITLES}
@@ -212,7 +226,7 @@ class _Book:
     def results(
         self, sheet: Any, compared: Sequence[tuple[str, list[HandIn], Comparison | None]]
     ) -> None:
-        widths = (18, 9, 17, 14, 11, 9, 11, 8, 9, 42, 9, 7, 16, 26)
+        widths = (16, 8, 14, 12, 10, 10, 11, 8, 9, 38, 7, 6, 16, 22)
         page = self.page(sheet, widths)
         sheet.set_column(len(widths), len(widths), 3)
         sheet.set_column(len(widths) + 1, len(widths) + 6, 11)
@@ -285,8 +299,8 @@ class _Book:
         if o is not None:
             u = o.expanded / factor
             value, expanded = (o.value / factor, places(u)), (u, places(u))
-            percent = None if o.percent is None else (o.percent, "+0.0;−0.0;0.0")
-            e_n = None if o.e_n is None else (o.e_n, "+0.00;−0.00;0.00")
+            percent = None if o.percent is None else (o.percent, signed(o.percent))
+            e_n = None if o.e_n is None else (o.e_n, signed(o.e_n))
         row: list[Any] = [
             one.name, one.setup, one.practical, "", value, expanded, percent, e_n,
             (float(len(one.findings)), "0"), told_text(grave) if grave is not None else "",
@@ -297,9 +311,7 @@ class _Book:
         status_style = "cell" if one.status == "ok" and status == "ok" else "cell-alert"
         page.sheet.write_string(page.row, 3, status, self.styles(status_style))
         marked, formula = self.total(one)
-        page.sheet.write_formula(
-            page.row, 10, formula, self.styles("figure", "0.##"), marked
-        )
+        page.sheet.write_formula(page.row, 10, formula, self.styles("figure", "0.##"), marked)
         self.link(page, 13, one.file)
         page.row += 1
 
@@ -314,37 +326,35 @@ class _Book:
         else:
             page.sheet.write_string(page.row, page.first + column, text, self.styles("cell"))
 
-    def dots(
-        self, page: _Sheet, title: str, found: Comparison, first: int, last: int
-    ) -> None:
+    def dots(self, page: _Sheet, title: str, found: Comparison, first: int, last: int) -> None:
         """The plot; the level lines stand beside the table, outside what is printed."""
         column = len(page.widths) + 1
-        lines: list[tuple[str, int, bool]] = []
-        levels: list[tuple[str, float, bool]] = []
+        lines: list[tuple[str, int, str, str]] = []
+        levels: list[tuple[str, float, str, str]] = []
         if found.robust is not None and found.band is not None:
             levels = [
-                ("robust mean", found.robust.value, False),
-                ("its band, ± 2 u", found.band[0], True),
-                ("upper end of the band", found.band[1], True),
+                ("robust mean", found.robust.value, INK, "solid"),
+                ("robust mean − 2 u", found.band[0], INK, "dash"),
+                ("robust mean + 2 u", found.band[1], INK, "dash"),
             ]
-        if found.weighted is not None:
-            levels.append(("weighted mean", found.weighted.value, False))
+        limits, off = chart_limits(found)
+        if found.weighted is not None and limits.low <= found.weighted.value <= limits.high:
+            levels.append(("weighted mean", found.weighted.value, SERIES[1], "long_dash_dot"))
         page.sheet.write_string(first - 2, column, "for the chart", self.styles("rule", wrap=False))
-        for i, (label, value, broken) in enumerate(levels):
+        for i, (label, value, colour, dashes) in enumerate(levels):
             page.sheet.write_string(first - 1, column + i, label, self.styles("column"))
             for row in range(first, last + 1):
                 its = self.styles("figure", number_format(value, 6))
                 page.sheet.write_number(row, column + i, value, its)
-            lines.append((label, column + i, broken))
-        limits, off = chart_limits(found)
+            lines.append((label, column + i, colour, dashes))
         y_title = f"{found.symbol} / {found.unit}" if found.unit else found.symbol
         data = DotData(RESULTS, first, last, 0, 4, 5, tuple(lines))
         chart = dot_plot(self.book, data, (f"{title}: every result with U", y_title), limits)
         width = int(page.span() * 7.2)
-        chart.set_size({"width": width, "height": 520})
+        chart.set_size({"width": width, "height": 640})
         described = {"description": "Results of the groups with their uncertainties"}
         page.sheet.insert_chart(page.row, 0, chart, described)
-        for _ in range(24):
+        for _ in range(29):
             page.sheet.set_row(page.row, 17)
             page.row += 1
         if off:
@@ -375,23 +385,31 @@ class _Book:
     def setups(
         self, sheet: Any, compared: Sequence[tuple[str, list[HandIn], Comparison | None]]
     ) -> None:
-        page = self.page(sheet, (22, 14, 16, 16, 16, 24))
+        page = self.page(sheet, (30, 12, 16, 18, 16, 24), landscape=False)
         page.line("Comparison by set-up", "title", 15)
-        for title, _, found in compared:
+        breaks = []
+        for i, (title, _, found) in enumerate(compared):
+            if i:
+                breaks.append(page.row)
             page.line(title, "heading", 11)
             if found is None:
                 page.line("No workbook of this practical gives a result yet.")
                 continue
             self.setup_block(page, found)
             page.gap()
+        sheet.set_h_pagebreaks(breaks)
 
     def setup_block(self, page: _Sheet, found: Comparison) -> None:
         unit = f" / {found.unit}" if found.unit else ""
         spread = found.robust.deviation if found.robust is not None else None
         shape = places(spread / 3.0) if spread else ""
+        middle = found.robust.value if found.robust is not None else 0.0
 
         def shown(value: float | None) -> Any:
-            return "" if value is None else (value, shape) if shape else value
+            if value is None:
+                return ""
+            # what is far out would fill its cell with decimals of no meaning
+            return (value, shape) if shape and abs(value) < FAR * abs(middle) else value
 
         if found.setups:
             page.table(
@@ -406,16 +424,21 @@ class _Book:
             page.gap()
         p = found.precision
         if p is not None:
-            page.table(
-                [
-                    ("precision (ISO 5725-2)", "symbol", f"value{unit}", "degrees of freedom"),
-                    ("repeatability: at one set-up", "s_r", shown(p.repeatability),
-                     (float(p.within_dof), "0")),
-                    ("between set-ups", "s_L", shown(p.between), (float(p.between_dof), "0")),
-                    ("reproducibility: any set-up", "s_R", shown(p.reproducibility), ""),
-                    ("ratio of mean squares", "F", (p.f_ratio, "0.00"), ""),
-                ]
-            )  # fmt: skip
+            q = found.without
+            rows: list[tuple[Any, ...]] = [
+                ("precision (ISO 5725-2)", "symbol", f"value{unit}", "degrees of freedom"),
+                ("repeatability: at one set-up", "s_r", shown(p.repeatability),
+                 (float(p.within_dof), "0")),
+                ("between set-ups", "s_L", shown(p.between), (float(p.between_dof), "0")),
+                ("reproducibility: any set-up", "s_R", shown(p.reproducibility), ""),
+                ("ratio of mean squares", "F", (p.f_ratio, "0.00"), ""),
+            ]  # fmt: skip
+            if q is not None:
+                beside = (f"the same without {_many(found.left, 'result')} of zeta 3 or more{unit}",
+                          shown(q.repeatability), shown(q.between), shown(q.reproducibility),
+                          (q.f_ratio, "0.00"))  # fmt: skip
+                rows = [(*row, more) for row, more in zip(rows, beside, strict=True)]
+            page.table(rows)
             page.gap()
         for remark in found.remarks:
             page.line(self.say(remark))
@@ -426,7 +449,7 @@ class _Book:
                 *(
                     (
                         c.handin.name, c.handin.setup, shown(c.value), shown(c.standard),
-                        "" if c.zeta is None else (c.zeta, "+0.00;−0.00;0.00"), c.class_,
+                        "" if c.zeta is None else (c.zeta, signed(c.zeta)), c.class_,
                     )
                     for c in found.compared
                 ),
@@ -527,7 +550,8 @@ class _Book:
         sheet.write_string(0, 0, MARKS_MARK)
         page.line("Marks", "title", 15)
         page.line(
-            f"Scheme “{self.scheme.title}”, {self.scheme.out_of:g} marks. {self.scheme.note}", "note"
+            f"Scheme “{self.scheme.title}”, {self.scheme.out_of:g} marks. {self.scheme.note}",
+            "note",
         )
         page.line(
             "Type into the framed cells. Where you type a number it counts instead of the "
@@ -619,9 +643,7 @@ class _Book:
             row, self.total_column, f"=SUM({','.join(parts)})",
             self.styles("figure-total", "0.##"), total,
         )  # fmt: skip
-        sheet.write_string(
-            row, self.comment_column, typed.comment, self.styles("input-comment")
-        )
+        sheet.write_string(row, self.comment_column, typed.comment, self.styles("input-comment"))
         sheet.write_string(row, self.comment_column + 1, hint, self.styles("message"))
         lines = max(
             lines_needed(typed.comment, 40), lines_needed(hint, 34), lines_needed(one.name, 16)
@@ -685,10 +707,11 @@ class _Book:
     def feedback(
         self, sheet: Any, compared: Sequence[tuple[str, list[HandIn], Comparison | None]]
     ) -> None:
-        widths = (3.0, 31.0, 17.0, 21.0, 24.0)
+        widths = (3.0, 30.0, 14.0, 28.0, 29.0)
         page = self.page(sheet, widths, landscape=False, fit=False)
         sheet.set_column(0, 0, 3, None, {"hidden": True})
         sheet.set_margins(left=0.5, right=0.4, top=0.5, bottom=0.6)
+        sheet.set_print_scale(SCALE)
         page.first, page.widths = 1, widths[1:]
         breaks = []
         for _, ones, found in compared:
@@ -759,7 +782,9 @@ class _Feedback:
         used = page.line(one.title, "title", 15)
         names = (("Group", one.name), ("Set-up", one.setup), ("Observers", one.observers),
                  ("Date", one.date))  # fmt: skip
-        used += page.line("     ".join(f"{t}: {_cut(n, MOST_NAME) or '–'}" for t, n in names), "note")
+        used += page.line(
+            "     ".join(f"{t}: {_cut(n, MOST_NAME) or '–'}" for t, n in names), "note"
+        )
         used += page.gap(6)
         used += page.line("Your result", "heading", 11)
         if one.outcome is None:
@@ -796,7 +821,9 @@ class _Feedback:
     def questions(self, room: float) -> float:
         """Findings as questions, as many as there is room for."""
         page = self.page
-        asked = [f for f in self.one.findings if not f.found.startswith(("own result", "the first"))]
+        asked = [
+            f for f in self.one.findings if not f.found.startswith(("own result", "the first"))
+        ]
         grave = [f for f in asked if f.severity != "note"] or asked[:2]
         used = page.gap(6) + page.line("Questions for you", "heading", 11)
         if not grave:
@@ -818,7 +845,9 @@ class _Feedback:
         return used
 
     def own_rows(self) -> list[tuple[Any, ...]]:
-        rows: list[tuple[Any, ...]] = [("own result", "you wrote", "judged by what you had", "question")]
+        rows: list[tuple[Any, ...]] = [
+            ("own result", "you wrote", "judged by what you had", "question")
+        ]
         for one in self.one.own[:FEW_OWN]:
             rows.append((one.title, one.given or "–", one.verdict, one.question))
         return rows
@@ -845,15 +874,13 @@ class _Feedback:
         match = f'MATCH("{one.key}",{book.marks_range(0)},0)'
         page.sheet.write_formula(row, 0, f"={match}", None, book.places[one.key] + 1)
         at = xl_rowcol_to_cell(row, 0, row_abs=True, col_abs=True)
-        page.table([("for", "marks", "of", "")])
+        page.table([("for", "marks", "of")])
         effective = book.effective(one)
         for i, mark in enumerate(one.marks[:FEW_ITEMS]):
             column = FIRST_ITEM + 2 * i
-            yours, proposed = (
-                f"INDEX({book.marks_range(c)},{at})" for c in (column + 1, column)
-            )
+            yours, proposed = (f"INDEX({book.marks_range(c)},{at})" for c in (column + 1, column))
             formula = f"=IF(ISNUMBER({yours}),{yours},{proposed})"
-            page.table([(mark.item.title, "", (mark.out_of, "0.##"), "")], head=False)
+            page.table([(mark.item.title, "", (mark.out_of, "0.##"))], head=False)
             now = effective[i]
             page.sheet.write_formula(
                 page.row - 1, 2, formula, book.styles("figure", "0.##"),
@@ -862,7 +889,7 @@ class _Feedback:
         more = len(one.marks) - FEW_ITEMS
         total, formula = book.total(one)
         title = "total" if more <= 0 else f"total, with {more} more"
-        page.table([(title, "", (book.scheme.out_of, "0.##"), "")], head=False)
+        page.table([(title, "", (book.scheme.out_of, "0.##"))], head=False)
         style = book.styles("figure-total", "0.##")
         page.sheet.write_formula(page.row - 1, 2, formula, style, total)
 
@@ -935,7 +962,7 @@ def outcome_lines(one: HandIn, found: Comparison | None) -> list[str]:
             ) + f"{abs(o.e_n):.2g})"
         lines.append(
             f"Accepted: {significant(o.accepted / o.factor, 4)} {o.unit} ({o.accepted_source}). "
-            f"Yours is {abs(o.percent):.2g} % {where}{agree}."
+            f"Yours is {significant(abs(o.percent), 2)} % {where}{agree}."
         )
     if found is not None and found.robust is not None:
         r = found.robust
@@ -983,7 +1010,13 @@ def places(u: float) -> str:
     if not u or not math.isfinite(u):
         return "General"
     decimals = significant_digits(u) - 1 - math.floor(math.log10(u))
-    return decimals_format(decimals) if 0 <= decimals <= 9 else number_format(u, 3)
+    return decimals_format(decimals) if 0 <= decimals <= 9 else number_format(u, 2)
+
+
+def signed(value: float) -> str:
+    """Number format with a sign, short for what is far off."""
+    shape = "0.00" if abs(value) < 10.0 else "0.0" if abs(value) < 1000.0 else "0.0E+00"
+    return f"+{shape};−{shape};{shape}"
 
 
 def _with(value: float, u: float) -> str:
@@ -1013,5 +1046,3 @@ def _many(count: int, what: str) -> str:
 def _cut(text: str, most: int = MOST_CELL) -> str:
     text = harmless(text) if not text.isprintable() and "\n" not in text else text
     return text if len(text) <= most else f"{text[: most - 1]}…"
-
-

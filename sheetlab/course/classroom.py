@@ -75,9 +75,7 @@ def run_class(
     seen = _stamp(out)
     kept = read_kept(out)
     found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
-    data = ClassData(
-        found, collected.notes, scheme, kept, folder, out, due, profile or GUM
-    )
+    data = ClassData(found, collected.notes, scheme, kept, folder, out, due, profile or GUM)
     made = write_class(data)
     refuse_open(out)
     if _stamp(out) != seen:

@@ -194,6 +194,7 @@ def _handin(path: Path, job: _Job, found: Assessment, findings: Sequence[Finding
         practical=definition.id,
         title=definition.title,
         version=definition.version,
+        sample=_sample(found),
         **known,
         status=str(found.status),
         headline=wording.headline(found),
@@ -209,6 +210,12 @@ def _entry(found: Assessment, name: str) -> str:
     text = found.observations.entry(f"start.{name}").text
     # one line: a name is a cell, a page footer and a row of a terminal
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def _sample(found: Assessment) -> str:
+    results = found.practical.definition.results
+    chosen = results[0].accepted_by if results else ""
+    return found.observations.entry(chosen).text if chosen else ""
 
 
 def _typed_digest(found: Assessment) -> str:

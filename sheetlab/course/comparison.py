@@ -61,6 +61,10 @@ class Comparison:
     weighted: WeightedMean | None
     setups: tuple[SetUp, ...]
     precision: Precision | None
+    without: Precision | None
+    """The same without the results that call for a look; None if there are none."""
+    left: int
+    """How many those are."""
     remarks: tuple[str, ...]
     """What is flagged, and what could not be said because there is too little."""
     typical: HandIn | None
@@ -103,15 +107,20 @@ def compare(handins: Sequence[HandIn]) -> Comparison | None:
     remarks += _grubbs("results", values, [one.name for one, _ in with_result])
     if len(setups) > 1:
         remarks += _grubbs("means of set-ups", [s.mean for s in setups], [s.name for s in setups])
+    near = [c for c in compared if c.zeta is None or abs(c.zeta) < ACTION]
+    left = len(compared) - len(near)
+    without = None
+    if found is not None and left:
+        kept = _setups([(c.handin, c.value) for c in near])
+        if len(kept) > 1 and sum(len(s.values) for s in kept) > len(kept):
+            without = precision([s.values for s in kept])
     return Comparison(
-        symbol, unit, factor, compared, robust, weighted, setups, found, tuple(remarks),
-        _typical(with_result),
+        symbol, unit, factor, compared, robust, weighted, setups, found, without, left,
+        tuple(remarks), _typical(with_result),
     )  # fmt: skip
 
 
-def _compared(
-    one: HandIn, value: float, standard: float, robust: RobustMean | None
-) -> Compared:
+def _compared(one: HandIn, value: float, standard: float, robust: RobustMean | None) -> Compared:
     score = None
     if robust is not None and math.hypot(standard, robust.uncertainty) > 0.0:
         score = zeta(value, standard, robust.value, robust.uncertainty)

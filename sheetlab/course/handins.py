@@ -105,6 +105,8 @@ class HandIn:
     practical: str
     title: str
     version: str
+    sample: str
+    """What was measured, where the practical lets a group choose (a material)."""
     group: str
     setup: str
     observers: str
@@ -270,9 +272,21 @@ def sort_out(
     points += [Point("unreadable", "", "", u.file, u.message) for u in unread if not u.foreign]
     points += [Point("foreign", "", "", u.file, u.message) for u in unread if u.foreign]
     points += _strangers(counted, roster)
-    counted.sort(key=lambda one: (one.title, one.practical, natural(one.name), one.file))
+    counted = _same_samples(counted)
+    counted.sort(
+        key=lambda one: (one.title, one.practical, one.sample, natural(one.name), one.file)
+    )
     ordered = sorted(rows.values(), key=lambda p: (p.practical, natural(p.group), p.saved, p.file))
     return Sorted(tuple(counted), tuple(ordered), (*missing, *points), late)
+
+
+def _same_samples(counted: Sequence[HandIn]) -> list[HandIn]:
+    """Who did not say what was measured measured what all others did, if that is one thing."""
+    said: dict[str, set[str]] = {}
+    for one in counted:
+        said.setdefault(one.practical, set()).add(one.sample)
+    lone = {p: max(names) for p, names in said.items() if len(names - {""}) == 1}
+    return [replace(one, sample=lone.get(one.practical, one.sample)) for one in counted]
 
 
 def _missing(

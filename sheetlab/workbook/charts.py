@@ -222,8 +222,8 @@ class DotData:
     names: int
     value: int
     error: int
-    lines: tuple[tuple[str, int, bool], ...]
-    """Label, column, and whether it is drawn broken."""
+    lines: tuple[tuple[str, int, str, str], ...]
+    """Label, column, colour, and kind of dashes."""
 
     def range(self, column: int) -> list[Any]:
         """A column of the block as XlsxWriter wants it."""
@@ -236,18 +236,14 @@ def dot_plot(book: Any, data: DotData, titles: tuple[str, str], limits: Axis) ->
 
     chart = book.add_chart({"type": "line"})
     errors = xl_range_formula(data.sheet, data.first_row, data.error, data.last_row, data.error)
-    for label, column, broken in data.lines:
+    for label, column, colour, dashes in data.lines:
         chart.add_series(
             {
                 "name": label,
                 "categories": data.range(data.names),
                 "values": data.range(column),
                 "marker": {"type": "none"},
-                "line": {
-                    "color": LINE if not broken else SERIES[1],
-                    "width": 1.25,
-                    "dash_type": "dash" if broken else "solid",
-                },
+                "line": {"color": colour, "width": 1.25, "dash_type": dashes},
             }
         )
     chart.add_series(
