@@ -197,7 +197,8 @@ def _grubbs(what: str, values: Sequence[float], names: Sequence[str]) -> list[st
         else f"the critical value is {limit:.3f} (5 %): nothing to see."
     )
     return [
-        f"Grubbs' test of the {what}: “{names[far]}” is farthest out, G = {statistic:.3f}; {verdict}"
+        f"Grubbs' test of the {what}: “{names[far]}” is farthest out, "
+        f"G = {statistic:.3f}; {verdict}"
     ]
 
 

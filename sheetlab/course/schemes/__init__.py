@@ -1,4 +1,4 @@
-"""Marking schemes: those that come with sheetlab, by name, and those of a department, from files."""
+"""Marking schemes: the shipped ones by name, and those of a department from files."""
 
 from __future__ import annotations
 
