@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from urllib.parse import unquote
 
@@ -24,7 +25,6 @@ from sheetlab.course.classbook import TITLES, link_target
 from sheetlab.course.classroom import due_time
 from sheetlab.course.handins import natural, row_key
 from sheetlab.course.kept import COMMENT, read_kept
-from sheetlab.finding import SheetlabError
 from sheetlab.metrology.groups import precision, robust_mean, weighted_mean
 from sheetlab.practical.definition import Assist
 from sheetlab.workbook.evaluate_file import evaluate_file
@@ -139,7 +139,7 @@ def test_sheets_charts_and_pages(twelve: Path) -> None:
     assert "$F$" in with_bars[0].errBars.plus.numRef.f
     heights = made["Feedback"].row_dimensions
     breaks = [0, *(b.id for b in made["Feedback"].row_breaks.brk), made["Feedback"].max_row]
-    for first, last in zip(breaks, breaks[1:], strict=False):
+    for first, last in pairwise(breaks):
         points = sum(heights[row].height or 15 for row in range(first + 1, last + 1))
         assert points * 0.88 < 842 - 1.1 * 72
 
@@ -161,7 +161,9 @@ def test_evidence_and_feedback_speak_of_the_planted_mistakes(twelve: Path) -> No
 
 def test_every_link_leads_to_a_file_of_the_folder(twelve: Path) -> None:
     made = openpyxl.load_workbook(book(twelve))
-    links = [cell.hyperlink for row in made["Results"].iter_rows() for cell in row if cell.hyperlink]
+    links = [
+        cell.hyperlink for row in made["Results"].iter_rows() for cell in row if cell.hyperlink
+    ]
     assert len(links) == COUNT
     for link in links:
         target = unquote(str(link.target)).replace("\\", "/")
@@ -185,9 +187,7 @@ def test_two_practicals_have_a_block_each(three: Path) -> None:
     assert sum("Group: " in str(row[1]) for row in texts(book(three), "Feedback")) == 6
 
 
-def test_helpers_give_the_same_as_one_process(
-    three: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_helpers_give_the_same_as_one_process(three: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(collect, "FEW", 1)
     monkeypatch.setattr(collect, "CHUNK", 2)
     before = book(three).read_bytes()
@@ -345,6 +345,16 @@ def test_a_workbook_saved_meanwhile_is_left_alone(
     assert book(three).read_bytes() == b"typed meanwhile"
 
 
+def test_what_a_killed_run_left_is_cleared_away(three: Path) -> None:
+    old, new = three / ".CLASS-abc.part", three / ".CLASS-def.part"
+    for path in (old, new):
+        path.touch()
+    os.utime(old, (1e9, 1e9))
+    assert run(three) == 0
+    assert not old.exists()
+    assert new.exists()
+
+
 # -- which files count ---------------------------------------------------------------------------
 
 
@@ -428,9 +438,7 @@ def test_names_of_groups() -> None:
 
 
 @pytest.mark.parametrize("missing", ["folder", "files", "name"])
-def test_nothing_to_do(
-    tmp_path: Path, missing: str, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_nothing_to_do(tmp_path: Path, missing: str, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "in"
     if missing != "folder":
         folder.mkdir()
