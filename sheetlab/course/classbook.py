@@ -21,7 +21,7 @@ from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
 from sheetlab.checks.marks import Item, Scheme
 from sheetlab.course.comparison import Comparison, compare
-from sheetlab.course.handins import HandIn, Past, Sorted, Told
+from sheetlab.course.handins import HandIn, OwnResult, Past, Sorted, Told
 from sheetlab.course.kept import (
     COMMENT,
     FORMAT,
@@ -60,8 +60,10 @@ PAGE = 835.0
 """Points that a page of feedback may be high: A4 less margins and footer, printed at ``SCALE``
 per cent, with some to spare. (Fitting to pages would make a program ignore the page breaks.)"""
 MOST_CELL = 3000
-MOST_NAME = 60
-FEW_OWN, FEW_GOOD, FEW_ITEMS = 10, 5, 14
+MOST_NAME = 40
+FEW_OWN, FEW_GOOD, FEW_ITEMS = 12, 5, 10
+QUESTIONS = 110.0
+"""Points that are kept for questions on a page of feedback, whatever else stands there."""
 FAR = 100.0
 OFF_CHART = 8.0
 """Robust standard deviations from the consensus beyond which a result is left off the chart."""
@@ -226,7 +228,7 @@ class _Book:
     def results(
         self, sheet: Any, compared: Sequence[tuple[str, list[HandIn], Comparison | None]]
     ) -> None:
-        widths = (16, 8, 14, 12, 10, 10, 11, 8, 9, 38, 7, 6, 16, 22)
+        widths = (16, 8, 16, 12, 10, 10, 11, 8, 9, 38, 7, 6, 17, 22)
         page = self.page(sheet, widths)
         sheet.set_column(len(widths), len(widths), 3)
         sheet.set_column(len(widths) + 1, len(widths) + 6, 11)
@@ -799,9 +801,10 @@ class _Feedback:
             used += page.line("What was good", "heading", 11)
             for text in good:
                 used += page.line(f"•  {say(text)}")
-        rest = self.rest()
-        used += self.questions(PAGE - used - rest)
-        self.own()
+        below = self.marks_height() + self.comment_height() + 29
+        own = self.own_rows(PAGE - used - below - QUESTIONS)
+        self.questions(PAGE - used - below - self.own_height(own))
+        self.own(own)
         self.marks()
         self.comment()
 
@@ -816,7 +819,7 @@ class _Feedback:
         o = self.one.outcome
         if o is not None and o.e_n is not None and abs(o.e_n) <= 1.0:
             texts.append("Your result and the accepted value agree within their uncertainties.")
-        return texts[:FEW_GOOD]
+        return [_cut(text, 105) for text in texts[:FEW_GOOD]]
 
     def questions(self, room: float) -> float:
         """Findings as questions, as many as there is room for."""
@@ -844,27 +847,35 @@ class _Feedback:
             )
         return used
 
-    def own_rows(self) -> list[tuple[Any, ...]]:
-        rows: list[tuple[Any, ...]] = [
-            ("own result", "you wrote", "judged by what you had", "question")
-        ]
-        for one in self.one.own[:FEW_OWN]:
-            rows.append((one.title, one.given or "–", one.verdict, one.question))
-        return rows
+    def own_rows(self, room: float) -> list[tuple[Any, ...]]:
+        """Own results as far as there is room; those that differ before those that agree."""
+        head = ("own result", "you wrote", "judged by what you had", "question")
+        left = room - self.own_height([head])
+        kept = set()
+        for one in sorted(self.one.own[:FEW_OWN], key=lambda one: not one.question):
+            left -= self.page.row_height(self.own_row(one))
+            if left < 0.0:
+                break
+            kept.add(one)
+        rows = [self.own_row(one) for one in self.one.own if one in kept]
+        return [head, *rows] if rows else []
 
-    def own(self) -> None:
-        if not self.one.own:
+    def own_row(self, one: OwnResult) -> tuple[str, ...]:
+        return one.title, one.given or "–", one.verdict, one.question
+
+    def own_height(self, rows: Sequence[Sequence[Any]]) -> float:
+        return sum(self.page.row_height(row) for row in rows) + 23 if rows else 0.0
+
+    def own(self, rows: Sequence[Sequence[Any]]) -> None:
+        if not rows:
             return
         self.page.gap(6)
         self.page.line("Your own results", "heading", 11)
-        self.page.table(self.own_rows())
+        self.page.table(rows)
 
-    def rest(self) -> float:
-        """Points that everything below the questions takes."""
-        height = sum(self.page.row_height(row) for row in self.own_rows()) + 26
-        shown = min(len(self.one.marks), FEW_ITEMS)
-        height += 26 + (shown + 2) * (LINE + 4)
-        return height + self.comment_height() + 50
+    def marks_height(self) -> float:
+        rows = [(mark.item.title,) for mark in self.one.marks[:FEW_ITEMS]]
+        return sum(self.page.row_height(row) for row in rows) + 2 * (LINE + 4) + 23
 
     def marks(self) -> None:
         page, book, one = self.page, self.book, self.one
