@@ -597,7 +597,7 @@ class _Book:
         total = f"total of {self.scheme.out_of:g}"
         for column, text in (
             (self.total_column, total),
-            (self.comment_column, "your comment (goes on the feedback page)"),
+            (self.comment_column, "your comment (about 900 letters fit on the feedback page)"),
             (self.comment_column + 1, "hint"),
         ):
             sheet.merge_range(top, column, below, column, text, head)
@@ -872,6 +872,9 @@ class _Feedback:
         self.page.gap(6)
         self.page.line("Your own results", "heading", 11)
         self.page.table(rows)
+        more = len(self.one.own) - len(rows) + 1
+        if more > 0:
+            self.page.line(f"and {more} more; the evaluated workbook shows them.", "note")
 
     def marks_height(self) -> float:
         rows = [(mark.item.title,) for mark in self.one.marks[:FEW_ITEMS]]

@@ -33,7 +33,7 @@ from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.profile import Profile
 from sheetlab.units import unit
 from sheetlab.workbook.evaluate_file import evaluate_file
-from sheetlab.workbook.package import open_package, xml
+from sheetlab.workbook.package import Package, open_package, xml
 from sheetlab.workbook.template import EPOCH
 
 FEW = 24
@@ -41,6 +41,9 @@ FEW = 24
 CHUNK = 4
 MOST_COMPARED = 400
 """Workbooks up to which the readings of all are compared with each other."""
+LOCAL_TIME = ("LibreOffice", "OpenOffice")
+"""Programs that write local time with the sign of UTC (seen in LibreOffice 7.4)."""
+PROPERTIES = "http://schemas.openxmlformats.org/officeDocument/2006/extended-properties"
 FOREIGN = frozenset({"not-issued"})
 
 Progress = Callable[[int, int], None]
@@ -240,13 +243,24 @@ def saved_at(path: Path) -> tuple[datetime, str]:
     try:
         text = xml(raw, path).findtext("{http://purl.org/dc/terms/}modified") or ""
         found = datetime.fromisoformat(text.strip())
-        if found.tzinfo is None:
-            found = found.replace(tzinfo=UTC)
         if found.replace(tzinfo=None) == EPOCH:  # never saved since it was issued
             return by_file, "file"
+        if _writes_local_time(package):
+            return found.replace(tzinfo=None), "workbook"
+        if found.tzinfo is None:
+            found = found.replace(tzinfo=UTC)
         return found.astimezone().replace(tzinfo=None), "workbook"
     except (ValueError, OverflowError, OSError, SheetlabError, etree.LxmlError):
         return by_file, "file"
+
+
+def _writes_local_time(package: Package) -> bool:
+    """Whether the program that saved a workbook calls its local time UTC, as LibreOffice does."""
+    raw = package.parts.get("docProps/app.xml")
+    if raw is None:
+        return False
+    program = xml(raw, package.path).findtext(f"{{{PROPERTIES}}}Application") or ""
+    return program.strip().startswith(LOCAL_TIME)
 
 
 def _told(finding: Finding) -> Told:

@@ -7,6 +7,7 @@ import random
 import shutil
 import subprocess
 import sys
+import time
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
@@ -427,17 +428,19 @@ def test_copies_blanks_strangers_and_missing_groups(
     assert "unreadable: broken.xlsx" in out
 
 
+CORE = (
+    '<?xml version="1.0"?><cp:coreProperties xmlns:cp="http://schemas.openxmlformats.org/'
+    'package/2006/metadata/core-properties" xmlns:dcterms="http://purl.org/dc/terms/">'
+    "<dcterms:modified>{}</dcterms:modified></cp:coreProperties>"
+)
+
+
 def test_late_by_the_time_in_the_workbook_or_of_the_file(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = tmp_path / "in"
     first, second, third = fill_class(folder, 3)
-    core = (
-        '<?xml version="1.0"?><cp:coreProperties xmlns:cp="http://schemas.openxmlformats.org/'
-        'package/2006/metadata/core-properties" xmlns:dcterms="http://purl.org/dc/terms/">'
-        "<dcterms:modified>{}</dcterms:modified></cp:coreProperties>"
-    )
-    parts = {"docProps/core.xml": core.format("2026-03-14T12:00:00Z").encode()}
+    parts = {"docProps/core.xml": CORE.format("2026-03-14T12:00:00Z").encode()}
     first.write_bytes(with_parts(first.read_bytes(), parts))
     parts = {"docProps/core.xml": b"<no"}
     third.write_bytes(with_parts(third.read_bytes(), parts))
@@ -454,6 +457,30 @@ def test_late_by_the_time_in_the_workbook_or_of_the_file(
     capsys.readouterr()
     assert run(folder, "--due", "soon") == 2
     assert "is no date" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="needs tzset")
+@pytest.mark.parametrize(
+    ("program", "hour"), [("Microsoft Excel", 21), ("LibreOffice/7.4.7.2$Linux", 12), (None, 21)]
+)
+def test_saved_at_in_local_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, program: str | None, hour: int
+) -> None:
+    monkeypatch.setenv("TZ", "JST-9")
+    time.tzset()
+    try:
+        app = None if program is None else (
+            f'<Properties xmlns="{collect.PROPERTIES}"><Application>{program}</Application>'
+            "</Properties>"
+        ).encode()  # fmt: skip
+        core = CORE.format("2026-03-14T12:00:00Z").encode()
+        path = tmp_path / "one.xlsx"
+        parts = {"docProps/core.xml": core, "docProps/app.xml": app}
+        path.write_bytes(with_parts(handin("Group 1", "S1", 101), parts))
+        assert collect.saved_at(path) == (datetime(2026, 3, 14, hour), "workbook")
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_a_date_lasts_until_its_end() -> None:
@@ -608,8 +635,6 @@ def test_killed_two_hundred_times(tmp_path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("ps") is None, reason="needs ps")
 def test_helpers_end_with_a_killed_parent(tmp_path: Path) -> None:
-    import time
-
     folder = tmp_path / "in"
     fill_class(folder, 60)
     code = f"from sheetlab.cli import main; main(['class', {str(folder)!r}, '--out', " \
