@@ -643,18 +643,16 @@ def test_helpers_end_with_a_killed_parent(tmp_path: Path) -> None:
     child = subprocess.Popen([sys.executable, "-c", code], env=environment)
 
     def helpers() -> list[str]:
-        listing = subprocess.run(["ps", "-eo", "pid,ppid,args"], capture_output=True, text=True,
-                                 check=True)  # fmt: skip
-        mine = [line for line in listing.stdout.splitlines() if "spawn_main" in line]
-        return [line.split()[0] for line in mine if f"parent_pid={child.pid}" in line] or [
-            line.split()[0] for line in mine if line.split()[1] == str(child.pid)
-        ]
+        listing = subprocess.run(
+            ["ps", "-wweo", "pid,ppid,args"], capture_output=True, text=True, check=True
+        ).stdout
+        rows = [line.split(maxsplit=2) for line in listing.splitlines() if "spawn_main" in line]
+        return [pid for pid, parent, _ in rows if parent == str(child.pid)]
 
-    for _ in range(200):
+    found: list[str] = []
+    while child.poll() is None and len(found) < 2:
         time.sleep(0.02)
         found = helpers()
-        if len(found) >= 2:
-            break
     assert found
     child.kill()
     child.wait()
