@@ -10,7 +10,7 @@ import io
 import math
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -615,11 +615,13 @@ class _Book:
                 "Handed in again after you marked. Look again; as soon as you change a mark or the "
                 "comment this hint goes."
             )
-        hidden = (one.key, one.readings, typed.marked or one.readings, typed.digest)
+        ids = {mark.item.id for mark in one.marks}
+        here = replace(typed, items={k: v for k, v in typed.items.items() if k in ids})
+        hidden = (one.key, one.readings, typed.marked or one.readings, here.digest)
         for column, text in enumerate(hidden):
             sheet.write_string(row, column, text)
         sheet.write_string(row, 4, _cut(one.name), self.styles("cell"))
-        sheet.write_string(row, 5, one.setup, self.styles("cell"))
+        sheet.write_string(row, 5, _cut(one.setup), self.styles("cell"))
         parts = []
         for i, mark in enumerate(one.marks):
             column = FIRST_ITEM + 2 * i
@@ -1044,7 +1046,7 @@ def _with(value: float, u: float) -> str:
 def link_target(folder: Path, file: str, out: Path) -> str:
     """Relative link from the class workbook to a file of the folder; empty if there is none."""
     root, target = folder.resolve(), (folder / file).resolve()
-    if not target.is_relative_to(root):
+    if not target.is_relative_to(root) or not target.is_file():
         return ""
     try:
         path = os.path.relpath(target, out.resolve().parent)
@@ -1058,5 +1060,5 @@ def _many(count: int, what: str) -> str:
 
 
 def _cut(text: str, most: int = MOST_CELL) -> str:
-    text = harmless(text) if not text.isprintable() and "\n" not in text else text
+    text = "\n".join(harmless(line) for line in text.splitlines()) if text else ""
     return text if len(text) <= most else f"{text[: most - 1]}…"

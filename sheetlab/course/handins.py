@@ -251,7 +251,7 @@ def sort_out(
             if one.readings in told:
                 points.append(_point("copy", one, "has the same readings as a later file"))
             else:
-                points.append(_point("earlier", one, f"an earlier hand-in; “{last.file}” counts"))
+                points.append(_point("earlier", one, _earlier(one, last)))
             told.add(one.readings)
         for one in ones:
             rows[key, one.readings] = past(one)
@@ -278,6 +278,13 @@ def sort_out(
     )
     ordered = sorted(rows.values(), key=lambda p: (p.practical, natural(p.group), p.saved, p.file))
     return Sorted(tuple(counted), tuple(ordered), (*missing, *points), late)
+
+
+def _earlier(one: HandIn, last: HandIn) -> str:
+    text = f"an earlier hand-in; “{last.file}” counts"
+    if (one.setup, one.observers) != (last.setup, last.observers):
+        text += ". Set-up or observers differ: are these two groups of one name?"
+    return text
 
 
 def _same_samples(counted: Sequence[HandIn]) -> list[HandIn]:

@@ -22,7 +22,7 @@ from sheetlab.workbook.package import open_package
 from sheetlab.workbook.store import Cell, Store, open_store
 
 MARK, FORMAT = "sheetlab class workbook", "1"
-MARKS_MARK = "sheetlab marks"
+MARKS_MARK, MARKS_TITLE = "sheetlab marks", "Marks"
 ITEMS, COMMENT, KEPT = "#items", "#comment", "#kept"
 HISTORY_ROW = 3
 """Zero-based row of the hidden sheet at which the history begins, one JSON object a row."""
@@ -92,12 +92,13 @@ def past_text(one: Past) -> str:
 
 def _kept(store: Store, path: Path) -> Kept:
     hidden = marks = None
-    for sheet in store.sheets:
+    # a copy of the sheet that somebody made does not count beside the sheet itself
+    for sheet in sorted(store.sheets, key=lambda one: one.name != MARKS_TITLE):
         cells = store.cells(sheet.name)
         mark = _text(cells.get((0, 0)))
         if mark == MARK:
             hidden = cells
-        elif mark == MARKS_MARK:
+        elif mark == MARKS_MARK and marks is None:
             marks = cells
     if hidden is None:
         raise SheetlabError(_refused(path, "it is no class workbook, or its hidden sheet is gone"))

@@ -12,7 +12,7 @@ from examples import layout, practical
 from openpyxl.worksheet.worksheet import Worksheet
 
 from sheetlab.course.issue import start_cells
-from sheetlab.course.kept import COMMENT, ITEMS, MARKS_MARK
+from sheetlab.course.kept import COMMENT, ITEMS, MARKS_MARK, MARKS_TITLE
 from sheetlab.course.roster import Group
 from sheetlab.practical.bench import simulate
 from sheetlab.practical.definition import Assist
@@ -58,7 +58,8 @@ class Marks:
     @property
     def sheet(self) -> Worksheet:
         # it may have been renamed
-        return next(s for s in self.book.worksheets if s.cell(1, 1).value == MARKS_MARK)
+        ordered = sorted(self.book.worksheets, key=lambda s: s.title != MARKS_TITLE)
+        return next(s for s in ordered if s.cell(1, 1).value == MARKS_MARK)
 
     def column(self, item: str) -> int:
         for row in self.sheet.iter_rows():

@@ -303,6 +303,32 @@ def _group(path: Path) -> str:
     return "" if found is None else found.observations.entry("start.group").text
 
 
+def test_a_copy_of_the_sheet_does_not_count(three: Path) -> None:
+    marks = Marks(book(three))
+    copied = marks.book.copy_worksheet(marks.sheet)
+    copied.title = "A copy"
+    marks.book.move_sheet(copied, -9)
+    marks.book["Marks"].cell(marks.row("Group 1"), marks.column("care")).value = 2
+    marks.save()
+    assert run(three) == 0
+    assert Marks(book(three)).yours("Group 1", "care") == 2
+
+
+def test_a_dropped_item_does_not_hide_a_resubmission(three: Path) -> None:
+    marks = Marks(book(three))
+    marks.type("Group 1", "scales", 2.5)
+    marks.type("Group 1", COMMENT, "fine")
+    marks.save()
+    assert run(three, "--scheme", "quick-ten") == 0
+    (three / "again.xlsx").write_bytes(handin("Group 1", "S2", 778))
+    for _ in range(2):
+        assert run(three, "--scheme", "quick-ten") == 0
+        assert "Handed in again" in Marks(book(three)).hint("Group 1")
+    (earlier,) = open_points(three)
+    assert earlier[0] == "earlier"
+    assert "two groups of one name" in str(earlier[4])
+
+
 def test_a_resubmission_keeps_the_history_and_asks_to_look_again(three: Path) -> None:
     marks = Marks(book(three))
     marks.type("Group 1", "scales", 2.5)
@@ -556,9 +582,12 @@ def test_nasty_names_do_no_harm(tmp_path: Path, capsys: pytest.CaptureFixture[st
 def test_links_stay_in_the_folder(tmp_path: Path) -> None:
     (tmp_path / "in").mkdir()
     inside, out = tmp_path / "in", tmp_path / "out" / "CLASS.xlsx"
+    for path in (inside / "a b.xlsx", tmp_path / "b.xlsx"):
+        path.touch()
     assert link_target(inside, "a b.xlsx", out) == "../in/a%20b.xlsx"
     assert link_target(inside, "../b.xlsx", out) == ""
-    assert link_target(inside, "/etc/passwd", out) == ""
+    assert link_target(inside, str(tmp_path / "b.xlsx"), out) == ""
+    assert link_target(inside, ".", out) == ""
 
 
 # -- killed at any moment ------------------------------------------------------------------------
