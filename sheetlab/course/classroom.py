@@ -99,7 +99,7 @@ def _tidy(out: Path) -> None:
     stem = glob.escape(out.stem[:40])
     for part in out.parent.glob(f".{stem}-*.part"):
         with contextlib.suppress(OSError):
-            # a younger one may belong to a run of this moment
+            # a newer one may belong to a run of this moment
             if clock() - part.stat().st_mtime > LEFT_BEHIND:
                 part.unlink()
 

@@ -53,7 +53,6 @@ class Marks:
         # not from the file itself: another program may replace it meanwhile
         data = path.read_bytes()
         self.book = openpyxl.load_workbook(io.BytesIO(data))
-        self.cached = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
 
     @property
     def sheet(self) -> Worksheet:
@@ -85,7 +84,8 @@ class Marks:
         return self.sheet.cell(self.row(group), self.column(item) - 1).value
 
     def total(self, group: str) -> object:
-        return self.cached[self.sheet.title].cell(self.row(group), self.column(COMMENT) - 1).value
+        rows = texts(self.path, self.sheet.title)
+        return rows[self.row(group) - 1][self.column(COMMENT) - 2]
 
     def hint(self, group: str) -> str:
         return str(self.sheet.cell(self.row(group), self.column(COMMENT) + 1).value or "")
@@ -102,7 +102,8 @@ class Marks:
 
 def texts(path: Path, sheet: str) -> list[tuple[object, ...]]:
     """Values of a sheet by row, as they were last worked out."""
-    book = openpyxl.load_workbook(io.BytesIO(path.read_bytes()), data_only=True)
+    data = io.BytesIO(path.read_bytes())
+    book = openpyxl.load_workbook(data, data_only=True, read_only=True)
     return list(book[sheet].iter_rows(values_only=True))
 
 
