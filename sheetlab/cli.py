@@ -74,6 +74,36 @@ def _parser() -> argparse.ArgumentParser:
     _definitions(issuing)
     issuing.set_defaults(run=_issue)
 
+    planning = commands.add_parser("plan", help="plan a practical before class")
+    planning.add_argument("practical", help="which one; see “sheetlab practicals”")
+    planning.add_argument(
+        "--set", action="append", default=[], metavar="NAME=VALUE", dest="settings",
+        help="assume another value (repeat the option for more); a wrong name lists all names",
+    )  # fmt: skip
+    planning.add_argument("--material", default="", help="what is loaded, such as “brass, hard”")
+    planning.add_argument("--gauge", default="", help="gauge number, such as “SWG 26”, “AWG 26”")
+    planning.add_argument(
+        "--masses", default="", metavar="LIST", help="masses at hand, such as 0.5x10,0.2x5"
+    )
+    planning.add_argument(
+        "--limit", type=float, default=1 / 3,
+        help="greatest fraction of the breaking stress (usual: one third)",
+    )  # fmt: skip
+    planning.add_argument(
+        "--drop", type=float, metavar="CM", help="height of the masses above box or floor, in cm"
+    )
+    planning.add_argument(
+        "--reason", default="", help="why more than half of the breaking stress is wanted"
+    )
+    planning.add_argument(
+        "--materials", type=Path, metavar="FILE.toml", help="file with materials of your own"
+    )
+    planning.add_argument(
+        "--out", type=Path, metavar="PLAN.xlsx", help="write the plan and its risk sheet"
+    )
+    _definitions(planning)
+    planning.set_defaults(run=_plan)
+
     evaluating = commands.add_parser("evaluate", help="evaluate filled workbooks")
     evaluating.add_argument(
         "files", nargs="+", type=Path, metavar="FILE", help="workbooks, or folders of them"
@@ -209,6 +239,23 @@ def _issue(options: argparse.Namespace) -> int:
     if not refused:
         return DONE
     return SOME_FAILED if done else NOTHING_DONE
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from sheetlab.course.plan import make_plan, plan_text, refuse, save_plan
+
+    made = make_plan(
+        _catalogue(options), options.practical, options.settings, options.material, options.gauge,
+        options.masses, options.limit, options.reason, options.materials,
+    )  # fmt: skip
+    refuse(made)
+    if options.out is not None:
+        save_plan(made, options.out, None if options.drop is None else options.drop / 100)
+    for line in plan_text(made):
+        print(_plain(line))
+    if options.out is not None:
+        print(f"\nwritten: {options.out}")
+    return DONE
 
 
 def _evaluate(options: argparse.Namespace) -> int:

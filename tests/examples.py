@@ -13,6 +13,9 @@ from sheetlab.workbook.template import Typed, write_template
 
 SHIPPED = tuple(catalogue().paths())
 WORKBOOKS: dict[str, DemoWorkbook] = {one.group.name: one for one in demo_class()[1]}
+DOUBTFUL = ("Fulmar", "Petrel", "Ruff", "Curlew", "Godwit", "Plover", "Knot", "Redshank")
+"""Groups whose readings need a look."""
+SIX = tuple(WORKBOOKS)[:6]
 CAREFUL = {"wire-stretching": "Avocet", "simple-pendulum": "Sanderling"}
 """A group without mistakes for each practical."""
 

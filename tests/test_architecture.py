@@ -101,9 +101,14 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
 def test_evaluation_does_not_load_pandas_or_scipy_stats(tmp_path: Path) -> None:
     code = (
         "import sys; from pathlib import Path\n"
-        "from sheetlab.course.demo import run_demo\n"
+        "from sheetlab.course.demo import fill, demo_class\n"
+        "from sheetlab.practical.definition import Assist\n"
         "from sheetlab.practical.loader import catalogue\n"
-        f"list(run_demo(catalogue(), Path({str(tmp_path)!r})))\n"
+        "from sheetlab.workbook.evaluate_file import evaluate_file\n"
+        f"path = Path({str(tmp_path)!r}) / 'a.xlsx'\n"
+        "for one in demo_class()[1][2::4]:\n"
+        "    fill(catalogue(), one, path, Assist.CORRECTED)\n"
+        "    assert evaluate_file(path, path).written\n"
         "print('LOADED', *[m for m in ('scipy.stats', 'pandas', 'openpyxl', 'xlwings') "
         "if m in sys.modules])"
     )

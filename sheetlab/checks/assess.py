@@ -20,9 +20,11 @@ from sheetlab.practical.study import LineStudy
 RULES = (
     completeness.missing_for_results,
     completeness.half_filled_rows,
+    completeness.outside_limits,
     conditions.impossible_readings,
     slips.scales_in_doubt,
     slips.repeats_off,
+    slips.digits_left_out,
     patterns.patterns_of_lines,
     lines.lines_that_are_none,
     conditions.broken_conditions,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -15,6 +16,7 @@ from sheetlab.practical.model import (
     START_PREFIX,
     DerivedField,
     InputField,
+    expected_of,
     without_condition,
 )
 
@@ -127,6 +129,23 @@ def _given(subject: Subject, key: str) -> bool:
     if subject.practical.field(key).table is None:
         return subject.numbers.value(key, None) is not None
     return any(v is not None for v in subject.numbers.column(key))
+
+
+def outside_limits(subject: Subject) -> Iterator[Finding]:
+    """Typed numbers outside the limits of their cells, which a spreadsheet may have let pass."""
+    for key, one in subject.practical.inputs.items():
+        low = -math.inf if one.minimum is None else one.minimum
+        high = math.inf if one.maximum is None else one.maximum
+        for entry in subject.observations.entries.get(key, ()):
+            if entry.value is not None and one.kind == "number" and not low <= entry.value <= high:
+                yield Finding(
+                    "outside-limits",
+                    Severity.DOUBTFUL,
+                    f"“{one.title}” is {entry.value:.10g}",
+                    expected_of(one),
+                    "Is it in the unit of the heading, and in the right cell?",
+                    entry.place,
+                )
 
 
 def half_filled_rows(subject: Subject) -> Iterator[Finding]:

@@ -1,7 +1,7 @@
 """Readings that do not fit the straight line of the others, and what they have in common.
 
 Numbers are found by ``metrology.linepatterns``; here they get names, causes and questions. Of
-workbooks whose readings scatter as normal ones at most 0.4 % have any of these findings.
+workbooks whose readings scatter as normal ones at most 0.2 % have any of these findings.
 """
 
 from __future__ import annotations
@@ -10,24 +10,25 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sheetlab.checks.subject import LineStory, Subject, amount
+from sheetlab.checks.subject import (
+    LEAST_DIVISIONS,
+    SURE,
+    LineStory,
+    Subject,
+    amount,
+    fitting_edits,
+)
 from sheetlab.finding import Finding, Severity
 from sheetlab.metrology.linepatterns import Pattern
-from sheetlab.practical.edits import Edit, reading_edits
+from sheetlab.practical.edits import Edit
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.instruments import KINDS
-
-LEAST_DIVISIONS = 3.0
-"""Nothing is said of what stays within so many divisions."""
-SURE = 5.0
-"""Standard uncertainties by which two levels have to differ to be told apart."""
-MOST_WORDS = 3
 
 
 def patterns_of_lines(subject: Subject) -> Iterator[Finding]:
     """What the points of every line have in common beside the line, one finding a cause.
 
-    False alarms: 0.4 % of lines with normal scatter (``linepatterns.explain``), and 1 in 10⁵ for
+    False alarms: 0.2 % of lines with normal scatter (``linepatterns.explain``), and 1 in 10⁵ for
     levels that differ. Nothing is said with fewer than six points, nor of what stays within three
     divisions, nor of a reading that no scale can show (which has a finding of its own).
     """
@@ -130,7 +131,7 @@ class _Teller:
         self, code: str, found: str, expected: str, remedy: str, key: str, row: int | None
     ) -> Finding:
         return Finding(
-            code, Severity.DOUBTFUL, found, expected, f"{remedy} {self.effect()}",
+            code, Severity.DOUBTFUL, found, expected, f"{remedy.strip()} {self.effect()}".strip(),
             self.subject.place(key, row),
         )  # fmt: skip
 
@@ -169,7 +170,7 @@ class _Teller:
             # all the others are off, and this one is right
             others = Pattern("step", pattern.series, story.rows[1], -pattern.size, 0.0)
             return self.block(others)
-        edits = fitting_edits(subject, story, pattern)
+        edits = self.edits(pattern, key)
         first = (
             offset is not None
             and not back[pattern.series]
@@ -198,6 +199,26 @@ class _Teller:
             key,
             pattern.row,
         )
+
+    def edits(self, pattern: Pattern, key: str) -> tuple[tuple[Edit, float], ...]:
+        """Slips that would bring a point onto the line, with the ordinate (SI) that they give."""
+        assert pattern.series is not None
+        assert pattern.row is not None
+        explained = self.story.explained
+        level = explained.levels[pattern.series]
+        typed = self.subject.numbers.value(key, pattern.row) or 0.0
+        # beside a bend or a jump the straight line is no measure
+        bent = any(p.kind != "point" for p in explained.patterns if p is not pattern)
+        tolerance = 4.0 * explained.deviation + 0.5 * self.story.division
+
+        def fits(y: float, numbers: Numbers) -> bool:
+            x = numbers.value(self.story.line.field.x, pattern.row)
+            if x is None:
+                return False
+            line = level + explained.slope * (x - explained.centre)
+            return abs(y - (typed - pattern.size if bent else line)) <= tolerance
+
+        return fitting_edits(self.subject, key, pattern.row, fits)
 
     def step(self, pattern: Pattern) -> Finding | None:
         assert pattern.row is not None
@@ -394,15 +415,9 @@ class _Teller:
 
     def levels(self) -> Iterator[Finding]:
         """A constant difference between the ways that nothing else explains."""
-        explained = self.story.explained
-        if self.returned or explained.u_difference <= 0.0:
-            return
-        offset = self.offset(0)
-        if offset is None or explained.dof < 3:
-            return
-        if abs(offset) < max(SURE * explained.u_difference, LEAST_DIVISIONS * self.story.division):
-            return
-        yield self.does_not_return(offset)
+        offset = self.story.offset
+        if not self.returned and offset is not None and self.story.ways_differ:
+            yield self.does_not_return(self.sign * offset)
 
     def does_not_return(self, offset: float) -> Finding:
         self.returned = True
@@ -424,40 +439,3 @@ class _Teller:
             self.story.line.field.y[-1],
             self.story.rows[0],
         )
-
-
-def fitting_edits(
-    subject: Subject, story: LineStory, pattern: Pattern
-) -> tuple[tuple[Edit, float], ...]:
-    """Slips that would bring a point onto the line, with the ordinate (SI) that they give.
-
-    The likeliest come first.
-    """
-    assert pattern.series is not None
-    assert pattern.row is not None
-    key = story.line.field.y[pattern.series]
-    explained = story.explained
-    x_key = story.line.field.x
-    tolerance = 4.0 * explained.deviation + 0.5 * story.division
-    found: list[tuple[float, Edit, float]] = []
-    for edit in reading_edits(subject.numbers, key, pattern.row):
-        numbers = Numbers(subject.practical, subject.observations.changed(edit.changes))
-        y, x = numbers.value(key, pattern.row), numbers.value(x_key, pattern.row)
-        if y is None or x is None:
-            continue
-        fitted = explained.levels[pattern.series] + explained.slope * (x - explained.centre)
-        others = [p for p in explained.patterns if p is not pattern]
-        if any(p.kind != "point" for p in others):
-            # beside a bend or a jump the straight line is no measure
-            fitted = (subject.numbers.value(key, pattern.row) or 0.0) - pattern.size
-        if abs(y - fitted) <= tolerance:
-            found.append((abs(y - fitted), edit, y))
-    # whole steps of the scale are misread more often than anything else
-    found.sort(key=lambda one: (_RANK.get(one[1].kind, 9), one[0]))
-    kinds: dict[str, tuple[Edit, float]] = {}
-    for _, edit, y in found:
-        kinds.setdefault(edit.kind, (edit, y))
-    return tuple(kinds.values())[:MOST_WORDS]
-
-
-_RANK = {"main-step": 0, "count-off": 1, "digits-swapped": 2, "half-step": 3, "ten-divisions": 4}

@@ -7,21 +7,30 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity
+from sheetlab.metrology.budget import student_t
 from sheetlab.practical.edits import whole_edits
 from sheetlab.practical.evaluate import AcceptedValue, Numbers, ResultValue
 
 MOST_SLIPS = 3
-FAR = 1.5
-"""|E_n| from which a difference needs a look: with 95 % intervals, one in 300 honest results."""
+_LIKELY = {"count-off": 0, "zero-sign": 1, "zero-side": 2, "wrong-divisions": 3}
+FAR = 0.002
+"""Probability below which an honest result lies so far from the accepted value."""
 
 
 def far_from_accepted(subject: Subject) -> Iterator[Finding]:
-    """Results that differ from the accepted value by far more than both uncertainties explain."""
+    """Results that differ from the accepted value by far more than both uncertainties explain.
+
+    False alarms: 0.2 % of honest results (Student's t for their effective degrees of freedom).
+    """
     for result in subject.evaluation.results:
         accepted = None if result is None else result.accepted
         if result is None or accepted is None or accepted.e_n is None:
             continue
-        if abs(accepted.e_n) <= FAR:
+        its = result.budget
+        factor = student_t(1.0 - FAR, max(1.0, math.floor(min(its.effective_dof, 1e6))))
+        # the interval of the book is an expanded one, as if of a normal distribution
+        book = abs(accepted.value) * accepted.tolerance * student_t(1.0 - FAR, math.inf) / 1.96
+        if abs(its.value - accepted.value) <= math.hypot(factor * its.standard_uncertainty, book):
             continue
         one = subject.practical.derived[result.definition.quantity]
         side = "above" if accepted.percent_difference > 0 else "below"
@@ -58,8 +67,8 @@ def _slips_that_fit(
             continue
         distance = abs(math.log(value / accepted.value))
         if distance <= spread:
-            found.append((distance, edit.words))
-    return tuple(words for _, words in sorted(found))[:MOST_SLIPS]
+            found.append((_LIKELY.get(edit.kind, len(_LIKELY)), distance, edit.words))
+    return tuple(words for _, _, words in sorted(found))[:MOST_SLIPS]
 
 
 def undetermined(subject: Subject) -> Iterator[Finding]:

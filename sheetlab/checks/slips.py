@@ -3,19 +3,18 @@ reading among repeats off by a step of its scale."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sheetlab.checks.subject import Subject, amount
+from sheetlab.checks.subject import Subject, amount, fitting_edits
 from sheetlab.finding import Finding, Severity
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.tree import Call, walk
 from sheetlab.metrology.linetests import median
-from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.model import DerivedField
 
-FEWEST_REPEATS = 6
+FEWEST_REPEATS = 3
+FEWEST_FOR_OUTLIERS = 6
 FAR_REPEAT = 6.0
 """Robust standard deviations from the median at which a repeat is told: see ``repeats_off``."""
 LEAST_DIVISIONS = 4.0
@@ -61,7 +60,8 @@ def repeats_off(subject: Subject) -> Iterator[Finding]:
 
     Compared with the median and the scaled median deviation (or a division where that is less);
     six of them and four divisions: below 1 in 10⁴ for normal scatter of five readings or more that
-    spread over less than a division, below 1 in 500 otherwise. Nothing is said of fewer than six.
+    spread over less than a division, below 1 in 500 otherwise. Of fewer than six readings only a
+    whole step of the main scale is told.
     """
     told: set[tuple[str, int]] = set()
     for block in _averaged(subject):
@@ -77,14 +77,16 @@ def repeats_off(subject: Subject) -> Iterator[Finding]:
         middle = median([r.value for r in repeats])
         spread = max(1.4826 * median([abs(r.value - middle) for r in repeats]), 0.5 * division)
         far = [r for r in repeats if abs(r.value - middle) > _limit(spread, division)]
-        if len(far) > len(repeats) // 4:
+        if len(far) > max(1, len(repeats) // 4):
             # so many are no slips of single readings
             continue
         for repeat in far:
             if (repeat.key, repeat.row) in subject.impossible or (repeat.key, repeat.row) in told:
                 continue
-            told.add((repeat.key, repeat.row))
-            yield _far_repeat(subject, repeat, middle, spread, division)
+            finding = _far_repeat(subject, repeat, middle, spread, division, len(repeats))
+            if finding is not None:
+                told.add((repeat.key, repeat.row))
+                yield finding
 
 
 def _limit(spread: float, division: float) -> float:
@@ -92,19 +94,22 @@ def _limit(spread: float, division: float) -> float:
 
 
 def _far_repeat(
-    subject: Subject, repeat: _Repeat, middle: float, spread: float, division: float
-) -> Finding:
+    subject: Subject, repeat: _Repeat, middle: float, spread: float, division: float, count: int
+) -> Finding | None:
     one = subject.practical.field(repeat.key)
     off = repeat.value - middle
     side = "above" if off > 0.0 else "below"
     remedy = "Look at this reading again, or repeat it."
-    step = _graduation(subject, one.instrument)
-    if step and abs(abs(off) - step) <= 3.0 * spread + division:
-        meant = one.unit.from_si(repeat.value - math.copysign(step, off))
-        remedy = (
-            f"That is one step of the main scale ({amount(one.unit.from_si(step), one.unit)}): was "
-            f"the main scale misread? {amount(meant, one.unit, one.decimals)} would fit. {remedy}"
-        )
+    edits = fitting_edits(
+        subject, repeat.key, repeat.row, lambda y, _: abs(y - middle) <= 3.0 * spread + division
+    )
+    if count < FEWEST_FOR_OUTLIERS and not any(edit.kind == "main-step" for edit, _ in edits):
+        # of so few nothing is an outlier; a whole step of the scale is a slip of reading
+        return None
+    if edits:
+        words = "; or if ".join(edit.words for edit, _ in edits)
+        meant = amount(one.unit.from_si(edits[0][1]), one.unit, one.decimals)
+        remedy = f"{meant} would fit: as if {words}. {remedy}"
     number, within = (v / one.unit.factor for v in (abs(off), _limit(spread, division)))
     return Finding(
         "repeat-off",
@@ -115,13 +120,6 @@ def _far_repeat(
         remedy,
         subject.place(repeat.key, repeat.row),
     )
-
-
-def _graduation(subject: Subject, instrument: str) -> float:
-    for item in subject.practical.definition.instruments:
-        if item.id == instrument and KINDS[item.kind].graduation:
-            return subject.numbers.value(f"{item.id}.{KINDS[item.kind].graduation}", None) or 0.0
-    return 0.0
 
 
 def _division(subject: Subject, key: str) -> float:
@@ -161,3 +159,39 @@ def _readings(subject: Subject, key: str) -> Iterator[str]:
             found = subject.practical.field(inner)
             if found.table == one.table and any(spec.rounding for spec in found.sources):
                 yield inner
+
+
+def digits_left_out(subject: Subject) -> Iterator[Finding]:
+    """Columns in which every reading stops at tens of divisions, such as 2.4 where 2.40 is read.
+
+    With n readings the probability of chance is 10⁻ⁿ; nothing is said of fewer than five.
+    """
+    practical = subject.practical
+    for key, one in practical.inputs.items():
+        if one.table is None or one.kind != "number":
+            continue
+        coincidence = key.endswith(".coincidence")
+        if coincidence and ".zero_reading." in key:
+            # zero errors are often none at all
+            continue
+        division = 1.0 if coincidence else _division(subject, key) / one.unit.factor
+        values = [
+            entry.value
+            for entry in subject.observations.entries.get(key, ())
+            if entry.value is not None
+        ]
+        if not division or len(values) < FEWEST_DIGITS or len(set(values)) < FEWEST_DIGITS - 2:
+            continue
+        if any(abs(v / division / 10.0 - round(v / division / 10.0)) > 1e-6 for v in values):
+            continue
+        yield Finding(
+            "digits-left-out",
+            Severity.NOTE,
+            f"all {len(values)} readings of “{one.title}” stop at tens of divisions",
+            "readings to a whole division of the scale",
+            "Was the last digit read, or left out? Where it is a zero, it is a reading too.",
+            subject.place(key, 0),
+        )
+
+
+FEWEST_DIGITS = 5

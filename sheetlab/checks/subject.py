@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from sheetlab.finding import Place
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.linepatterns import Explained, Observed, explain
-from sheetlab.practical.edits import SCALE_EDITS, Edit, whole_edits
+from sheetlab.practical.edits import SCALE_EDITS, Edit, reading_edits, whole_edits
 from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers, leaf_inputs, refitted
 from sheetlab.practical.model import DerivedField, InputField, Practical
 from sheetlab.practical.observations import Observations
@@ -20,6 +20,13 @@ from sheetlab.units import Unit
 
 if TYPE_CHECKING:
     from sheetlab.checks.diagnosis import AnswerDiagnosis
+
+
+LEAST_DIVISIONS = 3.0
+"""Nothing is said of a line of what stays within so many divisions."""
+SURE = 5.0
+"""Standard uncertainties by which two levels have to differ to be told apart."""
+FEWEST_DOF = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +44,30 @@ class LineStory:
         """Rows with a point."""
         return sorted({p.row for p in self.points})
 
+    @property
+    def offset(self) -> float | None:
+        """Level of the first way back minus that of the first way there, in unit of y (SI)."""
+        levels = self.explained.levels
+        if not any(self.line.field.back) or len(levels) < 2:
+            return None
+        found = levels[len(levels) // 2] - levels[0]
+        return None if math.isnan(found) else found
+
+    @property
+    def ways_differ(self) -> bool:
+        """Whether the ways lie apart by more than chance (1 in 10⁵) and three divisions."""
+        explained = self.explained
+        if self.offset is None or explained.u_difference <= 0.0 or explained.dof < FEWEST_DOF:
+            return False
+        limit = max(SURE * explained.u_difference, LEAST_DIVISIONS * self.division)
+        return abs(self.offset) >= limit
+
     def suspects(self) -> Iterator[tuple[str, int]]:
         """Readings (column and row) that a pattern concerns."""
         keys = self.line.field.y
+        for point in self.points if self.ways_differ else ():
+            if self.line.field.back[point.series]:
+                yield keys[point.series], point.row
         for pattern in self.explained.patterns:
             for point in self.points:
                 if pattern.series not in (None, point.series):
@@ -201,3 +229,36 @@ def amount(value: float, unit: Unit, decimals: int | None = None) -> str:
     else:
         text = f"{value:.{decimals}f}"
     return f"{text} {unit.pretty}".strip().replace("-", "−")
+
+
+def fitting_edits(
+    subject: Subject, key: str, row: int, fits: Callable[[float, Numbers], bool]
+) -> tuple[tuple[Edit, float], ...]:
+    """Slips of reading or typing with which a reading would fit, the likeliest first.
+
+    Parameters
+    ----------
+    fits
+        Whether a value of the reading (SI) fits, among the numbers that go with it.
+
+    Returns
+    -------
+    tuple
+        Each slip with the value that it gives, one a kind, three at most.
+    """
+    found: list[tuple[Edit, float]] = []
+    for edit in reading_edits(subject.numbers, key, row):
+        numbers = Numbers(subject.practical, subject.observations.changed(edit.changes))
+        value = numbers.value(key, row)
+        if value is not None and fits(value, numbers):
+            found.append((edit, value))
+    # whole steps of the scale are misread more often than anything else
+    found.sort(key=lambda pair: _RANK.get(pair[0].kind, len(_RANK)))
+    kinds: dict[str, tuple[Edit, float]] = {}
+    for edit, value in found:
+        kinds.setdefault(edit.kind, (edit, value))
+    return tuple(kinds.values())[:MOST_WORDS]
+
+
+MOST_WORDS = 3
+_RANK = {"main-step": 0, "count-off": 1, "digits-swapped": 2, "half-step": 3, "ten-divisions": 4}

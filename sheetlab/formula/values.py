@@ -10,7 +10,7 @@ import math
 import operator
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Protocol
 
 from sheetlab.formula.functions import (
@@ -83,6 +83,7 @@ def macro_body(name: str) -> Node:
     return parse(macro.body, NAMES)
 
 
+@lru_cache(maxsize=4096)
 def expand_macro(call: Call) -> Node:
     """The tree that a call of a named formula stands for."""
     macro = FUNCTIONS[call.function]

@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 Kind = Literal["point", "step", "toe", "hinge", "lens", "slopes", "bend"]
 
-FALSE_ALARM = 0.004
+FALSE_ALARM = 0.002
 """Probability of a pattern in normal scatter, shared over all patterns that are tried."""
 FEWEST_POINTS = 6
 FEWEST_DOF = 3
@@ -99,7 +99,7 @@ def explain(
     Returns
     -------
     Explained | None
-        Patterns in the order in which they were found. Of lines with normal scatter at most 0.4 %
+        Patterns in the order in which they were found. Of lines with normal scatter at most 0.2 %
         have any: Student's t of externally studentised patterns, at a probability that is shared
         over all patterns tried (Bonferroni).
     """

@@ -329,6 +329,25 @@ class BenchDefinition:
 
 
 @dataclass(frozen=True, slots=True)
+class Stress:
+    """How the loads of a column stress what they hang on."""
+
+    column: str
+    """Column of the loads, ``table.column``."""
+    formula: str
+    """Stress in a row, in names of the practical and bare names of the table's columns."""
+    material: str
+    """Choice input that names the material."""
+    dead_load: str = ""
+    """Input of the load that always hangs there."""
+    diameter: str = ""
+    """Quantity that a gauge number stands for."""
+    length: str = ""
+    modulus: str = ""
+    """Quantity that is modulus of elasticity of the material."""
+
+
+@dataclass(frozen=True, slots=True)
 class Sheet:
     """A sheet of the workbook."""
 
@@ -364,3 +383,5 @@ class Definition:
     answers: tuple[Answer, ...] = ()
     bench: BenchDefinition | None = None
     """How to invent readings, for practice and tests; None: there is no way to."""
+    stress: Stress | None = None
+    """What the loads do to what they hang on, for plans; None: nothing is loaded."""

@@ -63,7 +63,7 @@ def _part_edits(
         divisions = numbers.shown(f"{instrument[0]}.{kind.divisions}")
         whole = int(value)
         swapped = 10 * (whole % 10) + whole // 10
-        if value == whole and 10 <= whole <= 99 and swapped != whole:
+        if value == whole and 0 < whole <= 99 and swapped != whole and swapped < (divisions or 0):
             yield Edit("digits-swapped", {(leaf, row): float(swapped)},
                        f"the digits of {whole} were swapped: {swapped}")  # fmt: skip
         for change in (10.0, -10.0):
@@ -184,7 +184,7 @@ def _whole_edits(numbers: Numbers) -> Iterator[Edit]:
         if kind.divisions:
             yield from _scale_edits(numbers, instrument.id, instrument.title, kind.divisions)
         if instrument.zero_rows and kind.zero_parts:
-            yield from _zero_edits(numbers, instrument.id, instrument.title)
+            yield from _zero_edits(numbers, instrument.id, instrument.title, kind.divisions)
     for key, one in practical.inputs.items():
         if one.table is None and _is_count(one):
             n = observations.entry(key).value
@@ -220,7 +220,7 @@ def _scale_edits(numbers: Numbers, id_: str, title: str, divisions: str) -> Iter
                    f"the circular scale was counted backwards in “{titles[table]}”")  # fmt: skip
 
 
-def _zero_edits(numbers: Numbers, id_: str, title: str) -> Iterator[Edit]:
+def _zero_edits(numbers: Numbers, id_: str, title: str, kind_divisions: str) -> Iterator[Edit]:
     practical, observations = numbers.practical, numbers.observations
     side = practical.inputs.get(f"{id_}.zero_reading.side")
     if side is None:
@@ -232,6 +232,15 @@ def _zero_edits(numbers: Numbers, id_: str, title: str) -> Iterator[Edit]:
             changes[side.key, row] = 1.0 - value
     other = {value: text for text, value in zip(side.choices, side.choice_values, strict=True)}
     shown = {other.get(value, SCREW_SIDES[0]) for value in changes.values()}
+    count = observations.entry(f"{id_}.{kind_divisions}").value
+    other_sign = dict(changes)
+    for row in range(side.rows):
+        n = observations.entry(f"{id_}.zero_reading.coincidence", row).value
+        if n is not None and count and (side.key, row) in changes:
+            other_sign[f"{id_}.zero_reading.coincidence", row] = (count - n) % count
+    if len(other_sign) > len(changes):
+        yield Edit("zero-sign", other_sign,
+                   f"the zero error of the {title.lower()} had the other sign")  # fmt: skip
     if changes and len(shown) == 1:
         yield Edit("zero-side", changes,
                    f"the zero mark of the {title.lower()} stood {shown.pop()}")  # fmt: skip

@@ -72,6 +72,16 @@ class ScaleField:
     """Table of the zero readings; empty if none are taken."""
 
 
+def scale_values(kind: Kind, parameters: Mapping[str, float]) -> dict[str, float]:
+    """Parameters of an instrument and what follows from them, by name, in its unit."""
+    values = dict(parameters)
+    for item in kind.derived:
+        found = evaluate(parse(item.formula, NAMES), _World(values))
+        assert found is not None
+        values[item.id] = float(found)
+    return values
+
+
 @dataclass(frozen=True, slots=True)
 class InputValue:
     """What is typed into a single input: a formula's value, or a text."""
@@ -161,6 +171,11 @@ class _Compiler:
             raise DefinitionError(
                 "bench.truths", f"the true value of the first result, “{measurand}”, is missing"
             )
+        stress = self.practical.stress
+        for key in ("dead_load", "diameter", "length", "modulus") if stress else ():
+            name = getattr(stress, key)
+            if name and name not in self.truths:
+                raise DefinitionError(f"stress.{key}", f"“{name}” has no true value", "a truth")
         scales: dict[str, ScaleField] = {}
         for one in bench.instruments:
             if one.instrument in scales:
@@ -250,11 +265,7 @@ class _Compiler:
         if one.zero is not None and not kind.zero:
             raise DefinitionError(f"{where}.zero", f"a scale of kind “{instrument.kind}” has none")
         self.not_negative(one.zero_noise, f"{where}.zero_noise")
-        values = dict(one.parameters)
-        for item in kind.derived:
-            found = evaluate(parse(item.formula, NAMES), _World(values))
-            assert found is not None
-            values[item.id] = float(found)
+        values = scale_values(kind, one.parameters)
         made = ScaleField(
             one.instrument, kind, unit(instrument.unit), dict(one.parameters), values, zero,
             one.zero_noise, f"{one.instrument}.zeros" if instrument.zero_rows else "",

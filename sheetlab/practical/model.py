@@ -118,6 +118,19 @@ class InputField:
     """Instrument of a reading that is typed as one number."""
 
 
+def expected_of(one: InputField) -> str:
+    """What may be typed into an input, for messages."""
+    if one.kind == "choice":
+        return "one of: " + ", ".join(one.choices)
+    unit = f" in {one.unit.pretty}" if one.unit.pretty else ""
+    limits = ""
+    if one.minimum is not None and one.maximum is not None:
+        limits = f" from {one.minimum:g} to {one.maximum:g}"
+    elif one.minimum is not None:
+        limits = f" of {one.minimum:g} or more"
+    return f"a number{limits}{unit}"
+
+
 @dataclass(frozen=True, slots=True)
 class DerivedField:
     """Something worked out by a formula: one number, or a column of a table."""
@@ -216,6 +229,20 @@ class CurveField:
 
 
 @dataclass(frozen=True, slots=True)
+class StressField:
+    """How loads stress what they hang on, resolved; the parts that a plan can set may be empty."""
+
+    column: str
+    table: str
+    node: Node
+    material: str
+    dead_load: str
+    diameter: str
+    length: str
+    modulus: str
+
+
+@dataclass(frozen=True, slots=True)
 class Practical:
     """A definition with everything resolved. ``derived`` is in the order of evaluation."""
 
@@ -235,6 +262,8 @@ class Practical:
     """Accepted values, in SI units, by quantity of the result and position in its list."""
     forward: Forward | None = None
     """How readings are invented; None if the definition has no bench."""
+    stress: StressField | None = None
+    """What the loads do; None if the definition does not say."""
 
     def field(self, key: str) -> Field:
         """A field by its key."""
@@ -452,7 +481,39 @@ class _Compiler:
             curves=self.curves,
             tables=self.tables,
             accepted=self.accepted,
+            stress=self.stress(),
         )
+
+    def stress(self) -> StressField | None:
+        one = self.definition.stress
+        if one is None:
+            return None
+        column, choice = self.inputs.get(one.column), self.inputs.get(one.material)
+        if column is None or column.table is None or column.kind != "number":
+            raise DefinitionError(
+                "stress.column", f"“{one.column}” is not a column that is typed", "table.column"
+            )
+        if choice is None or choice.kind != "choice":
+            raise DefinitionError(
+                "stress.material", f"“{one.material}” is not an input that is chosen"
+            )
+        for key in ("dead_load", "diameter", "length", "modulus"):
+            name = getattr(one, key)
+            its = self.inputs.get(name) or self.derived.get(name)
+            if name and (its is None or its.table is not None):
+                raise DefinitionError(f"stress.{key}", f"there is no “{name}”", "its name")
+        where = "stress.formula"
+        table = next(t for t in self.definition.tables if t.id == column.table)
+        local = {c.id: f"{table.id}.{c.id}" for c in table.columns}
+        node = self.parse(one.formula, where, local)
+        found = self.checked(one.formula, node, table.id, where)
+        if found != unit("Pa").dimension:
+            given = "is a condition" if found is None else f"has the dimension {found}"
+            raise DefinitionError(where, given, "a stress")
+        return StressField(
+            one.column, table.id, substitute(node, self.line_calls()), one.material,
+            one.dead_load, one.diameter, one.length, one.modulus,
+        )  # fmt: skip
 
     def check_sheets(self) -> None:
         titles = [sheet.title for sheet in self.definition.sheets]

@@ -15,7 +15,7 @@ from pathlib import Path
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import definition_digest, load, load_profile
-from sheetlab.practical.model import InputField, Practical
+from sheetlab.practical.model import InputField, Practical, expected_of
 from sheetlab.practical.observations import EMPTY, Entry, Observations, typed_number
 from sheetlab.practical.profile import GUM
 from sheetlab.workbook import identity
@@ -269,7 +269,7 @@ class _Reader:
                 "not-a-number" if one.kind == "number" else "not-a-choice",
                 Severity.DOUBTFUL,
                 what,
-                self.expected(one),
+                expected_of(one),
                 "Type it again; until then it is left out.",
                 place,
             )
@@ -279,7 +279,7 @@ class _Reader:
                 "date-for-number",
                 Severity.DOUBTFUL,
                 f"“{one.title}” was taken for a date by the spreadsheet program",
-                self.expected(one),
+                expected_of(one),
                 "Type it again with the decimal sign of the program, and set the cell's format "
                 "back to a number.",
                 place,
@@ -309,7 +309,7 @@ class _Reader:
                 "not-a-number",
                 Severity.NOTE if one.answer else Severity.DOUBTFUL,
                 f"“{one.title}” holds the text {shown}",
-                self.expected(one),
+                expected_of(one),
                 "Type the number only; until then it is left out.",
                 place,
             )
@@ -329,27 +329,16 @@ class _Reader:
         return self.number(one, found.value, text[:200], place)
 
     def number(self, one: InputField, value: float, text: str, place: Place) -> Entry:
-        low = -math.inf if one.minimum is None else one.minimum
-        high = math.inf if one.maximum is None else one.maximum
         if not math.isfinite(value) or (value and not LEAST <= abs(value) <= MOST):
             self.note(
                 "not-a-number",
                 Severity.DOUBTFUL,
                 f"“{one.title}” is {value:.6g}, which no instrument shows",
-                self.expected(one),
+                expected_of(one),
                 "Type it again; until then it is left out.",
                 place,
             )
             return Entry(text=text, place=place)
-        if not low <= value <= high:
-            self.note(
-                "outside-limits",
-                Severity.DOUBTFUL,
-                f"“{one.title}” is {value:.10g}",
-                self.expected(one),
-                "Is it in the unit of the heading, and in the right cell?",
-                place,
-            )
         return Entry(value, text, place)
 
     def choice(self, one: InputField, text: str, place: Place) -> Entry:
@@ -361,22 +350,11 @@ class _Reader:
             # a choice in a table is part of a reading; a single one only picks a book value
             Severity.NOTE if one.table is None else Severity.DOUBTFUL,
             f"“{one.title}” holds {_quote(text)}",
-            self.expected(one),
+            expected_of(one),
             "Choose from the list in the cell.",
             place,
         )
         return Entry(text=text[:200], place=place)
-
-    def expected(self, one: InputField) -> str:
-        if one.kind == "choice":
-            return "one of: " + ", ".join(one.choices)
-        unit = f" in {one.unit.pretty}" if one.unit.pretty else ""
-        limits = ""
-        if one.minimum is not None and one.maximum is not None:
-            limits = f" from {one.minimum:g} to {one.maximum:g}"
-        elif one.minimum is not None:
-            limits = f" of {one.minimum:g} or more"
-        return f"a number{limits}{unit}"
 
     def overwritten(self) -> None:
         """Worked-out cells that hold a typed value now."""

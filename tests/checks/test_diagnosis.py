@@ -350,7 +350,7 @@ numbers = st.one_of(
 )
 
 
-@settings(max_examples=70, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.sampled_from(["Avocet", "Fulmar", "Petrel", "Sanderling", "Turnstone"]), st.data())
 def test_any_answers_are_judged(group: str, data: st.DataObject) -> None:
     name = planted_practical(group)
@@ -422,7 +422,7 @@ def invented(part: str, whole: str, **typed_: float) -> Subject:
                    evaluate_practical(model, observations, trials=0))  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(formulas, formulas, st.floats(-1e3, 1e3), st.floats(-1e3, 1e3), st.floats(1e-3, 1e3))
 def test_any_formula_may_be_diagnosed(
     part: str, whole: str, given_: float, other: float, a: float

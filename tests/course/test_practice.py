@@ -6,13 +6,16 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-from examples import SHIPPED, practical
+from examples import SHIPPED, WORKBOOKS, practical, typed
+from examples import practical as shipped
 
+from sheetlab.checks.assess import assess
 from sheetlab.cli import main
 from sheetlab.course.practice import KEY, TO_MARK, PracticeSet, practice_set
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.bench import applicable
 from sheetlab.practical.loader import catalogue
+from sheetlab.practical.observations import as_cells_show
 from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.layout import START
 from sheetlab.workbook.reader import read_workbook
@@ -152,3 +155,27 @@ def test_a_practical_without_a_bench(capsys: pytest.CaptureFixture[str], tmp_pat
     assert status == 2
     assert "does not say how to invent readings" in capsys.readouterr().err
     assert not out.exists()
+
+
+def test_the_demo_class_shows_the_mistakes_that_it_tells_of() -> None:
+    """At least eight different mistakes, each found by its own rule."""
+    told = {}
+    for group, one in WORKBOOKS.items():
+        model = shipped(one.practical, one.runs)
+        found = assess(model, as_cells_show(model, typed(group)), trials=0)
+        told[group] = {f.code for f in found.findings}
+    wanted = {
+        "Fulmar": {"point-off-line", "own-result-differs"},
+        "Petrel": {"coincidence-outside-scale", "reading-incomplete"},
+        "Turnstone": {"row-left-out"},
+        "Ruff": {"kink-at-start"},
+        "Curlew": {"zero-side-doubtful"},
+        "Godwit": {"load-not-recorded"},
+        "Plover": {"yield-at-end"},
+        "Knot": {"backlash", "own-result-differs"},
+        "Redshank": {"far-from-accepted"},
+        "Greenshank": {"own-result-differs"},
+    }
+    for group, codes in wanted.items():
+        assert codes <= told[group], group
+    assert told["Avocet"] == told["Dunlin"] == told["Sanderling"] == set()

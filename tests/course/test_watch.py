@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from course.watching import Watching
-from examples import WORKBOOKS, filled, layout, typed
+from examples import SIX, WORKBOOKS, filled, layout, typed
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -313,13 +313,13 @@ def everything(folder: Path) -> dict[str, object]:
 
 
 def test_nothing_is_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    for group in WORKBOOKS:
+    for group in SIX:
         save(tmp_path / group / f"{group}.xlsx", filled(group))
     save(tmp_path / "bad.xlsx", b"PK\x03\x04")
     before = everything(tmp_path)
     assert main(["watch", str(tmp_path), "--once"]) == 0
     assert everything(tmp_path) == before
-    assert capsys.readouterr().out.startswith(f"{len(WORKBOOKS) + 1} workbooks: 3 need someone")
+    assert capsys.readouterr().out.startswith(f"{len(SIX) + 1} workbooks: 3 need someone")
 
 
 def test_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -425,6 +425,7 @@ def test_events(tmp_path: Path) -> None:
     assert len(list(zip(events, range(20), strict=False))) < 8
 
 
+@pytest.mark.slow
 def test_a_class_as_it_goes(tmp_path: Path) -> None:
     """One run: saved, replaced, half-written, mended, share gone and back, Ctrl-C."""
     folder = tmp_path / "share"
@@ -463,6 +464,7 @@ def test_a_class_as_it_goes(tmp_path: Path) -> None:
     assert set(everything(folder)) == {*after, "d.xlsx"}
 
 
+@pytest.mark.slow
 def test_polling(tmp_path: Path) -> None:
     with Watching(tmp_path, "--poll") as running:
         running.shows("No workbook yet.")
@@ -471,8 +473,9 @@ def test_polling(tmp_path: Path) -> None:
         assert running.stop() == 0
 
 
+@pytest.mark.slow
 def test_terminal_is_redrawn_in_place(tmp_path: Path) -> None:
-    for group in WORKBOOKS:
+    for group in SIX:
         save(tmp_path / f"{group}.xlsx", filled(group))
     with Watching(tmp_path, terminal=(9, 70)) as running:
         running.shows("make the window higher")

@@ -1,0 +1,202 @@
+"""Plans as files: options in, two pages out; materials of one's own; refusals write nothing."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+import openpyxl
+import pytest
+from examples import SHIPPED, practical
+
+from sheetlab.cli import DONE, NOTHING_DONE, main
+from sheetlab.course.books import books
+from sheetlab.course.plan import DECIDE, make_plan, plan_text, read_masses, write_plan
+from sheetlab.finding import SheetlabError
+from sheetlab.practical.loader import catalogue
+from sheetlab.practical.loads import Masses
+from sheetlab.practical.planning import Request
+
+WIRE = "wire-stretching"
+OWN = """
+[[materials]]
+name = "steel of our reel 7"
+choice = "steel"
+modulus = [195, 205]
+breaking = [900, 1000]
+yield = [600, 700]
+source = "tensile test of 3 March, our workshop"
+
+[[materials]]
+name = "copper, hard"
+choice = "copper"
+modulus = [115, 120]
+breaking = [350, 400]
+source = "remembered"
+confirmed = false
+"""
+
+
+@pytest.fixture(autouse=True)
+def few_benches(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is written does not depend on how many benches a prediction rests on."""
+    light = partial(Request, benches=2, benches_of_effects=1)
+    monkeypatch.setattr("sheetlab.course.plan.Request", light)
+
+
+def texts(path: Path, sheet: str) -> list[str]:
+    rows = openpyxl.load_workbook(path)[sheet].iter_rows()
+    return [str(cell.value) for row in rows for cell in row if cell.value is not None]
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_two_pages(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "plan.xlsx"
+    assert main(["plan", name, "--out", str(out)]) == DONE
+    printed = capsys.readouterr().out
+    book = openpyxl.load_workbook(out)
+    assert book.sheetnames == ["Plan", "Risk sheet"]
+    for sheet in book:
+        setup = sheet.page_setup
+        assert int(setup.paperSize) == 9
+        # one page is what a missing number means
+        assert (setup.fitToWidth or 1, setup.fitToHeight or 1) == (1, 1)
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+    risk = texts(out, "Risk sheet")
+    assert set(practical(name).definition.cautions) <= set(risk)
+    assert DECIDE in risk
+    for block in ("Local rules", "Name of the person in charge", "Date", "Signature"):
+        assert any(text.startswith(block) for text in risk)
+    everything = " ".join([printed, *risk, *texts(out, "Plan")]).lower()
+    assert "safe" not in everything
+    assert "of the variance of" in printed
+    # the numbers of the terminal stand on the page too
+    statement = next(line.strip() for line in printed.splitlines() if " ± " in line)
+    assert any(text.startswith(statement[:30]) for text in texts(out, "Plan"))
+
+
+def test_the_numbers_of_the_risk_sheet(tmp_path: Path) -> None:
+    out = tmp_path / "plan.xlsx"
+    arguments = [
+        "plan", WIRE, "--material", "steel, music wire", "--gauge", "swg  26", "--masses",
+        "0.5x10", "--set", "dead_load=1", "--drop", "5", "--out", str(out),
+    ]  # fmt: skip
+    assert main(arguments) == DONE
+    risk = texts(out, "Risk sheet")
+    # 4 × 5.5 kg × 9.810 m/s² / (π (0.4572 mm)²) = 328.7 MPa; 5.5 kg × 9.80665 m/s² × 0.05 m
+    assert {"5.50 kg", "1.00 kg", "4.50 kg", "329 MPa", "2.7 J", "0.4572 mm (SWG 26)"} <= set(risk)
+    plan = texts(out, "Plan")
+    assert any("AWG 26 would be 0.405 mm" in text for text in plan)
+    assert any("10 loads" in text and "0.5 kg" in text for text in plan)
+
+
+def test_a_load_above_half_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "plan.xlsx"
+    arguments = ["plan", WIRE, "--material", "copper", "--set", "load=0.5", "--out", str(out)]
+    assert main(arguments) == NOTHING_DONE == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert "least breaking stress" in captured.err
+    assert "--reason" in captured.err
+    assert not out.exists()
+    assert main(arguments[:-2]) == NOTHING_DONE
+    reason = '=HYPERLINK("http://example.org";"to show the break")'
+    assert main([*arguments, "--reason", reason]) == DONE
+    for sheet in ("Plan", "Risk sheet"):
+        assert any(reason in text for text in texts(out, sheet))
+    cells = [c for s in openpyxl.load_workbook(out) for row in s.iter_rows() for c in row]
+    assert not [cell for cell in cells if cell.data_type == "f" or cell.hyperlink]
+    # nothing is replaced
+    before = out.read_bytes()
+    assert main([*arguments, "--reason", "again"]) == NOTHING_DONE
+    assert "is there already" in capsys.readouterr().err
+    assert out.read_bytes() == before
+
+
+def test_a_height_that_cannot_be(tmp_path: Path) -> None:
+    for drop in ("-1", "nan", "1e6"):
+        out = tmp_path / "plan.xlsx"
+        assert main(["plan", WIRE, "--drop", drop, "--out", str(out)]) == NOTHING_DONE
+        assert not out.exists()
+
+
+def test_a_folder_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "nowhere" / "plan.xlsx"
+    assert main(["plan", SHIPPED[0], "--out", str(out)]) == NOTHING_DONE
+    assert "cannot be written" in capsys.readouterr().err
+
+
+def test_the_same_plan_is_the_same_file() -> None:
+    made = [make_plan(catalogue(), "simple-pendulum") for _ in range(2)]
+    assert write_plan(made[0]) == write_plan(made[1])
+    assert plan_text(made[0]) == plan_text(made[1])
+
+
+def test_materials_of_ones_own(tmp_path: Path) -> None:
+    own = tmp_path / "ours.toml"
+    own.write_text(OWN, encoding="utf-8")
+    found = books(own).materials
+    assert found[0].name == "steel of our reel 7"
+    assert found[0].breaking == (900e6, 1000e6)
+    # the user's row stands in the place of the one that came with sheetlab
+    (copper,) = [one for one in found if one.name == "copper, hard"]
+    assert copper.breaking[0] == 350e6
+    made = make_plan(catalogue(), WIRE, material="steel of our reel 7", own=own)
+    assert made.stress is not None
+    assert made.stress.material.source == "tensile test of 3 March, our workshop"
+    doubted = make_plan(catalogue(), WIRE, material="copper, hard", own=own, reason="a test")
+    assert doubted.stress is not None
+    codes = {one.code for one in doubted.stress.warnings}
+    assert {"material-unconfirmed", "no-yield-stress"} <= codes
+
+
+def test_every_material_names_its_source() -> None:
+    for one in books().materials:
+        assert len(one.source) > 20
+        assert one.confirmed
+        assert one.breaking[0] <= one.breaking[1]
+        if one.yielding is not None:
+            assert one.yielding[0] < one.breaking[1]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ("breaking = [900, 1000]", "breaking = [1000, 900]", "breaking"),
+        ("breaking = [900, 1000]", "breaking = 900", "breaking"),
+        ("breaking = [900, 1000]", "", "breaking"),
+        ("breaking = [900, 1000]", "breaking = [-1, 1000]", "breaking"),
+        ("breaking = [900, 1000]", "breaking = [nan, 1000]", "breaking"),
+        ("breaking = [900, 1000]", "braking = [900, 1000]", "braking"),
+        ('source = "tensile test of 3 March, our workshop"', "", "source"),
+        ("confirmed = false", 'confirmed = "no"', "confirmed"),
+        ("[[materials]]", "[[metals]]", "file"),
+        ("[[materials]]", "[[materials", "file"),
+    ],
+)
+def test_a_wrong_table_is_refused(tmp_path: Path, old: str, new: str, key: str) -> None:
+    own = tmp_path / "ours.toml"
+    own.write_text(OWN.replace(old, new), encoding="utf-8")
+    with pytest.raises(SheetlabError) as caught:
+        books(own)
+    (finding,) = caught.value.findings
+    assert finding.code == "materials-refused"
+    assert key in finding.found
+
+
+def test_masses_and_settings_as_they_are_typed(capsys: pytest.CaptureFixture[str]) -> None:
+    assert read_masses("0.5x10, 0.2×5,1") == (Masses(0.5, 10), Masses(0.2, 5), Masses(1.0, 1))
+    assert read_masses("") == ()
+    for text in ("x", "0.5x", "0.5x1.5", "-1x2", "nanx2", "0.5x0", "infx1", "0.5y10"):
+        if text == "0.5x":
+            assert read_masses(text) == (Masses(0.5, 1),)
+            continue
+        with pytest.raises(SheetlabError):
+            read_masses(text)
+    assert main(["plan", SHIPPED[0], "--set", "L"]) == NOTHING_DONE
+    assert "NAME=VALUE" in capsys.readouterr().err
+    assert main(["plan", WIRE, "--set", "lenght=2"]) == NOTHING_DONE
+    # a wrong name lists the right ones
+    assert "dead_load, " in capsys.readouterr().err
+    assert main(["plan", WIRE, "--materials", "no/such/file.toml"]) == NOTHING_DONE
+    assert "cannot be read" in capsys.readouterr().err
