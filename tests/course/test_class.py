@@ -354,6 +354,26 @@ def test_a_resubmission_keeps_the_history_and_asks_to_look_again(three: Path) ->
     assert Marks(book(three)).hint("group 1") == ""
 
 
+def test_other_materials_are_not_compared_with_each_other(three: Path) -> None:
+    def material(name: str) -> bytes:
+        cells = {**simulate(practical(WIRE), 60).cells, "material": [name]}
+        cells["start.group"] = [f"Of {name}"]
+        return write_template(layout(WIRE, Assist.CORRECTED), cells)
+
+    (three / "x.xlsx").write_bytes(material("steel"))
+    assert run(three) == 0
+    titles = [str(r[0]) for r in texts(book(three), "Results") if "wire by stretching" in str(r[0])]
+    assert any(title.endswith(": steel") for title in titles)
+    assert any(title.endswith(": phosphor bronze") for title in titles)
+    said = " ".join(str(row[0]) for row in texts(book(three), "Results"))
+    assert "of 3 results" in said
+    # whoever does not say measured what all others did
+    (three / "x.xlsx").write_bytes(material(""))
+    assert run(three) == 0
+    said = " ".join(str(row[0]) for row in texts(book(three), "Results"))
+    assert "of 4 results" in said
+
+
 @pytest.mark.parametrize("damage", ["cut", "no hidden sheet", "no marks", "no keys", "other"])
 def test_an_old_workbook_that_cannot_be_read_is_left_alone(
     three: Path, damage: str, capsys: pytest.CaptureFixture[str]
