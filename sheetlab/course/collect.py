@@ -36,8 +36,9 @@ from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.package import Package, open_package, xml
 from sheetlab.workbook.template import EPOCH
 
-FEW = 24
-"""Workbooks up to which starting more processes costs more time than it saves."""
+FEW = 120
+"""Workbooks up to which starting more processes costs more time than it saves (two processors:
+a helper takes over a second to begin, a workbook 20 ms)."""
 CHUNK = 4
 MOST_COMPARED = 400
 """Workbooks up to which the readings of all are compared with each other."""

@@ -686,8 +686,10 @@ def test_killed_two_hundred_times(tmp_path: Path) -> None:
 def test_helpers_end_with_a_killed_parent(tmp_path: Path) -> None:
     folder = tmp_path / "in"
     fill_class(folder, 60)
-    code = f"from sheetlab.cli import main; main(['class', {str(folder)!r}, '--out', " \
-           f"{str(book(folder))!r}, '--jobs', '2'])"  # fmt: skip
+    code = (
+        "from sheetlab.cli import main; from sheetlab.course import collect; collect.FEW = 1; "
+        f"main(['class', {str(folder)!r}, '--out', {str(book(folder))!r}, '--jobs', '2'])"
+    )
     environment = {**os.environ, "PYTHONPATH": str(Path(sheetlab.__file__).parents[1])}
     child = subprocess.Popen([sys.executable, "-c", code], env=environment)
 
