@@ -183,6 +183,34 @@ def _parser() -> argparse.ArgumentParser:
     watching.add_argument("--once", action="store_true", help="print the table once and end")
     watching.set_defaults(run=_watch)
 
+    classing = commands.add_parser(
+        "class", help="evaluate a folder of hand-ins into one workbook with marks and feedback"
+    )
+    classing.add_argument(
+        "folder", type=Path, metavar="FOLDER", help="where the hand-ins lie, also in folders below"
+    )
+    classing.add_argument(
+        "--out", type=Path, required=True, metavar="CLASS.xlsx",
+        help="workbook to write, or to bring up to date: what you typed into it is kept",
+    )  # fmt: skip
+    classing.add_argument(
+        "--scheme", default="", metavar="SCHEME",
+        help="how marks are proposed: bench-and-sums (usual), quick-ten, or a scheme file",
+    )  # fmt: skip
+    classing.add_argument(
+        "--roster", type=Path, metavar="ROSTER.csv", help="CSV file with the groups of the class"
+    )
+    classing.add_argument(
+        "--due", default="", metavar="DATE",
+        help="2026-03-13 or 2026-03-13T16:00: what was saved later is late",
+    )  # fmt: skip
+    classing.add_argument(
+        "--jobs", type=int, default=0, metavar="N",
+        help="processes at the same time (usual: one a processor)",
+    )  # fmt: skip
+    _profile(classing, "that of each workbook")
+    classing.set_defaults(run=_class)
+
     practising = commands.add_parser(
         "practice-set", help="write workbooks with planted mistakes, and a key, to practise marking"
     )
@@ -561,6 +589,42 @@ def _watch(options: argparse.Namespace) -> int:
         signal.signal(signal.SIGINT, signal.default_int_handler)
         watch(options.folder, sys.stdout, options.poll)
     return DONE
+
+
+def _class(options: argparse.Namespace) -> int:
+    from sheetlab.course.classroom import run_class
+    from sheetlab.course.roster import read_roster
+    from sheetlab.course.schemes import USUAL, find_scheme
+    from sheetlab.practical.loader import find_profile
+
+    scheme = find_scheme(options.scheme or USUAL)
+    profile = find_profile(options.profile) if options.profile else None
+    roster = read_roster(options.roster) if options.roster else ()
+    terminal = sys.stderr.isatty()
+
+    def progress(done: int, of: int) -> None:
+        if terminal:
+            end = "\n" if done == of else ""
+            print(f"\r{done} of {of} workbooks evaluated", end=end, file=sys.stderr, flush=True)
+
+    made = run_class(
+        options.folder, options.out, scheme, roster, options.due, profile,
+        max(options.jobs, 0), progress,
+    )  # fmt: skip
+    for one in made.sorted.counted:
+        result = "no result" if one.outcome is None else one.outcome.statement
+        print(_plain(f"{one.name}, {one.practical}: {one.status}, {result}"))
+    for note in made.collected.notes:
+        print(f"class: {_plain(note)}")
+    for point in made.sorted.points:
+        whose = ", ".join(part for part in (point.group, point.practical, point.file) if part)
+        print(_plain(f"{point.what}: {whose}: {point.text}"))
+    print(f"written: {_plain(str(made.written))}")
+    unread = any(not one.foreign for one in made.collected.unread)
+    if not made.sorted.counted:
+        return NOTHING_DONE
+    failed = unread or any(one.outcome is None for one in made.sorted.counted)
+    return SOME_FAILED if failed else DONE
 
 
 def _practice_set(options: argparse.Namespace) -> int:

@@ -138,8 +138,10 @@ def _division(one: Assessment, line: LineResult) -> float:
 def _preferred_digits(class_: Sequence[tuple[str, Assessment]]) -> Iterator[ClassNote]:
     total = ends = 0
     for _, one in class_:
+        # repeats of one thing, or both ways at one load, fall on the same division together
+        first = {line.y[0] for line in one.practical.lines.values()}
         for key in one.practical.inputs:
-            if not key.endswith(".coincidence") or ".zero_reading." in key:
+            if key.rpartition(".")[0] not in first or not key.endswith(".coincidence"):
                 continue
             for entry in one.observations.entries.get(key, ()):
                 if entry.value is not None and entry.value == int(entry.value):

@@ -23,6 +23,7 @@ MAX_PROFILE = 8000
 MOST = 1e30
 """Numbers of a definition are smaller than this; infinite ones are none."""
 SUFFIX = ".toml"
+T = TypeVar("T")
 
 
 def definition_digest(text: str) -> str:
@@ -298,6 +299,19 @@ def _structure_findings(data: dict[str, Any], name: str) -> Iterator[Finding]:
         _converter().structure(data, Definition)
     except cattrs.BaseValidationError as error:
         yield from (_refused(name, *row) for row in _problems(error, "", data))
+
+
+def structured(data: dict[str, Any], kind: type[T]) -> tuple[T | None, list[tuple[str, str, str]]]:
+    """Data of a file as a frozen class; or None, and key, reason, what is allowed of each problem.
+
+    Keys are checked as those of a definition are.
+    """
+    import cattrs
+
+    try:
+        return _converter().structure(data, kind), []
+    except cattrs.BaseValidationError as error:
+        return None, list(_problems(error, "", data))
 
 
 def _problems(error: BaseException, path: str, data: Any) -> Iterator[tuple[str, str, str]]:

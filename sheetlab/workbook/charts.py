@@ -211,3 +211,77 @@ def finish(chart: Any, titles: tuple[str, str, str], axes: tuple[Axis, Axis]) ->
 def _tick_format(step: float) -> str:
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
     return "0" if decimals == 0 else "0." + "0" * min(decimals, 9)
+
+
+@dataclass(frozen=True, slots=True)
+class DotData:
+    """Where the numbers of a dot plot stand: columns of one block of rows, and its lines."""
+
+    sheet: str
+    first_row: int
+    last_row: int
+    names: int
+    value: int
+    error: int
+    lines: tuple[tuple[str, int, str, str], ...]
+    """Label, column, colour, and kind of dashes."""
+
+    def range(self, column: int) -> list[Any]:
+        """A column of the block as XlsxWriter wants it."""
+        return [self.sheet, self.first_row, column, self.last_row, column]
+
+
+def dot_plot(book: Any, data: DotData, titles: tuple[str, str], limits: Axis) -> Any:
+    """Results of several groups with error bars, beside each other, and level lines."""
+    from xlsxwriter.utility import xl_range_formula
+
+    chart = book.add_chart({"type": "line"})
+    errors = xl_range_formula(data.sheet, data.first_row, data.error, data.last_row, data.error)
+    for label, column, colour, dashes in data.lines:
+        chart.add_series(
+            {
+                "name": label,
+                "categories": data.range(data.names),
+                "values": data.range(column),
+                "marker": {"type": "none"},
+                "line": {"color": colour, "width": 1.25, "dash_type": dashes},
+            }
+        )
+    chart.add_series(
+        {
+            "name": "result with U",
+            "categories": data.range(data.names),
+            "values": data.range(data.value),
+            "marker": _marker(0),
+            "line": {"none": True},
+            "y_error_bars": {
+                "type": "custom",
+                "end_style": 1,
+                "line": {"color": SERIES[0], "width": 1},
+                "plus_values": errors,
+                "minus_values": errors,
+            },
+        }
+    )
+    title, y_title = titles
+    font = {"name": FONT, "size": 9, "bold": False, "color": INK}
+    chart.set_title({"name": title, "name_font": {**font, "size": 12, "bold": True}})
+    chart.set_x_axis({"num_font": {**font, "rotation": -45}, "line": {"color": LINE},
+                      "label_position": "low"})  # fmt: skip
+    chart.set_y_axis(
+        {
+            "name": y_title,
+            "name_font": {**font, "size": 10},
+            "num_font": font,
+            "num_format": _tick_format(limits.step),
+            "min": limits.low,
+            "max": limits.high,
+            "major_unit": limits.step,
+            "major_gridlines": {"visible": True, "line": {"color": RULE, "width": 0.5}},
+            "line": {"color": LINE},
+        }
+    )
+    chart.set_legend({"position": "bottom", "font": font})
+    chart.set_chartarea({"border": {"none": True}})
+    chart.show_na_as_empty_cell()
+    return chart

@@ -68,7 +68,7 @@ def evaluate_file(
     if target is None:
         return FileOutcome(path, assessment, assessment.findings, None)
     try:
-        _refuse_open(target)
+        refuse_open(target)
         if target == path and before is not None and _changed(path, before):
             raise SheetlabError(
                 _not_written(path, "was saved by someone else while it was being evaluated")
@@ -103,7 +103,7 @@ def _changed(path: Path, before: object) -> bool:
     )
 
 
-def _refuse_open(target: Path) -> None:
+def refuse_open(target: Path) -> None:
     """Refuse to replace a file that a spreadsheet program has open."""
     if open_elsewhere(target):
         raise SheetlabError(_not_written(target, "is open in a spreadsheet program"))

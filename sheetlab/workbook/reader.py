@@ -53,7 +53,7 @@ def read_workbook(path: Path) -> Filled:
     package = open_package(path)
     store = open_store(package)
     its, findings = _identity(store, path)
-    practical = load(its.definition, its.runs, f"{its.practical} in {path.name}")
+    practical = _practical(its, path)
     slots = {key: store.slot(defined_name(one)) for key, one in practical.inputs.items()}
     tables, shifted = _tables(slots, practical, path.name)
     rows = tuple((t, s.rows) for t, s in tables.items() if s.rows != practical.tables[t])
@@ -66,6 +66,15 @@ def read_workbook(path: Path) -> Filled:
     reader.overwritten()
     observations = Observations(entries, tuple(reader.findings), path.name)
     return Filled(package, store, its, practical, observations)
+
+
+def _practical(its: Identity, path: Path) -> Practical:
+    """The practical that a workbook carries; the same one for all workbooks of a class."""
+    try:
+        return load(its.definition, its.runs, its.practical)
+    except SheetlabError as error:
+        where = f"{its.practical} in {path.name}"
+        raise SheetlabError(*(f.at(Place(where)) for f in error.findings)) from error
 
 
 def _identity(store: Store, path: Path) -> tuple[Identity, tuple[Finding, ...]]:

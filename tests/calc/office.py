@@ -88,6 +88,10 @@ class Office:
         """Every formula cell as [sheet, cell, value or text, error code] after recalculation."""
         return self.call("formulas", path=str(path))  # type: ignore[no-any-return]
 
+    def type_cells(self, path: Path, cells: dict[str, dict[str, float | str]], save: Path) -> None:
+        """Open a workbook, type into cells by sheet and address, and save it as .xlsx."""
+        self.call("type_cells", path=str(path), cells=cells, save=str(save))
+
     def to_pdf(self, path: Path, target: Path) -> None:
         """Print all sheets of a workbook."""
         self.call("pdf", path=str(path), target=str(target))

@@ -120,6 +120,19 @@ class Server:
         document.close(True)
         return out
 
+    def type_cells(self, path, cells, save):
+        document = self.open(path)
+        for sheet, values in cells.items():
+            for address, value in values.items():
+                cell = document.Sheets.getByName(sheet).getCellRangeByName(address)
+                if isinstance(value, str):
+                    cell.String = value
+                else:
+                    cell.Value = value
+        document.calculateAll()
+        document.storeToURL(url(save), (prop("FilterName", "Calc MS Excel 2007 XML"),))
+        document.close(True)
+
     def pdf(self, path, target):
         document = self.open(path)
         document.calculateAll()

@@ -64,7 +64,7 @@ def test_probability_of_equal_readings(sigma: float) -> None:
 def test_digits_that_end_in_zero_or_five() -> None:
     # 99 % limits of a binomial with p = 0.2 (computed by scipy, one-sided)
     class_ = []
-    for k in range(4):
+    for k in range(8):
         cells = demo("Avocet")
         for way in ("up", "down"):
             column = cells[f"readings.{way}.1.coincidence"]

@@ -1,0 +1,456 @@
+"""A marking scheme and what it proposes for an evaluated workbook. Proposals only: a person marks.
+
+Pure: the text of a scheme file comes in, an assessment comes in, proposals with evidence go out.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import ROUND_HALF_UP, Decimal
+from functools import lru_cache
+from typing import Any
+
+from sheetlab.checks.answers import verdict
+from sheetlab.checks.assess import Assessment
+from sheetlab.checks.diagnosis import AnswerDiagnosis
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.practical.loader import structured
+from sheetlab.practical.model import START_INPUTS, START_PREFIX
+from sheetlab.practical.observations import Entry
+
+MAX_TEXT = 40_000
+MAX_ITEMS = 40
+MOST_MARKS = 1000.0
+ALL = "*"
+MOST_NAMED = 4
+"""Findings or own results that the evidence of an item names one by one."""
+MOST_LETTERS = 110
+MOST_DIGITS = 2
+"""Significant digits of a stated uncertainty (JCGM 100:2008, 7.2.6)."""
+_START = tuple(one.key.removeprefix(START_PREFIX) for one in START_INPUTS)
+_GRAVE = {"note": 1, "doubtful": 2, "stop": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """Findings that cost marks."""
+
+    codes: tuple[str, ...] = ()
+    """Codes of findings; none: any code."""
+    severity: str = ""
+    """``note``, ``doubtful``, ``stop``: findings as grave as that or graver; empty: any."""
+    each: float = 0.0
+    """Marks that each such finding costs; 0: one is enough to cost all marks of the item."""
+    sheets: tuple[str, ...] = ()
+    """Ids of the sheets that a finding must stand on; none: anywhere."""
+    keys: tuple[str, ...] = ()
+    """Inputs, tables or instruments that a finding must stand at; none: anywhere."""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """Something that marks are given for. Without any condition it is for the teacher alone."""
+
+    id: str
+    title: str
+    marks: float
+    good: str = ""
+    """What the feedback says to a group that has all of these marks."""
+    findings: tuple[Cost, ...] = ()
+    answers: tuple[str, ...] = ()
+    """Ids of own results that have to follow from what was there before; ``*``: every one."""
+    rows: tuple[str, ...] = ()
+    """Ids of tables that need as many rows as the practical asks for; ``*``: every one."""
+    start: tuple[str, ...] = ()
+    """Cells of the first sheet that have to be filled."""
+    result: bool = False
+    """A first result has to come out of the readings."""
+    stated: bool = False
+    """The group has to state an uncertainty of its own, with a sensible number of digits."""
+
+    @property
+    def proposes(self) -> bool:
+        """Whether the item says when its marks are earned."""
+        return bool(
+            self.findings or self.answers or self.rows or self.start or self.result or self.stated
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Scheme:
+    """A marking scheme; the keys of a scheme file."""
+
+    id: str
+    title: str
+    items: tuple[Item, ...]
+    step: float = 0.5
+    """Marks are proposed in steps of this size."""
+    note: str = ""
+
+    @property
+    def out_of(self) -> float:
+        """All marks together."""
+        return math.fsum(item.marks for item in self.items)
+
+
+@dataclass(frozen=True, slots=True)
+class ProposedMark:
+    """What a scheme proposes for one item, and why."""
+
+    item: Item
+    out_of: float
+    proposed: float | None
+    """None for an item that only the teacher can judge."""
+    evidence: str
+
+
+# -- from text -----------------------------------------------------------------------------------
+
+
+@lru_cache(maxsize=16)
+def load_scheme(text: str, name: str = "scheme") -> Scheme:
+    """A marking scheme from the text of its file.
+
+    Raises
+    ------
+    SheetlabError
+        With a finding for every key that is wrong: the key, the reason, what is allowed.
+    """
+    if len(text) > MAX_TEXT:
+        raise SheetlabError(scheme_refused(name, "file", "is too long", f"{MAX_TEXT} letters"))
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        problem = ("file", f"is not TOML: {error}", "TOML 1.0")
+        raise SheetlabError(scheme_refused(name, *problem)) from error
+    problems = list(_texts_for_lists(data))
+    scheme, wrong = (None, []) if problems else structured(data, Scheme)
+    problems += wrong
+    if scheme is not None:
+        problems += _scheme_problems(scheme)
+    if scheme is None or problems:
+        raise SheetlabError(*(scheme_refused(name, *row) for row in problems))
+    return scheme
+
+
+def scheme_refused(name: str, key: str, reason: str, allowed: str = "") -> Finding:
+    """The finding about a key of a scheme file."""
+    return Finding(
+        "scheme-refused",
+        Severity.STOP,
+        f"the marking scheme is refused at “{key}”: {reason}",
+        allowed,
+        "Correct the scheme file and try again.",
+        Place(file=name),
+    )
+
+
+def _texts_for_lists(data: Mapping[str, Any]) -> Iterable[tuple[str, str, str]]:
+    """A text where a list of texts belongs would be taken apart into letters."""
+    items = data.get("items")
+    for i, item in enumerate(items if isinstance(items, list) else ()):
+        if not isinstance(item, dict):
+            continue
+        costs = item.get("findings")
+        rules = [r for r in costs if isinstance(r, dict)] if isinstance(costs, list) else []
+        places = [(f"items[{i}]", item, ("answers", "rows", "start"))]
+        places += [
+            (f"items[{i}].findings[{j}]", rule, ("codes", "sheets", "keys"))
+            for j, rule in enumerate(rules)
+        ]
+        for where, table, keys in places:
+            for key in keys:
+                if isinstance(table.get(key), str):
+                    yield f"{where}.{key}", "is a text", "a list of texts, in [ ]"
+
+
+def _scheme_problems(scheme: Scheme) -> list[tuple[str, str, str]]:
+    """Key, reason and what is allowed, for each value that cannot be used."""
+    found: list[tuple[str, str, str]] = []
+    if not re.fullmatch(r"[a-z][a-z0-9-]{0,40}", scheme.id):
+        found.append(("id", f"“{scheme.id}” is no name", "small letters, digits and -"))
+    if not 0.01 <= scheme.step <= 100.0:
+        found.append(("step", f"{scheme.step:g}", "0.01 to 100"))
+    if not 1 <= len(scheme.items) <= MAX_ITEMS:
+        found.append(("items", f"{len(scheme.items)} items", f"1 to {MAX_ITEMS}"))
+    seen: set[str] = set()
+    for i, item in enumerate(scheme.items):
+        where = f"items[{i}]"
+        if not re.fullmatch(r"[a-z][a-z0-9-]{0,40}", item.id):
+            found.append((f"{where}.id", f"“{item.id}” is no name", "small letters, digits and -"))
+        if item.id in seen:
+            found.append((f"{where}.id", f"“{item.id}” is there twice", "each id once"))
+        seen.add(item.id)
+        if not 0.0 < item.marks <= MOST_MARKS:
+            found.append((f"{where}.marks", f"{item.marks:g}", f"above 0, up to {MOST_MARKS:g}"))
+        for name in item.start:
+            if name not in _START:
+                found.append((f"{where}.start", f"there is no cell “{name}”", ", ".join(_START)))
+        for j, cost in enumerate(item.findings):
+            here = f"{where}.findings[{j}]"
+            if not cost.codes and not cost.severity:
+                found.append((here, "costs nothing", "“codes” or “severity”"))
+            if cost.severity and cost.severity not in _GRAVE:
+                found.append((f"{here}.severity", f"“{cost.severity}”", ", ".join(_GRAVE)))
+            if cost.each < 0.0:
+                found.append((f"{here}.each", f"{cost.each:g}", "0 or more"))
+    return found
+
+
+# -- proposals -----------------------------------------------------------------------------------
+
+
+def propose(assessment: Assessment, scheme: Scheme) -> tuple[ProposedMark, ...]:
+    """What a scheme proposes for a workbook, in the order of its items.
+
+    Conditions of an item each give a share from 0 to 1, of which the mean is taken; what its
+    findings cost is subtracted, and the rest is rounded to a step, halves up. Never below zero
+    or above the marks of the item.
+    """
+    judge = _Judge(assessment)
+    return tuple(judge.mark(item, scheme.step) for item in scheme.items)
+
+
+def rounded(value: float, step: float) -> float:
+    """A mark in whole steps, halves up."""
+    steps = (Decimal(repr(value)) / Decimal(repr(step))).quantize(Decimal(1), ROUND_HALF_UP)
+    return float(steps * Decimal(repr(step)))
+
+
+@dataclass(slots=True)
+class _Judge:
+    assessment: Assessment
+
+    def mark(self, item: Item, step: float) -> ProposedMark:
+        if not item.proposes:
+            return ProposedMark(item, item.marks, None, "For you to judge.")
+        shares, said = [], []
+        for share, text in self.conditions(item):
+            said.append(text)
+            if share is not None:
+                shares.append(share)
+        earned = item.marks * (math.fsum(shares) / len(shares) if shares else 1.0)
+        if item.findings:
+            cost, text = self.costs(item)
+            earned -= cost
+            said.append(text)
+        proposed = min(max(rounded(max(earned, 0.0), step), 0.0), item.marks)
+        evidence = self.assessment.evaluation.profile.sentence(" ".join(said))
+        return ProposedMark(item, item.marks, proposed, evidence)
+
+    def conditions(self, item: Item) -> Iterable[tuple[float | None, str]]:
+        """Share of the marks and a sentence, for each condition; no share if it cannot be told."""
+        if item.result:
+            yield self.result()
+        if item.rows:
+            yield self.rows(item.rows)
+        if item.start:
+            yield self.start(item.start)
+        if item.answers:
+            yield self.answers(item.answers)
+        if item.stated:
+            yield self.stated()
+
+    # -- findings
+
+    def costs(self, item: Item) -> tuple[float, str]:
+        """Marks that the findings cost, and which they are; one finding is charged once."""
+        total, named = 0.0, []
+        charged: set[Finding] = set()
+        for rule in item.findings:
+            hits = [f for f in self.assessment.findings if f not in charged and self.hit(rule, f)]
+            charged.update(hits)
+            if not hits:
+                continue
+            total += rule.each * len(hits) if rule.each else item.marks
+            price = f"{rule.each:g} each" if rule.each else "all marks"
+            places = [_at(f) for f in hits[:MOST_NAMED]]
+            more = len(hits) - len(places)
+            rest = f"; and {more} more" if more else ""
+            named.append(f"Costs {price}: {'; '.join(places)}{rest}.")
+        return total, " ".join(named) or "Nothing found that costs marks here."
+
+    def hit(self, rule: Cost, finding: Finding) -> bool:
+        if rule.codes and finding.code not in rule.codes:
+            return False
+        if rule.severity and _GRAVE[finding.severity] < _GRAVE[rule.severity]:
+            return False
+        place = finding.place
+        if rule.sheets:
+            titles = {s.id: s.title for s in self.assessment.practical.definition.sheets}
+            if place.sheet not in {titles.get(sheet, sheet) for sheet in rule.sheets}:
+                return False
+        if rule.keys:
+            key = self.key_at(place)
+            return any(key == k or key.startswith(f"{k}.") for k in rule.keys)
+        return True
+
+    def key_at(self, place: Place) -> str:
+        """Input that stands in a cell."""
+        for key, entries in self.assessment.observations.entries.items():
+            for entry in entries:
+                if (entry.place.sheet, entry.place.cell) == (place.sheet, place.cell):
+                    return key
+        return ""
+
+    # -- conditions
+
+    def result(self) -> tuple[float, str]:
+        found = self.assessment.evaluation.measurand
+        if found is None or not math.isfinite(found.budget.value):
+            return 0.0, "No result comes out of the readings."
+        title = self.assessment.practical.derived[found.definition.quantity].title
+        return 1.0, f"The readings give a result ({title})."
+
+    def rows(self, tables: Sequence[str]) -> tuple[float | None, str]:
+        wanted = [
+            table
+            for table in self.assessment.practical.definition.tables
+            if table.minimum_rows > 0 and (ALL in tables or table.id in tables)
+        ]
+        shares, said = [], []
+        for table in wanted:
+            count = self.filled(table.id, [c.id for c in table.columns if c.instrument])
+            shares.append(min(1.0, count / table.minimum_rows))
+            where = _span(self.typed(table.id))
+            said.append(
+                f"“{table.title}”: {count} row{'s' if count != 1 else ''} of {table.minimum_rows} "
+                f"asked for{where and f' ({where})'}"
+            )
+        if not wanted:
+            return None, "This practical has none of the tables asked for."
+        return math.fsum(shares) / len(shares), "; ".join(said) + "."
+
+    def filled(self, table: str, columns: Sequence[str]) -> int:
+        """Rows that have every reading, apart from those on the way back."""
+        practical, values = self.assessment.practical, self.assessment.evaluation.values
+        back = {
+            key
+            for line in practical.lines.values()
+            for key, is_back in zip(line.y, line.back, strict=False)
+            if is_back
+        }
+        kinds = [
+            [values[key] for key in practical.columns(f"{table}.{c}") if key not in back]
+            for c in columns
+        ]
+        needed = [kind for kind in kinds if kind]
+        rows = practical.tables[table]
+        return sum(
+            bool(needed)
+            and all(
+                any(isinstance(v, tuple) and row < len(v) and v[row] is not None for v in kind)
+                for kind in needed
+            )
+            for row in range(rows)
+        )
+
+    def typed(self, table: str) -> list[Entry]:
+        """Entries of a table that hold something, in order of its columns."""
+        inputs = self.assessment.practical.inputs
+        return [
+            entry
+            for key, entries in self.assessment.observations.entries.items()
+            if inputs[key].table == table and inputs[key].kind != "text"
+            for entry in entries
+            if entry.value is not None
+        ]
+
+    def start(self, names: Sequence[str]) -> tuple[float, str]:
+        titles = {one.key.removeprefix(START_PREFIX): one.title for one in START_INPUTS}
+        entries = {n: self.assessment.observations.entry(f"{START_PREFIX}{n}") for n in names}
+        empty = [n for n, entry in entries.items() if not entry.text.strip()]
+        if not empty:
+            return 1.0, f"Filled in: {', '.join(titles[n] for n in names)}."
+        said = ", ".join(_named(titles[n], entries[n].place) for n in empty)
+        return 1.0 - len(empty) / len(names), f"Empty: {said}."
+
+    def answers(self, ids: Sequence[str]) -> tuple[float | None, str]:
+        judged = [
+            one
+            for one in self.assessment.answers
+            if one.answer.quantity and (ALL in ids or one.answer.id in ids)
+        ]
+        # nothing can be asked for that the readings themselves do not give
+        judged = [one for one in judged if one.recomputed is not None or one.given is not None]
+        if not judged:
+            return None, "The own results cannot be judged: the readings give none to compare with."
+        right = [one for one in judged if one.agrees or one.another_way]
+        told = [one for one in judged if one.agrees is None and one.given is not None]
+        missing = [one for one in judged if one.given is None]
+        wrong = [one for one in judged if one not in right and one not in told + missing]
+        counted = len(judged) - len(told)
+        said = [f"{len(right)} of {counted} own results follow from what was there before."]
+        carried = [one for one in right if one.carried]
+        for words, group in (
+            ("Right with an earlier slip carried forward", carried),
+            ("Differs", wrong),
+            ("Not given", missing),
+        ):
+            if group:
+                said.append(f"{words}: {self.listed(group)}.")
+        return (len(right) / counted if counted else None), " ".join(said)
+
+    def listed(self, group: Sequence[AnswerDiagnosis]) -> str:
+        names = [self.own(one) for one in group[:MOST_NAMED]]
+        more = len(group) - len(names)
+        return ", ".join(names) + (f" and {more} more" if more else "")
+
+    def own(self, one: AnswerDiagnosis) -> str:
+        place = self.assessment.observations.entry(f"answer.{one.answer.id}").place
+        name = _named(one.answer.title, place)
+        return f"{name}, look here first" if "first" in verdict(one) else name
+
+    def stated(self) -> tuple[float | None, str]:
+        """The own uncertainty: an own result that is compared with nothing, in the result's unit.
+
+        Half for stating it, half for one or two significant digits.
+        """
+        practical = self.assessment.practical
+        results = {r.quantity for r in practical.definition.results}
+        dimensions = {practical.derived[key].unit.dimension for key in results}
+        own = [
+            one
+            for one in self.assessment.answers
+            if not one.answer.quantity
+            and practical.inputs[f"answer.{one.answer.id}"].unit.dimension in dimensions
+        ]
+        if not own:
+            return None, "This practical asks for no uncertainty of the group's own."
+        one = own[0]
+        name = self.own(one)
+        if one.given is None:
+            return 0.0, f"No uncertainty of their own: {name} is empty."
+        if not math.isfinite(one.given) or one.given <= 0.0:
+            return 0.0, f"{name} is {one.given:g}, which is no uncertainty."
+        digits = len(Decimal(repr(one.given)).normalize().as_tuple().digits)
+        if digits > MOST_DIGITS:
+            return 0.5, f"{name} is stated with {digits} digits; one or two are sensible."
+        return 1.0, f"{name} is {one.given:g}, with a sensible number of digits."
+
+
+def _at(finding: Finding) -> str:
+    place = f"{finding.place.sheet} {finding.place.cell}".strip()
+    found = finding.found
+    text = found if len(found) <= MOST_LETTERS else f"{found[:MOST_LETTERS]}…"
+    return f"{place}, {text.rstrip('.')}" if place else text.rstrip(".")
+
+
+def _named(title: str, place: Place) -> str:
+    where = f"{place.sheet} {place.cell}".strip()
+    return f"“{title}”" + (f" ({where})" if where else "")
+
+
+def _span(entries: Sequence[Entry]) -> str:
+    """Sheet with the first and the last cell of some entries."""
+    cells = [entry.place for entry in entries if entry.place.cell]
+    if not cells:
+        return ""
+    first, last = cells[0], cells[-1]
+    if first.cell == last.cell:
+        return f"{first.sheet} {first.cell}"
+    return f"{first.sheet} {first.cell}:{last.cell}"

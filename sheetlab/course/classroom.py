@@ -1,0 +1,158 @@
+"""The whole class in one workbook: collect, sort out, keep what the teacher typed, write."""
+
+from __future__ import annotations
+
+import contextlib
+import glob
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, time
+from pathlib import Path
+from time import time as clock
+
+from sheetlab.checks.marks import Scheme
+from sheetlab.course.classbook import ClassData, write_class
+from sheetlab.course.collect import Collected, Progress, collect
+from sheetlab.course.handins import Sorted, sort_out
+from sheetlab.course.kept import read_kept
+from sheetlab.course.roster import Group
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.practical.profile import GUM, Profile
+from sheetlab.workbook.evaluate_file import refuse_open
+from sheetlab.workbook.package import write_atomically
+
+ENDING = ".xlsx"
+LEFT_BEHIND = 600.0
+"""Seconds after which a half-written file belongs to no run any more."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClassRun:
+    """What a run over a folder came to."""
+
+    collected: Collected
+    sorted: Sorted
+    written: Path
+
+
+def run_class(
+    folder: Path,
+    out: Path,
+    scheme: Scheme,
+    roster: Sequence[Group] = (),
+    due: str = "",
+    profile: Profile | None = None,
+    jobs: int = 0,
+    progress: Progress | None = None,
+) -> ClassRun:
+    """Evaluate a folder of hand-ins into one workbook; what was typed into that is kept.
+
+    Parameters
+    ----------
+    out
+        The workbook of the class. If it is there already it is brought up to date.
+    due
+        A date or a date and a time (ISO 8601, local); a date alone means its end.
+    profile
+        How results are stated; None: as each workbook was issued.
+    jobs
+        Processes; 0 for as many as there are processors.
+
+    Raises
+    ------
+    SheetlabError
+        If there is nothing to evaluate, the workbook of the class is open, cannot be read, or
+        cannot be written. It is then as it was.
+    """
+    if not folder.is_dir():
+        raise SheetlabError(_nothing(f"there is no folder {folder}"))
+    if out.suffix.lower() != ENDING or out.name.startswith((".", "~")):
+        raise SheetlabError(_not_written(out, "is no name for a workbook"))
+    limit = due_time(due) if due else None
+    # what cannot end well is told before the work, not after it
+    refuse_open(out)
+    read_kept(out)
+    collected = collect(folder, out, scheme, profile, jobs, progress)
+    if not collected.handins and not collected.unread:
+        raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
+    # the teacher may have typed and saved while the workbooks were evaluated
+    seen = _stamp(out)
+    kept = read_kept(out)
+    found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
+    data = ClassData(found, collected.notes, scheme, kept, folder, out, due, profile or GUM)
+    made = write_class(data)
+    refuse_open(out)
+    if _stamp(out) != seen:
+        raise SheetlabError(_not_written(out, "was saved by someone else while it was brought up"))
+    try:
+        write_atomically(out, made)
+    except OSError as error:
+        reason = f"could not be written: {error.strerror or error}"
+        raise SheetlabError(_not_written(out, reason)) from error
+    _tidy(out)
+    return ClassRun(collected, found, out)
+
+
+def _tidy(out: Path) -> None:
+    """Take away what runs that were killed while they wrote have left behind."""
+    stem = glob.escape(out.stem[:40])
+    for part in out.parent.glob(f".{stem}-*.part"):
+        with contextlib.suppress(OSError):
+            # a newer one may belong to a run of this moment
+            if clock() - part.stat().st_mtime > LEFT_BEHIND:
+                part.unlink()
+
+
+def due_time(text: str) -> datetime:
+    """A date, or a date and a time, as the last moment that is not late.
+
+    Raises
+    ------
+    SheetlabError
+        If the text is neither.
+    """
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise SheetlabError(
+            Finding(
+                "no-such-date",
+                Severity.STOP,
+                f"“{text}” is no date",
+                "2026-03-13, or 2026-03-13T16:00 for a time of that day",
+                "Write it like this.",
+            )
+        ) from error
+    if found.tzinfo is not None:
+        found = found.astimezone().replace(tzinfo=None)
+    return datetime.combine(found.date(), time.max) if len(text) <= len("2026-03-13") else found
+
+
+def _stamp(path: Path) -> tuple[int, int, int] | None:
+    try:
+        found = os.stat(path)
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size, found.st_ino
+
+
+def _nothing(what: str) -> Finding:
+    return Finding(
+        "no-files",
+        Severity.STOP,
+        what,
+        "the folder into which the class hands in its .xlsx files",
+        "Check the folder; nothing was written.",
+    )
+
+
+def _not_written(path: Path, what: str) -> Finding:
+    return Finding(
+        "not-written",
+        Severity.STOP,
+        f"{path.name} {what}; it is as it was",
+        "a file name that ends in .xlsx, in a folder that can be written to",
+        "Close it everywhere, check the folder, and run again.",
+        Place(path.name),
+    )

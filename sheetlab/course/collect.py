@@ -1,0 +1,337 @@
+"""Find the workbooks of a class by what is inside them, and evaluate them on all processors."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import multiprocessing
+import os
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from lxml import etree
+
+from sheetlab.checks import wording
+from sheetlab.checks.answers import verdict
+from sheetlab.checks.assess import Assessment
+from sheetlab.checks.diagnosis import AnswerDiagnosis
+from sheetlab.checks.marks import Scheme, propose
+from sheetlab.checks.regularity import regularities
+from sheetlab.checks.subject import amount
+from sheetlab.checks.wording import Words
+from sheetlab.course.handins import BLANK, BudgetLine, HandIn, Outcome, OwnResult, Told, Unread
+from sheetlab.course.watch import scan
+from sheetlab.finding import Finding, SheetlabError
+from sheetlab.metrology.budget import DIVISORS
+from sheetlab.metrology.statement import significant
+from sheetlab.practical.evaluate import ResultValue
+from sheetlab.practical.profile import Profile
+from sheetlab.units import unit
+from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.workbook.package import Package, open_package, xml
+from sheetlab.workbook.template import EPOCH
+
+FEW = 120
+"""Workbooks up to which starting more processes costs more time than it saves (two processors:
+a helper takes over a second to begin, a workbook 20 ms)."""
+CHUNK = 4
+MOST_COMPARED = 400
+"""Workbooks up to which the readings of all are compared with each other."""
+LOCAL_TIME = ("LibreOffice", "OpenOffice")
+"""Programs that write local time with the sign of UTC (seen in LibreOffice 7.4)."""
+PROPERTIES = "http://schemas.openxmlformats.org/officeDocument/2006/extended-properties"
+FOREIGN = frozenset({"not-issued"})
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Collected:
+    """Everything that was found in a folder."""
+
+    handins: tuple[HandIn, ...]
+    unread: tuple[Unread, ...]
+    notes: tuple[str, ...]
+    """What only several workbooks together show."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    folder: Path
+    file: str
+    scheme: Scheme
+    profile: Profile | None
+    keep: bool
+
+
+_Done = tuple[HandIn | Unread, Assessment | None]
+
+
+def collect(
+    folder: Path,
+    leave_out: Path,
+    scheme: Scheme,
+    profile: Profile | None = None,
+    jobs: int = 0,
+    progress: Progress | None = None,
+) -> Collected:
+    """Evaluate every workbook in a folder and below it; files named “evaluated” are copies.
+
+    Parameters
+    ----------
+    leave_out
+        The class's own workbook, which may lie in the folder.
+    jobs
+        Processes; 0 for as many as there are processors.
+    progress
+        Told how many of how many are done.
+    """
+    files, lost = scan(folder)
+    own = leave_out.resolve()
+    names = sorted(name for name in files if (folder / name).resolve() != own)
+    keep = len(names) <= MOST_COMPARED
+    todo = [_Job(folder, name, scheme, profile, keep) for name in names]
+    handins, unread = [], [Unread(name or ".", "the folder cannot be looked into") for name in lost]
+    class_: list[tuple[str, Assessment]] = []
+    for i, (found, assessment) in enumerate(_run(todo, jobs or processors())):
+        if isinstance(found, Unread):
+            unread.append(found)
+        else:
+            handins.append(found)
+            if assessment is not None and not found.blank:
+                class_.append((found.name, assessment))
+        if progress is not None:
+            progress(i + 1, len(todo))
+    return Collected(tuple(handins), tuple(unread), tuple(_notes(handins, class_)))
+
+
+def _notes(handins: Sequence[HandIn], class_: Sequence[tuple[str, Assessment]]) -> Iterator[str]:
+    # an evaluated copy has the same readings by right
+    seen: set[tuple[str, str]] = set()
+    filled = [one for one in handins if not one.blank]
+    compared = []
+    for one, pair in zip(filled, class_, strict=False):
+        if (one.key, one.readings) not in seen:
+            seen.add((one.key, one.readings))
+            compared.append(pair)
+    for note in regularities(compared):
+        chance = "" if note.probability is None else f" (chance alone: {note.probability:.1g})"
+        yield f"{note.text}{chance}"
+
+
+def processors() -> int:
+    """Processors that this program may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _run(todo: Sequence[_Job], jobs: int) -> Iterator[_Done]:
+    """Results in the order of the jobs."""
+    done = 0
+    if jobs > 1 and len(todo) > FEW:
+        try:
+            with ProcessPoolExecutor(
+                min(jobs, len(todo) // CHUNK),
+                # a forked process would inherit the threads of numerical libraries half
+                mp_context=multiprocessing.get_context("spawn"),
+                initializer=_end_with_parent,
+            ) as pool:
+                for one in pool.map(_evaluate, todo, chunksize=CHUNK):
+                    yield one
+                    done += 1
+        except BrokenProcessPool:  # ended by the system; what is left is done here
+            pass
+    for job in todo[done:]:
+        yield _evaluate(job)
+
+
+def _end_with_parent() -> None:
+    """A process that is killed cannot end its helpers: they watch for its end themselves."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def wait() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=wait, daemon=True).start()
+
+
+# -- one file ------------------------------------------------------------------------------------
+
+
+def _evaluate(job: _Job) -> _Done:
+    """One workbook; never raises for what is in it."""
+    path = job.folder / job.file
+    outcome = evaluate_file(path, None, profile=job.profile, trials=0)
+    found = outcome.assessment
+    if found is None:
+        foreign = any(f.code in FOREIGN for f in outcome.findings)
+        message = " ".join(f.message for f in outcome.findings)
+        return Unread(job.file, message, foreign), None
+    try:
+        made = _handin(path, job, found, outcome.findings)
+    except (OSError, SheetlabError) as error:
+        return Unread(job.file, f"cannot be read any more: {error}"), None
+    except Exception as error:  # the last boundary: one odd file never stops the others
+        return Unread(job.file, f"cannot be put into a table ({type(error).__name__})"), None
+    return made, found if job.keep else None
+
+
+def _handin(path: Path, job: _Job, found: Assessment, findings: Sequence[Finding]) -> HandIn:
+    definition = found.practical.definition
+    saved, saved_by = saved_at(path)
+    known = {name: _entry(found, name) for name in ("group", "setup", "observers", "date")}
+    return HandIn(
+        file=job.file,
+        digest=hashlib.sha256(path.read_bytes()).hexdigest(),
+        readings=_typed_digest(found),
+        saved=saved,
+        saved_by=saved_by,
+        practical=definition.id,
+        title=definition.title,
+        version=definition.version,
+        sample=_sample(found),
+        **known,
+        status=str(found.status),
+        headline=wording.headline(found),
+        blank=any(f.code == BLANK for f in findings),
+        outcome=_outcome(found),
+        findings=tuple(_told(f) for f in findings),
+        own=tuple(_own(found, one) for one in found.answers),
+        marks=propose(found, job.scheme),
+    )
+
+
+def _entry(found: Assessment, name: str) -> str:
+    text = found.observations.entry(f"start.{name}").text
+    # one line: a name is a cell, a page footer and a row of a terminal
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def _sample(found: Assessment) -> str:
+    results = found.practical.definition.results
+    chosen = results[0].accepted_by if results else ""
+    return found.observations.entry(chosen).text if chosen else ""
+
+
+def _typed_digest(found: Assessment) -> str:
+    """Digest of what was typed, without whatever a spreadsheet program adds to a file."""
+    digest = hashlib.sha256(found.practical.definition.id.encode())
+    for key in sorted(found.observations.entries):
+        values = [
+            entry.text if entry.value is None else repr(entry.value)
+            for entry in found.observations.entries[key]
+        ]
+        digest.update(repr((key, values)).encode("utf-8", "replace"))
+    return digest.hexdigest()
+
+
+def saved_at(path: Path) -> tuple[datetime, str]:
+    """When a workbook was last saved, local time, and where that is known from."""
+    by_file = datetime.fromtimestamp(path.stat().st_mtime)
+    package = open_package(path)
+    raw = package.parts.get("docProps/core.xml")
+    if raw is None:
+        return by_file, "file"
+    try:
+        text = xml(raw, path).findtext("{http://purl.org/dc/terms/}modified") or ""
+        found = datetime.fromisoformat(text.strip())
+        if found.replace(tzinfo=None) == EPOCH:  # never saved since it was issued
+            return by_file, "file"
+        if _writes_local_time(package):
+            return found.replace(tzinfo=None), "workbook"
+        if found.tzinfo is None:
+            found = found.replace(tzinfo=UTC)
+        return found.astimezone().replace(tzinfo=None), "workbook"
+    except (ValueError, OverflowError, OSError, SheetlabError, etree.LxmlError):
+        return by_file, "file"
+
+
+def _writes_local_time(package: Package) -> bool:
+    """Whether the program that saved a workbook calls its local time UTC, as LibreOffice does."""
+    raw = package.parts.get("docProps/app.xml")
+    if raw is None:
+        return False
+    program = xml(raw, package.path).findtext(f"{{{PROPERTIES}}}Application") or ""
+    return program.strip().startswith(LOCAL_TIME)
+
+
+def _told(finding: Finding) -> Told:
+    place = f"{finding.place.sheet} {finding.place.cell}".strip()
+    sentences = finding.remedy.replace("? ", "?\n").replace(". ", ".\n").split("\n")
+    question = " ".join(s for s in sentences if s.endswith("?"))
+    return Told(str(finding.severity), place, finding.found, question, finding.message)
+
+
+def _own(found: Assessment, one: AnswerDiagnosis) -> OwnResult:
+    its = found.practical.inputs[f"answer.{one.answer.id}"].unit
+    profile = found.evaluation.profile
+    given = "" if one.given is None else profile.sentence(amount(one.given, its))
+    question = ""
+    if one.agrees is False and not one.another_way:
+        question = one.causes[0].question if one.causes else ""
+        question = question or "Which step leads from your readings to this number?"
+    said = verdict(one) if one.given is not None else "not given"
+    return OwnResult(one.answer.title, given, said, question)
+
+
+def _outcome(found: Assessment) -> Outcome | None:
+    result = found.evaluation.measurand
+    if result is None or not math.isfinite(result.budget.value):
+        return None
+    its = found.practical.derived[result.definition.quantity]
+    shown = unit(result.definition.display_unit) if result.definition.display_unit else its.unit
+    accepted = result.accepted
+    b = result.budget
+    words = Words(found.practical, found.evaluation.profile)
+    scale = shown.factor
+    note = (
+        f"u({its.symbol}) = {significant(b.standard_uncertainty / scale, 3)} {shown.pretty}, "
+        f"k = {b.coverage_factor:.2f}, U({its.symbol}) = "
+        f"{significant(b.expanded_uncertainty / scale, 3)} {shown.pretty}. "
+        + " ".join(words.dominant_lines(result))
+    )
+    return Outcome(
+        value=b.value,
+        standard=b.standard_uncertainty,
+        expanded=b.expanded_uncertainty,
+        probability=b.coverage_probability,
+        statement=words.statement_line(result),
+        title=its.title,
+        symbol=its.symbol,
+        unit=shown.pretty,
+        factor=scale,
+        accepted=None if accepted is None else accepted.value,
+        accepted_source="" if accepted is None else accepted.source,
+        percent=None if accepted is None else accepted.percent_difference,
+        e_n=None if accepted is None else accepted.e_n,
+        budget=tuple(_budget_lines(result, scale)),
+        budget_note=found.evaluation.profile.sentence(note),
+    )
+
+
+def _budget_lines(result: ResultValue, scale: float) -> Iterator[BudgetLine]:
+    for row in result.budget.rows:
+        source = row.source
+        factor = source.unit_factor
+        yield BudgetLine(
+            source.label,
+            source.evaluation,
+            source.distribution,
+            source.half_width / factor,
+            DIVISORS[source.distribution],
+            source.standard_uncertainty / factor,
+            source.unit or "fraction",
+            source.dof,
+            row.sensitivity * factor / scale,
+            row.contribution / scale,
+            row.share,
+        )

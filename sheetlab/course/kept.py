@@ -1,0 +1,209 @@
+"""What a teacher has typed into a class workbook, found again whoever saved the file since.
+
+Rows are found by a hidden key and columns by the id of the item in a hidden row, so that sorting,
+inserted columns and renamed sheets do no harm.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, fields
+from pathlib import Path
+from typing import Any
+
+from lxml import etree
+
+from sheetlab.course.handins import Past
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.practical.observations import typed_number
+from sheetlab.workbook.package import open_package
+from sheetlab.workbook.store import Cell, Store, open_store
+
+MARK, FORMAT = "sheetlab class workbook", "1"
+MARKS_MARK, MARKS_TITLE = "sheetlab marks", "Marks"
+ITEMS, COMMENT, KEPT = "#items", "#comment", "#kept"
+HISTORY_ROW = 3
+"""Zero-based row of the hidden sheet at which the history begins, one JSON object a row."""
+KEY, SHOWN, MARKED, TYPED = range(4)
+"""Hidden columns of a row of marks: its key, the readings shown in it, the readings that the
+teacher's marks were typed for, and a digest of what the teacher had typed."""
+MAX_TEXT = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class TypedRow:
+    """What the teacher typed for one hand-in."""
+
+    key: str
+    marked: str
+    """Digest of the readings that the marks were typed for; empty if nothing was typed."""
+    who: str = ""
+    items: Mapping[str, float | str] = field(default_factory=dict)
+    comment: str = ""
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing was typed."""
+        return not self.items and not self.comment
+
+    @property
+    def digest(self) -> str:
+        """Digest of what was typed."""
+        text = repr((sorted(self.items.items()), self.comment.split()))
+        return "" if self.empty else hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """Everything that is carried over from a class workbook to the next."""
+
+    rows: Mapping[str, TypedRow] = field(default_factory=dict)
+    history: tuple[Past, ...] = ()
+
+
+def read_kept(path: Path) -> Kept:
+    """What has to be kept of a class workbook; nothing if there is no such file yet.
+
+    Raises
+    ------
+    SheetlabError
+        If the file is there and cannot be read as a class workbook: better no new workbook than
+        one without the marks.
+    """
+    if not path.exists():
+        return Kept()
+    try:
+        store = open_store(open_package(path))
+        return _kept(store, path)
+    except SheetlabError as error:
+        if any(f.code == "class-unreadable" for f in error.findings):
+            raise
+        raise SheetlabError(*(_refused(path, f.found) for f in error.findings)) from error
+    except (ValueError, KeyError, TypeError, etree.LxmlError) as error:
+        raise SheetlabError(_refused(path, f"it is damaged inside ({error})")) from error
+
+
+def past_text(one: Past) -> str:
+    """A row of the history as the text of a cell."""
+    return json.dumps(asdict(one), ensure_ascii=True, sort_keys=True)
+
+
+def _kept(store: Store, path: Path) -> Kept:
+    hidden = marks = None
+    # a copy of the sheet that somebody made does not count beside the sheet itself
+    for sheet in sorted(store.sheets, key=lambda one: one.name != MARKS_TITLE):
+        cells = store.cells(sheet.name)
+        mark = _text(cells.get((0, 0)))
+        if mark == MARK:
+            hidden = cells
+        elif mark == MARKS_MARK and marks is None:
+            marks = cells
+    if hidden is None:
+        raise SheetlabError(_refused(path, "it is no class workbook, or its hidden sheet is gone"))
+    if _text(hidden.get((1, 1))) != FORMAT:
+        raise SheetlabError(_refused(path, "it was written by another version of sheetlab"))
+    if marks is None:
+        raise SheetlabError(_refused(path, "its sheet “Marks” is gone, or its first column is"))
+    history = _history(hidden)
+    rows = _rows(marks)
+    if _text(hidden.get((1, 2))) != "0" and not rows:
+        raise SheetlabError(_refused(path, "the hidden keys on its sheet “Marks” are gone"))
+    return Kept(rows, history)
+
+
+def _history(cells: Mapping[tuple[int, int], Cell]) -> tuple[Past, ...]:
+    names = {one.name for one in fields(Past)}
+    found = []
+    for (row, column), cell in sorted(cells.items()):
+        if row >= HISTORY_ROW and column == 0:
+            data: dict[str, Any] = json.loads(_text(cell))
+            found.append(Past(**{name: data[name] for name in names}))
+    return tuple(found)
+
+
+def _rows(cells: Mapping[tuple[int, int], Cell]) -> dict[str, TypedRow]:
+    by_row: dict[int, dict[int, Cell]] = {}
+    for (row, column), cell in cells.items():
+        by_row.setdefault(row, {})[column] = cell
+    columns: dict[int, str] = {}
+    in_kept = False
+    rows: dict[str, TypedRow] = {}
+    for number in sorted(by_row):
+        line = by_row[number]
+        key = _text(line.get(KEY))
+        if key == ITEMS:
+            columns = {c: _text(cell) for c, cell in line.items() if c > TYPED}
+            in_kept = False
+        elif key == KEPT:
+            in_kept = True
+        elif key.startswith("k"):
+            found = _kept_row(key, line) if in_kept else _row(key, line, columns)
+            rows[key] = _together(rows[key], found) if key in rows else found
+    return rows
+
+
+def _row(key: str, line: Mapping[int, Cell], columns: Mapping[int, str]) -> TypedRow:
+    items: dict[str, float | str] = {}
+    comment = ""
+    for column, name in columns.items():
+        value = _value(line.get(column))
+        if value is None:
+            continue
+        if name == COMMENT:
+            comment = f"{value:g}" if isinstance(value, float) else value
+        else:
+            items[name] = value
+    found = TypedRow(key, "", "", items, comment)
+    # what was typed since the sheet was written was typed for the readings shown in it
+    since = found.digest != _text(line.get(TYPED))
+    marked = "" if found.empty else _text(line.get(SHOWN if since else MARKED))
+    return TypedRow(key, marked, "", items, comment)
+
+
+def _kept_row(key: str, line: Mapping[int, Cell]) -> TypedRow:
+    """A row of what has no place any more: whose it is, item, value."""
+    who, name = _text(line.get(4)), _text(line.get(5))
+    value = _value(line.get(6))
+    marked = _text(line.get(MARKED))
+    if value is None or not name:
+        return TypedRow(key, "", who)
+    if name == COMMENT:
+        return TypedRow(key, marked, who, {}, f"{value:g}" if isinstance(value, float) else value)
+    return TypedRow(key, marked, who, {name: value})
+
+
+def _together(a: TypedRow, b: TypedRow) -> TypedRow:
+    return TypedRow(
+        a.key, a.marked or b.marked, a.who or b.who, {**b.items, **a.items}, a.comment or b.comment
+    )
+
+
+def _text(cell: Cell | None) -> str:
+    if cell is None:
+        return ""
+    return f"{cell.value:.15g}" if isinstance(cell.value, float) else cell.value
+
+
+def _value(cell: Cell | None) -> float | str | None:
+    if cell is None:
+        return None
+    if isinstance(cell.value, float):
+        return cell.value
+    text = cell.value.strip()[:MAX_TEXT]
+    number = typed_number(text)
+    if number is not None and not number.ambiguous:
+        return number.value
+    return text or None
+
+
+def _refused(path: Path, why: str) -> Finding:
+    return Finding(
+        "class-unreadable",
+        Severity.STOP,
+        f"{path.name} cannot be read: {why}. It may hold marks, so nothing was written",
+        "the class workbook as it was written, or no file of that name",
+        "Get it back from a copy, or move it away, or give another name with --out.",
+        Place(path.name),
+    )

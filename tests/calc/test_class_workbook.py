@@ -1,0 +1,73 @@
+"""The class workbook in a real Calc: no formula fails, marks typed there are kept, pages fit."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+from calc.office import Office
+from course.classes import Marks, fill_class, row_of, texts
+
+from sheetlab.cli import main
+from sheetlab.course.kept import COMMENT, read_kept
+
+pytestmark = pytest.mark.calc
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("class")
+    fill_class(made, 6)
+    assert main(["class", str(made), "--out", str(made / "CLASS.xlsx")]) == 0
+    return made
+
+
+def test_formulas_come_to_what_was_written(office: Office, folder: Path) -> None:
+    import openpyxl
+
+    path = folder / "CLASS.xlsx"
+    written = openpyxl.load_workbook(path, data_only=True)
+    found = office.formulas(path)
+    assert len(found) > 6 * 10
+    for sheet, cell, value, error in found:
+        assert not error, (sheet, cell)
+        assert (written[sheet][cell].value or "") == (value or ""), (sheet, cell)
+
+
+def test_what_is_typed_in_calc_is_kept_and_counts(office: Office, folder: Path) -> None:
+    path = folder / "CLASS.xlsx"
+    marks = Marks(path)
+    before = float(str(marks.total("Group 3")))
+    proposed = float(str(marks.proposed("Group 3", "scales")))
+    cells: dict[str, float | str] = {
+        marks.address("Group 3", "scales"): proposed - 1.5,
+        marks.address("Group 3", COMMENT): "“Grüße”: see me & bring =1+1",
+    }
+    office.type_cells(path, {"Marks": cells}, path)
+    # Calc itself works the total out, on three sheets
+    assert Marks(path).total("Group 3") == before - 1.5
+    assert row_of(path, "Results", "Group 3")[10] == before - 1.5
+    assert any("bring =1+1" in str(row[1]) for row in texts(path, "Feedback"))
+    history = read_kept(path).history
+    assert main(["class", str(folder), "--out", str(path)]) == 0
+    again = Marks(path)
+    assert again.yours("Group 3", "scales") == proposed - 1.5
+    assert again.comment("Group 3") == "“Grüße”: see me & bring =1+1"
+    assert again.total("Group 3") == before - 1.5
+    assert again.hint("Group 3") == ""
+    assert read_kept(path).history == history
+    assert len(history) == 6
+
+
+def test_a_feedback_page_a_group(office: Office, folder: Path, tmp_path: Path) -> None:
+    target = tmp_path / "class.pdf"
+    office.to_pdf(folder / "CLASS.xlsx", target)
+    text = subprocess.run(
+        ["pdftotext", "-layout", str(target), "-"], capture_output=True, text=True, check=True
+    ).stdout
+    pages = [page for page in text.split("\f") if "Feedback" in page]
+    assert len(pages) == 6
+    for i, page in enumerate(pages, 1):
+        assert f"Group: Group {i} " in page
+        assert "From your teacher" in page

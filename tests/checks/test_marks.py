@@ -1,0 +1,226 @@
+"""Marking schemes: what is proposed and why, and what is refused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from course.classes import PENDULUM, WIRE, handin
+from examples import WORKBOOKS, filled
+
+from sheetlab.checks.assess import Assessment
+from sheetlab.checks.marks import ProposedMark, Scheme, load_scheme, propose, rounded
+from sheetlab.course.schemes import FOLDER, find_scheme, shipped
+from sheetlab.finding import SheetlabError
+from sheetlab.workbook.evaluate_file import evaluate_file
+
+
+def assessed(tmp_path: Path, data: bytes) -> Assessment:
+    path = tmp_path / "one.xlsx"
+    path.write_bytes(data)
+    found = evaluate_file(path, None, trials=0).assessment
+    assert found is not None
+    return found
+
+
+def scheme(item: str, step: str = "0.5") -> Scheme:
+    head = f'id = "test"\ntitle = "Test"\nstep = {step}\n[[items]]\nid = "one"\ntitle = "One"\n'
+    return load_scheme(head + item)
+
+
+def mark(found: Assessment, item: str, step: str = "0.5") -> ProposedMark:
+    (one,) = propose(found, scheme(item, step))
+    return one
+
+
+@pytest.fixture(scope="module")
+def clean(tmp_path_factory: pytest.TempPathFactory) -> Assessment:
+    return assessed(tmp_path_factory.mktemp("clean"), handin("A", "S1", 101))
+
+
+@pytest.fixture(scope="module")
+def petrel(tmp_path_factory: pytest.TempPathFactory) -> Assessment:
+    """A coincidence beyond the scale in F14, a main scale without one in D11, a text in B12."""
+    return assessed(tmp_path_factory.mktemp("petrel"), filled("Petrel"))
+
+
+@pytest.fixture(scope="module")
+def fulmar(tmp_path_factory: pytest.TempPathFactory) -> Assessment:
+    """An area worked out with a wrong length, carried forward rightly; no slope given."""
+    return assessed(tmp_path_factory.mktemp("fulmar"), filled("Fulmar"))
+
+
+def test_findings_cost_all_or_each(petrel: Assessment, clean: Assessment) -> None:
+    codes = '{ codes = ["coincidence-outside-scale", "reading-incomplete"]%s }'
+    every = f"marks = 4\nfindings = [{codes % ''}]"
+    each = f"marks = 4\nfindings = [{codes % ', each = 1.5'}]"
+    assert mark(petrel, every).proposed == 0.0
+    assert mark(petrel, each).proposed == 1.0
+    assert mark(clean, every).proposed == mark(clean, each).proposed == 4.0
+    evidence = mark(petrel, each).evidence
+    assert "Readings D11" in evidence
+    assert "Readings F14" in evidence
+    assert "1.5 each" in evidence
+    # never below zero
+    assert mark(petrel, each.replace("1.5", "9")).proposed == 0.0
+
+
+def test_only_some_places_or_severities_cost(petrel: Assessment) -> None:
+    def cost(more: str) -> float | None:
+        return mark(petrel, f"marks = 5\nfindings = [{{ each = 1, {more} }}]").proposed
+
+    both = 'codes = ["coincidence-outside-scale", "reading-incomplete"]'
+    assert cost(both) == 3.0
+    assert cost(f'{both}, sheets = ["readings"]') == 3.0
+    assert cost(f'{both}, sheets = ["dimensions"]') == 5.0
+    assert cost(f'{both}, keys = ["readings.up"]') == 4.0
+    assert cost(f'{both}, keys = ["readings"]') == 3.0
+    assert cost(f'{both}, keys = ["read"]') == 5.0
+    assert cost('severity = "doubtful"') == 3.0
+    assert cost('severity = "note"') == 2.0
+    assert cost('severity = "stop"') == 5.0
+
+
+def test_a_finding_is_charged_once(petrel: Assessment) -> None:
+    rule = '{ codes = ["coincidence-outside-scale"], each = 1 }'
+    found = mark(petrel, f"marks = 4\nfindings = [{rule}, {{ severity = 'doubtful', each = 1 }}]")
+    assert found.proposed == 2.0
+
+
+def test_own_results_with_an_error_carried_forward(fulmar: Assessment, clean: Assessment) -> None:
+    found = mark(fulmar, 'marks = 6\nanswers = ["*"]')
+    assert found.proposed == 4.0
+    assert "carried forward: “Young's modulus Y” (My result E9)" in found.evidence
+    assert "Differs: “area of the cross-section A” (My result E7), look here first" in (
+        found.evidence
+    )
+    assert "Not given" in found.evidence
+    assert mark(fulmar, 'marks = 3\nanswers = ["Y"]').proposed == 3.0
+    assert mark(fulmar, 'marks = 3\nanswers = ["A"]').proposed == 0.0
+    assert mark(clean, 'marks = 6\nanswers = ["*"]').proposed == 6.0
+    # of another practical's answers nothing can be said against anyone
+    assert mark(clean, 'marks = 6\nanswers = ["no such"]').proposed == 6.0
+
+
+def test_rows_start_cells_and_result(tmp_path: Path, clean: Assessment) -> None:
+    rows = 'marks = 4\nrows = ["*"]'
+    assert mark(clean, rows).proposed == 4.0
+    assert "Readings B9:" in mark(clean, rows).evidence
+    short = {**WORKBOOKS["Avocet"].cells}
+    from examples import layout
+
+    from sheetlab.practical.definition import Assist
+    from sheetlab.workbook.template import write_template
+
+    for key in [k for k in short if k.startswith("readings.")]:
+        short[key] = list(short[key])[:3]
+    found = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), short))
+    assert mark(found, 'marks = 4\nrows = ["readings"]').proposed == 2.0
+    assert "3 rows of 6" in mark(found, 'marks = 4\nrows = ["readings"]').evidence
+    start = mark(found, 'marks = 2\nstart = ["group", "setup"]')
+    assert start.proposed == 0.0
+    assert "Empty: “Group” (Start " in start.evidence
+    assert mark(clean, 'marks = 2\nstart = ["group", "date"]').proposed == 1.0
+    assert mark(clean, "marks = 2\nresult = true").proposed == 2.0
+    blank = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), {}))
+    assert mark(blank, "marks = 2\nresult = true").proposed == 0.0
+
+
+@pytest.mark.parametrize(
+    ("given", "proposed"), [(None, 0.0), (4.0, 2.0), (4.5, 2.0), (4.513, 1.0), (-3.0, 0.0)]
+)
+def test_the_own_uncertainty(tmp_path: Path, given: float | None, proposed: float) -> None:
+    from examples import layout
+
+    from sheetlab.practical.definition import Assist
+    from sheetlab.workbook.template import write_template
+
+    cells = {**WORKBOOKS["Avocet"].cells}
+    if given is not None:
+        cells["answer.U"] = [given]
+    found = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), cells))
+    one = mark(found, "marks = 2\nstated = true")
+    assert one.proposed == proposed
+    assert "E10" in one.evidence
+
+
+def test_items_for_the_teacher_alone(clean: Assessment) -> None:
+    found = mark(clean, "marks = 2")
+    assert found.proposed is None
+    assert found.evidence
+
+
+def test_steps(fulmar: Assessment) -> None:
+    assert mark(fulmar, 'marks = 5\nanswers = ["*"]').proposed == 3.5
+    assert mark(fulmar, 'marks = 5\nanswers = ["*"]', "1").proposed == 3.0
+    assert mark(fulmar, 'marks = 5\nanswers = ["*"]', "0.1").proposed == 3.3
+    assert rounded(2.25, 0.5) == 2.5
+    assert rounded(0.3, 0.1) == 0.3
+
+
+@pytest.mark.parametrize("name", shipped())
+@pytest.mark.parametrize("practical", [WIRE, PENDULUM])
+def test_shipped_schemes_suit_every_practical(tmp_path: Path, name: str, practical: str) -> None:
+    its = find_scheme(name)
+    found = assessed(tmp_path, handin("A", "S1", 101, practical))
+    for one in propose(found, its):
+        assert one.proposed is None or one.proposed == one.out_of or one.item.id in (
+            "first-sheet", "uncertainty", "own"
+        )  # fmt: skip
+        assert one.evidence
+    assert len({item.id for item in its.items}) == len(its.items)
+    assert its.note.startswith("An invented scheme")
+
+
+def test_codes_of_shipped_schemes_exist() -> None:
+    listed = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    codes = listed.split("## Finding codes")[1]
+    for name in shipped():
+        for item in find_scheme(name).items:
+            for cost in item.findings:
+                for code in cost.codes:
+                    assert f"`{code}`" in codes, code
+
+
+def test_schemes_are_part_of_the_package() -> None:
+    assert len(shipped()) == 2
+    assert FOLDER.parents[1].name == "sheetlab"
+    project = (Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8")
+    assert 'packages = ["sheetlab"]' in project
+
+
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ("marks = 2\nmark = 3", "items[0].mark"),
+        ("", "items[0].marks"),
+        ("marks = 0", "items[0].marks"),
+        ('marks = "2"', "items[0].marks"),
+        ('marks = 2\nrows = "readings"', "items[0].rows"),
+        ('marks = 2\nfindings = [{ codes = "slip" }]', "items[0].findings[0].codes"),
+        ("marks = 2\nfindings = [{ each = 1 }]", "items[0].findings[0]"),
+        ('marks = 2\nfindings = [{ severity = "bad" }]', "items[0].findings[0].severity"),
+        ('marks = 2\nfindings = [{ severity = "note", each = -1 }]', "items[0].findings[0].each"),
+        ('marks = 2\nstart = ["name"]', "items[0].start"),
+        ('marks = 2\n[[items]]\nid = "one"\ntitle = "b"\nmarks = 1', "items[1].id"),
+        ('marks = 2\n[[items]]\nid = "ONE"\ntitle = "b"\nmarks = 1', "items[1].id"),
+        ("marks = 2\n]", "file"),
+    ],
+)
+def test_wrong_keys_are_refused(text: str, key: str) -> None:
+    with pytest.raises(SheetlabError) as caught:
+        scheme(text)
+    codes = {f.code for f in caught.value.findings}
+    assert codes == {"scheme-refused"}
+    assert any(f"“{key}”" in f.found for f in caught.value.findings), caught.value.findings
+
+
+def test_other_schemes(tmp_path: Path) -> None:
+    path = tmp_path / "ours.toml"
+    path.write_text((FOLDER / f"{shipped()[0]}.toml").read_text(encoding="utf-8"))
+    assert find_scheme(str(path)) == replace(find_scheme(shipped()[0]))
+    for name, code in (("none", "no-such-scheme"), (str(tmp_path / "x.toml"), "scheme-refused")):
+        with pytest.raises(SheetlabError) as caught:
+            find_scheme(name)
+        assert caught.value.findings[0].code == code

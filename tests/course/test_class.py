@@ -1,0 +1,714 @@
+"""The class: hand-ins found by what is in them, one workbook, and the teacher's cells kept."""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import subprocess
+import sys
+import time
+from datetime import datetime
+from itertools import pairwise
+from pathlib import Path
+from urllib.parse import unquote
+
+import openpyxl
+import pytest
+from course.classes import PENDULUM, WIRE, Marks, fill_class, handin, row_of, texts
+from examples import layout, practical
+from workbook.tamper import edited, with_parts
+
+import sheetlab
+from sheetlab.cli import main
+from sheetlab.course import collect
+from sheetlab.course.classbook import SCALE, TITLES, link_target
+from sheetlab.course.classroom import due_time
+from sheetlab.course.handins import natural, row_key
+from sheetlab.course.kept import COMMENT, read_kept
+from sheetlab.metrology.groups import precision, robust_mean, weighted_mean
+from sheetlab.practical.bench import simulate
+from sheetlab.practical.definition import Assist
+from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.workbook.template import write_template
+
+COUNT = 12
+HERE = Path(__file__).parents[1]
+
+
+def run(folder: Path, *more: str) -> int:
+    return main(["class", str(folder), "--out", str(folder / "CLASS.xlsx"), *more])
+
+
+@pytest.fixture(scope="module")
+def twelve(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("twelve")
+    fill_class(folder, COUNT)
+    assert run(folder) == 0
+    return folder
+
+
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("prepared")
+    fill_class(folder, 3)
+    assert run(folder) == 0
+    return folder
+
+
+@pytest.fixture
+def three(tmp_path: Path, prepared: Path) -> Path:
+    """Three hand-ins and their class workbook, to be changed."""
+    return Path(shutil.copytree(prepared, tmp_path / "three"))
+
+
+def book(folder: Path) -> Path:
+    return folder / "CLASS.xlsx"
+
+
+def open_points(folder: Path) -> list[tuple[object, ...]]:
+    return [row for row in texts(book(folder), "Open points")[2:] if row[0]]
+
+
+# -- what is written -----------------------------------------------------------------------------
+
+
+def test_the_results_are_those_of_an_evaluation(twelve: Path) -> None:
+    results = texts(book(twelve), "Results")
+    head = next(row for row in results if row[0] == "group")
+    assert head[4] == "Y / GPa"
+    rows = {row[0]: row for row in results if str(row[0]).startswith("Group ")}
+    assert list(rows) == [f"Group {i}" for i in range(1, COUNT + 1)]
+    for path in twelve.glob("w*.xlsx"):
+        found = evaluate_file(path, None, trials=0)
+        assert found.assessment is not None
+        group = found.assessment.observations.entry("start.group").text
+        measurand = found.assessment.evaluation.measurand
+        assert measurand is not None
+        row = rows[group]
+        assert row[3] == str(found.assessment.status)
+        assert row[4] == pytest.approx(measurand.budget.value / 1e9)
+        assert row[5] == pytest.approx(measurand.budget.expanded_uncertainty / 1e9)
+        assert measurand.accepted is not None
+        assert row[6] == pytest.approx(measurand.accepted.percent_difference)
+        assert row[7] == pytest.approx(measurand.accepted.e_n)
+        assert row[8] == len(found.findings)
+        assert row[13] == path.name
+
+
+def test_the_consensus_is_that_of_the_results(twelve: Path) -> None:
+    results = texts(book(twelve), "Results")
+    rows = [row for row in results if str(row[0]).startswith("Group ")]
+    values = [float(str(row[4])) for row in rows]
+    robust = robust_mean(values)
+    assert len({row[15] for row in rows}) == 1
+    assert rows[0][15] == pytest.approx(robust.value)
+    assert rows[0][16] == pytest.approx(robust.value - 2 * robust.uncertainty)
+    said = " ".join(str(row[0]) for row in results if row[0])
+    standard = [_standard(twelve / str(row[13])) for row in rows]
+    birge = weighted_mean(values, standard).birge_ratio
+    assert f"Birge ratio {birge:.2f}" in said
+    setups = texts(book(twelve), "Set-ups")
+    by = {row[0]: row for row in setups if row[0]}
+    groups = [[v for v, row in zip(values, rows, strict=True) if row[1] == f"S{k}"]
+              for k in range(1, 5)]  # fmt: skip
+    found = precision(groups)
+    assert by["repeatability: at one set-up"][2] == pytest.approx(found.repeatability)
+    assert by["between set-ups"][2] == pytest.approx(found.between, abs=1e-9)
+    assert by["reproducibility: any set-up"][2] == pytest.approx(found.reproducibility)
+    zeta = by["Group 1"][4]
+    u = (standard[0] ** 2 + robust.uncertainty**2) ** 0.5
+    assert zeta == pytest.approx((values[0] - robust.value) / u)
+
+
+def _standard(path: Path) -> float:
+    found = evaluate_file(path, None, trials=0).assessment
+    assert found is not None
+    assert found.evaluation.measurand is not None
+    return found.evaluation.measurand.budget.standard_uncertainty / 1e9
+
+
+def test_sheets_charts_and_pages(twelve: Path) -> None:
+    made = openpyxl.load_workbook(book(twelve))
+    assert [s.title for s in made.worksheets if s.sheet_state == "visible"] == list(TITLES)
+    assert len(made["Results"]._charts) == 1
+    assert len(made["Budget"]._charts) == 1
+    assert len(made["Feedback"].row_breaks.brk) == COUNT - 1
+    plot = made["Results"]._charts[0]
+    with_bars = [one for one in plot.series if one.errBars is not None]
+    assert len(with_bars) == 1
+    # the same numbers as those of the table
+    assert "$F$" in with_bars[0].errBars.plus.numRef.f
+    assert_pages_fit(book(twelve))
+
+
+def assert_pages_fit(path: Path) -> None:
+    sheet = openpyxl.load_workbook(path)["Feedback"]
+    breaks = [0, *(b.id for b in sheet.row_breaks.brk), sheet.max_row]
+    for first, last in pairwise(breaks):
+        rows = range(first + 1, last + 1)
+        points = sum(sheet.row_dimensions[row].height or 15 for row in rows)
+        assert points * SCALE / 100 < 842 - 1.1 * 72
+
+
+def test_a_page_of_feedback_stays_one_page(three: Path, tmp_path: Path) -> None:
+    long = "a long name " * 12
+    bench = simulate(practical(WIRE), 31, ["main-step", "answer-radius"])
+    cells: dict[str, list[float | str | None]] = {k: list(v) for k, v in bench.cells.items()}
+    for i, key in enumerate(k for k in cells if k.startswith("answer.")):
+        cells[key] = [1.2345 * 10 ** (i % 5)]
+    cells["readings.up.1.coincidence"] = [77.0 + i for i in range(10)]
+    cells["readings.down.1.main"] = ["what?", *list(cells["readings.down.1.main"])[1:]]
+    start = {f"start.{k}": [long] for k in ("group", "setup", "observers", "date")}
+    data = write_template(layout(WIRE, Assist.CORRECTED), {**cells, **start})
+    (three / "long.xlsx").write_bytes(data)
+    items = "".join(
+        f'[[items]]\nid = "i{i}"\ntitle = "An item {i} of a long name"\nmarks = 2\n'
+        f'good = "{"Well done. " * 20}"\nstart = ["group"]\n'
+        for i in range(40)
+    )
+    scheme = tmp_path / "ours.toml"
+    scheme.write_text(f'id = "ours"\ntitle = "Ours"\n{items}')
+    assert run(three, "--scheme", str(scheme)) == 0
+    marks = Marks(book(three))
+    marks.type(long.strip(), COMMENT, "Look at this again. " * 90)
+    marks.save()
+    assert run(three, "--scheme", str(scheme)) == 0
+    assert_pages_fit(book(three))
+
+
+def test_evidence_and_feedback_speak_of_the_planted_mistakes(twelve: Path) -> None:
+    evidence = [r for r in texts(book(twelve), "Evidence") if r[0] == "Group 2"]
+    scales = next(r for r in evidence if r[2] == "Scales read properly")
+    assert float(str(scales[3])) < float(str(scales[4]))
+    assert "Readings " in str(scales[5])
+    sums = next(r for r in texts(book(twelve), "Evidence")
+                if r[0] == "Group 5" and r[2] == "Own results follow")  # fmt: skip
+    assert "look here first" in str(sums[5])
+    feedback = texts(book(twelve), "Feedback")
+    page = next(i for i, row in enumerate(feedback) if "Group: Group 5 " in str(row[1]))
+    own = [row for row in feedback[page : page + 40] if "differs" in str(row[3])]
+    assert own
+    assert str(own[0][4]).endswith("?")
+
+
+def test_every_link_leads_to_a_file_of_the_folder(twelve: Path) -> None:
+    made = openpyxl.load_workbook(book(twelve))
+    links = [
+        cell.hyperlink for row in made["Results"].iter_rows() for cell in row if cell.hyperlink
+    ]
+    assert len(links) == COUNT
+    for link in links:
+        target = unquote(str(link.target)).replace("\\", "/")
+        assert (twelve / target).is_file()
+
+
+def test_the_same_again_gives_the_same_file(three: Path) -> None:
+    before = book(three).read_bytes()
+    assert run(three) == 0
+    assert book(three).read_bytes() == before
+
+
+def test_two_practicals_have_a_block_each(three: Path) -> None:
+    fill_class(three / "other bench", 3, PENDULUM, seed=300)
+    assert run(three, "--scheme", "quick-ten") == 0
+    results = texts(book(three), "Results")
+    assert [row[4] for row in results if row[0] == "group"] == ["g / m/s²", "Y / GPa"]
+    marks = Marks(book(three))
+    assert marks.row("Group 1", 0) != marks.row("Group 1", 1)
+    assert len(openpyxl.load_workbook(book(three))["Results"]._charts) == 2
+    assert sum("Group: " in str(row[1]) for row in texts(book(three), "Feedback")) == 6
+
+
+def test_helpers_give_the_same_as_one_process(three: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(collect, "FEW", 1)
+    monkeypatch.setattr(collect, "CHUNK", 2)
+    before = book(three).read_bytes()
+    assert run(three, "--jobs", "2") == 0
+    assert book(three).read_bytes() == before
+
+
+# -- what the teacher types ----------------------------------------------------------------------
+
+
+def test_what_the_teacher_types_is_kept_and_counts(three: Path) -> None:
+    marks = Marks(book(three))
+    before = float(str(marks.total("Group 2")))
+    proposed = float(str(marks.proposed("Group 2", "scales")))
+    marks.type("Group 2", "scales", proposed + 0.25)
+    marks.type("Group 2", COMMENT, "Well argued.\nSee me about the zero.")
+    marks.type("Group 3", "care", "1,5")
+    marks.save()
+    (three / "new.xlsx").write_bytes(handin("Another", "S1", 55))
+    assert run(three) == 0
+    again = Marks(book(three))
+    assert again.row("Another")
+    assert again.yours("Group 2", "scales") == proposed + 0.25
+    assert again.comment("Group 2") == "Well argued.\nSee me about the zero."
+    assert again.yours("Group 3", "care") == 1.5
+    assert again.total("Group 2") == before + 0.25
+    assert again.hint("Group 2") == ""
+    assert row_of(book(three), "Results", "Group 2")[10] == before + 0.25
+    feedback = texts(book(three), "Feedback")
+    assert any("Well argued." in str(row[1]) for row in feedback)
+
+
+def test_rows_may_be_sorted_and_columns_inserted(three: Path) -> None:
+    marks = Marks(book(three))
+    for i in (1, 2, 3):
+        marks.type(f"Group {i}", "scales", 0.5 * i)
+        marks.type(f"Group {i}", COMMENT, f"to {i}")
+    first, last = marks.row("Group 1"), marks.row("Group 3")
+    for column in range(1, marks.sheet.max_column + 1):
+        a, b = marks.sheet.cell(first, column), marks.sheet.cell(last, column)
+        a.value, b.value = b.value, a.value
+    marks.sheet.title = "my marks"
+    marks.sheet.insert_cols(6)
+    marks.book["History"].delete_rows(1, 20)
+    marks.save()
+    assert run(three) == 0
+    again = Marks(book(three))
+    for i in (1, 2, 3):
+        assert again.yours(f"Group {i}", "scales") == 0.5 * i
+        assert again.comment(f"Group {i}") == f"to {i}"
+    assert len(read_kept(book(three)).history) == 3
+
+
+def test_a_vanished_file_and_a_dropped_item_lose_no_marks(three: Path) -> None:
+    marks = Marks(book(three))
+    marks.type("Group 1", "scales", 2.5)
+    marks.type("Group 1", COMMENT, "remember")
+    marks.type("Group 2", "scales", 1.5)
+    marks.save()
+    (path,) = [p for p in three.glob("w*") if _group(p) == "Group 1"]
+    data = path.read_bytes()
+    path.unlink()
+    # twice: what has no place must survive more than one run
+    for _ in range(2):
+        assert run(three, "--scheme", "quick-ten") == 0
+    kept = [row for row in texts(book(three), "Marks") if row[5] in ("scales", COMMENT)]
+    assert {(row[5], row[6]) for row in kept} == {
+        ("scales", 2.5), (COMMENT, "remember"), ("scales", 1.5)
+    }  # fmt: skip
+    path.write_bytes(data)
+    assert run(three) == 0
+    again = Marks(book(three))
+    assert again.yours("Group 1", "scales") == 2.5
+    assert again.comment("Group 1") == "remember"
+    assert again.yours("Group 2", "scales") == 1.5
+
+
+def _group(path: Path) -> str:
+    found = evaluate_file(path, None, trials=0).assessment
+    return "" if found is None else found.observations.entry("start.group").text
+
+
+def test_a_copy_of_the_sheet_does_not_count(three: Path) -> None:
+    marks = Marks(book(three))
+    copied = marks.book.copy_worksheet(marks.sheet)
+    copied.title = "A copy"
+    marks.book.move_sheet(copied, -9)
+    marks.book["Marks"].cell(marks.row("Group 1"), marks.column("care")).value = 2
+    marks.save()
+    assert run(three) == 0
+    assert Marks(book(three)).yours("Group 1", "care") == 2
+
+
+def test_a_dropped_item_does_not_hide_a_resubmission(three: Path) -> None:
+    marks = Marks(book(three))
+    marks.type("Group 1", "scales", 2.5)
+    marks.type("Group 1", COMMENT, "fine")
+    marks.save()
+    assert run(three, "--scheme", "quick-ten") == 0
+    (three / "again.xlsx").write_bytes(handin("Group 1", "S2", 778))
+    for _ in range(2):
+        assert run(three, "--scheme", "quick-ten") == 0
+        assert "Handed in again" in Marks(book(three)).hint("Group 1")
+    (earlier,) = open_points(three)
+    assert earlier[0] == "earlier"
+    assert "two groups of one name" in str(earlier[4])
+
+
+def test_a_resubmission_keeps_the_history_and_asks_to_look_again(three: Path) -> None:
+    marks = Marks(book(three))
+    marks.type("Group 1", "scales", 2.5)
+    marks.save()
+    (path,) = [p for p in three.glob("w*") if _group(p) == "Group 1"]
+    first = row_of(book(three), "Results", "Group 1")[4]
+    # saved over the old file, as students do
+    path.write_bytes(handin("group  1", "S1", 777))
+    for _ in range(2):
+        assert run(three) == 0
+        again = Marks(book(three))
+        assert again.yours("group 1", "scales") == 2.5
+        assert "Handed in again" in again.hint("group 1")
+    history = [row for row in texts(book(three), "History") if "roup 1" in str(row[0])]
+    assert len(history) == 2
+    assert [row[8] for row in history if row[0] == "group 1"] == ["yes"]
+    assert [row[8] for row in history if row[0] == "Group 1"] == [""]
+    kept = read_kept(book(three)).history
+    assert pytest.approx(first) in [p.value for p in kept]
+    again.type("group 1", "care", 1.0)
+    again.save()
+    assert run(three) == 0
+    assert Marks(book(three)).hint("group 1") == ""
+
+
+def test_other_materials_are_not_compared_with_each_other(three: Path) -> None:
+    def material(name: str) -> bytes:
+        cells = {**simulate(practical(WIRE), 60).cells, "material": [name]}
+        cells["start.group"] = [f"Of {name}"]
+        return write_template(layout(WIRE, Assist.CORRECTED), cells)
+
+    (three / "x.xlsx").write_bytes(material("steel"))
+    assert run(three) == 0
+    titles = [str(r[0]) for r in texts(book(three), "Results") if "wire by stretching" in str(r[0])]
+    assert any(title.endswith(": steel") for title in titles)
+    assert any(title.endswith(": phosphor bronze") for title in titles)
+    said = " ".join(str(row[0]) for row in texts(book(three), "Results"))
+    assert "of 3 results" in said
+    # whoever does not say measured what all others did
+    (three / "x.xlsx").write_bytes(material(""))
+    assert run(three) == 0
+    said = " ".join(str(row[0]) for row in texts(book(three), "Results"))
+    assert "of 4 results" in said
+
+
+@pytest.mark.parametrize("damage", ["cut", "no hidden sheet", "no marks", "no keys", "other"])
+def test_an_old_workbook_that_cannot_be_read_is_left_alone(
+    three: Path, damage: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def change(made: openpyxl.Workbook) -> None:
+        if damage == "no hidden sheet":
+            del made["sheetlab class"]
+        elif damage == "no marks":
+            del made["Marks"]
+        else:
+            for row in range(2, made["Marks"].max_row + 1):
+                made["Marks"].cell(row, 1).value = None
+
+    data = book(three).read_bytes()
+    if damage == "cut":
+        data = data[: len(data) // 2]
+    elif damage == "other":
+        data = handin("Group 1", "S1", 101)
+    else:
+        data = edited(data, change)
+    book(three).write_bytes(data)
+    assert run(three) == 2
+    assert "nothing was written" in capsys.readouterr().err
+    assert book(three).read_bytes() == data
+
+
+def test_an_open_workbook_is_left_alone(three: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = book(three).read_bytes()
+    (three / ".~lock.CLASS.xlsx#").touch()
+    (three / "new.xlsx").write_bytes(handin("Another", "S1", 55))
+    assert run(three) == 2
+    assert "is open" in capsys.readouterr().err
+    assert book(three).read_bytes() == before
+
+
+def test_a_workbook_saved_meanwhile_is_left_alone(
+    three: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from sheetlab.course import classroom
+
+    def slow(data: classroom.ClassData) -> bytes:
+        book(three).write_bytes(b"typed meanwhile")
+        return b""
+
+    monkeypatch.setattr(classroom, "write_class", slow)
+    assert run(three) == 2
+    assert "saved by someone else" in capsys.readouterr().err
+    assert book(three).read_bytes() == b"typed meanwhile"
+
+
+def test_what_a_killed_run_left_is_cleared_away(three: Path) -> None:
+    old, new = three / ".CLASS-abc.part", three / ".CLASS-def.part"
+    for path in (old, new):
+        path.touch()
+    os.utime(old, (1e9, 1e9))
+    assert run(three) == 0
+    assert not old.exists()
+    assert new.exists()
+
+
+# -- which files count ---------------------------------------------------------------------------
+
+
+def test_copies_blanks_strangers_and_missing_groups(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "in"
+    first, second, third = fill_class(folder, 3)
+    assert main(["evaluate", str(first)]) == 0
+    assert (folder / "evaluated" / first.name).exists()
+    # an evaluated copy under another name, in another folder, saved later
+    assert main(["evaluate", str(second), "--out", str(folder / "copies")]) in (0, 1)
+    copy = (folder / "copies" / second.name).rename(folder / "copies" / "mine.xlsx")
+    os.utime(second, (1e9, 1e9))
+    (folder / "blank.xlsx").write_bytes(
+        write_template(layout(WIRE, Assist.CORRECTED), {"start.group": ["Group 4"]})
+    )
+    (folder / "broken.xlsx").write_bytes(third.read_bytes()[:3000])
+    openpyxl.Workbook().save(folder / "timetable.xlsx")
+    roster = tmp_path / "roster.csv"
+    roster.write_text("group,setup\ngroup 1,S1\nGroup 2,S2\nGroup 4,S4\nGroup 9,S1\n")
+    capsys.readouterr()
+    assert run(folder, "--roster", str(roster)) == 1
+    points = {(row[0], row[1] or None, row[3] or None) for row in open_points(folder)}
+    assert points == {
+        ("missing", "Group 4", None),
+        ("missing", "Group 9", None),
+        ("copy", "Group 2", second.name),
+        ("blank", "Group 4", "blank.xlsx"),
+        ("not on the roster", "Group 3", third.name),
+        ("unreadable", None, "broken.xlsx"),
+        ("foreign", None, "timetable.xlsx"),
+    }
+    assert row_of(book(folder), "Results", "Group 2")[13] == f"copies/{copy.name}"
+    assert len(read_kept(book(folder)).history) == 3
+    out = capsys.readouterr().out
+    assert "missing: Group 9" in out
+    assert "unreadable: broken.xlsx" in out
+
+
+CORE = (
+    '<?xml version="1.0"?><cp:coreProperties xmlns:cp="http://schemas.openxmlformats.org/'
+    'package/2006/metadata/core-properties" xmlns:dcterms="http://purl.org/dc/terms/">'
+    "<dcterms:modified>{}</dcterms:modified></cp:coreProperties>"
+)
+
+
+def test_late_by_the_time_in_the_workbook_or_of_the_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "in"
+    first, second, third = fill_class(folder, 3)
+    parts = {"docProps/core.xml": CORE.format("2026-03-14T12:00:00Z").encode()}
+    first.write_bytes(with_parts(first.read_bytes(), parts))
+    parts = {"docProps/core.xml": b"<no"}
+    third.write_bytes(with_parts(third.read_bytes(), parts))
+    early = datetime(2026, 3, 13, 23, 30).timestamp()
+    for path in (first, second, third):
+        os.utime(path, (early, early))
+    assert run(folder, "--due", "2026-03-13") == 0
+    late = [(row[1], row[4]) for row in open_points(folder)]
+    assert [row[0] for row in late] == [_group(first)]
+    assert "time of the workbook" in str(late[0][1])
+    assert row_of(book(folder), "Results", _group(first))[3] == "ok, late"
+    assert run(folder, "--due", "2026-03-13T23:00") == 0
+    assert len(open_points(folder)) == 3
+    capsys.readouterr()
+    assert run(folder, "--due", "soon") == 2
+    assert "is no date" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="needs tzset")
+@pytest.mark.parametrize(
+    ("program", "hour"), [("Microsoft Excel", 21), ("LibreOffice/7.4.7.2$Linux", 12), (None, 21)]
+)
+def test_saved_at_in_local_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, program: str | None, hour: int
+) -> None:
+    monkeypatch.setenv("TZ", "JST-9")
+    time.tzset()
+    try:
+        app = None if program is None else (
+            f'<Properties xmlns="{collect.PROPERTIES}"><Application>{program}</Application>'
+            "</Properties>"
+        ).encode()  # fmt: skip
+        core = CORE.format("2026-03-14T12:00:00Z").encode()
+        path = tmp_path / "one.xlsx"
+        parts = {"docProps/core.xml": core, "docProps/app.xml": app}
+        path.write_bytes(with_parts(handin("Group 1", "S1", 101), parts))
+        assert collect.saved_at(path) == (datetime(2026, 3, 14, hour), "workbook")
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+
+def test_a_date_lasts_until_its_end() -> None:
+    assert due_time("2026-03-13") > datetime(2026, 3, 13, 23, 59, 59)
+    assert due_time("2026-03-13T16:00") == datetime(2026, 3, 13, 16)
+
+
+def test_names_of_groups() -> None:
+    assert row_key(WIRE, " Group  ９ ") == row_key(WIRE, "group 9")
+    assert row_key(WIRE, "Group 9") != row_key(PENDULUM, "Group 9")
+    assert row_key(WIRE, "", "a.xlsx") != row_key(WIRE, "", "b.xlsx")
+    names = ["Group 10", "group 9", "Group 1b", "Group 1"]
+    assert sorted(names, key=natural) == ["Group 1", "Group 1b", "group 9", "Group 10"]
+
+
+@pytest.mark.parametrize("missing", ["folder", "files", "name"])
+def test_nothing_to_do(tmp_path: Path, missing: str, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "in"
+    if missing != "folder":
+        folder.mkdir()
+    out = folder / ("CLASS.txt" if missing == "name" else "CLASS.xlsx")
+    assert main(["class", str(folder), "--out", str(out)]) == 2
+    assert capsys.readouterr().err
+    assert not out.exists()
+
+
+# -- injection -----------------------------------------------------------------------------------
+
+NASTY = ('=HYPERLINK("http://x")', "../../x", "@SUM(1)", "\x1b[31mred\x07", "_x0041_ &A", "")
+
+
+def test_nasty_names_do_no_harm(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "in & #1"
+    folder.mkdir()
+    files = ["a.xlsx", "=cmd|x.xlsx", "b%20 c#d.xlsx", "http:x.xlsx", "e\x1b[2Jf.xlsx", "ü ñ.xlsx"]
+    for i, (name, file) in enumerate(zip(NASTY, files, strict=True)):
+        (folder / file).write_bytes(handin(name, name, 400 + i))
+    outside = tmp_path / "outside.xlsx"
+    outside.write_bytes(handin("Link", "S1", 450))
+    (folder / "link.xlsx").symlink_to(outside)
+    assert run(folder) in (0, 1)
+    said = "".join(capsys.readouterr())
+    assert "\x1b" not in said
+    assert "\x07" not in said
+    made = openpyxl.load_workbook(book(folder))
+    assert [s.title for s in made.worksheets][:-1] == list(TITLES)
+    for sheet in made.worksheets:
+        for row in sheet.iter_rows():
+            for cell in row:
+                if cell.data_type == "f":
+                    assert str(cell.value).startswith(
+                        ("=INDEX(Marks!", "=SUM(IF(", "=MATCH(", "=IF(ISNUMBER(INDEX(Marks!")
+                    )
+                    assert "HYPERLINK" not in str(cell.value)
+                if cell.hyperlink:
+                    target = unquote(str(cell.hyperlink.target)).replace("\\", "/")
+                    assert (folder / target).is_file()
+                    assert (folder / target).resolve().parent == folder.resolve()
+    links = [c for row in made["Results"].iter_rows() for c in row if c.hyperlink]
+    assert len(links) == len(files)
+    groups = [str(row[4].value) for row in made["Marks"].iter_rows()
+              if str(row[0].value).startswith("k")]  # fmt: skip
+    assert '=HYPERLINK("http://x")' in groups
+    assert "../../x" in groups
+    assert {p.name for p in tmp_path.iterdir()} == {folder.name, outside.name}
+    marks = Marks(book(folder))
+    marks.type("../../x", "scales", 1.25)
+    marks.save()
+    assert run(folder) in (0, 1)
+    assert Marks(book(folder)).yours("../../x", "scales") == 1.25
+
+
+def test_links_stay_in_the_folder(tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    inside, out = tmp_path / "in", tmp_path / "out" / "CLASS.xlsx"
+    for path in (inside / "a b.xlsx", tmp_path / "b.xlsx"):
+        path.touch()
+    assert link_target(inside, "a b.xlsx", out) == "../in/a%20b.xlsx"
+    assert link_target(inside, "../b.xlsx", out) == ""
+    assert link_target(inside, str(tmp_path / "b.xlsx"), out) == ""
+    assert link_target(inside, ".", out) == ""
+
+
+# -- killed at any moment ------------------------------------------------------------------------
+
+KILLER = """
+import os, random, signal, sys, time
+from pathlib import Path
+from sheetlab.cli import main
+from sheetlab.course.kept import read_kept
+
+folder, out, rounds, seed = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4])
+arguments = ["class", str(folder), "--out", str(out), "--jobs", "1"]
+sys.stdout = open(os.devnull, "w")
+main(arguments)
+start = time.monotonic()
+main(arguments)
+once = time.monotonic() - start
+rng = random.Random(seed)
+wanted = {k: (r.items, r.comment) for k, r in read_kept(out).rows.items()}
+killed = 0
+for _ in range(rounds):
+    child = os.fork()
+    if child == 0:
+        while True:
+            main(arguments)
+    time.sleep(rng.uniform(0.0, 1.2 * once))
+    os.kill(child, signal.SIGKILL)
+    _, status = os.waitpid(child, 0)
+    killed += os.WIFSIGNALED(status)
+    found = {k: (r.items, r.comment) for k, r in read_kept(out).rows.items()}
+    assert found == wanted, "marks lost"
+    assert len(read_kept(out).history) == 2, "history lost"
+print(killed, file=sys.stderr)
+"""
+
+
+def killed(folder: Path, rounds: int) -> None:
+    """Run the command again and again, and kill it at moments by chance."""
+    fill_class(folder, 2)
+    assert run(folder) == 0
+    marks = Marks(book(folder))
+    marks.type("Group 1", "scales", 3.25)
+    marks.type("Group 2", COMMENT, "kept whatever happens")
+    marks.save()
+    arguments = [str(folder), str(book(folder)), str(rounds), str(random.randrange(10**6))]
+    environment = {**os.environ, "PYTHONPATH": str(Path(sheetlab.__file__).parents[1])}
+    done = subprocess.run(
+        [sys.executable, "-c", KILLER, *arguments],
+        capture_output=True, text=True, env=environment, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert int(done.stderr.split()[-1]) == rounds
+    openpyxl.load_workbook(book(folder))
+    again = Marks(book(folder))
+    assert again.yours("Group 1", "scales") == 3.25
+    assert again.comment("Group 2") == "kept whatever happens"
+    # what a killed run leaves is hidden, is no hand-in, and is cleared away later
+    assert {p.name for p in folder.iterdir() if not p.name.startswith(".")} == {
+        book(folder).name, *(p.name for p in folder.glob("w*"))
+    }  # fmt: skip
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs fork")
+def test_killed_at_any_moment(tmp_path: Path) -> None:
+    killed(tmp_path / "in", 12)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="needs fork")
+def test_killed_two_hundred_times(tmp_path: Path) -> None:
+    killed(tmp_path / "in", 200)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("ps") is None, reason="needs ps")
+def test_helpers_end_with_a_killed_parent(tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    fill_class(folder, 60)
+    code = (
+        "from sheetlab.cli import main; from sheetlab.course import collect; collect.FEW = 1; "
+        f"main(['class', {str(folder)!r}, '--out', {str(book(folder))!r}, '--jobs', '2'])"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(Path(sheetlab.__file__).parents[1])}
+    child = subprocess.Popen([sys.executable, "-c", code], env=environment)
+
+    def helpers() -> list[str]:
+        listing = subprocess.run(
+            ["ps", "-wweo", "pid,ppid,args"], capture_output=True, text=True, check=True
+        ).stdout
+        rows = [line.split(maxsplit=2) for line in listing.splitlines() if "spawn_main" in line]
+        return [pid for pid, parent, _ in rows if parent == str(child.pid)]
+
+    found: list[str] = []
+    while child.poll() is None and len(found) < 2:
+        time.sleep(0.02)
+        found = helpers()
+    assert found
+    child.kill()
+    child.wait()
+    for _ in range(100):
+        time.sleep(0.1)
+        if not any(Path(f"/proc/{pid}").exists() for pid in found):
+            return
+    pytest.fail("helpers still run")
