@@ -778,8 +778,8 @@ def _demo(options: argparse.Namespace) -> int:
         f"\nLook into {folder}:\n"
         f"  {ISSUED:<13} what the groups were given (print one: it can be filled with a pen)\n"
         f"  {FILLED:<13} what they handed in\n"
-        f"  {EVALUATED:<13} the same workbooks with sheets Evaluation, Budget, Working, Graphs,\n"
-        f"  {'':<13} Findings. Begin with “{look}”, sheet Evaluation."
+        f"  {EVALUATED:<13} the same workbooks with sheets Evaluation, Budget, Lines, Working,\n"
+        f"  {'':<13} Graphs, Findings. Begin with “{look}”, sheet Evaluation."
     )
     return status
 

@@ -48,6 +48,8 @@ RULES = (
     results.far_from_accepted,
     completeness.short_tables,
     completeness.rows_left_out,
+    completeness.reasons_that_are_none,
+    lines.rows_cut_short,
     lines.series_without_readings,
     answers.answers_that_differ,
     lines.poor_triangles,

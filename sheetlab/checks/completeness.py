@@ -12,6 +12,7 @@ from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.model import (
+    LEAST_REASON,
     LEFT_OUT,
     START_PREFIX,
     DerivedField,
@@ -231,13 +232,32 @@ def short_tables(subject: Subject) -> Iterator[Finding]:
             )
 
 
+def reasons_that_are_none(subject: Subject) -> Iterator[Finding]:
+    """Entries such as “no” or “x” where a reason for leaving a row out is asked for."""
+    for key in subject.practical.reasons():
+        for row in range(subject.practical.inputs[key].rows):
+            entry = subject.observations.entry(key, row)
+            text = entry.text.strip()
+            if 0 < len(text) < LEAST_REASON:
+                yield Finding(
+                    "reason-too-short",
+                    Severity.NOTE,
+                    f"“{text}” stands where a reason for leaving row {row + 1} out belongs; the "
+                    "row is not left out",
+                    "nothing, or the reason in a few words",
+                    "Clear the cell, or write why the row is to be left out.",
+                    entry.place,
+                )
+
+
 def _looks_back(subject: Subject, key: str) -> bool:
     """Whether a column needs rows above: its first rows are empty by right."""
     practical = subject.practical
     one = practical.field(key)
     if isinstance(one, InputField):
         return False
-    if any(isinstance(part, Call) and part.function == "line_before" for part in walk(one.node)):
+    backwards = ("line_before", "first", "previous")
+    if any(isinstance(part, Call) and part.function in backwards for part in walk(one.node)):
         return True
     return any(
         _looks_back(subject, inner)

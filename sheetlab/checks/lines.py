@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
+from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.model import triangle_keys
 
 LEAST_SPAN = 0.5
@@ -76,6 +77,49 @@ def poor_triangles(subject: Subject) -> Iterator[Finding]:
                 "The slope of the line counts, not that of two readings.",
                 subject.place(keys[0], None),
             )
+
+
+def rows_cut_short(subject: Subject) -> Iterator[Finding]:
+    """Rows that a line passes over because its abscissa, or one of its passes, is missing."""
+    practical, numbers = subject.practical, subject.numbers
+    left_out = {(one.table, one.row) for one in subject.evaluation.left_out}
+    for line in subject.evaluation.lines.values():
+        field = line.field
+        table = practical.field(field.x).table
+        assert table is not None
+        used = {(p.series, row) for p, row in zip(line.fit.points, line.rows, strict=True)}
+        last = max(row for _, row in used)
+        for row in range(practical.field(field.x).rows):
+            if (table, row) in left_out:
+                continue
+            there = [key for key in field.y if numbers.value(key, row) is not None]
+            if there and numbers.value(field.x, row) is None:
+                yield Finding(
+                    "reading-incomplete",
+                    Severity.DOUBTFUL,
+                    f"row {row + 1} has readings but no “{practical.field(field.x).title}”",
+                    "a value beside its readings",
+                    "Fill it in; until then this row takes no part in the line.",
+                    subject.place(field.x, row),
+                )
+            for k, key in enumerate(field.y):
+                begun = any(series == k for series, _ in used)
+                typed = any(
+                    subject.observations.entry(leaf, row).text
+                    for leaf in leaf_inputs(practical, key)
+                    if practical.inputs[leaf].table == table
+                )
+                if typed or not begun or row > last or not there:
+                    continue
+                if numbers.value(key, row) is None:
+                    yield Finding(
+                        "pass-missing",
+                        Severity.NOTE,
+                        f"“{field.labels[k]}” has no reading in row {row + 1}",
+                        "a reading of every pass in every row",
+                        "The line rests on the other readings of this row.",
+                        subject.place(key, row),
+                    )
 
 
 def series_without_readings(subject: Subject) -> Iterator[Finding]:

@@ -12,7 +12,13 @@ from sheetlab.practical.edits import whole_edits
 from sheetlab.practical.evaluate import AcceptedValue, Numbers, ResultValue
 
 MOST_SLIPS = 3
-_LIKELY = {"count-off": 0, "zero-sign": 1, "zero-side": 2, "wrong-divisions": 3}
+_LIKELY = {
+    "count-off": 0,
+    "zero-sign": 1,
+    "zero-side": 2,
+    "scale-backwards": 3,
+    "wrong-divisions": 4,
+}
 FAR = 0.002
 """Probability below which an honest result lies so far from the accepted value."""
 
@@ -39,7 +45,7 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         yield Finding(
             "far-from-accepted",
             Severity.DOUBTFUL,
-            f"{one.title} is {abs(accepted.percent_difference):.2g} % {side} the accepted value "
+            f"{one.title} is {_how_far(its.value / accepted.value, side)} the accepted value "
             f"(E_n = {accepted.e_n:.1f})".replace("-", "−"),
             "|E_n| of about 1 or less; accepted: "
             f"{amount(one.unit.from_si(accepted.value), one.unit)}",
@@ -68,7 +74,18 @@ def _slips_that_fit(
         distance = abs(math.log(value / accepted.value))
         if distance <= spread:
             found.append((_LIKELY.get(edit.kind, len(_LIKELY)), distance, edit.words))
-    return tuple(words for _, _, words in sorted(found))[:MOST_SLIPS]
+    kept: list[str] = []
+    for rank, _, words in sorted(found):
+        # of all units that might have been mistaken one is enough
+        if rank < len(_LIKELY) or not kept:
+            kept.append(words)
+    return tuple(kept)[:MOST_SLIPS]
+
+
+def _how_far(ratio: float, side: str) -> str:
+    if ratio > 3.0:
+        return f"{ratio:.3g} times"
+    return f"{100.0 * abs(ratio - 1.0):.2g} % {side}"
 
 
 def undetermined(subject: Subject) -> Iterator[Finding]:

@@ -19,6 +19,8 @@ from sheetlab.practical.profile import Profile
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, unit, with_prefix
 
+NOTABLE = 0.15
+"""Relative difference of two intervals from which it is said."""
 SIGNIFICANT = 0.01
 """Probability below which a test of a line is said to speak against it."""
 
@@ -156,6 +158,7 @@ class Words:
             return (
                 "The number after ± is the maximum error: all terms added, "
                 f"{DIVISION[profile.division]} as the error of a reading."
+                + self._scatter_is_wider(result)
             )
         lead = ""
         if profile.stated == "maximum":
@@ -174,6 +177,18 @@ class Words:
             f"{lead}The number after ± is the expanded uncertainty U = k u, with "
             f"k = {b.coverage_factor:.2f} from Student's t for {dof} effective degrees of freedom; "
             f"coverage probability {100 * b.coverage_probability:.0f} %."
+        )
+
+    def _scatter_is_wider(self, result: ResultValue) -> str:
+        """A warning where the readings scatter by more than the maximum error reckons with."""
+        b, maximum = result.budget, result.maximum_error
+        if maximum is None or b.expanded_uncertainty <= maximum:
+            return ""
+        its = self.result_unit(result)
+        spread = significant(b.expanded_uncertainty / its.factor, 2)
+        return (
+            f" It does not count the scatter of the readings, which is wider here: the expanded "
+            f"uncertainty is {spread} {its.pretty}."
         )
 
     @_all_said
@@ -220,10 +235,12 @@ class Words:
         text += "."
         if not found.stable:
             text += " So many trials did not settle the figures to the last digit shown."
-        if result.validation is not None and not result.validation.agrees:
+        wider = 0.5 * (found.high - found.low) / (result.budget.expanded_uncertainty or 1.0) - 1.0
+        if abs(wider) > NOTABLE:
+            more = "wider" if wider > 0.0 else "narrower"
             text += (
-                " That differs from value ± U by more than rounding; where it does, the trials are "
-                "the better guide."
+                f" That is {100.0 * abs(wider):.0f} % {more} than ± U; where so much matters, "
+                "quote the interval of the trials."
             )
         return text
 
@@ -259,6 +276,7 @@ class Words:
             f"± {significant(result.maximum_error / its.unit.factor, 2)} {its.unit.pretty}, "
             f"that is {percent(result.maximum_error, result.budget.value)}"
             + (f" ({', '.join(terms)})." if terms else ".")
+            + self._scatter_is_wider(result)
         )
 
     @_all_said

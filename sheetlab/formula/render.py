@@ -60,6 +60,10 @@ class CellSource(Protocol):
         """Texts of a choice with the numbers they stand for; empty for anything else."""
 
 
+SHORT_TEXT = 4
+"""Letters up to which a text says nothing (``unless``)."""
+
+
 class NotInCellsError(Exception):
     """A formula that cells cannot express: it needs what is on no sheet, or has no cell form."""
 
@@ -174,7 +178,7 @@ class _CellWriter:
             parts.append(f"COUNT({','.join(self.required)})<{len(self.required)}")
         parts += [f"COUNT({text})<{least}" for text, least in self.ranges]
         parts += [f'{text}=""' for text in self.blank]
-        parts += [f'TRIM({text})<>""' for text in self.unless]
+        parts += [f"LEN(TRIM({text}))>{SHORT_TEXT}" for text in self.unless]
         return parts[0] if len(parts) == 1 else f"OR({','.join(parts)})" if parts else ""
 
     def scaled(self, text: str, unit: Unit, power: int = 1) -> str:

@@ -30,6 +30,7 @@ from sheetlab.metrology.secondorder import SecondOrder, second_order
 from sheetlab.metrology.statement import Statement, state
 from sheetlab.practical.definition import Result
 from sheetlab.practical.model import (
+    LEAST_REASON,
     CurveField,
     DerivedField,
     InputField,
@@ -76,7 +77,7 @@ class Numbers:
         entry = self.observations.entry(one.key, row)
         if one.kind == "text":
             # formulas only ask whether there is one
-            return 1.0 if entry.text.strip() else None
+            return 1.0 if len(entry.text.strip()) >= LEAST_REASON else None
         value = entry.value
         if value is None:
             value = one.default
@@ -569,7 +570,9 @@ def _left_out(practical: Practical, observations: Observations) -> tuple[LeftOut
         others = [k for k, one in practical.inputs.items() if one.table == table and k != key]
         for row in range(practical.inputs[key].rows):
             reason = observations.entry(key, row).text.strip()
-            if reason and any(observations.entry(k, row).value is not None for k in others):
+            if len(reason) >= LEAST_REASON and any(
+                observations.entry(k, row).value is not None for k in others
+            ):
                 found.append(LeftOut(table, row, reason))
     return tuple(found)
 

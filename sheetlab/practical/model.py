@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Literal
 
 from sheetlab.formula import dimensions
 from sheetlab.formula.functions import NAMES
+from sheetlab.formula.render import SHORT_TEXT
 from sheetlab.formula.tree import (
     Binary,
     Call,
@@ -67,6 +68,8 @@ RESERVED_SHEETS = (
 LINE_RESULTS = ("slope", "intercept")
 LEFT_OUT = "left_out"
 """Last part of the key of the column in which a row is left out with a reason."""
+LEAST_REASON = SHORT_TEXT + 1
+"""Letters of a text that says something: “no”, “x” or a number leave nothing out."""
 
 
 class DefinitionError(ValueError):
@@ -864,7 +867,7 @@ class _Compiler:
                 table=table.id,
                 rows=self.tables[table.id],
                 kind="text",
-                help="Usually empty. A reason here takes the row out of the evaluation; the "
+                help="Usually empty. A reason of a word or more here takes the row out; the "
                 "readings stay, and the result with them is shown too.",
             ),
             where,

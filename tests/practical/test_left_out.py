@@ -68,14 +68,14 @@ def test_both_answers_are_there() -> None:
 
 def test_many_rows_left_out_are_doubtful() -> None:
     model = practical(WIRE)
-    given = cells({0: "a", 2: "b", 5: "c"})
+    given = cells({0: "kinked", 2: "knocked", 5: "slipped"})
     found = assess(model, as_cells_show(model, given), trials=0)
     left = [f for f in found.findings if f.code == "row-left-out"]
     assert [f.severity for f in left] == [Severity.DOUBTFUL] * 3
 
 
 def test_a_reason_beside_an_empty_row_or_of_spaces_says_nothing() -> None:
-    found = evaluated(cells({2: "   ", 9: REASON}))
+    found = evaluated(cells({1: "no", 2: "   ", 9: REASON}))
     assert found.left_out == ()
     assert found.with_every_row == ()
     assert found.measurand.budget.value == evaluated(cells()).measurand.budget.value
