@@ -557,9 +557,11 @@ def _record(outcome: FileOutcome) -> dict[str, object]:
 def _print_outcome(outcome: FileOutcome) -> None:
     print(f"{_plain(outcome.path.name)}: {_result_text(outcome)}")
     for finding in outcome.findings:
-        if finding.severity is not Severity.NOTE:
+        if finding.severity is not Severity.NOTE or finding.code == "own-result-differs":
             print(_indented(finding))
-    notes = sum(f.severity is Severity.NOTE for f in outcome.findings)
+    notes = sum(
+        f.severity is Severity.NOTE and f.code != "own-result-differs" for f in outcome.findings
+    )
     if notes:
         print(f"    ({notes} note{'s' if notes > 1 else ''} on the sheet Findings)")
     if outcome.written is not None:

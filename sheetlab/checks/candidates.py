@@ -314,6 +314,16 @@ class Slips:
             if steps > 1:
                 found.append((1.0 / steps, f"the change of one step set against {steps} steps"))
                 found.append((float(steps), f"the change over {steps} steps set against one step"))
+        # the change itself given for the slope: as if it belonged to one of the unit
+        unit = self.practical.field(columns[0]).unit
+        given = [v for v in columns_[0] if v is not None]
+        if len(given) > 1:
+            whole = abs(given[-1] - given[0]) / unit.factor
+            one = abs(given[1] - given[0]) / unit.factor
+            for size, what in ((whole, "over the whole table"), (one, "of one step")):
+                if size > 0.0 and abs(size - 1.0) > 1e-6:
+                    detail = f"the change {what}, not divided by {size:.4g} {unit.pretty}"
+                    found.append((size, detail))
         return found
 
     def of_a_mean(
