@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -49,15 +50,15 @@ MOST_DROP = 5.0
 
 
 def read_masses(text: str) -> tuple[Masses, ...]:
-    """Masses from a text such as ``0.5x10, 0.2x5``.
+    """Masses from a text such as ``0.5x10, 0.2x5`` or ``0,5x10; 0,2x5``.
 
     Raises
     ------
     SheetlabError
-        If it cannot be understood.
+        If it cannot be understood, or in two ways.
     """
     found = []
-    for part in filter(None, text.replace("×", "x").replace(" ", "").split(",")):
+    for part in _entries(text):
         mass, _, count = part.partition("x")
         try:
             one = Masses(float(mass), int(count or "1"))
@@ -67,6 +68,29 @@ def read_masses(text: str) -> tuple[Masses, ...]:
             raise SheetlabError(_no_setting("the masses", f"“{part}” is not understood"))
         found.append(one)
     return tuple(found)
+
+
+def _entries(text: str) -> Iterator[str]:
+    """Entries of a list of masses, with decimal points.
+
+    A comma after a count, before a decimal point or before a space separates; one between bare
+    digits is a decimal comma where the entries are separated by something else, or after 0.
+    """
+    plain = re.sub(r"\s*[x×X]\s*", "x", text.strip())
+    plain = re.sub(r"\s*,\s+|\s+,", "\n", plain)
+    otherwise = bool(re.search(r"[; \t]", plain))
+    for chunk in re.split(r"[;\s]+", plain):
+        parts = [part for part in chunk.split(",") if part]
+        while parts:
+            part = parts.pop(0)
+            decimals = parts[0] if parts else ""
+            if part.isdecimal() and re.fullmatch(r"\d+(x\d*)?", decimals):
+                if not otherwise and int(part):
+                    either = f"“{part},{decimals}” can be read in two ways"
+                    also = f"{part}.{decimals} for one entry, {part};{decimals} for two"
+                    raise SheetlabError(_no_setting("the masses", f"{either}; write {also}"))
+                part = f"{part}.{parts.pop(0)}"
+            yield part
 
 
 def read_settings(pairs: Sequence[str]) -> dict[str, str]:
@@ -91,7 +115,8 @@ def _no_setting(what: str, found: str) -> Finding:
         "setting-refused",
         Severity.STOP,
         f"{what}: {found}",
-        "masses like 0.5x10,0.2x5, settings like L=2.1, a height of 0 to 500 cm",
+        "masses like 0.5x10,0.2x5 (with a decimal comma: 0,5x10;0,2x5), settings like L=2.1, a "
+        "height of 0 to 500 cm",
         "Correct it and plan again; nothing was written.",
     )
 
@@ -152,7 +177,7 @@ def blocks(plan: Plan) -> Iterator[Block]:
     result, words = plan.result, Words(plan.practical, GUM)
     its = plan.practical.derived[result.definition.quantity]
     spread = result.budget
-    alerts = () if plan.stress is None else tuple(_alerts(plan.stress))
+    alerts = () if plan.stress is None else tuple(_alerts(plan.stress, "the table below is"))
     if alerts:
         yield Lines(LOOK, alerts, alert=True)
     yield Lines(
@@ -218,7 +243,12 @@ def _stress_blocks(plan: Plan, stress: StressPlan) -> Iterator[Block]:
     yield Lines("Recommended loads", tuple(_schedule_lines(plan, stress)))
 
 
-def _alerts(stress: StressPlan) -> Iterator[str]:
+def _alerts(stress: StressPlan, shown: str) -> Iterator[str]:
+    if stress.all_hung:
+        yield (
+            f"These masses give no schedule within the limits; {shown} for all of them, hung one "
+            "after another."
+        )
     if stress.greatest.of_breaking > REFUSED and stress.reason:
         yield f"Above {_percent(REFUSED)} of breaking. Stated reason: {stress.reason}"
     yield from map(_sentence, stress.warnings)
@@ -264,8 +294,9 @@ def _schedule_lines(plan: Plan, stress: StressPlan) -> Iterator[str]:
     if not stress.followed:
         read = next((one.divisions for one in plan.expected if one.divisions), (0.0,))
         total = abs(read[-1] - read[0])
+        which = "of all masses given" if stress.all_hung else "that were set or assumed"
         yield (
-            f"The {plan.rows} loads that were set or assumed move the reading by {total:.0f} "
+            f"The {plan.rows} loads {which} move the reading by {total:.0f} "
             f"divisions, {total / max(len(read) - 1, 1):.0f} a step."
         )
         if plan.rows % 2:
@@ -328,11 +359,16 @@ def _effects_grid(plan: Plan) -> Grid:
     over = plan.stress is not None and any(
         (one.of_breaking or 0.0) > plan.stress.limit for one in plan.effects
     )
+    notes = []
+    if over:
+        notes.append("!: above the limit of the breaking stress; no number: above half of it.")
+    if plan.stress is not None and plan.stress.masses:
+        notes.append("–: also where the masses given do not suffice.")
     return Grid(
         EFFECTS,
         headings,
         table,
-        "!: above the limit of the breaking stress; no number: above half of it." if over else "",
+        " ".join(notes),
     )
 
 
@@ -522,7 +558,7 @@ def _risk_page(page: _Page, plan: Plan, drop: float | None) -> None:
     page.text("Numbers of this plan", "heading", 11)
     for title, value in _risk_numbers(plan, drop):
         page.cells((title, value), (7, 9), ("cell", "cell"))
-    alerts = () if plan.stress is None else tuple(_alerts(plan.stress))
+    alerts = () if plan.stress is None else tuple(_alerts(plan.stress, "the numbers above are"))
     if alerts:
         page.block(Lines(LOOK, alerts, alert=True))
     page.gap()

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from sheetlab.finding import Finding, Severity, SheetlabError
-from sheetlab.formula.tree import Number, names
+from sheetlab.formula.tree import Binary, Call, Name, Node, Number, names
 from sheetlab.practical.forward import (
     ROW,
     Draws,
@@ -233,6 +233,16 @@ class Settings:
         )
         self.change(replace(self.forward, readings=readings))
 
+    def hang(self, column: str, loads: Sequence[float]) -> None:
+        """Fill a column with loads that need no equal steps, in its unit, from the first row."""
+        readings = tuple(
+            replace(one, node=_row_by_row([one.unit.to_si(load) for load in loads]))
+            if one.column == column
+            else one
+            for one in self.forward.readings
+        )
+        self.change(replace(self.forward, readings=readings))
+
     def table(self, table: str, value: float) -> None:
         """Set how many rows of a table are filled."""
         least = next(t for t in self.practical.definition.tables if t.id == table).minimum_rows
@@ -240,6 +250,23 @@ class Settings:
         if value != round(value):
             raise SheetlabError(refused(f"“{table}.rows”", f"{value:g}", "a whole number"))
         self.rows[table] = round(value)
+
+
+def _row_by_row(values: Sequence[float]) -> Node:
+    """A formula that has these values in the rows 0, 1, 2 ...
+
+    Between rows i - 1 and i, (|row - (i - 1)| - |row - i| + 1) / 2 rises from 0 to 1.
+    """
+
+    def away(row: int) -> Node:
+        return Call("abs", (Binary("-", Name(ROW), Number(float(row))),))
+
+    found: Node = Number(values[0])
+    for i in range(1, len(values)):
+        twice = Binary("+", Binary("-", away(i - 1), away(i)), Number(1.0))
+        half = Number(0.5 * (values[i] - values[i - 1]))
+        found = Binary("+", found, Binary("*", half, twice))
+    return found
 
 
 def _with_part(one: ReadingField, part: str, value: float) -> ReadingField:

@@ -168,6 +168,21 @@ def divided(masses: Sequence[Masses], step: float, groups: int) -> bool:
     return True
 
 
+def hung(masses: Sequence[Masses], most_loads: int) -> list[float]:
+    """Loads when all masses are hung one after another: from nothing to all of them.
+
+    Where the rows do not suffice, some masses are added together.
+    """
+    loads = [0.0]
+    for one in masses:
+        for _ in range(one.count):
+            loads.append(float(f"{loads[-1] + one.mass:.9g}"))
+    last = len(loads) - 1
+    if len(loads) <= most_loads:
+        return loads
+    return [loads[i * last // (most_loads - 1)] for i in range(most_loads)]
+
+
 def steps_of(masses: Sequence[Masses]) -> list[float]:
     """Steps that can be laid of masses: whole numbers of each, and sums of two kinds."""
     if not masses:
@@ -190,6 +205,7 @@ def best_schedule(
     most_loads: int,
     allowed: Callable[[float], bool],
     divisions: Callable[[float], float],
+    least_loads: int = LEAST_LOADS,
 ) -> Schedule | None:
     """The schedule with the best line: an even number of loads, within limits and masses.
 
@@ -205,15 +221,17 @@ def best_schedule(
         Whether a load (unit of the masses, above the dead load) is within the limits.
     divisions
         Change of reading under a load, in divisions.
+    least_loads
+        Fewest loads; every second number from here on is tried.
     """
     found: list[tuple[bool, float, Schedule]] = []
     for step in steps_of(masses):
-        if not allowed((LEAST_LOADS - 1) * step):
+        if not allowed((least_loads - 1) * step):
             continue
         each = divisions(step)
         if not each >= STEP_DIVISIONS[0]:
             continue
-        for loads in range(LEAST_LOADS, most_loads + 1, 2):
+        for loads in range(least_loads, most_loads + 1, 2):
             load = (loads - 1) * step
             if not allowed(load) or (masses and not divided(masses, step, loads - 1)):
                 break

@@ -44,6 +44,9 @@ from sheetlab.practical.loads import (
     Material,
     Schedule,
     best_schedule,
+    divided,
+    hung,
+    steps_of,
     stress_at,
 )
 from sheetlab.practical.model import Practical
@@ -114,6 +117,10 @@ class StressPlan:
     refusal: Finding | None
     """Why the loads are not accepted; None also where a reason was given."""
     reason: str
+    masses: tuple[Masses, ...] = ()
+    """Masses at hand; all loads can be made of them."""
+    all_hung: bool = False
+    """No schedule fits the masses: the loads are those of hanging all of them."""
 
     @property
     def greatest(self) -> Loaded:
@@ -261,7 +268,21 @@ class _Planner:
             benches, effects_benches = 1, 0
         else:
             benches, effects_benches = self.request.benches, self.request.benches_of_effects
-        result = predict(practical, rows, benches)
+        try:
+            result = predict(practical, rows, benches)
+        except BenchError:
+            if stress is not None and stress.refusal is not None:
+                raise SheetlabError(stress.refusal) from None
+            if stress is not None and stress.all_hung:
+                raise SheetlabError(
+                    refused(
+                        "the masses",
+                        f"they make {len(stress.rows)} loads and no schedule, and no result comes "
+                        f"of these. {' '.join(stress.advice)}",
+                        f"masses for {LEAST_LOADS} or more loads",
+                    )
+                ) from None
+            raise
         return Plan(
             practical=practical,
             assumptions=tuple(self.assumptions(settings)),
@@ -271,7 +292,9 @@ class _Planner:
             result=result,
             step_title="" if step is None else step.title,
             step_unit="" if step is None else step.unit,
-            effects=tuple(self.effects(settings, table, step, effects_benches, result.budget)),
+            effects=()
+            if stress is not None and stress.all_hung
+            else tuple(self.effects(settings, table, step, effects_benches, result.budget)),
             stress=stress,
         )
 
@@ -290,7 +313,7 @@ class _Planner:
             if self.request.material or stress.material in self.request.settings:
                 self.use_material(made, self.material)
             if self.request.gauge:
-                self.gauge = self.find_gauge()
+                self.gauge = self.find_gauge(made)
                 self.use_gauge(made, self.gauge)
         for name, text in self.request.settings.items():
             made.put(name, text)
@@ -332,7 +355,16 @@ class _Planner:
             settings.truth(stress.modulus, truth.unit.from_si(0.5 * sum(material.modulus)))
             settings.given.add(stress.modulus)
 
-    def find_gauge(self) -> Gauge:
+    def find_gauge(self, settings: Settings) -> Gauge:
+        stress = self.asked.stress
+        assert stress is not None
+        truth = next((t for t in settings.forward.truths if t.key == stress.diameter), None)
+        instead = (
+            ""
+            if truth is None
+            else f" Or give no gauge but the diameter in {truth.unit.pretty}, like "
+            f"--set {truth.key}={truth.low:g}"
+        )
         wanted = " ".join(self.request.gauge.upper().split())
         found = next((one for one in self.books.gauges if one.name == wanted), None)
         if found is None:
@@ -344,7 +376,7 @@ class _Planner:
                     f"{self.books.gauges[0].name} to {self.books.gauges[-1].name}"
                     if self.books.gauges
                     else "a table of gauges",
-                    "Write it like “SWG 26” or “AWG 26”, or set the diameter.",
+                    f"Write it like “SWG 26” or “AWG 26”.{instead}",
                 )
             )
         return found
@@ -420,8 +452,23 @@ class _Planner:
         stress = practical.stress
         assert stress is not None
         assert material is not None
+        masses = self.request.masses
         chosen = {f"{table}.rows", *([step.name] if step else [])} & settings.given
         schedule = self.schedule(settings, table, step, material)
+        all_hung = False
+        if masses and step is not None and step.name in chosen and self.steps_fit:
+            self.lay(settings, table, step)
+        elif masses and schedule is not None and chosen:
+            schedule = self.with_rows(settings, table, step, material, schedule)
+            chosen = set()
+        elif masses and schedule is None:
+            all_hung = True
+        advice: tuple[str, ...] = ()
+        if schedule is None:
+            advice = tuple(self.advice(settings, table, step, material))
+        if all_hung:
+            self.hang_all(settings, step)
+            practical = settings.practical
         followed = schedule is not None and not chosen
         if schedule is not None and followed:
             assert step is not None
@@ -444,9 +491,6 @@ class _Planner:
             )
         greatest = max(rows, key=lambda one: one.stress)
         dead = shown.draws.truths.get(stress.dead_load, 0.0)
-        advice: tuple[str, ...] = ()
-        if schedule is None:
-            advice = tuple(self.advice(settings, table, step, material))
         return StressPlan(
             material=material,
             gauge=self.gauge,
@@ -458,9 +502,68 @@ class _Planner:
             followed=followed,
             advice=advice,
             warnings=tuple(self.warnings(material, greatest)),
-            refusal=self.refusal(material, greatest, schedule, advice, column.unit.pretty),
+            refusal=self.refusal(
+                material, greatest, schedule, advice, column.unit.pretty, all_hung
+            ),
             reason=self.request.reason.strip(),
+            masses=masses,
+            all_hung=all_hung,
         )
+
+    def lay(self, settings: Settings, table: str, step: Step) -> None:
+        """Hold a step that was set against the masses; without set rows take all it can have."""
+        masses, rows = self.request.masses, settings.rows[table]
+        name = f"{table}.rows"
+        if name in settings.given:
+            if divided(masses, step.value, rows - 1):
+                return
+            found = f"{rows} loads in steps of {step.value:g} {step.unit}"
+        else:
+            least = _least_rows(settings.practical, table)
+            for count in range(settings.practical.tables[table], least - 1, -1):
+                if step.value > 0.0 and divided(masses, step.value, count - 1):
+                    settings.rows[table] = count
+                    return
+            found = f"{least} loads in steps of {step.value:g} {step.unit}"
+        raise SheetlabError(
+            refused(
+                f"“{step.name}”",
+                f"{found} cannot be made of the masses given ({_told(masses)})",
+                "loads that these masses can make, or no step, or no masses",
+            )
+        )
+
+    def with_rows(
+        self, settings: Settings, table: str, step: Step | None, material: Material,
+        usual: Schedule,
+    ) -> Schedule:  # fmt: skip
+        """The schedule with just as many loads as were set."""
+        rows = settings.rows[table]
+        found = self.schedule(settings, table, step, material, loads=rows)
+        if found is None:
+            raise SheetlabError(
+                refused(
+                    f"“{table}.rows”",
+                    f"{rows} loads within the limits cannot be made of the masses given "
+                    f"({_told(self.request.masses)})",
+                    f"{usual.loads}, in steps of {usual.step:g}",
+                )
+            )
+        return found
+
+    def hang_all(self, settings: Settings, step: Step | None) -> None:
+        """Put the loads of all masses, one after another, in the place of assumed ones."""
+        stress = settings.practical.stress
+        assert stress is not None
+        column = next(r for r in settings.forward.readings if stress.column in r.keys)
+        name = f"{column.table}.rows"
+        set_ = name in settings.given
+        most = settings.rows[column.table] if set_ else settings.practical.tables[column.table]
+        loads = hung(self.request.masses, max(most, 2))
+        settings.hang(column.column, loads)
+        settings.rows[column.table] = len(loads)
+        if step is not None and step.name in settings.given:
+            settings.given.discard(step.name)
 
     def use_step(self, settings: Settings, name: str, value: float) -> None:
         """Set the step, without taking it for a wish of the user."""
@@ -471,7 +574,7 @@ class _Planner:
 
     def schedule(
         self, settings: Settings, table: str, step: Step | None, material: Material,
-        masses: tuple[Masses, ...] | None = None,
+        masses: tuple[Masses, ...] | None = None, loads: int = 0,
     ) -> Schedule | None:  # fmt: skip
         """The recommended loads; None if none fits, or if steps cannot be set."""
         stress = settings.practical.stress
@@ -511,7 +614,8 @@ class _Planner:
 
         if masses is None:
             masses = self.request.masses
-        return best_schedule(masses, settings.practical.tables[table], allowed, divisions)
+        most_loads = loads or settings.practical.tables[table]
+        return best_schedule(masses, most_loads, allowed, divisions, loads or LEAST_LOADS)
 
     def advice(
         self, settings: Settings, table: str, step: Step | None, material: Material
@@ -523,6 +627,12 @@ class _Planner:
             f"No schedule of {LEAST_LOADS} or more loads reaches {TOTAL_DIVISIONS[0]:.0f} "
             f"divisions in steps of {STEP_DIVISIONS[0]:.0f} or more within the limits."
         )
+        count = sum(one.count for one in self.request.masses)
+        if self.request.masses and count + 1 < LEAST_LOADS:
+            yield (
+                f"The masses given ({_told(self.request.masses)}) make {count + 1} loads at most; "
+                "take more and smaller ones."
+            )
         if step is None:
             return
         found = []
@@ -551,13 +661,19 @@ class _Planner:
             if other is not None:
                 found.append(told(f"Material: {one.name}", other))
                 break
+        if not found and self.request.masses and stress.diameter:
+
+            def both(what: str, one: Schedule) -> str:
+                return told(f"Other masses and {what[:1].lower()}{what[1:]}", one)
+
+            found += self.other_gauge(settings, table, step, material, both, ())
         yield from found or [
             "No change of masses, dead load, gauge, length or material alone is enough."
         ]
 
     def other_gauge(
         self, settings: Settings, table: str, step: Step, material: Material,
-        told: Callable[[str, Schedule], str],
+        told: Callable[[str, Schedule], str], masses: tuple[Masses, ...] | None = None,
     ) -> list[str]:  # fmt: skip
         stress = settings.practical.stress
         assert stress is not None
@@ -567,7 +683,7 @@ class _Planner:
             trial = Settings(settings.practical, dict(settings.rows))
             try:
                 self.use_gauge(trial, gauge)
-                other = self.schedule(trial, table, step, material)
+                other = self.schedule(trial, table, step, material, masses)
             except (SheetlabError, BenchError):
                 continue
             if other is not None:
@@ -652,11 +768,17 @@ class _Planner:
 
     def refusal(
         self, material: Material, greatest: Loaded, schedule: Schedule | None,
-        advice: Sequence[str], load_unit: str,
+        advice: Sequence[str], load_unit: str, all_hung: bool,
     ) -> Finding | None:  # fmt: skip
         if greatest.of_breaking <= REFUSED or self.request.reason.strip():
             return None
         remedy = " ".join(advice)
+        what = "the greatest load brings"
+        if all_hung:
+            what = (
+                "these masses give no schedule within the limits; hung one after another, all of "
+                "them and the dead load bring"
+            )
         if schedule is not None:
             remedy = (
                 f"Within the limits are {schedule.loads} loads in steps of {schedule.step:g} "
@@ -665,7 +787,7 @@ class _Planner:
         return Finding(
             "load-refused",
             Severity.STOP,
-            f"the greatest load brings the wire to {greatest.stress / 1e6:.0f} MPa, "
+            f"{what} the wire to {greatest.stress / 1e6:.0f} MPa, "
             f"{_percent(greatest.of_breaking)} of the least breaking stress of {material.name} "
             f"({material.breaking[0] / 1e6:.0f} MPa)",
             f"{_percent(REFUSED)} at most, or a stated reason (--reason)",
@@ -679,7 +801,7 @@ class _Planner:
     ) -> Iterator[Effect]:
         if not benches:
             return
-        least = next(t for t in settings.practical.definition.tables if t.id == table).minimum_rows
+        least = _least_rows(settings.practical, table)
         most = settings.practical.tables[table]
         here = settings.rows[table]
         # few benches compare well with each other; their level is that of the stated prediction
@@ -689,8 +811,18 @@ class _Planner:
         )
         counts = sorted({max(least, 3), here, (max(least, 3) + most) // 2, most})
         values = [math.nan] if step is None else [step.value * f for f in (0.5, 1.0, 1.5)]
+        masses = self.request.masses if self.steps_fit and step is not None else ()
+        if masses and step is not None:
+            # only what the masses can make, and near what was planned
+            made = [v for v in steps_of(masses) if divided(masses, v, counts[0] - 1)]
+            below = [v for v in made if v < step.value * (1.0 - 1e-9)][-1:]
+            above = [v for v in made if v > step.value * (1.0 + 1e-9)][:1]
+            values = [*below, step.value, *above]
         for rows in counts:
             for value in values:
+                if masses and not divided(masses, value, rows - 1):
+                    yield Effect(rows, value, None, None)
+                    continue
                 trial = Settings(settings.practical, {**settings.rows, table: rows})
                 try:
                     if step is not None:
@@ -717,6 +849,14 @@ class _Planner:
 
 def _in_table(settings: Settings, key: str, table: str) -> bool:
     return settings.practical.field(key).table == table
+
+
+def _least_rows(practical: Practical, table: str) -> int:
+    return next(t for t in practical.definition.tables if t.id == table).minimum_rows
+
+
+def _told(masses: Sequence[Masses]) -> str:
+    return ", ".join(f"{one.mass:g} × {one.count}" for one in masses)
 
 
 def _percent(part: float) -> str:

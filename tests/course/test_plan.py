@@ -113,6 +113,34 @@ def test_a_load_above_half_is_refused(tmp_path: Path, capsys: pytest.CaptureFixt
     assert out.read_bytes() == before
 
 
+@pytest.mark.parametrize("masses", ["0.5x8", "0,5x8", "1x4", "0.5x10"])
+def test_masses_that_fit_no_schedule(
+    masses: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "plan.xlsx"
+    arguments = [
+        "plan", WIRE, "--gauge", "SWG 24", "--material", "brass, annealed", "--masses", masses,
+        "--out", str(out),
+    ]  # fmt: skip
+    assert main(arguments) == NOTHING_DONE
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    part = "77 %" if masses == "0.5x10" else "65 %"
+    assert part in captured.err
+    assert "auge: AWG" in captured.err
+    assert not out.exists()
+    assert main([*arguments, "--reason", "shown behind a screen"]) == DONE
+    printed = capsys.readouterr().out
+    top = printed.partition("What this plan would give")[0]
+    assert "These masses give no schedule within the limits; the table below is for all" in top
+    assert f"{part} of breaking" in " ".join(printed.split())
+    assert "step of added load" not in printed
+    risk = texts(out, "Risk sheet")
+    assert {"5.00 kg", "6.00 kg"} & set(risk)
+    assert any(text.startswith(part) for text in risk)
+    assert any("for all of them" in text for text in risk)
+
+
 def test_a_height_that_cannot_be(tmp_path: Path) -> None:
     for drop in ("-1", "nan", "1e6"):
         out = tmp_path / "plan.xlsx"
@@ -193,6 +221,20 @@ def test_masses_and_settings_as_they_are_typed(capsys: pytest.CaptureFixture[str
             continue
         with pytest.raises(SheetlabError):
             read_masses(text)
+    commas = {
+        "0,5x8": (Masses(0.5, 8),),
+        "0,5 x 8; 1,5×2;2": (Masses(0.5, 8), Masses(1.5, 2), Masses(2.0, 1)),
+        "0,5x8 1,25x2": (Masses(0.5, 8), Masses(1.25, 2)),
+        "0,5x8,0,2x5": (Masses(0.5, 8), Masses(0.2, 5)),
+        "1x4,2x3": (Masses(1.0, 4), Masses(2.0, 3)),
+        "1x4, 2x3": (Masses(1.0, 4), Masses(2.0, 3)),
+        "1, 2x3": (Masses(1.0, 1), Masses(2.0, 3)),
+    }
+    for text, masses in commas.items():
+        assert read_masses(text) == masses, text
+    with pytest.raises(SheetlabError) as caught:
+        read_masses("1,5x4")
+    assert "1.5x4 for one entry, 1;5x4 for two" in caught.value.findings[0].found
     assert main(["plan", SHIPPED[0], "--set", "L"]) == NOTHING_DONE
     assert "NAME=VALUE" in capsys.readouterr().err
     assert main(["plan", WIRE, "--set", "lenght=2"]) == NOTHING_DONE

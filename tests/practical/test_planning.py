@@ -6,6 +6,7 @@ import math
 import statistics
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 
 import pytest
 from examples import SHIPPED, practical
@@ -27,6 +28,7 @@ from sheetlab.practical.loads import (
     best_schedule,
     divided,
     drop_energy,
+    hung,
     steps_of,
     stress_at,
 )
@@ -247,6 +249,99 @@ def test_advice_names_changes_that_do_fit() -> None:
     # a thinner wire cannot carry masses that are too heavy: the gauge that helps is thicker
     thicker = next(one for one in gauges() if one.name == gauge)
     assert thicker.diameter > 0.5e-3
+
+
+SOFT = {"gauge": "SWG 24", "material": "brass, annealed"}
+
+
+def test_all_masses_one_after_another_by_hand() -> None:
+    assert hung((Masses(1.0, 3), Masses(0.2, 2)), 10) == [0, 1, 2, 3, 3.2, 3.4]
+    # eleven loads in ten rows: two masses go on together, the last load is still all of them
+    crowded = hung((Masses(0.5, 10),), 10)
+    assert (len(crowded), crowded[0], crowded[-1]) == (10, 0, 5)
+    assert sorted({round(b - a, 9) for a, b in pairwise(crowded)}) == [
+        0.5, 1.0
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("masses", "loads", "breaking"),
+    [
+        ((Masses(0.5, 8),), [0.5 * i for i in range(9)], 0.645),
+        ((Masses(1.0, 4),), [0, 1, 2, 3, 4], 0.645),
+        ((Masses(0.5, 10),), [0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4, 5], 0.774),
+        ((Masses(1.0, 2), Masses(0.7, 3)), [0, 1, 2, 2.7, 3.4, 4.1], 0.658),
+    ],
+)
+def test_masses_without_a_schedule_count_all(
+    masses: tuple[Masses, ...], loads: list[float], breaking: float
+) -> None:
+    # brass, annealed breaks at 310 MPa; 5 kg on 0.5588 mm pull with 200 MPa
+    found = quick(masses=masses, **SOFT)
+    stress = found.stress
+    assert stress is not None
+    assert stress.schedule is None
+    assert stress.all_hung
+    assert [row.load for row in stress.rows] == pytest.approx(loads)
+    assert stress.greatest.of_breaking == pytest.approx(breaking, abs=2e-3)
+    assert stress.refusal is not None
+    assert "all of them" in stress.refusal.found
+    assert "Nothing was written" in stress.refusal.remedy
+    assert found.rows == len(loads)
+    column = next(c for c in found.expected if "mass" in c.key)
+    assert column.values == pytest.approx(loads)
+    # the reading follows these loads, as it would follow equal steps
+    up = next(c for c in found.expected if "up" in c.key).values
+    assert (up[2] - up[0]) / (up[1] - up[0]) == pytest.approx(loads[2] / loads[1], rel=1e-6)
+    assert (
+        planned(masses=masses, reason="a test", benches=1, benches_of_effects=1, **SOFT).effects
+        == ()
+    )
+
+
+def test_advice_where_masses_are_too_few() -> None:
+    stress = quick(masses=(Masses(1.0, 4),), **SOFT).stress
+    assert stress is not None
+    assert "1 × 4" in stress.advice[1]
+    assert "5 loads at most" in stress.advice[1]
+    gauge = stress.advice[2].partition("gauge: ")[2].partition(" (")[0]
+    assert quick(gauge=gauge, material=SOFT["material"]).stress.schedule is not None  # type: ignore[union-attr]
+
+
+def test_set_loads_that_the_masses_cannot_make() -> None:
+    ten = (Masses(0.5, 10),)
+    hard: dict[str, object] = {"material": "steel, music wire", "masses": ten}
+    assert refused(settings={"load": "0.4"}, **hard) == "setting-refused"
+    assert refused(settings={"load": "1", "readings.rows": "8"}, **hard) == "setting-refused"
+
+    def loads(**set_: str) -> list[float]:
+        names_ = {name.replace("_", "."): text for name, text in set_.items()}
+        stress = quick(settings=names_, **hard).stress
+        assert stress is not None
+        return [round(row.load, 9) for row in stress.rows]
+
+    assert loads(load="1") == [0, 1, 2, 3, 4, 5]
+    assert loads(load="0.5", readings_rows="7") == [0.5 * i for i in range(7)]
+    for rows_ in (6, 7, 8):
+        found = loads(readings_rows=str(rows_))
+        step = found[1]
+        assert found == pytest.approx([step * i for i in range(rows_)])
+        assert divided(ten, step, rows_ - 1)
+
+
+def test_other_steps_are_of_the_masses_too() -> None:
+    masses = (Masses(0.5, 10),)
+    found = planned(material="steel, music wire", masses=masses, benches=1, benches_of_effects=1)
+    assert any(one.relative is not None for one in found.effects)
+    for one in found.effects:
+        assert one.step % 0.5 == pytest.approx(0)
+        assert one.relative is None or divided(masses, one.step, one.rows - 1)
+
+
+def test_a_missing_gauge_tells_how_to_give_a_diameter() -> None:
+    with pytest.raises(SheetlabError) as caught:
+        quick(gauge="24")
+    assert "--set d=0.5" in caught.value.findings[0].remedy
 
 
 def test_a_short_wire_wants_length() -> None:
