@@ -105,7 +105,10 @@ def _parser() -> argparse.ArgumentParser:
     planning.add_argument("--material", default="", help="what is loaded, such as “brass, hard”")
     planning.add_argument("--gauge", default="", help="gauge number, such as “SWG 26”, “AWG 26”")
     planning.add_argument(
-        "--masses", default="", metavar="LIST", help="masses at hand, such as 0.5x10,0.2x5"
+        "--masses",
+        default="",
+        metavar="LIST",
+        help="masses at hand, such as 0.5x10,0.2x5: ten of 0.5 kg, five of 0.2 kg",
     )
     planning.add_argument(
         "--limit", type=float, default=1 / 3,
