@@ -91,7 +91,7 @@ def practice_set(
     layout, sketch = lay_out(loaded, Assist.CORRECTED), catalogue.sketch(loaded)
     workbooks = []
     for number, path, bench in zip(numbers, paths, _benches(loaded, count, seed), strict=True):
-        group = Group(f"Practice workbook {number}: invented readings")
+        group = Group(f"{number} practice workbook, invented readings")
         typed = {**start_cells(group), **bench.cells}
         path.parent.mkdir(parents=True, exist_ok=True)
         write_atomically(path, write_template(layout, typed, sketch))

@@ -55,7 +55,7 @@ def test_every_workbook_says_that_it_is_invented_and_can_be_evaluated(
         first = openpyxl.load_workbook(one.path).worksheets[0]
         assert first.title == START
         texts = [str(cell.value) for row in first.iter_rows() for cell in row if cell.value]
-        assert any("Practice workbook" in t and "invented readings" in t for t in texts)
+        assert any("practice workbook" in t and "invented readings" in t for t in texts)
         outcome = evaluate_file(one.path, None, name)
         assert outcome.assessment is not None
         observations = read_workbook(one.path).observations
