@@ -633,6 +633,7 @@ def killed_and_raced(class_: Path, folder: Path, rounds: int, how: str) -> dict[
     return found
 
 
+@pytest.mark.slow
 def test_killed_at_a_dozen_moments_and_two_at_once(class_: Path, tmp_path: Path) -> None:
     killed_and_raced(class_, tmp_path, 12, "remembered")
 

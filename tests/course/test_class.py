@@ -670,6 +670,7 @@ def killed(folder: Path, rounds: int) -> None:
     }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="needs fork")
 def test_killed_at_any_moment(tmp_path: Path) -> None:
     killed(tmp_path / "in", 12)

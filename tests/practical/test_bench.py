@@ -27,7 +27,7 @@ from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
 
 WIRE, PENDULUM = "wire-stretching", "simple-pendulum"
-SEEDS = range(200)
+SEEDS = range(100)
 GOOD = catalogue().text(WIRE)
 
 SPRING = """
@@ -108,7 +108,7 @@ def test_the_shared_errors_are_what_limits_say(name: str) -> None:
 
     def spread(shared: bool) -> float:
         errors = []
-        for seed in range(60):
+        for seed in range(40):
             bench = simulate(model, seed, shared_errors=shared)
             truth = bench.truths[model.definition.results[0].quantity]
             errors.append(result(model, bench) / truth - 1.0)

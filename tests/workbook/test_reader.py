@@ -228,7 +228,7 @@ TYPED_THINGS = st.one_of(
 )
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(data=st.data())
 def test_anything_may_be_typed_anywhere(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
