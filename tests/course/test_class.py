@@ -151,6 +151,7 @@ def assert_pages_fit(path: Path) -> None:
         assert points * SCALE / 100 < 842 - 1.1 * 72
 
 
+@pytest.mark.slow
 def test_a_page_of_feedback_stays_one_page(three: Path, tmp_path: Path) -> None:
     long = "a long name " * 12
     bench = simulate(practical(WIRE), 31, ["main-step", "answer-radius"])
@@ -220,6 +221,7 @@ def test_two_practicals_have_a_block_each(three: Path) -> None:
     assert sum("Group: " in str(row[1]) for row in texts(book(three), "Feedback")) == 6
 
 
+@pytest.mark.slow
 def test_helpers_give_the_same_as_one_process(three: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(collect, "FEW", 1)
     monkeypatch.setattr(collect, "CHUNK", 2)
@@ -314,6 +316,7 @@ def test_a_copy_of_the_sheet_does_not_count(three: Path) -> None:
     assert Marks(book(three)).yours("Group 1", "care") == 2
 
 
+@pytest.mark.slow
 def test_a_dropped_item_does_not_hide_a_resubmission(three: Path) -> None:
     marks = Marks(book(three))
     marks.type("Group 1", "scales", 2.5)

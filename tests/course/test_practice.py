@@ -47,6 +47,7 @@ def test_what_is_written(written: tuple[str, Path, PracticeSet]) -> None:
     assert len(set(planted)) > len(planted) / 2
 
 
+@pytest.mark.slow
 def test_every_workbook_says_that_it_is_invented_and_can_be_evaluated(
     written: tuple[str, Path, PracticeSet],
 ) -> None:

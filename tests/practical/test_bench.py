@@ -82,6 +82,7 @@ def result(model: Practical, bench: Bench) -> float:
 # -- clean benches -----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("shared", [False, True], ids=["own errors", "shared errors too"])
 @pytest.mark.parametrize("name", SHIPPED)
 def test_clean_benches_hold_the_truth(name: str, shared: bool) -> None:
