@@ -8,12 +8,15 @@ from pathlib import Path
 from typing import Any
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.practical.loads import Gauge, Material, awg, megapascals
+from sheetlab.practical import standards
+from sheetlab.practical.loads import Gauge, Material, megapascals
 from sheetlab.practical.planning import Books
 
 MATERIALS = Path(__file__).with_name("materials.toml")
-GAUGES = Path(__file__).with_name("gauges.toml")
-INCH = 0.0254
+SWG_SOURCE = "Imperial standard wire gauge, BS 3737:1964"
+AWG_SOURCE = "American wire gauge, ASTM B258: d = 0.127 mm × 92^((36 − n)/39)"
+AWG_NUMBERS = range(45)
+MILLIMETRE = 1e-3
 GIGA = 1e9
 MOST_TEXT = 100_000
 
@@ -41,15 +44,14 @@ def books(own: Path | None = None) -> Books:
 @cache
 def gauges() -> tuple[Gauge, ...]:
     """All gauge numbers: SWG from the table, AWG by its formula."""
-    data = tomllib.loads(GAUGES.read_text(encoding="utf-8"))
-    swg, american = data["SWG"], data["AWG"]
     found = [
-        Gauge(f"SWG {number}", inches * INCH, swg["source"])
-        for number, inches in swg["inches"].items()
+        Gauge(f"SWG {one.number}", one.diameter * MILLIMETRE, SWG_SOURCE)
+        for number in range(standards.FIRST_GAUGE, standards.LAST_GAUGE + 1)
+        if (one := standards.gauge("SWG", number)) is not None
     ]
     found += [
-        Gauge(f"AWG {number}", awg(number), american["source"])
-        for number in range(american["lowest"], american["highest"] + 1)
+        Gauge(f"AWG {number}", standards.awg(number) * MILLIMETRE, AWG_SOURCE)
+        for number in AWG_NUMBERS
     ]
     return tuple(found)
 

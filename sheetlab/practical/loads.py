@@ -249,11 +249,6 @@ def drop_energy(mass: float, height: float) -> float:
     return mass * STANDARD_GRAVITY * height
 
 
-def awg(number: int) -> float:
-    """Diameter of an American wire gauge number, m (ASTM B258)."""
-    return 0.127e-3 * math.pow(92.0, (36 - number) / 39)
-
-
 def megapascals(low: float, high: float) -> tuple[float, float]:
     """A range in MPa, in Pa."""
     factor = unit("MPa").factor

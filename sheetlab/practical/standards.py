@@ -6,6 +6,7 @@ printed with that remark and prefills nothing.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -76,7 +77,7 @@ MICROMETER_LIMITS = (
 )
 
 GaugeSystem = Literal["SWG", "AWG"]
-SWG_SOURCE, AWG_SOURCE = "BS 3737:1964", "ASTM B258"
+SWG_SOURCE = "BS 3737:1964"
 _SWG_INCH = (
     0.128, 0.116, 0.104, 0.092, 0.08, 0.072, 0.064, 0.056, 0.048, 0.04, 0.036, 0.032, 0.028,
     0.024, 0.022, 0.02, 0.018, 0.0164, 0.0148, 0.0136, 0.0124, 0.0116, 0.0108, 0.01, 0.0092,
@@ -109,7 +110,12 @@ def gauge(system: GaugeSystem, number: int) -> Gauge | None:
         return None
     if system == "SWG":
         return Gauge(system, number, _SWG_INCH[number - FIRST_GAUGE] * INCH)
-    return Gauge(system, number, 0.127 * 92.0 ** ((36 - number) / 39))
+    return Gauge(system, number, awg(number))
+
+
+def awg(number: int) -> float:
+    """Diameter of an American wire gauge number, in mm (ASTM B258)."""
+    return 0.127 * math.pow(92.0, (36 - number) / 39)
 
 
 def read_gauge(label: str) -> Gauge | None:
