@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
@@ -18,7 +17,7 @@ from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.practical.loader import structured
+from sheetlab.practical.loader import structured, toml_table
 from sheetlab.practical.model import START_INPUTS, START_PREFIX
 from sheetlab.practical.observations import Entry
 
@@ -120,16 +119,12 @@ def load_scheme(text: str, name: str = "scheme") -> Scheme:
     SheetlabError
         With a finding for every key that is wrong: the key, the reason, what is allowed.
     """
-    if len(text) > MAX_TEXT:
-        raise SheetlabError(scheme_refused(name, "file", "is too long", f"{MAX_TEXT} letters"))
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        problem = ("file", f"is not TOML: {error}", "TOML 1.0")
-        raise SheetlabError(scheme_refused(name, *problem)) from error
-    problems = list(_texts_for_lists(data))
-    scheme, wrong = (None, []) if problems else structured(data, Scheme)
-    problems += wrong
+    data, problems = toml_table(text, MAX_TEXT, "file")
+    scheme: Scheme | None = None
+    if data is not None:
+        problems += _texts_for_lists(data)
+    if data is not None and not problems:
+        scheme, problems = structured(data, Scheme)
     if scheme is not None:
         problems += _scheme_problems(scheme)
     if scheme is None or problems:

@@ -98,13 +98,8 @@ class _Teller:
 
     def offset(self, series: int) -> float | None:
         """Level of the other way minus that of this series, in the direction of growth."""
-        field, levels = self.story.line.field, self.story.explained.levels
-        half = len(levels) // 2
-        if not any(field.back) or len(levels) < 2:
-            return None
-        other = series + half if series < half else series - half
-        difference = levels[other] - levels[series]
-        return None if math.isnan(difference) else self.sign * difference
+        found = self.story.offset_from(series)
+        return None if found is None else self.sign * found
 
     # -- one pattern -------------------------------------------------------------------------
 
@@ -415,9 +410,9 @@ class _Teller:
 
     def levels(self) -> Iterator[Finding]:
         """A constant difference between the ways that nothing else explains."""
-        offset = self.story.offset
+        offset = self.offset(0)
         if not self.returned and offset is not None and self.story.ways_differ:
-            yield self.does_not_return(self.sign * offset)
+            yield self.does_not_return(offset)
 
     def does_not_return(self, offset: float) -> Finding:
         self.returned = True

@@ -71,7 +71,7 @@ def repeats_off(subject: Subject) -> Iterator[Finding]:
             for row in range(subject.practical.field(key).rows)
             if (value := subject.numbers.value(key, row)) is not None
         ]
-        division = _division(subject, block[0])
+        division = subject.numbers.division(block[0])
         if len(repeats) < FEWEST_REPEATS or not division:
             continue
         middle = median([r.value for r in repeats])
@@ -122,13 +122,6 @@ def _far_repeat(
     )
 
 
-def _division(subject: Subject, key: str) -> float:
-    """One division of the scale of a reading, SI; 0 if it is no reading."""
-    one = subject.practical.field(key)
-    halves = [subject.numbers.half_width(spec) or 0.0 for spec in one.sources if spec.rounding]
-    return 2.0 * max(halves, default=0.0)
-
-
 def _averaged(subject: Subject) -> Iterator[tuple[str, ...]]:
     """Groups of reading columns whose values are repeats of one quantity: their mean is taken."""
     practical = subject.practical
@@ -174,7 +167,7 @@ def digits_left_out(subject: Subject) -> Iterator[Finding]:
         if coincidence and ".zero_reading." in key:
             # zero errors are often none at all
             continue
-        division = 1.0 if coincidence else _division(subject, key) / one.unit.factor
+        division = 1.0 if coincidence else subject.numbers.division(key) / one.unit.factor
         values = [
             entry.value
             for entry in subject.observations.entries.get(key, ())

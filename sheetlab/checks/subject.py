@@ -48,10 +48,16 @@ class LineStory:
     @property
     def offset(self) -> float | None:
         """Level of the first way back minus that of the first way there, in unit of y (SI)."""
+        return self.offset_from(0)
+
+    def offset_from(self, series: int) -> float | None:
+        """Level of the other way minus that of a series, in unit of y (SI)."""
         levels = self.explained.levels
+        half = len(levels) // 2
         if not any(self.line.field.back) or len(levels) < 2:
             return None
-        found = levels[len(levels) // 2] - levels[0]
+        other = series + half if series < half else series - half
+        found = levels[other] - levels[series]
         return None if math.isnan(found) else found
 
     @property
@@ -146,7 +152,7 @@ class Subject:
         found = []
         for line in self.evaluation.lines.values():
             before = line.fit.residual_deviation
-            if not before > WIDE_SCATTER * self._division(line) > 0.0:
+            if not before > WIDE_SCATTER * self.numbers.division(*line.field.y) > 0.0:
                 continue
             best: ScaleSlip | None = None
             for edit in whole_edits(self.numbers, SCALE_EDITS):
@@ -161,7 +167,7 @@ class Subject:
 
     def _explained_by_points(self, line: LineResult, after: float) -> bool:
         """Whether one or two wrong readings explain a scatter as well."""
-        division = self._division(line)
+        division = self.numbers.division(*line.field.y)
         told = explain(line.observed(), line.field.back, division / math.sqrt(12.0), False)
         return (
             told is not None
@@ -179,21 +185,12 @@ class Subject:
                 # what its points have in common is the scale
                 continue
             points = tuple(line.observed())
-            division = self._division(line)
+            division = self.numbers.division(*line.field.y)
             back = line.field.back
             explained = explain(points, back, division / math.sqrt(12.0), any(back))
             if explained is not None:
                 found.append(LineStory(line, points, explained, division))
         return tuple(found)
-
-    def _division(self, line: LineResult) -> float:
-        halves = [
-            self.numbers.half_width(spec) or 0.0
-            for key in line.field.y
-            for spec in self.practical.field(key).sources
-            if spec.rounding
-        ]
-        return 2.0 * max(halves, default=0.0)
 
     def place(self, key: str, row: int | None) -> Place:
         """Cell of an input, or of the first input behind a derived value."""

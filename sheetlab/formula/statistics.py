@@ -337,8 +337,9 @@ def curve_parameter(
     elif not fit.scaled and wider == 1.0:
         dof = math.inf
     scatter = []
-    for k, row in enumerate(_triangular(fit.covariance)[which][: which + 1]):
-        own = _triangular(fit.covariance)[k][k]
+    root = _triangular(fit.covariance)
+    for k, row in enumerate(root[which][: which + 1]):
+        own = root[k][k]
         if own > 0.0:
             scatter.append(Scatter(parameters[k], own * wider, dof, row / own))
     return Statistic(fit.parameters[which], _responses(fit, which, rows, columns), tuple(scatter))

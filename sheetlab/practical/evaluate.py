@@ -110,6 +110,16 @@ class Numbers:
         value = self.value(key, row)
         return None if value is None else self.practical.field(key).unit.from_si(value)
 
+    def division(self, *keys: str) -> float:
+        """One division of the scale of readings, SI units; 0 where none of them is a reading."""
+        halves = [
+            self.half_width(spec) or 0.0
+            for key in keys
+            for spec in self.practical.field(key).sources
+            if spec.rounding
+        ]
+        return 2.0 * max(halves, default=0.0)
+
     def half_width(self, spec: SourceSpec) -> float | None:
         """Half-width of a source in SI units, or as a fraction; None while it is unknown."""
         found: float | None = evaluate(spec.half_width, self)
@@ -594,20 +604,26 @@ def _deviation(value: Value) -> float:
 def _lines(practical: Practical, numbers: Numbers) -> dict[str, LineResult]:
     out = {}
     for key, line in practical.lines.items():
-        try:
-            columns = [numbers.column(column) for column in line.columns]
-            fit, kept = line_of(line.functions["slope"], columns)
-        except ValueError:
+        found = _line(numbers, line)
+        if found is None:
             continue
+        fit, kept = found
         out[key] = LineResult(line, fit, tuple(row for pairs in kept for row, _, _ in pairs))
     return out
 
 
 def refitted(numbers: Numbers, line: LineField) -> LineFit | None:
     """A line of a definition, fitted to other numbers; None if there is none."""
+    found = _line(numbers, line)
+    return None if found is None else found[0]
+
+
+def _line(
+    numbers: Numbers, line: LineField
+) -> tuple[LineFit, list[list[tuple[int, float, float]]]] | None:
     try:
         columns = [numbers.column(column) for column in line.columns]
-        return line_of(line.functions["slope"], columns)[0]
+        return line_of(line.functions["slope"], columns)
     except ValueError:
         return None
 

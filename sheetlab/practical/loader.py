@@ -16,7 +16,6 @@ from sheetlab.practical.forward import compile_forward
 from sheetlab.practical.model import MAX_RUNS, DefinitionError, Practical, compile_practical
 from sheetlab.practical.profile import BUILT_IN, Profile, profile_problems
 
-_T = TypeVar("_T")
 MAX_TEXT = 100_000
 MAX_LINE = 2000
 MAX_PROFILE = 8000
@@ -176,40 +175,34 @@ def load_profile(text: str, name: str = "profile") -> Profile:
     SheetlabError
         With a finding for every key that is wrong.
     """
-    if len(text) > MAX_PROFILE:
-        raise SheetlabError(_profile_refused(name, "file", "is too long", f"{MAX_PROFILE} letters"))
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        problem = ("file", f"is not TOML: {error}", "TOML 1.0")
-        raise SheetlabError(_profile_refused(name, *problem)) from error
-    import cattrs
-
-    try:
-        profile: Profile = _converter().structure(data, Profile)
-    except cattrs.BaseValidationError as error:
-        rows = _problems(error, "", data)
-        raise SheetlabError(*(_profile_refused(name, *row) for row in rows)) from error
-    problems = profile_problems(profile)
-    if problems:
+    profile, problems = read_toml(text, Profile, MAX_PROFILE, "file")
+    if profile is not None:
+        problems = profile_problems(profile)
+    if profile is None or problems:
         raise SheetlabError(*(_profile_refused(name, *row) for row in problems))
     return profile
 
 
-def read_toml(text: str, kind: type[_T], most: int) -> tuple[_T | None, list[tuple[str, str, str]]]:
-    """An object of a frozen type from TOML text, or each fault: key, reason, what is allowed."""
-    if len(text) > most:
-        return None, [("text", "is too long", f"{most} letters")]
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        return None, [("text", f"is not TOML: {error}", "TOML 1.0")]
-    import cattrs
+Problem = tuple[str, str, str]
+"""Key, reason, what is allowed."""
 
+
+def read_toml(
+    text: str, kind: type[T], most: int, whole: str = "text"
+) -> tuple[T | None, list[Problem]]:
+    """An object of a frozen type from TOML text, or each fault; ``whole`` is called at fault."""
+    data, problems = toml_table(text, most, whole)
+    return (None, problems) if data is None else structured(data, kind)
+
+
+def toml_table(text: str, most: int, whole: str) -> tuple[dict[str, Any] | None, list[Problem]]:
+    """The table of a TOML text of limited length, or what is wrong with the ``whole``."""
+    if len(text) > most:
+        return None, [(whole, "is too long", f"{most} letters")]
     try:
-        return _converter().structure(data, kind), []
-    except cattrs.BaseValidationError as error:
-        return None, list(_problems(error, "", data))
+        return tomllib.loads(text), []
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        return None, [(whole, f"is not TOML: {error}", "TOML 1.0")]
 
 
 def find_profile(name: str) -> Profile:
@@ -301,7 +294,7 @@ def _structure_findings(data: dict[str, Any], name: str) -> Iterator[Finding]:
         yield from (_refused(name, *row) for row in _problems(error, "", data))
 
 
-def structured(data: dict[str, Any], kind: type[T]) -> tuple[T | None, list[tuple[str, str, str]]]:
+def structured(data: dict[str, Any], kind: type[T]) -> tuple[T | None, list[Problem]]:
     """Data of a file as a frozen class; or None, and key, reason, what is allowed of each problem.
 
     Keys are checked as those of a definition are.

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from sheetlab.metrology import linetests
-from sheetlab.metrology.line import LineFit, fit_line, interval_differences
+from sheetlab.metrology.line import LineFit, Pairs, fit_line, interval_differences
 from sheetlab.metrology.linetests import ExtremeLines, GradientTriangle, TestResult
 from sheetlab.practical.evaluate import LineResult, Numbers
 from sheetlab.practical.model import triangle_keys
@@ -63,7 +64,8 @@ def study(numbers: Numbers, line: LineResult) -> LineStudy:
             "a second opinion: single wrong points hardly move it",
         )
     )
-    half_bar = _half_bar(numbers, line)
+    # one division, as the school takes it
+    half_bar = numbers.division(*line.field.y)
     # a reading in the hand methods is the mean of the passes
     count = max(1, sum(bool(pairs) for pairs in series))
     slopes += _hand_methods(line.means(), fit.residual_deviation / math.sqrt(count))
@@ -92,8 +94,8 @@ def study(numbers: Numbers, line: LineResult) -> LineStudy:
     return LineStudy(
         line=line,
         slopes=tuple(slopes),
-        curvature=_curvature(line),
-        lack_of_fit=_lack_of_fit(line),
+        curvature=_tested(line, linetests.curvature_of_series),
+        lack_of_fit=_tested(line, linetests.lack_of_fit_of_series),
         passes=(
             singles[1].slope - singles[0].slope,
             math.hypot(singles[0].u_slope, singles[1].u_slope),
@@ -142,33 +144,14 @@ def _hand_methods(means: list[tuple[float, float]], deviation: float) -> list[Sl
     return found
 
 
-def _curvature(line: LineResult) -> TestResult | None:
+def _tested(line: LineResult, test: Callable[[Sequence[Pairs]], TestResult]) -> TestResult | None:
+    """A test of an ordinary line; None for other lines, and where there is too little for it."""
     if line.field.kind != "ordinary":
         return None
     try:
-        return linetests.curvature_of_series(line.series())
+        return test(line.series())
     except ValueError:
         return None
-
-
-def _lack_of_fit(line: LineResult) -> TestResult | None:
-    if line.field.kind != "ordinary":
-        return None
-    try:
-        return linetests.lack_of_fit_of_series(line.series())
-    except ValueError:
-        return None
-
-
-def _half_bar(numbers: Numbers, line: LineResult) -> float:
-    """One division of the scale of y, as the school takes it; 0 where y is no reading."""
-    rounding = [
-        numbers.half_width(spec) or 0.0
-        for key in line.field.y
-        for spec in numbers.practical.field(key).sources
-        if spec.rounding
-    ]
-    return 2.0 * max(rounding, default=0.0)
 
 
 def _triangle(numbers: Numbers, line: LineResult) -> GradientTriangle | None:
