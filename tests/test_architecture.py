@@ -21,8 +21,9 @@ ROOMS = {
     "checks": 4,
     "workbook": 5,
     "course": 6,
-    "cli": 7,
-    "__main__": 8,
+    "live": 7,
+    "cli": 8,
+    "__main__": 9,
 }
 """A room may import itself and rooms below it. Metrology stands below formula because the table
 of functions gives its statistics; it knows nothing of formulas."""

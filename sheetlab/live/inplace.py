@@ -1,0 +1,87 @@
+"""Evaluation of a workbook that is open in a spreadsheet program.
+
+The program saves a copy, this module evaluates the copy as a file and hands over a workbook that
+holds only the result sheets; the program takes these sheets into the open workbook itself. So the
+numbers and the sheets are those of a file, the program loses nothing of its own, and a binding
+for a program is four small actions: save a copy, delete sheets, take sheets in, mark cells.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from sheetlab.checks.assess import Assessment, assess
+from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.practical.profile import Profile
+from sheetlab.workbook.graft import RESULT_NAME, TITLES, free_titles, own_sheets
+from sheetlab.workbook.layout import quoted_sheet
+from sheetlab.workbook.reader import read_workbook
+from sheetlab.workbook.results import write_results
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A cell that a finding points at."""
+
+    sheet: str
+    cell: str
+    severity: Severity
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """What a program has to do to its open workbook."""
+
+    assessment: Assessment
+    results: bytes
+    """A workbook file that holds only the result sheets."""
+    titles: tuple[str, ...]
+    """Titles of these sheets, in order."""
+    replaces: tuple[str, ...]
+    """Titles of the sheets of an earlier evaluation, to be deleted first."""
+    names: tuple[tuple[str, str], ...]
+    """Hidden names and what they stand for, by which the next evaluation finds the sheets."""
+    doubts: tuple[Doubt, ...]
+
+
+def prepare(copy: Path, profile: Profile | None = None) -> Prepared:
+    """Evaluate the copy of an open workbook.
+
+    Raises
+    ------
+    SheetlabError
+        If it cannot be read or is no workbook that sheetlab issued.
+    """
+    filled = read_workbook(copy)
+    found = assess(
+        filled.practical,
+        filled.observations,
+        profile=profile or filled.identity.profile,
+        bound=filled.identity.bound,
+    )
+    own = own_sheets(filled.package)
+    titles = free_titles(TITLES, [s.name for s in filled.store.sheets if s.name not in own])
+    return Prepared(
+        found,
+        write_results(found, titles),
+        titles,
+        own,
+        tuple((f"{RESULT_NAME}{k}", f"{quoted_sheet(t)}!$A$1") for k, t in enumerate(titles, 1)),
+        doubts(found.findings),
+    )
+
+
+def doubts(findings: tuple[Finding, ...]) -> tuple[Doubt, ...]:
+    """The cells that findings point at; several findings at one cell are several doubts."""
+    return tuple(
+        Doubt(f.place.sheet, f.place.cell, f.severity, f.message)
+        for f in findings
+        if f.place.sheet and f.place.cell
+    )
+
+
+def refusal(error: SheetlabError) -> str:
+    """What a message box says when a workbook cannot be evaluated."""
+    return "\n\n".join(f.message for f in error.findings)
