@@ -746,7 +746,7 @@ def _drift(options: argparse.Namespace) -> int:
             f"first {options.baseline} sound values" if base is None else f"{base[0]} to {base[1]}"
         )
         write_drift(found, options.archive, what, options.out)
-    for line in drift_lines(found):
+    for line in drift_lines(found, brief=options.out is not None):
         print(_plain(line))
     if options.out is not None:
         print(options.out)

@@ -297,13 +297,26 @@ def state_text(one: Drift) -> str:
     return f"{count} values{missing}: {', '.join(parts)}"
 
 
-def drift_lines(found: Sequence[Drift]) -> Iterator[str]:
-    """All series in lines for a terminal, the signalled first, with what to do."""
+def drift_lines(found: Sequence[Drift], brief: bool = False) -> Iterator[str]:
+    """All series in lines for a terminal, the signalled first, with what to do.
+
+    Parameters
+    ----------
+    brief
+        Only count the series that have no signal, because a workbook shows them.
+    """
     for one in found:
+        if brief and not one.signals:
+            continue
         yield f"{one.series.practical}, {one.series.name}: {state_text(one)}"
         for signal in one.signals:
             yield f"    - {signal_text(one, signal)}"
         if one.signals:
             yield f"    What to do: {one.advice}"
-    many = sum(one.alarm for one in found)
-    yield f"{len(found)} series, {many} with signals"
+    many = sum(bool(one.signals) for one in found)
+    waiting = sum(one.chart is None for one in found)
+    quiet = len(found) - many - waiting
+    yield (
+        f"{len(found)} series: {many} with signals or hints, {quiet} steady, "
+        f"{waiting} without a chart yet"
+    )

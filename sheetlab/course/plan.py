@@ -208,7 +208,7 @@ def blocks(plan: Plan) -> Iterator[Block]:
             (one.title, one.key, f"{_short(one.value)} {one.unit}{' (set)' * one.given}".strip())
             for one in plan.assumptions
         ),
-        "Other values: --set NAME=VALUE, in the unit shown; the terminal lists the names. (set): "
+        "Other values: --set NAME=VALUE in the unit shown; the command prints the names. (set): "
         "not the usual value.",
         panes=True,
     )

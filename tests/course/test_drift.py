@@ -120,7 +120,10 @@ def test_sentences_for_a_teacher(creeping: list[Row]) -> None:
     assert "mm" in text
     lines = list(drift_lines(drifts(creeping)))
     assert any("read its zero five times" in line for line in lines)
-    assert lines[-1].startswith("5 series, ")
+    assert lines[-1].startswith("5 series: ")
+    brief = list(drift_lines(drifts(creeping), brief=True))
+    assert any("read its zero five times" in line for line in brief)
+    assert not any(line.endswith(": steady") for line in brief)
 
 
 def numbers_of(row: Row, keep: str) -> tuple[Number, ...]:

@@ -36,10 +36,10 @@ class Bench:
 
 
 @cache
-def with_zero(zero: float) -> Practical:
-    """The practical at one set-up, with a screw gauge of a given zero error (mm)."""
+def with_zero(zero: float, diameter: float = DIAMETER) -> Practical:
+    """The practical at one set-up: its wire, and a screw gauge of a given zero error (both mm)."""
     text = practical(WIRE).source_text
-    for name, value in FIXED.items():
+    for name, value in {**FIXED, "d": diameter}.items():
         text, count = re.subn(
             rf'(\{{ id = "{name}", unit = "[^"]*"), low = [^}}]*\}}',
             rf"\1, fixed = {value} }}",
