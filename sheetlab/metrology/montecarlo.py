@@ -16,7 +16,7 @@ MOST_TRIALS = 1_000_000
 SEED = 101
 BLOCK = 10_000
 """Trials at a time, for one thread: few enough for the cache of a processor."""
-CAREFUL = 1.1
+CAREFUL = 1.05
 """Trials that are asked for over those that the standard errors so far call for."""
 FEW_DOF = 8
 FEWEST_DOF_OF_ERROR = 4.0

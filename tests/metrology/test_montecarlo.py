@@ -206,12 +206,12 @@ def test_a_shared_source_cancels_in_a_difference() -> None:
 
 
 def test_what_is_not_shared_stays() -> None:
-    found = _two(_difference, {"zero": 1.0, "own": -2.0}, {"zero": 1.0})
+    found = _two(_difference, {"zero": 1.0, "own": -2.0}, {"zero": 1.0}, trials=200_000)
     assert found.standard_uncertainty == pytest.approx(0.02, rel=3.0 / math.sqrt(2.0 * 200_000))
 
 
 def test_a_shared_source_adds_in_a_sum() -> None:
-    found = _two(lambda q: q["a"] + q["b"], {"zero": 1.0}, {"zero": 1.0})
+    found = _two(lambda q: q["a"] + q["b"], {"zero": 1.0}, {"zero": 1.0}, trials=200_000)
     # kurtosis 1.8 of a rectangular distribution makes u more certain than a normal one would
     assert found.standard_uncertainty == pytest.approx(1.0, rel=3.0 * math.sqrt(0.2 / 200_000))
 
@@ -316,7 +316,7 @@ class TestAdaptive:
 
     def test_no_more_than_needed(self) -> None:
         # u = 9: a fifth of half a unit; the ends of n normal trials are known to 24 / √n
-        found = self.found(math.inf, 2_000_000)
+        found = self.found(math.inf, 2_000_000, 10_000)
         assert found.tolerance == pytest.approx(0.1)
         assert found.stable
         assert found.trials == pytest.approx((2.0 * 24.0 / 0.1) ** 2, rel=0.3)
