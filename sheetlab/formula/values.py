@@ -112,28 +112,48 @@ def evaluate(node: Node, env: Environment, row: int | None = None) -> Value:
 
 
 def _walk(node: Node, env: Environment, row: int | None) -> Value:
-    match node:
-        case Number(value):
-            return value
-        case Name(key):
-            return env.value(key, row)
-        case Negative(inner):
-            value = _walk(inner, env, row)
-            return None if value is None else -value
-        case Binary(op, left, right):
-            a, b = _walk(left, env, row), _walk(right, env, row)
-            return None if a is None or b is None else _real(_ARITHMETIC[op](a, b))
-        case Comparison(op, left, right):
-            a, b = _walk(left, env, row), _walk(right, env, row)
-            return None if a is None or b is None else bool(_ORDER[op](a, b))
-        case Logic(op, parts):
-            return _logic(op, [_walk(part, env, row) for part in parts])
-        case Call():
-            return _call(node, env, row)
-        case Fitted(columns=columns):
-            return env.aggregate(
-                fitted_rule(node), [c for name in columns for c in env.columns(name.key)]
-            )
+    # a table of kinds: formulas are walked thousands of times a workbook
+    return _WALKS[type(node)](node, env, row)
+
+
+def _number(node: Number, env: Environment, row: int | None) -> Value:
+    return node.value
+
+
+def _name(node: Name, env: Environment, row: int | None) -> Value:
+    return env.value(node.key, row)
+
+
+def _negative(node: Negative, env: Environment, row: int | None) -> Value:
+    value = _walk(node.inner, env, row)
+    return None if value is None else -value
+
+
+def _binary(node: Binary, env: Environment, row: int | None) -> Value:
+    left, right = node.left, node.right
+    a = _WALKS[type(left)](left, env, row)
+    b = _WALKS[type(right)](right, env, row)
+    return None if a is None or b is None else _real(_ARITHMETIC[node.op](a, b))
+
+
+def _comparison(node: Comparison, env: Environment, row: int | None) -> Value:
+    a, b = _walk(node.left, env, row), _walk(node.right, env, row)
+    return None if a is None or b is None else bool(_ORDER[node.op](a, b))
+
+
+def _logic(node: Logic, env: Environment, row: int | None) -> Value:
+    parts = [_walk(part, env, row) for part in node.parts]
+    if any(part is None for part in parts):
+        return None
+    if node.op == "not":
+        return not parts[0]
+    return all(parts) if node.op == "and" else any(parts)
+
+
+def _fitted(node: Fitted, env: Environment, row: int | None) -> Value:
+    return env.aggregate(
+        fitted_rule(node), [c for name in node.columns for c in env.columns(name.key)]
+    )
 
 
 @dataclass(slots=True)
@@ -207,19 +227,12 @@ def _plain(value: Value) -> float:
 
 
 def _real(value: Value) -> Value:
-    if isinstance(value, complex):
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise OverflowError("beyond what can be calculated")
+    elif isinstance(value, complex):
         raise ValueError("a root of a negative number")
-    if isinstance(value, float) and not math.isfinite(value):
-        raise OverflowError("beyond what can be calculated")
     return value
-
-
-def _logic(op: str, parts: list[Value]) -> Value:
-    if any(part is None for part in parts):
-        return None
-    if op == "not":
-        return not parts[0]
-    return all(parts) if op == "and" else any(parts)
 
 
 def _call(call: Call, env: Environment, row: int | None) -> Value:
@@ -261,3 +274,15 @@ def _call(call: Call, env: Environment, row: int | None) -> Value:
             return sum((w * v for w, v in zip(weights, present, strict=True) if w), 0.0)
         case Aggregate():
             return env.aggregate(rule, [c for key in argument_keys(call) for c in env.columns(key)])
+
+
+_WALKS: dict[type, Callable[[Any, Environment, int | None], Value]] = {
+    Number: _number,
+    Name: _name,
+    Negative: _negative,
+    Binary: _binary,
+    Comparison: _comparison,
+    Logic: _logic,
+    Call: _call,
+    Fitted: _fitted,
+}
