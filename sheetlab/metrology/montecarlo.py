@@ -155,11 +155,17 @@ def _run(
         totals: dict[str, Samples] = {k: np.full(count, q.value) for k, q in quantities.items()}
         spreads: dict[str, Samples] = {}
         for source in used:
-            draws, scale = _draw(generator, source, count, spreads)
-            for key, q in quantities.items():
-                sensitivity = q.sensitivities.get(source.key)
-                if sensitivity:
-                    totals[key] += sensitivity * scale * draws
+            draws, centre, scale = _draw(generator, source, count, spreads)
+            moved = [
+                (totals[key], factor * scale)
+                for key, q in quantities.items()
+                if (factor := q.sensitivities.get(source.key))
+            ]
+            for i, (total, factor) in enumerate(moved):
+                # the last use of the draws may change them
+                total += np.multiply(draws, factor, out=draws if i == len(moved) - 1 else None)
+                if centre:
+                    total -= centre * factor
         with np.errstate(all="ignore"):
             for k, model in enumerate(models):
                 results[k, start : start + count] = model(totals)
@@ -229,24 +235,27 @@ def _end_error(placed: Samples, index: int, tail: float) -> float:
 
 def _draw(
     generator: Any, source: Source, count: int, spreads: dict[str, Samples]
-) -> tuple[Samples, float]:
-    """Samples of a standard form of the distribution, and the scale that makes them its own.
+) -> tuple[Samples, float, float]:
+    """Samples of a standard form of the distribution, its centre, and the scale that it takes.
 
     ``spreads`` holds what sources with one estimate of variance have in common.
     """
     match source.distribution:
         case "rectangular":
-            return generator.random(count) - 0.5, 2.0 * source.half_width
+            return generator.random(count), 0.5, 2.0 * source.half_width
         case "triangular":
-            return generator.random(count) - generator.random(count), source.half_width
+            draws = generator.random(count)
+            draws -= generator.random(count)
+            return draws, 0.0, source.half_width
         case "t" if not math.isinf(source.dof):
             estimate = source.estimate or source.key
             if estimate not in spreads:
                 spreads[estimate] = _root_chi_squared(generator, source.dof, count)
-            normal = generator.standard_normal(count)
-            return normal / spreads[estimate], source.standard_uncertainty
+            draws = generator.standard_normal(count)
+            draws /= spreads[estimate]
+            return draws, 0.0, source.standard_uncertainty
         case _:
-            return generator.standard_normal(count), source.standard_uncertainty
+            return generator.standard_normal(count), 0.0, source.standard_uncertainty
 
 
 def _root_chi_squared(generator: Any, dof: float, count: int) -> Samples:

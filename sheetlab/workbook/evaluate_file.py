@@ -88,7 +88,7 @@ def evaluated_bytes(filled: Filled, assessment: Assessment) -> bytes:
     """The workbook with its result sheets, as a file."""
     own = own_sheets(filled.package)
     others = [sheet.name for sheet in filled.store.sheets if sheet.name not in own]
-    return graft(filled.package, write_results(assessment, free_titles(TITLES, others)))
+    return graft(filled.package, write_results(assessment, free_titles(TITLES, others)), own)
 
 
 def _located(findings: tuple[Finding, ...], path: Path) -> tuple[Finding, ...]:
