@@ -83,6 +83,16 @@ class Numbers:
             value = one.default
         return None if value is None else one.unit.to_si(value)
 
+    def changed(self, changes: Mapping[tuple[str, int | None], float]) -> Numbers:
+        """The values with other numbers in some input cells, as cells show them.
+
+        What does not depend on those cells is taken over instead of being worked out again.
+        """
+        touched, below = {key for key, _ in changes}, self.practical.below()
+        kept = {k: v for k, v in self.found.items() if touched.isdisjoint(below[k])}
+        observations = self.observations.changed(changes)
+        return Numbers(self.practical, observations, self.library, kept)
+
     def value(self, key: str, row: int | None) -> float | None:
         """A quantity, or the element of a column in a row, in SI units."""
         found = self.cells(key)

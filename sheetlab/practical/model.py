@@ -273,6 +273,7 @@ class Practical:
         default_factory=dict, repr=False, compare=False
     )
     """What formulas use, by identity, worked out once for all workbooks of this definition."""
+    _below: dict[str, frozenset[str]] = field(default_factory=dict, repr=False, compare=False)
 
     def field(self, key: str) -> Field:
         """A field by its key."""
@@ -303,6 +304,15 @@ class Practical:
         if len(self._uses) < MOST_KEPT:
             self._uses[id(node)] = node, found
         return found
+
+    def below(self) -> Mapping[str, frozenset[str]]:
+        """What each field depends on, itself included; worked out once."""
+        if not self._below:
+            found = {key: frozenset((key,)) for key in self.inputs}
+            for key, one in self.derived.items():
+                found[key] = frozenset((key,)).union(*(found[k] for k in self.depends(one.node)))
+            self._below.update(found)
+        return self._below
 
     def reasons(self) -> tuple[str, ...]:
         """Columns in which rows are left out with a reason."""
