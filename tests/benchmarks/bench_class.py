@@ -45,7 +45,8 @@ def _places(path: Path) -> list[tuple[str, str, int | None]]:
     """Part and cell of the group's name, then of readings, with the decimals of each."""
     read = read_workbook(path)
     store = open_store(read.package)
-    found = []
+    kinds = {one.id: one.kind for one in read.practical.definition.instruments}
+    found: list[tuple[str, str, int | None]] = []
     for key, one in read.practical.inputs.items():
         slot = store.slot(defined_name(one))
         part = store.part(slot.sheet) if slot is not None else None
@@ -53,9 +54,9 @@ def _places(path: Path) -> list[tuple[str, str, int | None]]:
             continue
         if key == "start.group":
             found.insert(0, (part, address(slot.row, slot.column), None))
-        elif one.table is not None and one.kind == "number" and one.decimals:
+        elif key.endswith(".coincidence") or kinds.get(one.instrument) == "direct":
             for row in range(slot.rows):
-                found.append((part, address(slot.row + row, slot.column), one.decimals))
+                found.append((part, address(slot.row + row, slot.column), one.decimals or 0))
     return found
 
 
@@ -70,9 +71,9 @@ def _write(
             if decimals is None:
                 text = f"<is><t>{group}</t></is></c>".encode()
                 return match[1] + b' t="inlineStr">' + text
-            if not match[2]:
+            if not match[2] or b' t="' in match[1] or float(match[2]) < 2.0 * 10.0**-decimals:
                 return match[0]
-            value = float(match[2]) + generator.choice((-1, 0, 0, 1)) * 10.0**-decimals
+            value = float(match[2]) - generator.choice((0, 0, 1)) * 10.0**-decimals
             return match[1] + f"><v>{value:.{decimals}f}</v></c>".encode()
 
         parts[part] = re.sub(CELL % cell.encode(), other, parts[part], count=1)
