@@ -95,7 +95,7 @@ class Numbers:
 
     def value(self, key: str, row: int | None) -> float | None:
         """A quantity, or the element of a column in a row, in SI units."""
-        found = self.cells(key)
+        found = self.found[key] if key in self.found else self.cells(key)
         if not isinstance(found, list):
             return found
         return found[row] if row is not None and 0 <= row < len(found) else None
