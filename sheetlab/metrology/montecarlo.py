@@ -16,8 +16,6 @@ MOST_TRIALS = 1_000_000
 SEED = 101
 BLOCK = 10_000
 """Trials at a time, for one thread: few enough for the cache of a processor."""
-CAREFUL = 1.05
-"""Trials that are asked for over those that the standard errors so far call for."""
 FEW_DOF = 8
 FEWEST_DOF_OF_ERROR = 4.0
 NORMAL_FACTOR = 1.96
@@ -129,7 +127,7 @@ def propagate(
         short = max((e / one.tolerance if one.tolerance else math.inf) for one, e in pairs)
         steps = most / trials
         if math.isfinite(short):
-            steps = min(steps, CAREFUL * done * short**2 / trials)
+            steps = min(steps, done * short**2 / trials)
         wanted = trials * max(math.ceil(steps), done // trials + 1)
         wanted = min(wanted, trials * (most // trials))
 

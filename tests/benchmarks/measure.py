@@ -74,9 +74,9 @@ def peak(task: Task) -> float:
         process.join()
 
 
-def measured(case: Case, rounds: int) -> str:
-    """A line of the table."""
-    count = min(rounds, case.rounds or rounds)
+def measured(case: Case, rounds: int, quick: bool) -> str:
+    """A line of the table; what takes long is done once if it has to be quick."""
+    count = 1 if quick and case.rounds else min(rounds, case.rounds or rounds)
     for _ in range(WARM if count > 1 else 0):
         case.work()
         case.floor()

@@ -43,7 +43,7 @@ def main() -> None:
                 folder = Path(name) / module
                 folder.mkdir()
                 for case in importlib.import_module(module).cases(folder, most):
-                    print("  " + measured(case, rounds), flush=True)
+                    print("  " + measured(case, rounds, options.quick), flush=True)
 
 
 if __name__ == "__main__":
