@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import datetime
-import json
 import signal
 import sys
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 from sheetlab import __version__
 from sheetlab.finding import Finding, Severity, SheetlabError, harmless
@@ -47,7 +47,10 @@ def _parser() -> argparse.ArgumentParser:
         "evaluate filled ones, state results with their uncertainty.",
     )
     parser.add_argument("--version", action="version", version=f"sheetlab {__version__}")
-    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    later = cast("type[argparse.ArgumentParser]", _Later)
+    commands = parser.add_subparsers(
+        title="commands", required=True, metavar="COMMAND", parser_class=later
+    )
 
     listing = commands.add_parser("practicals", help="list the practicals there are")
     _definitions(listing)
@@ -246,6 +249,40 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("folder", type=Path, metavar="DIR", help="a new or empty folder")
     demo.set_defaults(run=_demo)
     return parser
+
+
+class _Later:
+    """The parser of a command, made when it is used: making all of them takes most of a start.
+
+    What is added to it is noted, and done when anything else is asked of it.
+    """
+
+    _adding = (
+        "add_argument", "add_argument_group", "add_mutually_exclusive_group", "add_parser",
+        "add_subparsers", "set_defaults",
+    )  # fmt: skip
+
+    def __init__(self, **settings: Any) -> None:
+        self._settings = settings
+        self._noted: list[tuple[str, tuple[Any, ...], dict[str, Any], _Later]] = []
+        self._real: Any = None
+
+    def __getattr__(self, name: str) -> Any:
+        if self._real is None:
+            if name in self._adding:
+                return partial(self._note, name)
+            self._settle(argparse.ArgumentParser(**self._settings))
+        return getattr(self._real, name)
+
+    def _note(self, name: str, *arguments: Any, **keywords: Any) -> _Later:
+        later = _Later()
+        self._noted.append((name, arguments, keywords, later))
+        return later
+
+    def _settle(self, real: Any) -> None:
+        self._real = real
+        for name, arguments, keywords, later in self._noted:
+            later._settle(getattr(real, name)(*arguments, **keywords))
 
 
 def _archive_parser(parser: argparse.ArgumentParser) -> None:
@@ -506,6 +543,8 @@ def _plan(options: argparse.Namespace) -> int:
 
 
 def _evaluate(options: argparse.Namespace) -> int:
+    import json
+
     from sheetlab.course.batch import evaluate_files, expand
     from sheetlab.practical.loader import find_profile
 

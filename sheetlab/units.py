@@ -1,7 +1,8 @@
 """Units of measurement: text -> factor to the coherent SI unit, and dimension.
 
-Conversion and dimensions come from pint; it is imported when the first unit is asked for,
-because it weighs more than everything else that starting up needs.
+Conversion and dimensions come from pint; it is imported when a unit is asked for that is not in the
+table of common ones, because it weighs more than most of what starting up needs. The table is what
+pint says (``tests/test_units.py`` compares each row).
 """
 
 from __future__ import annotations
@@ -193,6 +194,56 @@ def interval_of(its: Unit) -> Unit:
 
 PURE = Unit("1", 1.0, 0.0, NUMBER)
 
+_COMMON = """
+length: m 1, cm 0.01, mm 0.001, µm 1e-6, μm 1e-6, nm 1e-9, km 1000
+length^2: m^2 1, cm^2 1e-4, mm^2 1e-6
+length^3: m^3 1, cm^3 1e-6, mm^3 1e-9
+mass: kg 1, g 0.001, mg 1e-6
+time: s 1, ms 0.001, µs 1e-6, min 60
+time^2: s^2 1
+time^-1: 1/s 1, Hz 1, kHz 1000, rad/s 1
+length time^-1: m/s 1, cm/s 0.01
+length time^-2: m/s^2 1, cm/s^2 0.01
+length^-1 time^2: s^2/m 1, s^2/cm 100
+length mass^-1: mm/kg 0.001
+length^-1 mass: kg/m 1
+length^-3 mass: kg/m^3 1, g/cm^3 1000
+length mass time^-2: N 1, mN 0.001, kN 1000
+mass time^-2: N/m 1, N/mm 1000
+length^-1 mass time^-2: Pa 1, kPa 1000, MPa 1e6, GPa 1e9
+length^-1 mass time^-1: Pa*s 1
+length^2 mass time^-2: J 1, kJ 1000, N*m 1
+length^2 mass time^-3: W 1
+current: A 1, mA 0.001, µA 1e-6
+current time: C 1
+current^-1 length^2 mass time^-3: V 1, mV 0.001
+current^-2 length^2 mass time^-3: ohm 1, kohm 1000, Ω 1, kΩ 1000
+current^2 length^-2 mass^-1 time^4: F 1, µF 1e-6, nF 1e-9, pF 1e-12
+current^-2 length^2 mass time^-2: H 1, mH 0.001
+current^-1 mass time^-2: T 1, mT 0.001
+temperature: K 1
+temperature^-1: 1/K 1
+substance: mol 1
+length^-1: 1/m 1
+pure number: degree 0.0174532925199433, rad 1, % 0.01
+"""
+_CELSIUS = 273.15
+
+
+@cache
+def _common() -> dict[str, Unit]:
+    """Units of the table by their text."""
+    found = {}
+    for line in _COMMON.strip().splitlines():
+        powers, _, listed = line.partition(": ")
+        pairs = (part.partition("^") for part in powers.split() if powers != str(NUMBER))
+        dimension = _dimension({base: float(power or 1) for base, _, power in pairs})
+        for one in listed.split(", "):
+            text, _, factor = one.partition(" ")
+            found[text] = Unit(text, float(factor), 0.0, dimension)
+    found["degC"] = replace(found["K"], text="degC", offset=_CELSIUS)
+    return found
+
 
 @cache
 def _registry() -> Any:
@@ -212,6 +263,14 @@ def unit(text: str) -> Unit:
     """
     if text in DIMENSIONLESS_TEXTS:
         return PURE
+    common = _common().get(text)
+    if common is not None:
+        return common
+    return by_pint(text)
+
+
+def by_pint(text: str) -> Unit:
+    """The unit of a text, as pint knows it; for units that are not common, and to compare."""
     if len(text) > _LONGEST or not _UNIT.fullmatch(text):
         raise UnitError(f"“{text}” is not a unit that is known")
     registry = _registry()

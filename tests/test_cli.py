@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 from examples import DOUBTFUL, SHIPPED, WORKBOOKS, filled
 
+from sheetlab import __version__
 from sheetlab.cli import main
+
+ROOT = Path(__file__).parents[1]
 
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
@@ -156,3 +161,45 @@ def test_own_definitions_folder(capsys: pytest.CaptureFixture[str], tmp_path: Pa
     assert status == 1
     assert len(out.splitlines()) == len(SHIPPED)
     assert "broken.toml" in err
+
+
+def test_the_version_is_told_before_anything_is_loaded() -> None:
+    code = (
+        "import sys; sys.argv = ['sheetlab', '--version']\n"
+        "from sheetlab.__main__ import main\n"
+        "status = main()\n"
+        "print(status, *[m for m in ('argparse', 'sheetlab.cli', 'pathlib') if m in sys.modules])"
+    )
+    run = [sys.executable, "-S", "-c", code]
+    done = subprocess.run(run, capture_output=True, text=True, check=True, cwd=ROOT)
+    assert done.stdout == f"sheetlab {__version__}\n0\n"
+
+
+def test_the_module_is_the_command(capsys: pytest.CaptureFixture[str]) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "sheetlab", "evaluate"],
+        capture_output=True, text=True, check=False, cwd=ROOT,
+    )  # fmt: skip
+    assert done.returncode == 2
+    with pytest.raises(SystemExit) as ended:
+        main(["evaluate"])
+    assert ended.value.code == 2
+    # the same words, apart from the name of what was called
+    assert done.stderr.split("error:")[1] == capsys.readouterr().err.split("error:")[1]
+
+
+def test_every_command_can_be_asked_for_help(capsys: pytest.CaptureFixture[str]) -> None:
+    """Parsers of commands are made late: each is there, with its options, when asked."""
+    with pytest.raises(SystemExit):
+        main(["--help"])
+    listed = capsys.readouterr().out
+    for words, option in (
+        ("evaluate", "--in-place"),
+        ("archive add", "--year"),
+        ("class", "--due"),
+    ):
+        assert words.split()[0] in listed
+        with pytest.raises(SystemExit) as ended:
+            main([*words.split(), "--help"])
+        assert ended.value.code == 0
+        assert option in capsys.readouterr().out

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sheetlab import units
 from sheetlab.units import NUMBER, PURE, Dimension, UnitError, coherent_text, neighbours, unit
 
 
@@ -127,6 +130,27 @@ def test_coherent_text(text: str, coherent: str) -> None:
     assert coherent_text(its) == coherent
     found = unit(coherent)
     assert (found.factor, found.offset, found.dimension) == (1.0, 0.0, its.dimension)
+
+
+@pytest.mark.parametrize("text", sorted(units._common()))
+def test_common_units_are_as_pint_has_them(text: str) -> None:
+    assert units._common()[text] == units.by_pint(text)
+    assert unit(text) is units._common()[text]
+
+
+def test_common_units_need_no_pint() -> None:
+    code = (
+        "import sys\n"
+        "from sheetlab.practical.loader import catalogue\n"
+        "for name in catalogue().paths(): catalogue().load(name)\n"
+        "assert 'pint' not in sys.modules\n"
+        "from sheetlab.units import unit\n"
+        "print(unit('furlong').factor, 'pint' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    factor, loaded = done.stdout.split()
+    assert float(factor) == pytest.approx(201.168, rel=1e-5)
+    assert loaded == "True"
 
 
 def test_pure_numbers_are_one_unit() -> None:

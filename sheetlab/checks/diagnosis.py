@@ -19,7 +19,7 @@ from itertools import combinations
 from sheetlab.checks.candidates import Candidate, Slips, arithmetic
 from sheetlab.checks.causes import KINDS, Cause
 from sheetlab.checks.subject import Subject
-from sheetlab.checks.worlds import World, dependencies, finite
+from sheetlab.checks.worlds import World, finite
 from sheetlab.formula.slips import Product, product
 from sheetlab.practical.definition import Answer
 from sheetlab.practical.model import Practical
@@ -122,8 +122,8 @@ class _Judge:
         return self.subject.practical
 
     @cached_property
-    def below(self) -> dict[str, frozenset[str]]:
-        return dependencies(self.practical)
+    def below(self) -> Mapping[str, frozenset[str]]:
+        return self.practical.below()
 
     @cached_property
     def root(self) -> World:

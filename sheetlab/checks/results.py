@@ -9,7 +9,7 @@ from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.metrology.budget import student_t
 from sheetlab.practical.edits import whole_edits
-from sheetlab.practical.evaluate import AcceptedValue, Numbers, ResultValue
+from sheetlab.practical.evaluate import AcceptedValue, ResultValue
 
 MOST_SLIPS = 3
 _LIKELY = {
@@ -66,9 +66,7 @@ def _slips_that_fit(
     spread = math.hypot(its.expanded_uncertainty / (abs(its.value) or 1.0), accepted.tolerance)
     found = []
     for edit in whole_edits(subject.numbers):
-        value = Numbers(subject.practical, subject.observations.changed(edit.changes)).value(
-            key, None
-        )
+        value = subject.numbers.changed(edit.changes).value(key, None)
         if not value or value / accepted.value <= 0.0:
             continue
         distance = abs(math.log(value / accepted.value))

@@ -156,7 +156,7 @@ class Subject:
                 continue
             best: ScaleSlip | None = None
             for edit in whole_edits(self.numbers, SCALE_EDITS):
-                changed = Numbers(self.practical, self.observations.changed(edit.changes))
+                changed = self.numbers.changed(edit.changes)
                 fit = refitted(changed, line.field)
                 after = math.inf if fit is None else fit.residual_deviation
                 if after < min(MUCH_LESS * before, math.inf if best is None else best.after):
@@ -248,7 +248,7 @@ def fitting_edits(
     """
     found: list[tuple[Edit, float]] = []
     for edit in reading_edits(subject.numbers, key, row):
-        numbers = Numbers(subject.practical, subject.observations.changed(edit.changes))
+        numbers = subject.numbers.changed(edit.changes)
         value = numbers.value(key, row)
         if value is not None and fits(value, numbers):
             found.append((edit, value))

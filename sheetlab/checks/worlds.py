@@ -90,14 +90,6 @@ class World:
         return World(self, self.below, changed, {**self.fixed, **fixed}, nodes, statistics)
 
 
-def dependencies(practical: Practical) -> dict[str, frozenset[str]]:
-    """What each field depends on, itself included."""
-    found = {key: frozenset((key,)) for key in practical.inputs}
-    for key, one in practical.derived.items():
-        found[key] = frozenset((key,)).union(*(found[k] for k in practical.depends(one.node)))
-    return found
-
-
 def finite(value: float | None) -> float | None:
     """The number, or None if it is missing, infinite or no number."""
     return value if value is not None and math.isfinite(value) else None

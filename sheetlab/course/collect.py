@@ -32,7 +32,7 @@ from sheetlab.metrology.statement import significant
 from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.profile import Profile
 from sheetlab.units import unit
-from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.workbook.package import Package, open_package, xml
 from sheetlab.workbook.template import EPOCH
 
@@ -170,14 +170,14 @@ def _end_with_parent() -> None:
 def _evaluate(job: _Job) -> _Done:
     """One workbook; never raises for what is in it."""
     path = job.folder / job.file
-    outcome = evaluate_file(path, None, profile=job.profile, trials=0)
+    outcome, filled = assess_file(path, profile=job.profile, trials=0)
     found = outcome.assessment
-    if found is None:
+    if found is None or filled is None:
         foreign = any(f.code in FOREIGN for f in outcome.findings)
         message = " ".join(f.message for f in outcome.findings)
         return Unread(job.file, message, foreign), None
     try:
-        made = _handin(path, job, found, outcome.findings)
+        made = _handin(filled.package, job, found)
     except (OSError, SheetlabError) as error:
         return Unread(job.file, f"cannot be read any more: {error}"), None
     except Exception as error:  # the last boundary: one odd file never stops the others
@@ -185,13 +185,13 @@ def _evaluate(job: _Job) -> _Done:
     return made, found if job.keep else None
 
 
-def _handin(path: Path, job: _Job, found: Assessment, findings: Sequence[Finding]) -> HandIn:
+def _handin(package: Package, job: _Job, found: Assessment) -> HandIn:
     definition = found.practical.definition
-    saved, saved_by = saved_at(path)
+    saved, saved_by = saved_at(package.path, package)
     known = {name: _entry(found, name) for name in ("group", "setup", "observers", "date")}
     return HandIn(
         file=job.file,
-        digest=hashlib.sha256(path.read_bytes()).hexdigest(),
+        digest=hashlib.sha256(package.raw).hexdigest(),
         readings=_typed_digest(found),
         saved=saved,
         saved_by=saved_by,
@@ -202,9 +202,9 @@ def _handin(path: Path, job: _Job, found: Assessment, findings: Sequence[Finding
         **known,
         status=str(found.status),
         headline=wording.headline(found),
-        blank=any(f.code == BLANK for f in findings),
+        blank=any(f.code == BLANK for f in found.findings),
         outcome=_outcome(found),
-        findings=tuple(_told(f) for f in findings),
+        findings=tuple(_told(f) for f in found.findings),
         own=tuple(_own(found, one) for one in found.answers),
         marks=propose(found, job.scheme),
     )
@@ -234,10 +234,13 @@ def _typed_digest(found: Assessment) -> str:
     return digest.hexdigest()
 
 
-def saved_at(path: Path) -> tuple[datetime, str]:
-    """When a workbook was last saved, local time, and where that is known from."""
+def saved_at(path: Path, package: Package | None = None) -> tuple[datetime, str]:
+    """When a workbook was last saved, local time, and where that is known from.
+
+    ``package``: its parts, if they have been read already.
+    """
     by_file = datetime.fromtimestamp(path.stat().st_mtime)
-    package = open_package(path)
+    package = package or open_package(path)
     raw = package.parts.get("docProps/core.xml")
     if raw is None:
         return by_file, "file"

@@ -112,28 +112,48 @@ def evaluate(node: Node, env: Environment, row: int | None = None) -> Value:
 
 
 def _walk(node: Node, env: Environment, row: int | None) -> Value:
-    match node:
-        case Number(value):
-            return value
-        case Name(key):
-            return env.value(key, row)
-        case Negative(inner):
-            value = _walk(inner, env, row)
-            return None if value is None else -value
-        case Binary(op, left, right):
-            a, b = _walk(left, env, row), _walk(right, env, row)
-            return None if a is None or b is None else _real(_ARITHMETIC[op](a, b))
-        case Comparison(op, left, right):
-            a, b = _walk(left, env, row), _walk(right, env, row)
-            return None if a is None or b is None else bool(_ORDER[op](a, b))
-        case Logic(op, parts):
-            return _logic(op, [_walk(part, env, row) for part in parts])
-        case Call():
-            return _call(node, env, row)
-        case Fitted(columns=columns):
-            return env.aggregate(
-                fitted_rule(node), [c for name in columns for c in env.columns(name.key)]
-            )
+    # a table of kinds: formulas are walked thousands of times a workbook
+    return _WALKS[type(node)](node, env, row)
+
+
+def _number(node: Number, env: Environment, row: int | None) -> Value:
+    return node.value
+
+
+def _name(node: Name, env: Environment, row: int | None) -> Value:
+    return env.value(node.key, row)
+
+
+def _negative(node: Negative, env: Environment, row: int | None) -> Value:
+    value = _walk(node.inner, env, row)
+    return None if value is None else -value
+
+
+def _binary(node: Binary, env: Environment, row: int | None) -> Value:
+    left, right = node.left, node.right
+    a = _WALKS[type(left)](left, env, row)
+    b = _WALKS[type(right)](right, env, row)
+    return None if a is None or b is None else _real(_ARITHMETIC[node.op](a, b))
+
+
+def _comparison(node: Comparison, env: Environment, row: int | None) -> Value:
+    a, b = _walk(node.left, env, row), _walk(node.right, env, row)
+    return None if a is None or b is None else bool(_ORDER[node.op](a, b))
+
+
+def _logic(node: Logic, env: Environment, row: int | None) -> Value:
+    parts = [_walk(part, env, row) for part in node.parts]
+    if any(part is None for part in parts):
+        return None
+    if node.op == "not":
+        return not parts[0]
+    return all(parts) if node.op == "and" else any(parts)
+
+
+def _fitted(node: Fitted, env: Environment, row: int | None) -> Value:
+    return env.aggregate(
+        fitted_rule(node), [c for name in node.columns for c in env.columns(name.key)]
+    )
 
 
 @dataclass(slots=True)
@@ -187,8 +207,39 @@ def fitted_rule(node: Fitted) -> Aggregate:
     )
 
 
-def _line_before(rule: LineBefore, keys: Sequence[str], env: Environment, row: int | None) -> Value:
+def _real(value: Value) -> Value:
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise OverflowError("beyond what can be calculated")
+    elif isinstance(value, complex):
+        raise ValueError("a root of a negative number")
+    return value
+
+
+def _call(call: Call, env: Environment, row: int | None) -> Value:
+    rule = FUNCTIONS[call.function]
+    return _CALLS[type(rule)](rule, call, env, row)
+
+
+def _elementwise(rule: Elementwise, call: Call, env: Environment, row: int | None) -> Value:
+    value = _walk(call.arguments[0], env, row)
+    if value is None:
+        return None
+    function = rule.library
+    return (getattr(env.library, function) if isinstance(function, str) else function)(value)
+
+
+def _first_given(rule: FirstGiven, call: Call, env: Environment, row: int | None) -> Value:
+    for argument in call.arguments:
+        value = evaluate(argument, env, row)
+        if value is not None:
+            return value
+    return None
+
+
+def _line_before(rule: LineBefore, call: Call, env: Environment, row: int | None) -> Value:
     """Plain numbers: it is looked at and never enters a result."""
+    keys = argument_keys(call)
     here = env.value(keys[1], row)
     pairs: list[tuple[float, float]] = []
     for earlier in range(row or 0):
@@ -201,63 +252,56 @@ def _line_before(rule: LineBefore, keys: Sequence[str], env: Environment, row: i
     return fit_line(xs, ys).at(_plain(here))[0]
 
 
+def _unless(rule: Unless, call: Call, env: Environment, row: int | None) -> Value:
+    if env.value(argument_keys(call)[0], row) is not None:
+        return None
+    return _walk(call.arguments[1], env, row)
+
+
+def _macro(rule: Macro, call: Call, env: Environment, row: int | None) -> Value:
+    return _walk(expand_macro(call), env, row)
+
+
+def _position(rule: Position, call: Call, env: Environment, row: int | None) -> Value:
+    offset = rule.offset
+    return env.value(argument_keys(call)[0], 0 if offset is None else (row or 0) + offset)
+
+
+def _row_statistic(rule: RowStatistic, call: Call, env: Environment, row: int | None) -> Value:
+    keys = [c for key in argument_keys(call) for c in env.columns(key)]
+    present = [v for v in [env.value(key, row) for key in keys] if v is not None]
+    weights = rule.weights([_plain(v) for v in present])
+    if weights is None:
+        return None
+    return sum([w * v for w, v in zip(weights, present, strict=True) if w], 0.0)
+
+
+def _aggregate(rule: Aggregate, call: Call, env: Environment, row: int | None) -> Value:
+    return env.aggregate(rule, [c for key in argument_keys(call) for c in env.columns(key)])
+
+
 def _plain(value: Value) -> float:
-    number: Any = getattr(value, "nominal_value", value)
+    number: Any = value if isinstance(value, float) else getattr(value, "nominal_value", value)
     return float(number)
 
 
-def _real(value: Value) -> Value:
-    if isinstance(value, complex):
-        raise ValueError("a root of a negative number")
-    if isinstance(value, float) and not math.isfinite(value):
-        raise OverflowError("beyond what can be calculated")
-    return value
-
-
-def _logic(op: str, parts: list[Value]) -> Value:
-    if any(part is None for part in parts):
-        return None
-    if op == "not":
-        return not parts[0]
-    return all(parts) if op == "and" else any(parts)
-
-
-def _call(call: Call, env: Environment, row: int | None) -> Value:
-    rule = FUNCTIONS[call.function]
-    match rule:
-        case Elementwise():
-            value = _walk(call.arguments[0], env, row)
-            if value is None:
-                return None
-            function = rule.library
-            return (getattr(env.library, function) if isinstance(function, str) else function)(
-                value
-            )
-        case FirstGiven():
-            for argument in call.arguments:
-                value = evaluate(argument, env, row)
-                if value is not None:
-                    return value
-            return None
-        case LineBefore():
-            return _line_before(rule, argument_keys(call), env, row)
-        case Unless():
-            return (
-                None
-                if env.value(argument_keys(call)[0], row) is not None
-                else _walk(call.arguments[1], env, row)
-            )
-        case Macro():
-            return _walk(expand_macro(call), env, row)
-        case Position(offset=offset):
-            key = argument_keys(call)[0]
-            return env.value(key, 0 if offset is None else (row or 0) + offset)
-        case RowStatistic():
-            keys = [c for key in argument_keys(call) for c in env.columns(key)]
-            present = [v for v in (env.value(key, row) for key in keys) if v is not None]
-            weights = rule.weights([float(getattr(v, "nominal_value", v)) for v in present])
-            if weights is None:
-                return None
-            return sum((w * v for w, v in zip(weights, present, strict=True) if w), 0.0)
-        case Aggregate():
-            return env.aggregate(rule, [c for key in argument_keys(call) for c in env.columns(key)])
+_CALLS: dict[type, Callable[[Any, Call, Environment, int | None], Value]] = {
+    Elementwise: _elementwise,
+    FirstGiven: _first_given,
+    LineBefore: _line_before,
+    Unless: _unless,
+    Macro: _macro,
+    Position: _position,
+    RowStatistic: _row_statistic,
+    Aggregate: _aggregate,
+}
+_WALKS: dict[type, Callable[[Any, Environment, int | None], Value]] = {
+    Number: _number,
+    Name: _name,
+    Negative: _negative,
+    Binary: _binary,
+    Comparison: _comparison,
+    Logic: _logic,
+    Call: _call,
+    Fitted: _fitted,
+}

@@ -83,9 +83,19 @@ class Numbers:
             value = one.default
         return None if value is None else one.unit.to_si(value)
 
+    def changed(self, changes: Mapping[tuple[str, int | None], float]) -> Numbers:
+        """The values with other numbers in some input cells, as cells show them.
+
+        What does not depend on those cells is taken over instead of being worked out again.
+        """
+        touched, below = {key for key, _ in changes}, self.practical.below()
+        kept = {k: v for k, v in self.found.items() if touched.isdisjoint(below[k])}
+        observations = self.observations.changed(changes)
+        return Numbers(self.practical, observations, self.library, kept)
+
     def value(self, key: str, row: int | None) -> float | None:
         """A quantity, or the element of a column in a row, in SI units."""
-        found = self.cells(key)
+        found = self.found[key] if key in self.found else self.cells(key)
         if not isinstance(found, list):
             return found
         return found[row] if row is not None and 0 <= row < len(found) else None
@@ -164,7 +174,7 @@ class _Uncertain:
         for spec in one.sources:
             variable = self.variable(spec, one)
             if variable is not None:
-                value = value + variable * (_nominal(value) if spec.relative else 1.0)
+                value = value + (variable * _nominal(value) if spec.relative else variable)
         return value
 
     def variable(self, spec: SourceSpec, one: InputField | DerivedField) -> Any:
@@ -237,17 +247,24 @@ class _Uncertain:
             # the scatter of a line has the rounding as its floor; stated uncertainties hold it
             common = 0.0
         total = _propagated(found, parts, own, common)
-        value: Value = found.value
-        for key, sensitivity in total.items():
-            value = value + sensitivity * self.variables[key]
         for scatter in found.scatter:
             if scatter.uncertainty == 0.0:
                 continue
             key = f"{rule.family}({','.join(columns)})#{scatter.token}"
             if key not in self.variables:
                 self.add(self._scatter_source(rule.family, key, columns, scatter))
-            value = value + scatter.sensitivity * self.variables[key]
-        return value
+            total[key] = total.get(key, 0.0) + scatter.sensitivity
+        return self._sum(found.value, total)
+
+    def _sum(self, value: float, sensitivities: Mapping[str, float]) -> Value:
+        """A value that depends on sources as its sensitivities say."""
+        if not sensitivities:
+            return value
+        # in one step: a sum term by term takes most of the time of an evaluation
+        from uncertainties.core import AffineScalarFunc, LinearCombination
+
+        terms = {self.variables[key]: c for key, c in sensitivities.items()}
+        return AffineScalarFunc(value, LinearCombination(terms))
 
     def _scatter_source(
         self, family: str, key: str, columns: tuple[str, ...], scatter: Scatter

@@ -52,6 +52,7 @@ MAX_DECIMALS = 12
 MAX_ZERO_ROWS = 50
 MAX_CELLS = 20_000
 MAX_QUANTITIES = 200
+MOST_KEPT = 2000
 MAX_TEXT = 250
 """Spreadsheet programs hold 255 characters in a text of a formula and in a list of choices."""
 RESERVED_SHEETS = (
@@ -268,6 +269,11 @@ class Practical:
     """How readings are invented; None if the definition has no bench."""
     stress: StressField | None = None
     """What the loads do; None if the definition does not say."""
+    _uses: dict[int, tuple[Node, tuple[str, ...]]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
+    """What formulas use, by identity, worked out once for all workbooks of this definition."""
+    _below: dict[str, frozenset[str]] = field(default_factory=dict, repr=False, compare=False)
 
     def field(self, key: str) -> Field:
         """A field by its key."""
@@ -286,12 +292,27 @@ class Practical:
 
     def depends(self, node: Node) -> tuple[str, ...]:
         """Fields that a formula uses directly; not the texts that it only asks for."""
-        return tuple(
+        known = self._uses.get(id(node))
+        if known is not None and known[0] is node:
+            return known[1]
+        found = tuple(
             column
             for key in names(node)
             for column in self.columns(key)
             if column in self.derived or self.inputs[column].kind != "text"
         )
+        if len(self._uses) < MOST_KEPT:
+            self._uses[id(node)] = node, found
+        return found
+
+    def below(self) -> Mapping[str, frozenset[str]]:
+        """What each field depends on, itself included; worked out once."""
+        if not self._below:
+            found = {key: frozenset((key,)) for key in self.inputs}
+            for key, one in self.derived.items():
+                found[key] = frozenset((key,)).union(*(found[k] for k in self.depends(one.node)))
+            self._below.update(found)
+        return self._below
 
     def reasons(self) -> tuple[str, ...]:
         """Columns in which rows are left out with a reason."""

@@ -47,26 +47,11 @@ def evaluate_file(
     trials
         Random trials of the Monte Carlo check; 0 for none.
     """
-    try:
-        before = _stat(path)
-        filled = read_workbook(path)
-        if practical and filled.identity.practical != practical:
-            raise SheetlabError(_other_practical(path, filled, practical))
-        assessment = assess(
-            filled.practical,
-            filled.observations,
-            trials,
-            profile=profile or filled.identity.profile,
-            bound=filled.identity.bound,
-        )
-    except SheetlabError as error:
-        return FileOutcome(path, None, _located(error.findings, path), None)
-    except ArithmeticError as error:
-        return FileOutcome(path, None, (_beyond_arithmetic(path, error),), None)
-    except Exception as error:  # the last boundary: one odd file never stops the others
-        return FileOutcome(path, None, (_unexpected(path, error),), None)
-    if target is None:
-        return FileOutcome(path, assessment, assessment.findings, None)
+    before = _stat(path)
+    outcome, filled = assess_file(path, practical, profile, trials)
+    assessment = outcome.assessment
+    if target is None or filled is None or assessment is None:
+        return outcome
     try:
         refuse_open(target)
         if target == path and before is not None and _changed(path, before):
@@ -84,11 +69,41 @@ def evaluate_file(
     return FileOutcome(path, assessment, assessment.findings, target)
 
 
+def assess_file(
+    path: Path,
+    practical: str = "",
+    profile: Profile | None = None,
+    trials: int = montecarlo.TRIALS,
+) -> tuple[FileOutcome, Filled | None]:
+    """Read and assess a workbook and write nothing; with it what was read, if it could be.
+
+    Parameters are those of ``evaluate_file``.
+    """
+    try:
+        filled = read_workbook(path)
+        if practical and filled.identity.practical != practical:
+            raise SheetlabError(_other_practical(path, filled, practical))
+        assessment = assess(
+            filled.practical,
+            filled.observations,
+            trials,
+            profile=profile or filled.identity.profile,
+            bound=filled.identity.bound,
+        )
+    except SheetlabError as error:
+        return FileOutcome(path, None, _located(error.findings, path), None), None
+    except ArithmeticError as error:
+        return FileOutcome(path, None, (_beyond_arithmetic(path, error),), None), None
+    except Exception as error:  # the last boundary: one odd file never stops the others
+        return FileOutcome(path, None, (_unexpected(path, error),), None), None
+    return FileOutcome(path, assessment, assessment.findings, None), filled
+
+
 def evaluated_bytes(filled: Filled, assessment: Assessment) -> bytes:
     """The workbook with its result sheets, as a file."""
     own = own_sheets(filled.package)
     others = [sheet.name for sheet in filled.store.sheets if sheet.name not in own]
-    return graft(filled.package, write_results(assessment, free_titles(TITLES, others)))
+    return graft(filled.package, write_results(assessment, free_titles(TITLES, others)), own)
 
 
 def _located(findings: tuple[Finding, ...], path: Path) -> tuple[Finding, ...]:

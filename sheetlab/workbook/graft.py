@@ -11,6 +11,7 @@ import hashlib
 import io
 import posixpath
 import re
+import struct
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from copy import deepcopy
@@ -35,7 +36,14 @@ TITLES = ("Evaluation", "Budget", "Lines", "Working", "Graphs", "Findings")
 """Sheets that an evaluation adds, in this order, unless a title is taken."""
 RESULT_NAME = "sheetlab_result_"
 STYLES_NAME = "sheetlab_formats"
-_PACKED = 0.9
+LEVEL = 3
+"""Of compression: a tenth more bytes of the new sheets than the usual level, in less time."""
+_PLAIN = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+_LOCAL = struct.Struct("<26xHH")
+"""Head of an entry: what is read of it are the lengths of name and extra field."""
+_CELL = re.compile(rb'<c r="([A-Z]+[0-9]+)"(?: s="([0-9]+)")?(?: t="s"><v>([0-9]+)</v>)?')
+_ROW_OR_COLUMN = re.compile(rb'(<row [^>]*? s=|<col [^>]*? style=)"([0-9]+)"')
+_TEXT = re.compile(rb"<si>(.*?)</si>", re.DOTALL)
 _RESULT = re.compile(rf"{RESULT_NAME}\d+")
 _OWN_TITLE = re.compile(rf"(?:{'|'.join(TITLES)})(?: \(\d+\))?")
 _NEW_TIME = (1980, 1, 1, 0, 0, 0)
@@ -80,9 +88,17 @@ def free_titles(wanted: Sequence[str], taken: Iterable[str]) -> tuple[str, ...]:
     return tuple(out)
 
 
-def graft(package: Package, results: bytes) -> bytes:
-    """The file of a package with the sheets of a results workbook as its last sheets."""
-    return _Graft(package, results).run()
+def graft(package: Package, results: Mapping[str, bytes], own: Iterable[str]) -> bytes:
+    """The file of a package with the sheets of a results workbook as its last sheets.
+
+    Parameters
+    ----------
+    results
+        Parts of the results workbook by name, as XlsxWriter writes them.
+    own
+        Titles of the sheets of an earlier evaluation, which go (``own_sheets``).
+    """
+    return _Graft(package, results, frozenset(own)).run()
 
 
 def _tag(name: str) -> str:
@@ -93,10 +109,29 @@ def _serialise(root: etree._Element) -> bytes:
     return etree.tostring(root, xml_declaration=True, encoding="UTF-8", standalone=True)
 
 
+def _copy(entry: zipfile.ZipInfo, raw: bytes, archive: zipfile.ZipFile, buffer: io.BytesIO) -> None:
+    """Copy an entry of a file as it lies there, packed, to the end of a new archive."""
+    lengths = _LOCAL.unpack_from(raw, entry.header_offset)
+    start = entry.header_offset + _LOCAL.size + sum(lengths)
+    info = zipfile.ZipInfo(entry.filename, entry.date_time)
+    info.compress_type, info.external_attr = entry.compress_type, entry.external_attr
+    info.CRC, info.compress_size, info.file_size = (
+        entry.CRC, entry.compress_size, entry.file_size,
+    )  # fmt: skip
+    info.header_offset = buffer.tell()
+    buffer.write(info.FileHeader(zip64=False))
+    buffer.write(memoryview(raw)[start : start + entry.compress_size])
+    # as ``writestr`` leaves an archive behind
+    archive.filelist.append(info)
+    archive.NameToInfo[info.filename] = info
+    archive.start_dir = buffer.tell()
+
+
 @dataclass(slots=True)
 class _Graft:
     package: Package
-    results: bytes
+    results: Mapping[str, bytes]
+    own: frozenset[str]
     parts: dict[str, bytes] = field(default_factory=dict)
     workbook: etree._Element = field(init=False)
     relations: etree._Element = field(init=False)
@@ -130,27 +165,33 @@ class _Graft:
         return self.zipped()
 
     def zipped(self) -> bytes:
+        package = self.package
         buffer = io.BytesIO()
-        with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
-            old = {entry.filename: entry for entry in self.package.entries}
+        with zipfile.ZipFile(buffer, "w") as archive:
+            old = {entry.filename: entry for entry in package.entries}
             for name, data in self.parts.items():
-                info = zipfile.ZipInfo(name, old[name].date_time if name in old else _NEW_TIME)
-                packed = name in old and old[name].compress_size > _PACKED * old[name].file_size
-                # what did not shrink before (pictures) will not now
-                info.compress_type = zipfile.ZIP_STORED if packed else zipfile.ZIP_DEFLATED
-                info.external_attr = old[name].external_attr if name in old else 0o600 << 16
-                archive.writestr(info, data)
+                entry = old.get(name)
+                if (
+                    entry is not None
+                    and data is package.parts[name]
+                    and entry.compress_type in _PLAIN
+                ):
+                    _copy(entry, package.raw, archive, buffer)
+                    continue
+                info = zipfile.ZipInfo(name, _NEW_TIME if entry is None else entry.date_time)
+                info.compress_type = zipfile.ZIP_DEFLATED
+                info.external_attr = 0o600 << 16 if entry is None else entry.external_attr
+                archive.writestr(info, data, compresslevel=LEVEL)
         return buffer.getvalue()
 
     # -- taking out an earlier evaluation ----------------------------------------------------
 
     def strip(self) -> None:
-        own = set(own_sheets(self.package))
         sheets = self.workbook.find(_tag("sheets"))
         assert sheets is not None
         gone = []
         for index, element in enumerate(list(sheets)):
-            if element.get("name") in own:
+            if element.get("name") in self.own:
                 gone.append(index)
                 self.drop_sheet(element.get(f"{{{RELATIONSHIPS}}}id", ""))
                 sheets.remove(element)
@@ -209,8 +250,7 @@ class _Graft:
     # -- adding ------------------------------------------------------------------------------
 
     def add(self) -> tuple[str, ...]:
-        with zipfile.ZipFile(io.BytesIO(self.results)) as archive:
-            new = {name: archive.read(name) for name in archive.namelist()}
+        new = self.results
         self.merge_styles(xml(new["xl/styles.xml"], self.package.path))
         renamed = dict(self.fresh_names(name for name in new if _PARTS.fullmatch(name)))
         texts = self.shared_texts(new)
@@ -239,37 +279,29 @@ class _Graft:
             taken.add(target)
             yield name, target
 
-    def shared_texts(self, new: Mapping[str, bytes]) -> list[str]:
-        raw = new.get("xl/sharedStrings.xml")
-        items = [] if raw is None else xml(raw, self.package.path)
-        return ["".join(map(str, item.itertext())) for item in items]
+    def shared_texts(self, new: Mapping[str, bytes]) -> list[bytes]:
+        """Texts of the table, as XML has them."""
+        return _TEXT.findall(new.get("xl/sharedStrings.xml", b""))
 
-    def sheet(self, data: bytes, texts: Sequence[str]) -> bytes:
-        """A sheet with its formats renumbered and its texts inside it."""
-        root = xml(data, self.package.path)
-        inline, plain = _tag("is"), _tag("t")
-        space = "{http://www.w3.org/XML/1998/namespace}space"
+    def sheet(self, data: bytes, texts: Sequence[bytes]) -> bytes:
+        """A sheet with its formats renumbered and its texts inside it.
+
+        By patterns, because the text is XlsxWriter's own; a tree takes several times as long.
+        """
         offset = self.offsets["cellXfs"]
-        for element in root.iter(_tag("row"), _tag("col")):
-            key = "style" if element.tag == _tag("col") else "s"
-            style = element.get(key)
-            if style is not None:
-                element.set(key, str(int(style) + offset))
-        for element in root.iter(_tag("c")):
-            element.set("s", str(int(element.get("s") or 0) + offset))
-            if element.get("t") == "s":
-                # the only child is the number of a text
-                value = element[0]
-                value.tag = inline
-                text = etree.SubElement(value, plain)
-                text.text = texts[int(value.text or 0)]
-                text.set(space, "preserve")
-                value.text = None
-                element.set("t", "inlineStr")
-        for element in root.iter(_tag("sheetView")):
-            if "tabSelected" in element.attrib:
-                del element.attrib["tabSelected"]
-        return _serialise(root)
+
+        def cell(match: re.Match[bytes]) -> bytes:
+            place, style, text = match[1], int(match[2] or 0) + offset, match[3]
+            if text is None:
+                return b'<c r="%b" s="%d"' % (place, style)
+            # the only child is the number of a text
+            return b'<c r="%b" s="%d" t="inlineStr"><is>%b</is>' % (place, style, texts[int(text)])
+
+        def other(match: re.Match[bytes]) -> bytes:
+            return b'%b"%d"' % (match[1], int(match[2]) + offset)
+
+        data = _CELL.sub(cell, _ROW_OR_COLUMN.sub(other, data))
+        return data.replace(b' tabSelected="1"', b"", 1)
 
     def moved(self, data: bytes, name: str, renamed: Mapping[str, str]) -> bytes:
         root = xml(data, self.package.path)

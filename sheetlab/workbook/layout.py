@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 
 from sheetlab.formula.tree import Node
 from sheetlab.practical.definition import Assist, Instrument, Table
@@ -134,6 +135,7 @@ def defined_name(one: Field) -> str:
     return f"{prefix}_{one.key.replace('.', '_')}"
 
 
+@cache
 def column_letter(column: int) -> str:
     """Letter of a zero-based column."""
     letters = ""

@@ -14,7 +14,7 @@ import tempfile
 import zipfile
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +52,8 @@ class Package:
     parts: Mapping[str, bytes]
     workbook: str
     """Name of the workbook part."""
+    raw: bytes = field(default=b"", repr=False)
+    """The file itself, from which untouched parts are copied as they lie there."""
 
     def relationships(self, part: str) -> dict[str, tuple[str, str]]:
         """Relationship id -> (type, target part) of a part."""
@@ -147,7 +149,7 @@ def open_package(path: Path) -> Package:
             "is cut short or damaged",
             remedy="Get it again from the student or the share; this copy cannot be read.",
         ) from error
-    return Package(path, tuple(entries), parts, _workbook_part(path, parts))
+    return Package(path, tuple(entries), parts, _workbook_part(path, parts), data)
 
 
 def _sniff(path: Path, data: bytes) -> None:

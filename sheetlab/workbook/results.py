@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
-
-import xlsxwriter
 
 from sheetlab.checks import wording
 from sheetlab.checks.answers import FEW_CAUSES, verdict
@@ -25,7 +22,8 @@ from sheetlab.units import Unit, per_unit
 from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart, share_chart
 from sheetlab.workbook.graft import TITLES
 from sheetlab.workbook.layout import heading, quoted_sheet
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed, set_page
+from sheetlab.workbook.parts import Parts
+from sheetlab.workbook.style import Styles, decimals_format, lines_needed, set_page
 
 WIDTH = 10.3
 FEW_FINDINGS = 7
@@ -35,19 +33,17 @@ MOST_POINTS = 40
 BUDGET_WIDTHS = (4.6, 0.6, 1.1, 1.0, 0.8, 1.1, 0.9, 1.0, 1.1, 1.2, 0.9)
 
 
-def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> bytes:
-    """Workbook file with the result sheets of one assessment.
+def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> dict[str, bytes]:
+    """Parts of a workbook with the result sheets of one assessment, by name.
 
     Parameters
     ----------
     titles
         Free sheet titles, for the sheets of ``TITLES``.
     """
-    buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
+    book = Parts()
     _Results(assessment, dict(zip(TITLES, titles, strict=True)), book, Styles(book)).write()
-    book.close()
-    return buffer.getvalue()
+    return book.parts()
 
 
 class Share(float):

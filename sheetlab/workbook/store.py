@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Literal
 
 from lxml import etree
@@ -90,13 +91,20 @@ class Store:
 
     def _cell(self, element: etree._Element) -> Cell | None:
         kind = element.get("t", "n")
-        formula = element.find(_F) is not None
+        formula, raw, inline = False, None, None
+        for child in element:
+            tag = child.tag
+            if tag == _V:
+                if raw is None:
+                    raw = child.text or ""
+            elif tag == _F:
+                formula = True
+            elif tag == _IS and inline is None:
+                inline = child
         style = _whole(element.get("s"))
         if kind == "inlineStr":
-            inline = element.find(_IS)
             text = "" if inline is None else _text(inline)
             return Cell("text", text, formula, style) if text or formula else None
-        raw = element.findtext(_V)
         if raw is None or (raw == "" and kind != "str"):
             return Cell("text", "", True, style) if formula else None
         match kind:
@@ -186,14 +194,20 @@ def _whole(text: str | None) -> int:
 
 
 def _text(element: etree._Element) -> str:
-    # phonetic runs are a reading aid, not part of the text
-    text = "".join(
-        t.text or "" for t in element.iter(_T) if not any(a.tag == _RPH for a in t.iterancestors())
-    )
+    if len(element) == 1 and element[0].tag == _T:
+        text = element[0].text or ""
+    else:
+        # phonetic runs are a reading aid, not part of the text
+        text = "".join(
+            t.text or ""
+            for t in element.iter(_T)
+            if not any(a.tag == _RPH for a in t.iterancestors())
+        )
     # characters that XML cannot hold are written _xHHHH_ (ISO/IEC 29500-1, ST_Xstring)
     return _ESCAPE.sub(lambda match: chr(int(match[1], 16)), text) if "_x" in text else text
 
 
+@lru_cache(maxsize=20_000)
 def _place(reference: str) -> tuple[int, int] | None:
     letters = reference.rstrip("0123456789")
     digits = reference[len(letters) :]
@@ -207,6 +221,7 @@ def _place(reference: str) -> tuple[int, int] | None:
     return int(digits) - 1, column - 1
 
 
+@lru_cache(maxsize=20_000)
 def address(row: int, column: int) -> str:
     """``B7`` of zero-based row and column."""
     return f"{column_letter(column)}{row + 1}"

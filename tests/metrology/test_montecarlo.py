@@ -206,12 +206,12 @@ def test_a_shared_source_cancels_in_a_difference() -> None:
 
 
 def test_what_is_not_shared_stays() -> None:
-    found = _two(_difference, {"zero": 1.0, "own": -2.0}, {"zero": 1.0})
+    found = _two(_difference, {"zero": 1.0, "own": -2.0}, {"zero": 1.0}, trials=200_000)
     assert found.standard_uncertainty == pytest.approx(0.02, rel=3.0 / math.sqrt(2.0 * 200_000))
 
 
 def test_a_shared_source_adds_in_a_sum() -> None:
-    found = _two(lambda q: q["a"] + q["b"], {"zero": 1.0}, {"zero": 1.0})
+    found = _two(lambda q: q["a"] + q["b"], {"zero": 1.0}, {"zero": 1.0}, trials=200_000)
     # kurtosis 1.8 of a rectangular distribution makes u more certain than a normal one would
     assert found.standard_uncertainty == pytest.approx(1.0, rel=3.0 * math.sqrt(0.2 / 200_000))
 
@@ -316,10 +316,39 @@ class TestAdaptive:
 
     def test_no_more_than_needed(self) -> None:
         # u = 9: a fifth of half a unit; the ends of n normal trials are known to 24 / √n
-        found = self.found(math.inf, 2_000_000)
+        found = self.found(math.inf, 2_000_000, 10_000)
         assert found.tolerance == pytest.approx(0.1)
         assert found.stable
         assert found.trials == pytest.approx((2.0 * 24.0 / 0.1) ** 2, rel=0.3)
+
+    def test_few_trials_suffice_where_a_digit_is_coarse(self) -> None:
+        # u = 1.1: the same tolerance is ten times wider in parts of u
+        source = Source("a", "a", "B", "normal", 1.1)
+        quantities = {"x": Affine(0.0, {"a": 1.0})}
+        found = _one(lambda q: q["x"], quantities, [source], 10_000, most=1_000_000)
+        assert (found.trials, found.stable) == (10_000, True)
+
+    def test_figures_called_stable_are_within_the_tolerance(self) -> None:
+        """Stopping when the standard errors allow it does not make the ends worse than said.
+
+        Twice the standard error is within the tolerance, so 95 % of ends should be within it of
+        the exact ones (60 seeds, two ends each: fewer than 106 of 120 by chance in 1 of 1000).
+        """
+        source = Source("a", "a", "B", "normal", 4.0)
+        inside, trials = 0, []
+        for seed in range(60):
+            (found,) = propagate(
+                [lambda q: q["x"]], {"x": Affine(0.0, {"a": 1.0})}, [source],
+                montecarlo.TRIALS, seed, most=montecarlo.MOST_TRIALS,
+            )  # fmt: skip
+            assert found.stable
+            assert found.tolerance == pytest.approx(0.1)
+            trials.append(found.trials)
+            for end, exact in ((found.low, -7.839856), (found.high, 7.839856)):
+                inside += abs(end - exact) <= found.tolerance
+        assert inside >= 106
+        # it takes (2 · 2.68 u / tolerance)²; of two estimated standard errors the greater counts
+        assert 46_000 <= np.mean(trials) <= 70_000
 
     def test_stops_at_the_limit_and_says_so(self) -> None:
         found = self.found(1.0, 200_000)

@@ -6,11 +6,13 @@ import math
 from pathlib import Path
 
 import pytest
-from examples import practical, typed
+from examples import WORKBOOKS, practical, typed
 from rounding import common_part
 from uncertainties import ufloat
 
+from sheetlab.metrology import montecarlo
 from sheetlab.metrology.line import fit_common_slope
+from sheetlab.practical.edits import reading_edits, whole_edits
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
 from sheetlab.practical.loader import load
 from sheetlab.practical.model import Practical
@@ -330,3 +332,39 @@ def test_modulus_formula_on_published_examples(
         numbers = Numbers(model, observed(model, cells))
         side = numbers.value("E", None) - modulus
         assert (side > 0) == (end < elongation), source
+
+
+@pytest.mark.parametrize("group", ["Avocet", "Godwit", "Turnstone"])
+def test_changed_numbers_are_those_of_changed_readings(group: str) -> None:
+    """What is taken over from the numbers before a change is what would be worked out again."""
+    model = practical(WORKBOOKS[group].practical)
+    observations = observed(model, typed(group))
+    numbers = Numbers(model, observations)
+    every = (*model.inputs, *model.derived)
+    for key in every:
+        numbers.cells(key)
+    reading = next(line.y[0] for line in model.lines.values())
+    edits = [*whole_edits(numbers), *reading_edits(numbers, reading, 1)]
+    assert len(edits) > 20
+    touched = 0
+    for edit in edits[::3]:
+        changed = numbers.changed(edit.changes)
+        afresh = Numbers(model, observations.changed(edit.changes))
+        assert {k: changed.cells(k) for k in every} == {k: afresh.cells(k) for k in every}
+        touched += any(changed.cells(k) != numbers.cells(k) for k in model.derived)
+    assert touched > 5
+
+
+def test_as_many_trials_as_the_figures_need() -> None:
+    found = evaluated(wire(), trials=montecarlo.TRIALS).measurand
+    assert found.trials.stable
+    assert montecarlo.TRIALS <= found.trials.trials < montecarlo.MOST_TRIALS
+    assert found.trials.trials % montecarlo.TRIALS == 0
+    more = evaluate_practical(
+        practical("wire-stretching"), observed(practical("wire-stretching"), wire()), trials=400_000
+    ).measurand.trials
+    for end in ("low", "high"):
+        # both are within a tolerance of two standard errors; those of many trials are smaller
+        assert getattr(found.trials, end) == pytest.approx(
+            getattr(more, end), abs=1.5 * found.trials.tolerance, rel=0.0
+        )

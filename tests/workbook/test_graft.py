@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import io
+import struct
 import zipfile
 from pathlib import Path
 
 import openpyxl
 import pytest
+import xlsxwriter
 from examples import WORKBOOKS, filled
 from lxml import etree
 
 from sheetlab.workbook.evaluate_file import evaluate_file
-from sheetlab.workbook.graft import TITLES, own_sheets
+from sheetlab.workbook.graft import TITLES, graft, own_sheets
 from sheetlab.workbook.package import open_package
+from sheetlab.workbook.parts import Parts
+from sheetlab.workbook.store import open_store
+from sheetlab.workbook.style import BOOK_OPTIONS
+from sheetlab.workbook.template import EPOCH
 
 EDITED = {"[Content_Types].xml", "xl/workbook.xml", "xl/_rels/workbook.xml.rels", "xl/styles.xml"}
 
@@ -125,3 +132,66 @@ def test_axes_of_charts_are_not_deleted(tmp_path: Path) -> None:
     for chart in charts:
         assert b'<c:delete val="1"/>' not in chart
         assert chart.count(b"<c:valAx>") + chart.count(b"<c:catAx>") == 2
+
+
+def test_untouched_parts_are_copied_as_they_lie_there(tmp_path: Path) -> None:
+    # packed by another program at another level: packing them again would change the bytes
+    source = tmp_path / "a.xlsx"
+    with zipfile.ZipFile(source, "w") as archive:
+        for name, data in parts_of(filled("Avocet")).items():
+            packed = zipfile.ZIP_STORED if name.endswith(".rels") else zipfile.ZIP_DEFLATED
+            archive.writestr(name, data, packed, 9)
+    target = tmp_path / "out.xlsx"
+    assert evaluate_file(source, target, trials=0).written == target
+    with zipfile.ZipFile(source) as old, zipfile.ZipFile(target) as new:
+        assert new.testzip() is None
+        for entry in old.infolist():
+            if entry.filename not in EDITED:
+                copied = new.getinfo(entry.filename)
+                assert copied.compress_type == entry.compress_type
+                assert packed_bytes(target, copied) == packed_bytes(source, entry)
+
+
+def parts_of(data: bytes) -> dict[str, bytes]:
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        return {name: archive.read(name) for name in archive.namelist()}
+
+
+def packed_bytes(path: Path, entry: zipfile.ZipInfo) -> bytes:
+    raw = path.read_bytes()
+    lengths = struct.unpack_from("<26xHH", raw, entry.header_offset)
+    start = entry.header_offset + 30 + sum(lengths)
+    return raw[start : start + entry.compress_size]
+
+
+def test_texts_of_the_results_arrive_as_they_were_written(tmp_path: Path) -> None:
+    """Spaces, signs of XML and several lines, through the table of texts into the sheet."""
+    book = Parts()
+    sheet = book.add_worksheet("Evaluation")
+    texts = [" a  b ", "<&> \"'", "one\ntwo", "\x07bell", "_x000A_", "e = 1", "Ω µ"]
+    for row, text in enumerate(texts):
+        sheet.write_string(row, 0, text)
+    sheet.write_number(len(texts), 0, 0.1)
+    source, target = tmp_path / "a.xlsx", tmp_path / "out.xlsx"
+    source.write_bytes(filled("Avocet"))
+    target.write_bytes(graft(open_package(source), book.parts(), ()))
+    cells = open_store(open_package(target)).cells("Evaluation")
+    assert [cells[row, 0].value for row in range(len(texts) + 1)] == [*texts, 0.1]
+
+
+def test_parts_are_those_of_the_library_s_own_file() -> None:
+    def write(book: xlsxwriter.Workbook) -> None:
+        sheet = book.add_worksheet("a")
+        sheet.write_string(0, 0, "text")
+        sheet.write_number(1, 0, 2.0, book.add_format({"bold": True}))
+        chart = book.add_chart({"type": "scatter"})
+        chart.add_series({"categories": ["a", 0, 0, 1, 0], "values": ["a", 0, 0, 1, 0]})
+        sheet.insert_chart(3, 0, chart)
+
+    buffer = io.BytesIO()
+    plain, ours = xlsxwriter.Workbook(buffer, BOOK_OPTIONS), Parts()
+    for book in (plain, ours):
+        book.set_properties({"created": EPOCH})
+        write(book)
+    plain.close()
+    assert ours.parts() == parts_of(buffer.getvalue())

@@ -1,0 +1,44 @@
+"""A workbook that XlsxWriter writes, as parts instead of a file."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from typing import Any
+
+import xlsxwriter
+from xlsxwriter.packager import Packager
+
+from sheetlab.workbook.style import BOOK_OPTIONS
+
+
+class _Kept(Packager):  # type: ignore[misc]  # the library has no types
+    """Keeps the parts for itself, so that nothing is packed that would be unpacked again."""
+
+    parts: tuple[tuple[Any, str, bool], ...] = ()
+
+    def _create_package(self) -> list[tuple[Any, str, bool]]:
+        self.parts = tuple(super()._create_package())
+        return []
+
+
+class Parts(xlsxwriter.Workbook):  # type: ignore[misc]
+    """A workbook in memory; the library's own file is what its parts are read from at worst."""
+
+    def __init__(self) -> None:
+        self.buffer = io.BytesIO()
+        self.kept = _Kept()
+        super().__init__(self.buffer, BOOK_OPTIONS)
+
+    def _get_packager(self) -> Packager:
+        return self.kept
+
+    def parts(self) -> dict[str, bytes]:
+        """Close the workbook; its parts by name."""
+        self.close()
+        with zipfile.ZipFile(self.buffer) as archive:
+            found = {name: archive.read(name) for name in archive.namelist()}
+        for stream, name, binary in self.kept.parts:
+            data = stream.getvalue()
+            found[name] = data if binary else data.encode()
+        return found

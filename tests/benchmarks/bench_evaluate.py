@@ -1,0 +1,49 @@
+"""One workbook: read, evaluated, result sheets written into it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import openpyxl
+from examples import CAREFUL, WORKBOOKS
+from measure import Case, Task, python
+
+from sheetlab.course.demo import fill
+from sheetlab.practical.definition import Assist
+from sheetlab.practical.loader import catalogue
+from sheetlab.workbook.evaluate_file import evaluate_file
+
+COMMAND = "import sys; from sheetlab.__main__ import main; sys.exit(main())"
+
+
+def evaluate(source: Path, target: Path) -> None:
+    assert evaluate_file(source, target).written == target
+
+
+def load_and_save(source: Path, target: Path) -> None:
+    openpyxl.load_workbook(source).save(target)
+
+
+def load_and_save_cold(source: Path, target: Path) -> None:
+    python("-c", f"import openpyxl; openpyxl.load_workbook({str(source)!r}).save({str(target)!r})")
+
+
+def cases(folder: Path, most: int) -> Iterator[Case]:
+    for name, group in CAREFUL.items():
+        source = folder / f"{group}.xlsx"
+        fill(catalogue(), WORKBOOKS[group], source, Assist.CORRECTED)
+        yield Case(
+            f"{name}, warm",
+            Task(evaluate, (source, folder / "ours.xlsx")),
+            Task(load_and_save, (source, folder / "floor.xlsx")),
+            "openpyxl loads and saves the same file",
+        )
+    command = ("-c", COMMAND, "evaluate", str(source), "--out", str(folder / "out"))
+    yield Case(
+        "sheetlab evaluate, cold",
+        Task(python, command, children=True),
+        Task(load_and_save_cold, (source, folder / "floor.xlsx"), children=True),
+        "a Python that loads and saves it with openpyxl",
+        rounds=7,
+    )
