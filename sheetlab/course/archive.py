@@ -18,7 +18,7 @@ from pathlib import Path
 
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.course.archivebook import MOST_READ, read_view, view_bytes
-from sheetlab.course.batch import ENDINGS
+from sheetlab.course.batch import workbooks_among
 from sheetlab.course.ledger import (
     COLUMNS,
     FIRST,
@@ -345,9 +345,13 @@ def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
         if not path.is_dir():
             yield path
             continue
-        for one in sorted(path.rglob("*")):
-            hidden = one.name.startswith((".", "~$"))
-            if one.suffix.lower() in ENDINGS and not hidden and one.resolve() != archive.resolve():
+        below = sorted(path.rglob("*"))
+        names: dict[Path, list[str]] = {}
+        for one in below:
+            names.setdefault(one.parent, []).append(one.name)
+        known = {parent: workbooks_among(found) for parent, found in names.items()}
+        for one in below:
+            if one.name in known[one.parent] and one.resolve() != archive.resolve():
                 yield one
 
 

@@ -11,6 +11,7 @@ import io
 import os
 import posixpath
 import tempfile
+import time
 import zipfile
 import zlib
 from collections.abc import Mapping
@@ -36,8 +37,15 @@ RELATIONSHIPS = "http://schemas.openxmlformats.org/officeDocument/2006/relations
 PACKAGE_RELATIONSHIPS = "http://schemas.openxmlformats.org/package/2006/relationships"
 CONTENT_TYPES = "http://schemas.openxmlformats.org/package/2006/content-types"
 CONTENT_TYPES_PART = "[Content_Types].xml"
+CONTENT = "content.xml"
+"""The part of an .ods file that holds its sheets."""
 
 DOCUMENT_TYPE = "carries an XML document type, which no spreadsheet program writes"
+
+_PART = ".part"
+_RANDOM = 8
+LEFT_BEHIND = 600.0
+"""Seconds after which a part of a file belongs to no writer that still runs."""
 
 _ZIP = b"PK\x03\x04"
 _COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -52,6 +60,11 @@ class Package:
     parts: Mapping[str, bytes]
     workbook: str
     """Name of the workbook part."""
+
+    @property
+    def open_document(self) -> bool:
+        """Whether this is an .ods file, which is read and never written."""
+        return self.workbook == CONTENT
 
     def relationships(self, part: str) -> dict[str, tuple[str, str]]:
         """Relationship id -> (type, target part) of a part."""
@@ -111,7 +124,7 @@ def refuse(path: Path, what: str, detail: str = "", remedy: str = "") -> Sheetla
             "file-unreadable",
             Severity.STOP,
             f"the file {what} {detail}".strip(),
-            "an .xlsx workbook that was issued by sheetlab",
+            "an .xlsx, .xlsm or .ods workbook that was issued by sheetlab",
             remedy or "Open it in a spreadsheet program, save it again as .xlsx, and try again.",
             Place(file=path.name),
         )
@@ -135,6 +148,11 @@ def open_package(path: Path) -> Package:
         raise refuse(
             path, "cannot be opened:", error.strerror or str(error), "Check the name and the share."
         ) from error
+    return package_of(data, path)
+
+
+def package_of(data: bytes, path: Path) -> Package:
+    """The package of a file's bytes; the path is that of messages."""
     _sniff(path, data)
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
@@ -155,11 +173,7 @@ def _sniff(path: Path, data: bytes) -> None:
         raise refuse(path, "is empty (0 bytes)", remedy="Get it again; nothing was saved in it.")
     if data.startswith(_COMPOUND):
         if "EncryptedPackage".encode("utf-16-le") in data:
-            raise refuse(
-                path,
-                "is locked with a password",
-                remedy="Open it with the password and save it without one.",
-            )
+            raise _password(path)
         raise refuse(path, "is a workbook of the old .xls kind")
     if not data.startswith(_ZIP):
         start = data[:200].lstrip().lower()
@@ -173,7 +187,7 @@ def _limits(path: Path, entries: list[zipfile.ZipInfo]) -> None:
     if len(names) > MAX_PARTS or len(set(names)) < len(names):
         raise refuse(path, "has too many parts, or the same part twice")
     if any(entry.flag_bits & 1 for entry in entries):
-        raise refuse(path, "is locked with a password")
+        raise _password(path)
     if sum(entry.file_size for entry in entries) > MAX_UNPACKED or any(
         entry.file_size > SMALL_PART and entry.file_size > MAX_RATIO * max(entry.compress_size, 1)
         for entry in entries
@@ -183,7 +197,7 @@ def _limits(path: Path, entries: list[zipfile.ZipInfo]) -> None:
 
 def _workbook_part(path: Path, parts: Mapping[str, bytes]) -> str:
     if b"oasis.opendocument" in parts.get("mimetype", b""):
-        raise refuse(path, "is an OpenDocument (.ods) file")
+        return _open_document_part(path, parts)
     root = parts.get("_rels/.rels")
     if root is None or CONTENT_TYPES_PART not in parts:
         raise refuse(path, "is an archive, but not a workbook")
@@ -198,30 +212,71 @@ def _workbook_part(path: Path, parts: Mapping[str, bytes]) -> str:
     raise refuse(path, "is not a workbook")
 
 
+def _open_document_part(path: Path, parts: Mapping[str, bytes]) -> str:
+    if b"encryption-data" in parts.get("META-INF/manifest.xml", b""):
+        raise _password(path)
+    if not parts["mimetype"].strip().endswith(b"opendocument.spreadsheet"):
+        raise refuse(path, "is an OpenDocument file, but no spreadsheet")
+    if CONTENT not in parts:
+        raise refuse(path, "has lost its main part")
+    return CONTENT
+
+
+def _password(path: Path) -> SheetlabError:
+    return refuse(
+        path,
+        "is locked with a password",
+        remedy="Open it with the password and save it without one.",
+    )
+
+
 def write_atomically(target: Path, data: bytes) -> None:
     """Replace a file in one step: a reader sees the old content or the new, never a part.
+
+    Permissions are kept, and the owner where the system allows it. A link stays a link: the file
+    that it names is replaced.
 
     Raises
     ------
     OSError
         If the folder cannot be written to; the old file is then untouched.
     """
-    handle, name = tempfile.mkstemp(
-        prefix=f".{target.stem[:40]}-", suffix=".part", dir=target.parent
-    )
+    target = Path(os.path.realpath(target))
+    _tidy(target)
+    handle, name = tempfile.mkstemp(prefix=_part_prefix(target), suffix=_PART, dir=target.parent)
     temporary = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
-        mode = target.stat().st_mode if target.exists() else 0o666 & ~_umask()
-        temporary.chmod(mode & 0o7777)
+        old = target.stat() if target.exists() else None
+        if old is not None and hasattr(os, "chown"):
+            with contextlib.suppress(OSError):
+                os.chown(temporary, old.st_uid, old.st_gid)
+        temporary.chmod((0o666 & ~_umask() if old is None else old.st_mode) & 0o7777)
         temporary.replace(target)
     except BaseException:
         with contextlib.suppress(OSError):
             temporary.unlink()
         raise
+
+
+def _part_prefix(target: Path) -> str:
+    return f".{target.stem[:40]}-"
+
+
+def _tidy(target: Path) -> None:
+    """Take away what writers of this file left that were killed a while ago."""
+    with contextlib.suppress(OSError), os.scandir(target.parent) as listing:
+        prefix = _part_prefix(target)
+        for entry in listing:
+            rest = entry.name.removeprefix(prefix)
+            if rest == entry.name or len(rest) != _RANDOM + len(_PART) or rest[_RANDOM:] != _PART:
+                continue
+            # a newer one may belong to a writer of this moment
+            if time.time() - entry.stat().st_mtime > LEFT_BEHIND:
+                os.unlink(entry.path)
 
 
 def open_elsewhere(target: Path) -> bool:

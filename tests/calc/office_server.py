@@ -10,6 +10,8 @@ import uno
 from com.sun.star.beans import PropertyValue
 from com.sun.star.table.CellContentType import FORMULA, VALUE
 
+FILTERS = {"xlsx": "Calc MS Excel 2007 XML", "ods": "calc8"}
+
 
 def prop(name, value):
     out = PropertyValue()
@@ -80,7 +82,7 @@ class Server:
                 for i in range(address.EndRow - address.StartRow + 1)
             ]
         if save:
-            document.storeToURL(url(save), (prop("FilterName", "Calc MS Excel 2007 XML"),))
+            document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
         document.close(True)
         return out
 
@@ -101,7 +103,7 @@ class Server:
             for name, text in contents.items():
                 document.Sheets.getByName(sheet).getCellRangeByName(name).Formula = text
         document.calculateAll()
-        document.storeToURL(url(save), (prop("FilterName", "Calc MS Excel 2007 XML"),))
+        document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
         document.close(True)
 
     def formulas(self, path):
@@ -130,7 +132,27 @@ class Server:
                 else:
                     cell.Value = value
         document.calculateAll()
-        document.storeToURL(url(save), (prop("FilterName", "Calc MS Excel 2007 XML"),))
+        document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
+        document.close(True)
+
+    def locked(self, path, save, password):
+        document = self.open(path)
+        kind = prop("FilterName", FILTERS[save.rpartition(".")[2]])
+        document.storeToURL(url(save), (kind, prop("Password", password)))
+        document.close(True)
+
+    def rearranged(self, path, save):
+        """What people do to sheets: rename, move, insert rows above and columns before."""
+        document = self.open(path)
+        sheets = document.Sheets
+        readings = sheets.getByName("Readings")
+        readings.unprotect("")
+        readings.Rows.insertByIndex(1, 2)
+        readings.Columns.insertByIndex(1, 1)
+        readings.Name = "It's. mine"
+        sheets.moveByName("It's. mine", 0)
+        sheets.copyByName("Dimensions", "Dimensions once more", 0)
+        document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
         document.close(True)
 
     def pdf(self, path, target):
