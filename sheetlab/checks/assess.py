@@ -56,6 +56,7 @@ RULES = (
     bound_to.gauges_that_differ,
     bound_to.checks_overdue,
     completeness.defaults_used,
+    completeness.formulas_that_differ,
 )
 """Every rule takes a subject and yields findings; none raises, none prints."""
 

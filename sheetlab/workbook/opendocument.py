@@ -9,18 +9,18 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from lxml import etree
 
 from sheetlab.workbook.layout import quoted_sheet
 from sheetlab.workbook.package import Package, refuse, xml
-from sheetlab.workbook.store import Cell, SheetEntry, Store
+from sheetlab.workbook.store import LAST_ROW, Cell, SheetEntry, Store
 
 MAX_FILLED = 300_000
 """Cells with something in them, repeated ones counted as often as they stand there."""
-LAST_ROW, LAST_COLUMN = 1_048_576, 16_384
+LAST_COLUMN = 16_384
 
 _OASIS = "urn:oasis:names:tc:opendocument:xmlns:"
 _T, _O, _X, _S = (f"{{{_OASIS}{name}:1.0}}" for name in ("table", "office", "text", "style"))
@@ -44,6 +44,7 @@ class OpenDocument(Store):
     """The store of an .ods file."""
 
     tables: Mapping[str, etree._Element] = field(default_factory=dict)
+    hidden: dict[str, frozenset[int]] = field(default_factory=dict)
 
     def cells(self, sheet: str) -> Mapping[tuple[int, int], Cell]:
         """Cells of a sheet by zero-based row and column; blank ones are not there."""
@@ -52,11 +53,26 @@ class OpenDocument(Store):
             self._grids[sheet] = {} if table is None else self._table(table)
         return self._grids[sheet]
 
+    def protected(self, sheet: str) -> bool:
+        """Whether locked cells of a sheet cannot be typed over."""
+        table = self.tables.get(sheet)
+        return table is not None and table.get(f"{_T}protected") == "true"
+
+    def hidden_rows(self, sheet: str) -> Collection[int]:
+        """Zero-based rows of a sheet that nobody sees; all of them if the sheet is hidden."""
+        if any(one.name == sheet and one.state != "visible" for one in self.sheets):
+            return range(LAST_ROW)
+        self.cells(sheet)
+        return self.hidden.get(sheet, frozenset())
+
     def _table(self, table: etree._Element) -> dict[tuple[int, int], Cell]:
         grid: dict[tuple[int, int], Cell] = {}
         row = 0
+        unseen: set[int] = set()
         for line in _rows(table):
             high = _times(line, "number-rows-repeated")
+            if line.get(f"{_T}visibility") in ("collapse", "filter"):
+                unseen.update(range(row, row + min(high, MAX_FILLED)))
             column = 0
             for element in line:
                 if element.tag not in _CELLS:
@@ -71,6 +87,7 @@ class OpenDocument(Store):
                             grid[row + i, column + k] = cell
                 column += wide
             row += high
+        self.hidden[table.get(f"{_T}name", "")] = frozenset(unseen)
         return grid
 
 

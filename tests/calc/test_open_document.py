@@ -103,7 +103,7 @@ def test_sheets_renamed_and_rows_inserted_in_an_ods(office: Office, tmp_path: Pa
     plain = read_workbook(source)
     office.call("rearranged", path=str(source), save=str(path))
     moved = read_workbook(path)
-    assert moved.observations.findings == ()
+    assert [f.code for f in moved.observations.findings] == ["protection-removed"]
     assert {s.name for s in moved.store.sheets} >= {"It's. mine", "sheetlab"}
     results = [
         assess(r.practical, r.observations, 0).evaluation.measurand.budget.value

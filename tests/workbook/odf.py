@@ -45,7 +45,8 @@ def open_document(data: bytes) -> bytes:
             for row in range(1 + max(r for r, _ in cells))
         ]
         tables.append(
-            f"<table:table table:name={quoteattr(sheet.name)}>{''.join(rows)}</table:table>"
+            f'<table:table table:protected="true" table:name={quoteattr(sheet.name)}>'
+            f"{''.join(rows)}</table:table>"
         )
     names = []
     for name, reference in store.names.items():
