@@ -10,6 +10,7 @@ import contextlib
 import io
 import os
 import posixpath
+import struct
 import tempfile
 import time
 import zipfile
@@ -159,7 +160,9 @@ def package_of(data: bytes, path: Path) -> Package:
             entries = archive.infolist()
             _limits(path, entries)
             parts = {entry.filename: archive.read(entry) for entry in entries}
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError,
+            RuntimeError, ValueError, OSError, OverflowError, IndexError) as error:  # fmt: skip
+        # the zip library trusts the numbers in an archive (offsets before its start, for one)
         raise refuse(
             path,
             "is cut short or damaged",
