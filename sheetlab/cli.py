@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import builtins
 import datetime
 import json
 import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sheetlab import __version__
 from sheetlab.finding import Finding, Severity, SheetlabError, harmless
@@ -20,6 +21,21 @@ if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.workbook.evaluate_file import FileOutcome
 
 DONE, SOME_FAILED, NOTHING_DONE = 0, 1, 2
+
+
+def print(*values: object, **options: Any) -> None:
+    """Print what does nothing to a terminal, whatever a workbook or a file is called."""
+    texts = ("\n".join(map(harmless, str(value).split("\n"))) for value in values)
+    builtins.print(*texts, **options)
+
+
+def _json_line(record: dict[str, object]) -> str:
+    """One line of JSON; what a terminal would act on is escaped, the content is the same."""
+    text = json.dumps(record, ensure_ascii=False, allow_nan=False)
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
+
 
 ASSIST = ("readings", "corrected", "full")
 
@@ -518,7 +534,7 @@ def _evaluate(options: argparse.Namespace) -> int:
     for outcome in evaluate_files(paths, options.out, options.in_place, options.practical, profile):
         outcomes.append(outcome)
         if options.json:
-            print(json.dumps(_record(outcome), ensure_ascii=False, allow_nan=False), flush=True)
+            print(_json_line(_record(outcome)), flush=True)
         else:
             _print_outcome(outcome)
     good = [o for o in outcomes if _evaluated(o)]
@@ -568,7 +584,7 @@ def _print_outcome(outcome: FileOutcome) -> None:
     if notes:
         print(f"    ({notes} note{'s' if notes > 1 else ''} on the sheet Findings)")
     if outcome.written is not None:
-        print(f"    written: {outcome.written}")
+        print(f"    written: {_plain(str(outcome.written))}")
 
 
 def _result_text(outcome: FileOutcome) -> str:
@@ -610,7 +626,9 @@ def _class(options: argparse.Namespace) -> int:
     def progress(done: int, of: int) -> None:
         if terminal:
             end = "\n" if done == of else ""
-            print(f"\r{done} of {of} workbooks evaluated", end=end, file=sys.stderr, flush=True)
+            builtins.print(
+                f"\r{done} of {of} workbooks evaluated", end=end, file=sys.stderr, flush=True
+            )
 
     made = run_class(
         options.folder, options.out, scheme, roster, options.due, profile,
@@ -794,7 +812,7 @@ def _no_files(given: Sequence[Path]) -> Finding:
         "no-files",
         Severity.STOP,
         f"there is no workbook in {', '.join(map(str, given))}",
-        "a folder with .xlsx files",
+        "a folder with .xlsx, .xlsm or .ods files",
         "Check the folder.",
     )
 

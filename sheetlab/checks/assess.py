@@ -97,7 +97,9 @@ def assess(
     evaluation = evaluate_practical(practical, observations, numbers, trials, seed, profile)
     subject = Subject(practical, observations, numbers, evaluation, bound)
     found = [finding for rule in RULES for finding in rule(subject)]
-    blank = [f for f in found if f.code == completeness.NOT_FILLED]
+    lost = any(f.code == "cells-lost" for f in observations.findings)
+    # cells that cannot be found are not blank
+    blank = [] if lost else [f for f in found if f.code == completeness.NOT_FILLED]
     # of a blank workbook everything else that could be said follows from that
     findings = tuple(
         _said(finding, profile)

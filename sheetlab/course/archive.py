@@ -35,6 +35,7 @@ from sheetlab.course.ledger import (
     rows_from,
     verify,
 )
+from sheetlab.course.tables import guarded, unguarded
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.workbook.evaluate_file import FileOutcome, evaluate_file
 from sheetlab.workbook.package import open_elsewhere, write_atomically
@@ -45,7 +46,6 @@ BATCH = 50
 """Workbooks that are written to the database in one step."""
 FORMAT = "1"
 KEY_COLUMNS = ("code", "year", "group")
-_RISKY = ("=", "+", "-", "@", "\t", "\r", "'")
 
 
 def database_of(archive: Path) -> Path:
@@ -273,16 +273,6 @@ def read_codes(path: Path) -> KeyList:
         raise SheetlabError(_key_list_refused(path, str(error))) from error
     found.changed = False
     return found
-
-
-def guarded(text: str) -> str:
-    """A text for a CSV file that no spreadsheet program takes for a formula."""
-    return f"'{text}" if text.startswith(_RISKY) else text
-
-
-def unguarded(text: str) -> str:
-    """The text behind a guarded one."""
-    return text[1:] if text.startswith("'") and text[1:].startswith(_RISKY) else text
 
 
 def _folded(group: str) -> str:

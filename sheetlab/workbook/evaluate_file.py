@@ -11,6 +11,7 @@ from sheetlab.checks.assess import Assessment, assess
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology import montecarlo
 from sheetlab.practical.profile import Profile
+from sheetlab.workbook.deadline import TooLongError, within
 from sheetlab.workbook.graft import TITLES, free_titles, graft, own_sheets
 from sheetlab.workbook.package import (
     open_elsewhere,
@@ -24,6 +25,8 @@ from sheetlab.workbook.store import open_store
 
 OPEN_DOCUMENT = ".ods"
 BACKUP = ".bak"
+LONGEST = 30.0
+"""Seconds that one workbook may take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,16 @@ def evaluate_file(
     trials
         Random trials of the Monte Carlo check; 0 for none.
     """
+    try:
+        with within(LONGEST):
+            return _evaluated(path, target, practical, profile, trials)
+    except TooLongError:
+        return FileOutcome(path, None, (_too_long(path),), None)
+
+
+def _evaluated(
+    path: Path, target: Path | None, practical: str, profile: Profile | None, trials: int
+) -> FileOutcome:
     try:
         before = stamp(path)
         filled = read_workbook(path)
@@ -187,6 +200,17 @@ def _unexpected(path: Path, error: Exception) -> Finding:
         "a workbook as a spreadsheet program saves it",
         "Open it in a spreadsheet program, save it under another name as .xlsx, and try again. "
         "Please report the file if that does not help.",
+        Place(path.name),
+    )
+
+
+def _too_long(path: Path) -> Finding:
+    return Finding(
+        "took-too-long",
+        Severity.STOP,
+        f"the workbook was given up after {LONGEST:.0f} seconds",
+        "a workbook that is evaluated in less than one",
+        "Was its hidden sheet changed? Copy the readings into a newly issued workbook.",
         Place(path.name),
     )
 

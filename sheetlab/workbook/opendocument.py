@@ -16,7 +16,7 @@ from lxml import etree
 
 from sheetlab.workbook.layout import quoted_sheet
 from sheetlab.workbook.package import Package, refuse, xml
-from sheetlab.workbook.store import LAST_ROW, Cell, SheetEntry, Store
+from sheetlab.workbook.store import LAST_ROW, Cell, SheetEntry, Store, stored_number
 
 MAX_FILLED = 300_000
 """Cells with something in them, repeated ones counted as often as they stand there."""
@@ -168,10 +168,8 @@ def _cell(element: etree._Element) -> Cell | None:
 
 
 def _number(text: str, formula: bool) -> Cell:
-    try:
-        return Cell("number", float(text), formula)
-    except ValueError:
-        return Cell("text", text, formula)
+    number = stored_number(text)
+    return Cell("text", text, formula) if number is None else Cell("number", number, formula)
 
 
 def _serial(element: etree._Element, kind: str) -> float:

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import definition_digest, load, load_profile
 from sheetlab.practical.model import InputField, Practical, expected_of
@@ -227,9 +227,13 @@ class _Reader:
             return
         there = {sheet.name for sheet in self.store.sheets}
         slots = lay_out(self.practical, assist).slots
-        sheets = dict.fromkeys(slots[one.key].sheet for one in self.lost)
+        # what the practical has no cell for cannot be lost (a definition without cautions)
+        lost = [one for one in self.lost if one.key in slots]
+        if not lost:
+            return
+        sheets = dict.fromkeys(slots[one.key].sheet for one in lost)
         gone = [name for name in sheets if name not in there]
-        titles = [f"“{one.title}” ({defined_name(one)})" for one in self.lost]
+        titles = [f"“{one.title}” ({defined_name(one)})" for one in lost]
         shown = ", ".join(titles[:4]) + (f" and {len(titles) - 4} more" if titles[4:] else "")
         self.note(
             "cells-lost",
@@ -272,7 +276,7 @@ class _Reader:
             if not text:
                 return Entry(place=place)
             if one.kind == "text":
-                return Entry(text=text[:200], place=place)
+                return Entry(text=harmless(text[:200]).strip(), place=place)
             if one.kind == "choice":
                 return self.choice(one, text, place)
             return self.typed(one, text, place)
@@ -331,7 +335,7 @@ class _Reader:
                 "Type the number only; until then it is left out.",
                 place,
             )
-            return Entry(text=text[:200], place=place)
+            return Entry(text=harmless(text[:200]), place=place)
         self.note(
             "number-as-text",
             Severity.DOUBTFUL if found.ambiguous else Severity.NOTE,
@@ -344,7 +348,7 @@ class _Reader:
             ),
             place,
         )
-        return self.number(one, found.value, text[:200], place)
+        return self.number(one, found.value, harmless(text[:200]), place)
 
     def number(self, one: InputField, value: float, text: str, place: Place) -> Entry:
         if not math.isfinite(value) or (value and not LEAST <= abs(value) <= MOST):
@@ -372,7 +376,7 @@ class _Reader:
             "Choose from the list in the cell.",
             place,
         )
-        return Entry(text=text[:200], place=place)
+        return Entry(text=harmless(text[:200]), place=place)
 
     def unseen(self, entries: Mapping[str, Sequence[Entry]]) -> None:
         """Readings in hidden rows: they count, and somebody should know."""
@@ -473,11 +477,11 @@ def _show(cell: Cell) -> str:
     if cell.kind == "truth":
         return "TRUE" if cell.value else "FALSE"
     if cell.kind == "error":
-        return f"the error {cell.value}"
+        return f"the error {str(cell.value)[:MAX_SHOWN]}"
     return f"{cell.value:.10g}" if isinstance(cell.value, float) else _quote(cell.value)
 
 
 def _quote(text: str) -> str:
     """A typed text for a message: one line, no control characters, not too long."""
-    plain = "".join(char if char.isprintable() else " " for char in text)
+    plain = harmless(text)
     return f"“{plain[:MAX_SHOWN]}{'…' if len(plain) > MAX_SHOWN else ''}”"

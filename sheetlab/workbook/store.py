@@ -22,8 +22,10 @@ _T = f"{{{MAIN}}}t"
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _RPH = f"{{{MAIN}}}rPh"
 _ON = re.compile(rb"\bsheet=[\"'](?:1|true)[\"']")
-_HIDDEN_ROW = re.compile(rb"<(?:\w+:)?row\b[^>]*\bhidden=[\"'](?:1|true)[\"'][^>]*>")
-_BLANK = re.compile(rb"<(?:row|c)\b[^>]*/>")
+_HIDDEN_ROW = re.compile(rb"<(?:\w+:)?row\b[^<>]*\bhidden=[\"'](?:1|true)[\"'][^<>]*>")
+# no pattern here looks beyond the next tag: the time has to grow with the size only
+_BLANK_ROW = re.compile(rb"<row\b[^<>]*></row>")
+_BLANK = re.compile(rb"<(?:row|c)\b[^<>]*/>")
 _ROW_NUMBER = re.compile(rb"\br=[\"'](\d{1,7})[\"']")
 LAST_ROW = 1_048_576
 
@@ -100,7 +102,7 @@ class Store:
             return {}
         if len(data) > MAX_XML:
             # formats down to the last row: what holds nothing is not worth reading
-            data = _BLANK.sub(b"", data)
+            data = _BLANK_ROW.sub(b"", _BLANK.sub(b"", data))
         root = xml(data, self.package.path)
         grid: dict[tuple[int, int], Cell] = {}
         for element in root.iter(_C):
@@ -135,10 +137,10 @@ class Store:
                 return Cell("error", raw, formula, style)
             case "b":
                 return Cell("truth", 1.0 if raw == "1" else 0.0, formula, style)
-        try:
-            return Cell("number", float(raw), formula, style)
-        except ValueError:
+        number = stored_number(raw)
+        if number is None:
             return Cell("text", raw, formula, style)
+        return Cell("number", number, formula, style)
 
     def _shared(self, raw: str) -> str:
         try:
@@ -203,6 +205,16 @@ def _styles(
         if lock is not None and lock.get("locked") in ("0", "false"):
             unlocked.add(i)
     return frozenset(dates), frozenset(unlocked)
+
+
+def stored_number(text: str) -> float | None:
+    """The number that a file holds; Python's own ways of writing one are none of a file's."""
+    if "_" in text or not text.isascii():
+        return None
+    try:
+        return float(text)
+    except ValueError:
+        return None
 
 
 def _is_date(code: str) -> bool:
