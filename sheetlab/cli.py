@@ -54,6 +54,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return NOTHING_DONE
     except BrokenPipeError:
         return DONE
+    except OSError as error:
+        _complain([_system_refused(error)])
+        return NOTHING_DONE
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -834,6 +837,17 @@ def _there(path: Path) -> Finding:
         f"{path} is there already and was left as it is",
         "a new file",
         "Give another name, or move the old file away.",
+    )
+
+
+def _system_refused(error: OSError) -> Finding:
+    where = f" ({error.filename})" if error.filename else ""
+    return Finding(
+        "not-written",
+        Severity.STOP,
+        f"the disk or the network refused: {error.strerror or error}{where}",
+        "folders that can be read and written, with room in them",
+        "What was written before is whole; put the cause right and run it again.",
     )
 
 

@@ -284,8 +284,12 @@ def _tidy(target: Path) -> None:
 
 def open_elsewhere(target: Path) -> bool:
     """Whether a spreadsheet program has a file open, by the lock file it lays beside it."""
-    locks = (f"~${target.name}", f".~lock.{target.name}#")
-    return target.exists() and any((target.parent / lock).exists() for lock in locks)
+    # a link may have been opened by its own name or by that of the file
+    return target.exists() and any(
+        (path.parent / lock).exists()
+        for path in {target, Path(os.path.realpath(target))}
+        for lock in (f"~${path.name}", f".~lock.{path.name}#")
+    )
 
 
 def _umask() -> int:
