@@ -40,7 +40,7 @@ def test_mutated_workbooks_do_no_harm() -> None:
 def test_the_judge_sees_a_silent_wrong_number(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A reader that reads a length one division too long gives a wrong number that no finding tells."""
+    """A reader that is one division off gives a wrong number that no finding tells."""
     name, data = sources()[0]
     first = original(name, data)
     assert first.assessment is not None
@@ -55,7 +55,7 @@ def test_the_judge_sees_a_silent_wrong_number(
         found = real(path)
         value = found.observations.entry(length).value
         assert value is not None
-        wrong = found.observations.changed({(length, None): value + 1.0})
+        wrong = found.observations.changed({(length, None): value + 0.1})
         return replace(found, observations=wrong)
 
     path, target = tmp_path / name, tmp_path / "out.xlsx"
