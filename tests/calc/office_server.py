@@ -41,10 +41,13 @@ class Server:
         )
         for _ in range(1200):
             try:
-                context = resolver.resolve(f"uno:pipe,name={pipe};urp;StarOffice.ComponentContext")
+                self.context = context = resolver.resolve(
+                    f"uno:pipe,name={pipe};urp;StarOffice.ComponentContext"
+                )
                 break
             except Exception:
                 time.sleep(0.05)
+        self.context = context
         self.desktop = context.ServiceManager.createInstanceWithContext(
             "com.sun.star.frame.Desktop", context
         )
@@ -154,6 +157,54 @@ class Server:
         sheets.copyByName("Dimensions", "Dimensions once more", 0)
         document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
         document.close(True)
+
+    def decorate(self, path, picture, save):
+        """What people add to a workbook in Calc: photo, text box, comment, chart, conditions."""
+        document = self.open(path)
+        sheet = document.Sheets.getByName("Readings")
+        sheet.unprotect("")
+        page = sheet.DrawPage
+        for kind, x in (
+            ("TextShape", 30000),
+            ("GraphicObjectShape", 36000),
+            ("CustomShape", 42000),
+        ):
+            shape = document.createInstance(f"com.sun.star.drawing.{kind}Shape")
+            page.add(shape)
+            place, size = (
+                uno.createUnoStruct("com.sun.star.awt.Point"),
+                uno.createUnoStruct("com.sun.star.awt.Size"),
+            )
+            place.X, place.Y, size.Width, size.Height = x, 2000, 5000, 3000
+            shape.Position, shape.Size = place, size
+            if kind == "GraphicObject":
+                provider = self.context.ServiceManager.createInstanceWithContext(
+                    "com.sun.star.graphic.GraphicProvider", self.context
+                )
+                shape.Graphic = provider.queryGraphic((prop("URL", url(picture)),))
+            elif kind == "Text":
+                shape.String = "the wire slipped in the chuck"
+        place = sheet.getCellRangeByName("B10").CellAddress
+        sheet.Annotations.insertNew(place, "second trial")
+        area = sheet.getCellRangeByName("B9:C18").RangeAddress
+        box = uno.createUnoStruct("com.sun.star.awt.Rectangle")
+        box.X, box.Y, box.Width, box.Height = 30000, 8000, 9000, 6000
+        sheet.Charts.addNewByName("ours", box, (area,), False, False)
+        document.DocumentProperties.Author = "group 7"
+        document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
+        document.close(True)
+
+    def shapes(self, path):
+        """What lies on the sheet of readings: shapes, their texts, how many charts and comments."""
+        document = self.open(path)
+        sheet = document.Sheets.getByName("Readings")
+        page = sheet.DrawPage
+        kinds = sorted(page.getByIndex(i).ShapeType for i in range(page.Count))
+        texts = [page.getByIndex(i).String for i in range(page.Count)
+                 if hasattr(page.getByIndex(i), "String")]  # fmt: skip
+        out = [kinds, texts, sheet.Charts.Count, sheet.Annotations.Count]
+        document.close(True)
+        return out
 
     def pdf(self, path, target):
         document = self.open(path)
