@@ -164,11 +164,7 @@ class Server:
         sheet = document.Sheets.getByName("Readings")
         sheet.unprotect("")
         page = sheet.DrawPage
-        for kind, x in (
-            ("TextShape", 30000),
-            ("GraphicObjectShape", 36000),
-            ("CustomShape", 42000),
-        ):
+        for kind, x in (("Text", 30000), ("GraphicObject", 36000), ("Custom", 42000)):
             shape = document.createInstance(f"com.sun.star.drawing.{kind}Shape")
             page.add(shape)
             place, size = (
