@@ -14,6 +14,7 @@ from sheetlab.practical.profile import Profile
 from sheetlab.workbook.deadline import TooLongError, within
 from sheetlab.workbook.graft import TITLES, free_titles, graft, own_sheets
 from sheetlab.workbook.package import (
+    SIGNATURES,
     open_elsewhere,
     open_package,
     package_of,
@@ -98,6 +99,8 @@ def _evaluated(
         refuse_open(target)
         data = evaluated_bytes(filled, assessment)
         if _same(target, path):
+            if any(name.startswith(SIGNATURES) for name in filled.package.parts):
+                raise SheetlabError(_not_written(path, "is signed, which results would break"))
             _replace(path, before, data)
         else:
             if target == sibling(path) and target.exists():

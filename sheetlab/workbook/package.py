@@ -32,11 +32,14 @@ MAX_PARTS = 3000
 MAX_RATIO = 250
 """A part may unpack to so many times its size, once it is large enough to matter."""
 SMALL_PART = 2_000_000
+SIGNATURES = "_xmlsignatures/"
+"""Folder of the parts by which somebody signed a file."""
 
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 RELATIONSHIPS = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 PACKAGE_RELATIONSHIPS = "http://schemas.openxmlformats.org/package/2006/relationships"
 CONTENT_TYPES = "http://schemas.openxmlformats.org/package/2006/content-types"
+STRICT = b"http://purl.oclc.org/ooxml/spreadsheetml/main"
 CONTENT_TYPES_PART = "[Content_Types].xml"
 CONTENT = "content.xml"
 """The part of an .ods file that holds its sheets."""
@@ -209,6 +212,12 @@ def _workbook_part(path: Path, parts: Mapping[str, bytes]) -> str:
             part = resolve("", element.get("Target", ""))
             if part not in parts:
                 raise refuse(path, "has lost its main part")
+            if STRICT in parts[part][:4000]:
+                raise refuse(
+                    path,
+                    "is a workbook of the kind “Strict Open XML”, which hardly any program writes",
+                    remedy="Save it as “Excel workbook (.xlsx)”, without “Strict”.",
+                )
             if MAIN.encode() not in parts[part][:4000]:
                 raise refuse(path, "is not an ordinary .xlsx workbook (another Office format)")
             return part

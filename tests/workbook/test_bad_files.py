@@ -74,7 +74,7 @@ BAD = {
                 )
             },
         ),
-        "another Office format",
+        "Strict Open XML",
     ),
     "not issued": (
         edited(GOOD, lambda workbook: workbook.remove(workbook[IDENTITY])),

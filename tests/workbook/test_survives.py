@@ -144,3 +144,15 @@ def test_an_issued_workbook_that_was_never_opened_is_told_and_kept(tmp_path: Pat
     source.write_bytes(write_template(layout("wire-stretching", Assist.FULL)))
     evaluate_file(source, target)
     same_but_for_the_lists(source, target)
+
+
+def test_a_signed_workbook_is_only_copied(tmp_path: Path) -> None:
+    source = tmp_path / "a.xlsx"
+    data = with_parts(filled("Avocet"), {"_xmlsignatures/sig1.xml": b"<Signature/>"})
+    source.write_bytes(data)
+    outcome = evaluate_file(source, source)
+    assert outcome.written is None
+    assert "is signed" in outcome.findings[0].found
+    assert source.read_bytes() == data
+    assert evaluate_file(source, tmp_path / "b.xlsx").written is not None
+    assert source.read_bytes() == data
