@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import builtins
 import datetime
 import signal
 import sys
@@ -21,6 +22,23 @@ if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
 
 DONE, SOME_FAILED, NOTHING_DONE = 0, 1, 2
 
+
+def print(*values: object, **options: Any) -> None:
+    """Print what does nothing to a terminal, whatever a workbook or a file is called."""
+    texts = ("\n".join(map(harmless, str(value).split("\n"))) for value in values)
+    builtins.print(*texts, **options)
+
+
+def _json_line(record: dict[str, object]) -> str:
+    """One line of JSON; what a terminal would act on is escaped, the content is the same."""
+    import json
+
+    text = json.dumps(record, ensure_ascii=False, allow_nan=False)
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
+
+
 ASSIST = ("readings", "corrected", "full")
 
 
@@ -38,6 +56,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return NOTHING_DONE
     except BrokenPipeError:
         return DONE
+    except OSError as error:
+        _complain([_system_refused(error)])
+        return NOTHING_DONE
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -543,8 +564,6 @@ def _plan(options: argparse.Namespace) -> int:
 
 
 def _evaluate(options: argparse.Namespace) -> int:
-    import json
-
     from sheetlab.course.batch import evaluate_files, expand
     from sheetlab.practical.loader import find_profile
 
@@ -557,7 +576,7 @@ def _evaluate(options: argparse.Namespace) -> int:
     for outcome in evaluate_files(paths, options.out, options.in_place, options.practical, profile):
         outcomes.append(outcome)
         if options.json:
-            print(json.dumps(_record(outcome), ensure_ascii=False, allow_nan=False), flush=True)
+            print(_json_line(_record(outcome)), flush=True)
         else:
             _print_outcome(outcome)
     good = [o for o in outcomes if _evaluated(o)]
@@ -607,7 +626,7 @@ def _print_outcome(outcome: FileOutcome) -> None:
     if notes:
         print(f"    ({notes} note{'s' if notes > 1 else ''} on the sheet Findings)")
     if outcome.written is not None:
-        print(f"    written: {outcome.written}")
+        print(f"    written: {_plain(str(outcome.written))}")
 
 
 def _result_text(outcome: FileOutcome) -> str:
@@ -649,7 +668,9 @@ def _class(options: argparse.Namespace) -> int:
     def progress(done: int, of: int) -> None:
         if terminal:
             end = "\n" if done == of else ""
-            print(f"\r{done} of {of} workbooks evaluated", end=end, file=sys.stderr, flush=True)
+            builtins.print(
+                f"\r{done} of {of} workbooks evaluated", end=end, file=sys.stderr, flush=True
+            )
 
     made = run_class(
         options.folder, options.out, scheme, roster, options.due, profile,
@@ -833,7 +854,7 @@ def _no_files(given: Sequence[Path]) -> Finding:
         "no-files",
         Severity.STOP,
         f"there is no workbook in {', '.join(map(str, given))}",
-        "a folder with .xlsx files",
+        "a folder with .xlsx, .xlsm or .ods files",
         "Check the folder.",
     )
 
@@ -855,6 +876,17 @@ def _there(path: Path) -> Finding:
         f"{path} is there already and was left as it is",
         "a new file",
         "Give another name, or move the old file away.",
+    )
+
+
+def _system_refused(error: OSError) -> Finding:
+    where = f" ({error.filename})" if error.filename else ""
+    return Finding(
+        "not-written",
+        Severity.STOP,
+        f"the disk or the network refused: {error.strerror or error}{where}",
+        "folders that can be read and written, with room in them",
+        "What was written before is whole; put the cause right and run it again.",
     )
 
 

@@ -48,6 +48,17 @@ class Finding:
     remedy: str = ""
     place: Place = NOWHERE
 
+    def __post_init__(self) -> None:
+        """What a finding quotes is untrusted, wherever it comes from."""
+        for name in ("found", "expected", "remedy"):
+            text: str = getattr(self, name)
+            if not text.isprintable():
+                object.__setattr__(self, name, harmless(text))
+        place = self.place
+        if not (place.file.isprintable() and place.sheet.isprintable()):
+            made = Place(harmless(place.file), harmless(place.sheet), place.cell)
+            object.__setattr__(self, "place", made)
+
     @property
     def message(self) -> str:
         """The finding as sentences for a teacher, without its place."""
@@ -102,9 +113,23 @@ def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(dict.fromkeys(findings), key=lambda f: _RANK[f.severity]))
 
 
+JOINERS = "\u200c\u200d"
+"""Zero-width characters that writing and emoji need and that reorder nothing."""
+
+
 def harmless(text: str) -> str:
-    """Text for a terminal: no control codes, whatever a workbook or a file name holds."""
-    return "".join(char if char.isprintable() else "�" for char in text)
+    """Text that does nothing but stand there, whatever a workbook or a file name holds.
+
+    One line without control codes, without marks that turn the direction of writing round, and
+    without what no file can hold (halves of characters); spaces of every kind are plain ones.
+    """
+    return text if text.isprintable() else "".join(map(_harmless, text))
+
+
+def _harmless(char: str) -> str:
+    if char.isprintable() or char in JOINERS:
+        return char
+    return " " if char.isspace() else "�"
 
 
 def _sentence(text: str) -> str:

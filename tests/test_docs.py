@@ -77,3 +77,18 @@ def test_top_level_is_as_agreed() -> None:
     agreed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "sheetlab", "workbook_templates",
               "tests", "LICENSE"}  # fmt: skip
     assert agreed <= {p.name for p in ROOT.iterdir()}
+
+
+def test_every_promise_names_tests_that_are_there() -> None:
+    section = README.split("## What it promises")[1].split("\n## ")[0]
+    promises = re.findall(r"^\d+\. (.*?)(?=^\d+\. |\Z)", section, re.M | re.S)
+    assert len(promises) == 10
+    there = {
+        name
+        for path in (ROOT / "tests").rglob("test_*.py")
+        for name in re.findall(r"^def (test_\w+)\(", path.read_text(encoding="utf-8"), re.M)
+    }
+    for promise in promises:
+        named = re.findall(r"`(test_\w+)`", promise)
+        assert named, promise
+        assert set(named) <= there, promise

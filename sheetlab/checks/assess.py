@@ -56,6 +56,7 @@ RULES = (
     bound_to.gauges_that_differ,
     bound_to.checks_overdue,
     completeness.defaults_used,
+    completeness.formulas_that_differ,
 )
 """Every rule takes a subject and yields findings; none raises, none prints."""
 
@@ -96,7 +97,9 @@ def assess(
     evaluation = evaluate_practical(practical, observations, numbers, trials, seed, profile)
     subject = Subject(practical, observations, numbers, evaluation, bound)
     found = [finding for rule in RULES for finding in rule(subject)]
-    blank = [f for f in found if f.code == completeness.NOT_FILLED]
+    lost = any(f.code == "cells-lost" for f in observations.findings)
+    # cells that cannot be found are not blank
+    blank = [] if lost else [f for f in found if f.code == completeness.NOT_FILLED]
     # of a blank workbook everything else that could be said follows from that
     findings = tuple(
         _said(finding, profile)

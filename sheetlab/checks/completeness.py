@@ -333,3 +333,47 @@ def _constant_used(subject: Subject, one: DerivedField) -> Iterator[Finding]:
                 subject.place(inputs[0], None) if inputs else subject.place(argument.key, None),
             )
         return
+
+
+NOT_AS_CELLS_SEE = frozenset(
+    {"number-as-text", "not-a-number", "date-for-number", "not-a-choice", "rows-shifted",
+     "cells-lost", "definition-altered"}
+)  # fmt: skip
+"""Findings of readings that a cell's formula takes in another way than we do."""
+SHOWN_TOLERANCE = 1e-6
+SHOWN_LEAST = 1e-9
+
+
+def formulas_that_differ(subject: Subject) -> Iterator[Finding]:
+    """Worked-out cells that show another number than follows from the readings.
+
+    No false alarms for a workbook that its program calculated: the formulas agree with ours to
+    1e-9 (tested in Calc).
+    """
+    if any(f.code in NOT_AS_CELLS_SEE for f in subject.observations.findings):
+        return
+    for key, entries in subject.observations.shown.items():
+        one = subject.practical.derived[key]
+        off = []
+        for row, entry in enumerate(entries):
+            if entry.value is None:
+                continue
+            value = subject.numbers.shown(key, row if one.table is not None else None)
+            if value is None or not math.isfinite(value):
+                continue
+            size = max(abs(value), abs(entry.value))
+            if not abs(value - entry.value) <= SHOWN_TOLERANCE * size + SHOWN_LEAST:
+                off.append((entry, value))
+        if off:
+            entry, value = off[0]
+            cells = ", ".join(one.place.cell for one, _ in off)
+            yield Finding(
+                "formula-altered",
+                Severity.NOTE,
+                f"the worked-out cells of “{one.title}” do not show what follows from the "
+                f"readings: {cells} ({entry.value:.6g} instead of {value:.6g})",
+                "the formulas of the issued workbook, calculated anew",
+                "The result is not touched by this: it is worked out from the readings. Was a "
+                "formula changed, or the workbook saved by a program that does not calculate?",
+                entry.place,
+            )

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.course.archivebook import MOST_READ, read_view, view_bytes
-from sheetlab.course.batch import ENDINGS
+from sheetlab.course.batch import workbooks_among
 from sheetlab.course.ledger import (
     COLUMNS,
     FIRST,
@@ -35,6 +35,7 @@ from sheetlab.course.ledger import (
     rows_from,
     verify,
 )
+from sheetlab.course.tables import guarded, unguarded
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.workbook.evaluate_file import FileOutcome, evaluate_file
 from sheetlab.workbook.package import open_elsewhere, write_atomically
@@ -45,7 +46,6 @@ BATCH = 50
 """Workbooks that are written to the database in one step."""
 FORMAT = "1"
 KEY_COLUMNS = ("code", "year", "group")
-_RISKY = ("=", "+", "-", "@", "\t", "\r", "'")
 
 
 def database_of(archive: Path) -> Path:
@@ -275,16 +275,6 @@ def read_codes(path: Path) -> KeyList:
     return found
 
 
-def guarded(text: str) -> str:
-    """A text for a CSV file that no spreadsheet program takes for a formula."""
-    return f"'{text}" if text.startswith(_RISKY) else text
-
-
-def unguarded(text: str) -> str:
-    """The text behind a guarded one."""
-    return text[1:] if text.startswith("'") and text[1:].startswith(_RISKY) else text
-
-
 def _folded(group: str) -> str:
     return unicodedata.normalize("NFKC", clean(group)).casefold()
 
@@ -345,9 +335,13 @@ def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
         if not path.is_dir():
             yield path
             continue
-        for one in sorted(path.rglob("*")):
-            hidden = one.name.startswith((".", "~$"))
-            if one.suffix.lower() in ENDINGS and not hidden and one.resolve() != archive.resolve():
+        below = sorted(path.rglob("*"))
+        names: dict[Path, list[str]] = {}
+        for one in below:
+            names.setdefault(one.parent, []).append(one.name)
+        known = {parent: workbooks_among(found) for parent, found in names.items()}
+        for one in below:
+            if one.name in known[one.parent] and one.resolve() != archive.resolve():
                 yield one
 
 

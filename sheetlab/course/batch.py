@@ -2,26 +2,40 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.practical.profile import Profile
-from sheetlab.workbook.evaluate_file import FileOutcome, evaluate_file
+from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT, FileOutcome, evaluate_file, sibling
 
-ENDINGS = (".xlsx", ".xlsm")
+ENDINGS = (".xlsx", ".xlsm", ".ods")
 DEFAULT_FOLDER = "evaluated"
+_BESIDE = f"{OPEN_DOCUMENT}.xlsx"
+
+
+def workbooks_among(names: Iterable[str]) -> set[str]:
+    """Names of workbooks among the names in one folder.
+
+    Left out are hidden files, lock files, and what an evaluation wrote beside an .ods file.
+    """
+    there = set(names)
+    return {
+        name
+        for name in there
+        if name.lower().endswith(ENDINGS)
+        and not name.startswith((".", "~"))
+        and not (name.lower().endswith(_BESIDE) and name[: -len(".xlsx")] in there)
+    }
 
 
 def expand(paths: Iterable[Path]) -> Iterator[Path]:
     """Files as given, and the workbooks directly inside folders, in order of name."""
     for path in paths:
         if path.is_dir():
-            yield from sorted(
-                p
-                for p in path.iterdir()
-                if p.suffix.lower() in ENDINGS and not p.name.startswith((".", "~$"))
-            )
+            found = workbooks_among(os.listdir(path))
+            yield from (path / name for name in sorted(found))
         else:
             yield path
 
@@ -46,7 +60,8 @@ def evaluate_files(
     """
     taken: set[Path] = set()
     for path in paths:
-        target = path if in_place else (out or path.parent / DEFAULT_FOLDER) / path.name
+        new = sibling(path) if path.suffix.lower() == OPEN_DOCUMENT else path
+        target = path if in_place else (out or path.parent / DEFAULT_FOLDER) / new.name
         if not in_place and target.resolve() == path.resolve():
             yield _refused(path, "would be replaced by its own evaluated copy", "--in-place")
             continue

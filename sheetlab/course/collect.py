@@ -45,6 +45,8 @@ MOST_COMPARED = 400
 LOCAL_TIME = ("LibreOffice", "OpenOffice")
 """Programs that write local time with the sign of UTC (seen in LibreOffice 7.4)."""
 PROPERTIES = "http://schemas.openxmlformats.org/officeDocument/2006/extended-properties"
+_SAVED = ("docProps/core.xml", "{http://purl.org/dc/terms/}modified")
+_SAVED_ODS = ("meta.xml", "{http://purl.org/dc/elements/1.1/}date")
 FOREIGN = frozenset({"not-issued"})
 
 Progress = Callable[[int, int], None]
@@ -241,15 +243,16 @@ def saved_at(path: Path, package: Package | None = None) -> tuple[datetime, str]
     """
     by_file = datetime.fromtimestamp(path.stat().st_mtime)
     package = package or open_package(path)
-    raw = package.parts.get("docProps/core.xml")
+    part, key = _SAVED_ODS if package.open_document else _SAVED
+    raw = package.parts.get(part)
     if raw is None:
         return by_file, "file"
     try:
-        text = xml(raw, path).findtext("{http://purl.org/dc/terms/}modified") or ""
+        text = next((e.text for e in xml(raw, path).iter(key)), None) or ""
         found = datetime.fromisoformat(text.strip())
         if found.replace(tzinfo=None) == EPOCH:  # never saved since it was issued
             return by_file, "file"
-        if _writes_local_time(package):
+        if package.open_document or _writes_local_time(package):
             return found.replace(tzinfo=None), "workbook"
         if found.tzinfo is None:
             found = found.replace(tzinfo=UTC)

@@ -22,6 +22,7 @@ from sheetlab.workbook.style import (
     SERIES,
     SOFT,
     Styles,
+    chart_text,
     lines_needed,
     set_page,
 )
@@ -271,7 +272,7 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     def add(column: int, name: str, looks: dict[str, Any]) -> None:
         chart.add_series(
             {
-                "name": name,
+                "name": chart_text(name),
                 "categories": [NUMBERS, place[0], _AT["order"], place[1], _AT["order"]],
                 "values": [NUMBERS, place[0], column, place[1], column],
                 **looks,
@@ -299,7 +300,9 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     y_title = f"{y_title} / {one.series.unit}" if one.series.unit else y_title
     title = f"{one.series.name}: {what}"
     finish(chart, (title, _order_title(one), y_title), (_order_axis(one), axis(values)))
-    chart.set_title({"name": title, "name_font": {"name": "Arial", "size": 10, "bold": True}})
+    chart.set_title(
+        {"name": chart_text(title), "name_font": {"name": "Arial", "size": 10, "bold": True}}
+    )
     # the second limit needs no entry of its own
     chart.set_legend({"position": "bottom", "delete_series": [3], "font": {"size": 9}})
     chart.set_size({"width": CHART_WIDTH, "height": CHART_HEIGHT})

@@ -13,7 +13,8 @@ from sheetlab.finding import Finding, Place, Severity, SheetlabError
 MAX_FILE = 2_000_000
 MAX_ROWS = 20_000
 MAX_VALUE = 200
-FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""The wide ones are taken for signs by programs of some languages."""
 GUARD = "'"
 """Stands before a value that a spreadsheet program would take for a formula."""
 

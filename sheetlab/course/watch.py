@@ -16,7 +16,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 
-from sheetlab.course.batch import DEFAULT_FOLDER, ENDINGS
+from sheetlab.course.batch import DEFAULT_FOLDER, workbooks_among
 from sheetlab.course.benches import SETTLE, Board, Stamp, cut, one_line, table
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.workbook.evaluate_file import evaluate_file
@@ -165,6 +165,7 @@ def scan(folder: Path) -> tuple[dict[str, Stamp], tuple[str, ...]]:
             if not below or not isinstance(error, FileNotFoundError):
                 lost.append(below)
             continue
+        known = workbooks_among(entry.name for entry in entries)
         for entry in entries:
             name = f"{below}/{entry.name}" if below else entry.name
             if entry.name.startswith((".", "~")):
@@ -173,7 +174,7 @@ def scan(folder: Path) -> tuple[dict[str, Stamp], tuple[str, ...]]:
                 if entry.is_dir(follow_symlinks=False):
                     if depth < DEEPEST and entry.name != DEFAULT_FOLDER:
                         waiting.append((name, depth + 1))
-                elif entry.name.lower().endswith(ENDINGS):
+                elif entry.name in known:
                     # asked of the file: a listing may hold an old state while the file is open
                     found = os.stat(entry.path)
                     if stat.S_ISREG(found.st_mode):

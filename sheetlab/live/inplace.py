@@ -16,6 +16,7 @@ from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.practical.profile import Profile
 from sheetlab.workbook.graft import RESULT_NAME, TITLES, free_titles, own_sheets
 from sheetlab.workbook.layout import quoted_sheet
+from sheetlab.workbook.parts import packed
 from sheetlab.workbook.reader import read_workbook
 from sheetlab.workbook.results import write_results
 
@@ -65,7 +66,7 @@ def prepare(copy: Path, profile: Profile | None = None) -> Prepared:
     titles = free_titles(TITLES, [s.name for s in filled.store.sheets if s.name not in own])
     return Prepared(
         found,
-        write_results(found, titles),
+        packed(write_results(found, titles)),
         titles,
         own,
         tuple((f"{RESULT_NAME}{k}", f"{quoted_sheet(t)}!$A$1") for k, t in enumerate(titles, 1)),

@@ -10,7 +10,7 @@ from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.definition import Assist, Definition
 from sheetlab.practical.forward import compile_forward
 from sheetlab.practical.model import MAX_RUNS, DefinitionError, Practical, compile_practical
@@ -153,6 +153,9 @@ def load(
         data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise SheetlabError(_refused(name, "file", f"is not TOML: {error}", "TOML 1.0")) from error
+    odd = next(_odd_texts(data), None)
+    if odd is not None:
+        raise SheetlabError(_refused(name, *odd))
     findings = tuple(_structure_findings(data, name))
     if findings:
         raise SheetlabError(*findings)
@@ -200,9 +203,26 @@ def toml_table(text: str, most: int, whole: str) -> tuple[dict[str, Any] | None,
     if len(text) > most:
         return None, [(whole, "is too long", f"{most} letters")]
     try:
-        return tomllib.loads(text), []
+        data = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         return None, [(whole, f"is not TOML: {error}", "TOML 1.0")]
+    odd = list(_odd_texts(data))
+    return (None, odd) if odd else (data, [])
+
+
+def _odd_texts(data: object, key: str = "text") -> Iterator[Problem]:
+    """Texts with control codes: they would reach sheets, charts and terminals."""
+    if isinstance(data, dict):
+        for name, value in data.items():
+            if harmless(name) != name:
+                yield key, "a key with control codes", "names of keys"
+            else:
+                yield from _odd_texts(value, name)
+    elif isinstance(data, list):
+        for value in data:
+            yield from _odd_texts(value, key)
+    elif isinstance(data, str) and not data.isprintable() and "�" in harmless(data):
+        yield key, "holds control codes", "text that can be read"
 
 
 def find_profile(name: str) -> Profile:

@@ -53,6 +53,7 @@ MAX_ZERO_ROWS = 50
 MAX_CELLS = 20_000
 MAX_QUANTITIES = 200
 MOST_KEPT = 2000
+MAX_RESULTS = 30
 MAX_TEXT = 250
 """Spreadsheet programs hold 255 characters in a text of a formula and in a list of choices."""
 RESERVED_SHEETS = (
@@ -609,6 +610,8 @@ class _Compiler:
                 ("tables", "more than a workbook of a practical can hold",
                  f"{MAX_CELLS} readings, {MAX_QUANTITIES} quantities")
             )  # fmt: skip
+        if len(d.results) > MAX_RESULTS:
+            problems.append(("results", f"{len(d.results)} results", f"{MAX_RESULTS} at most"))
         for problem in problems:
             raise DefinitionError(*problem)
 

@@ -36,6 +36,8 @@ class Observations:
     entries: Mapping[str, Sequence[Entry]] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
     file: str = ""
+    shown: Mapping[str, Sequence[Entry]] = field(default_factory=dict)
+    """What the workbook's own formulas showed when it was saved, by key of what is worked out."""
 
     def without(self, keys: Collection[str]) -> Observations:
         """The observations as if nothing had been typed under some keys."""

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES
+from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES, chart_text
 
 WIDTH, HEIGHT = 660, 430
 SHARE_COLUMN = 10
@@ -71,7 +71,7 @@ def line_chart(
         bars = {"type": "custom", "end_style": 1, "line": {"color": colour, "width": 0.75}}
         chart.add_series(
             {
-                "name": label,
+                "name": chart_text(label),
                 "categories": data.range(data.x),
                 "values": data.range(column),
                 "marker": _marker(i),
@@ -91,7 +91,7 @@ def line_chart(
     first, last = data.line_rows
     chart.add_series(
         {
-            "name": data.line_label,
+            "name": chart_text(data.line_label),
             "categories": [data.sheet, first, data.line_x, last, data.line_x],
             "values": [data.sheet, first, data.line_y, last, data.line_y],
             "marker": {"type": "none"},
@@ -110,7 +110,7 @@ def residual_chart(
     for i, (label, _, column) in enumerate(data.series):
         chart.add_series(
             {
-                "name": label,
+                "name": chart_text(label),
                 "categories": data.range(data.x),
                 "values": data.range(column),
                 "marker": _marker(i),
@@ -136,7 +136,7 @@ def share_chart(book: Any, sheet: str, first_row: int, count: int, symbol: str) 
     )
     font = {"name": FONT, "size": 9, "bold": False, "color": INK}
     title = f"What the uncertainty of {symbol} is made of"
-    chart.set_title({"name": title, "name_font": {**font, "size": 12, "bold": True}})
+    chart.set_title({"name": chart_text(title), "name_font": {**font, "size": 12, "bold": True}})
     # the axis of a bar chart runs upwards; the table runs downwards
     chart.set_y_axis(
         {"reverse": True, "interval_unit": 1, "num_font": font, "line": {"color": LINE}}
@@ -181,14 +181,14 @@ def finish(chart: Any, titles: tuple[str, str, str], axes: tuple[Axis, Axis]) ->
     """Titles, axes, legend and size of a chart of points."""
     title, x_title, y_title = titles
     font = {"name": FONT, "size": 9, "bold": False, "color": INK}
-    chart.set_title({"name": title, "name_font": {**font, "size": 12, "bold": True}})
+    chart.set_title({"name": chart_text(title), "name_font": {**font, "size": 12, "bold": True}})
     for setter, name, its in (
         (chart.set_x_axis, x_title, axes[0]),
         (chart.set_y_axis, y_title, axes[1]),
     ):
         setter(
             {
-                "name": name,
+                "name": chart_text(name),
                 "name_font": {**font, "size": 10},
                 "num_font": font,
                 "num_format": _tick_format(its.step),
@@ -240,7 +240,7 @@ def dot_plot(book: Any, data: DotData, titles: tuple[str, str], limits: Axis) ->
     for label, column, colour, dashes in data.lines:
         chart.add_series(
             {
-                "name": label,
+                "name": chart_text(label),
                 "categories": data.range(data.names),
                 "values": data.range(column),
                 "marker": {"type": "none"},
@@ -265,12 +265,12 @@ def dot_plot(book: Any, data: DotData, titles: tuple[str, str], limits: Axis) ->
     )
     title, y_title = titles
     font = {"name": FONT, "size": 9, "bold": False, "color": INK}
-    chart.set_title({"name": title, "name_font": {**font, "size": 12, "bold": True}})
+    chart.set_title({"name": chart_text(title), "name_font": {**font, "size": 12, "bold": True}})
     chart.set_x_axis({"num_font": {**font, "rotation": -45}, "line": {"color": LINE},
                       "label_position": "low"})  # fmt: skip
     chart.set_y_axis(
         {
-            "name": y_title,
+            "name": chart_text(y_title),
             "name_font": {**font, "size": 10},
             "num_font": font,
             "num_format": _tick_format(limits.step),

@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 from dataclasses import dataclass
 from pathlib import Path
-
-from lxml import etree
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology import montecarlo
 from sheetlab.practical.profile import Profile
+from sheetlab.workbook.deadline import TooLongError, within
 from sheetlab.workbook.graft import TITLES, free_titles, graft, own_sheets
-from sheetlab.workbook.package import open_elsewhere, write_atomically
+from sheetlab.workbook.package import (
+    SIGNATURES,
+    open_elsewhere,
+    open_package,
+    package_of,
+    write_atomically,
+)
 from sheetlab.workbook.reader import Filled, read_workbook
 from sheetlab.workbook.results import write_results
+from sheetlab.workbook.store import open_store
+
+OPEN_DOCUMENT = ".ods"
+BACKUP = ".bak"
+LONGEST = 30.0
+"""Seconds that one workbook may take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +52,9 @@ def evaluate_file(
     Parameters
     ----------
     target
-        File to write: another one, or the same for in place; None to write nothing.
+        File to write: another one, or the same for in place; None to write nothing. In place, the
+        file as it was is kept beside it (``backup_of``); an .ods is never written to, and its
+        results go beside it (``sibling``).
     practical
         If given, a workbook of any other practical is refused.
     profile
@@ -47,25 +62,42 @@ def evaluate_file(
     trials
         Random trials of the Monte Carlo check; 0 for none.
     """
-    before = _stat(path)
-    outcome, filled = assess_file(path, practical, profile, trials)
+    try:
+        with within(LONGEST):
+            return _evaluated(path, target, practical, profile, trials)
+    except TooLongError:
+        return FileOutcome(path, None, (_too_long(path),), None)
+
+
+def _evaluated(
+    path: Path, target: Path | None, practical: str, profile: Profile | None, trials: int
+) -> FileOutcome:
+    before = stamp(path)
+    outcome, filled = _assessed(path, practical, profile, trials)
     assessment = outcome.assessment
     if target is None or filled is None or assessment is None:
         return outcome
+    if filled.package.open_document and _same(target, path):
+        # never written to
+        target = sibling(path)
     try:
         refuse_open(target)
-        if target == path and before is not None and _changed(path, before):
-            raise SheetlabError(
-                _not_written(path, "was saved by someone else while it was being evaluated")
-            )
-        write_atomically(target, evaluated_bytes(filled, assessment))
+        data = evaluated_bytes(filled, assessment)
+        if _same(target, path):
+            if any(name.startswith(SIGNATURES) for name in filled.package.parts):
+                raise SheetlabError(_not_written(path, "is signed, which results would break"))
+            _replace(path, before, data)
+        else:
+            if target == sibling(path) and target.exists():
+                _expect_own(target)
+            write_atomically(target, data)
     except SheetlabError as error:
         return FileOutcome(path, assessment, (*error.findings, *assessment.findings), None)
-    except (KeyError, ValueError, StopIteration, etree.LxmlError) as error:
-        return FileOutcome(path, assessment, (_unexpected(path, error), *assessment.findings), None)
     except OSError as error:
         refusal = _not_written(target, f"could not be written: {error.strerror or error}")
         return FileOutcome(path, assessment, (refusal, *assessment.findings), None)
+    except Exception as error:  # a file built oddly is read, and cannot take the sheets
+        return FileOutcome(path, assessment, (_unexpected(path, error), *assessment.findings), None)
     return FileOutcome(path, assessment, assessment.findings, target)
 
 
@@ -79,6 +111,16 @@ def assess_file(
 
     Parameters are those of ``evaluate_file``.
     """
+    try:
+        with within(LONGEST):
+            return _assessed(path, practical, profile, trials)
+    except TooLongError:
+        return FileOutcome(path, None, (_too_long(path),), None), None
+
+
+def _assessed(
+    path: Path, practical: str, profile: Profile | None, trials: int
+) -> tuple[FileOutcome, Filled | None]:
     try:
         filled = read_workbook(path)
         if practical and filled.identity.practical != practical:
@@ -99,23 +141,57 @@ def assess_file(
     return FileOutcome(path, assessment, assessment.findings, None), filled
 
 
+def sibling(path: Path) -> Path:
+    """Where the results of an .ods file go: beside it, with a name that nobody else gives."""
+    return path.with_name(f"{path.stem}{OPEN_DOCUMENT}.xlsx")
+
+
+def backup_of(path: Path) -> Path:
+    """Where a file is kept as it was before results were put into it."""
+    return path.with_name(f"{path.name}{BACKUP}")
+
+
+def _replace(path: Path, before: object, data: bytes) -> None:
+    """Put the results into the file itself, and keep it as it was beside it."""
+    old = path.read_bytes()
+    if old == data:
+        # evaluated before: the copy beside it is of the file without results
+        return
+    write_atomically(backup_of(path), old)
+    if before is None or stamp(path) != before:
+        raise SheetlabError(
+            _not_written(path, "was saved by someone else while it was being evaluated")
+        )
+    write_atomically(path, data)
+
+
+def _expect_own(target: Path) -> None:
+    """Refuse to replace a workbook that no evaluation wrote."""
+    if not own_sheets(open_package(target)):
+        raise SheetlabError(_not_written(target, "is there already, and is no evaluated copy"))
+
+
+def _same(target: Path, path: Path) -> bool:
+    with contextlib.suppress(OSError):
+        return target == path or os.path.samefile(target, path)
+    return False
+
+
 def evaluated_bytes(filled: Filled, assessment: Assessment) -> bytes:
     """The workbook with its result sheets, as a file."""
-    own = own_sheets(filled.package)
-    others = [sheet.name for sheet in filled.store.sheets if sheet.name not in own]
-    return graft(filled.package, write_results(assessment, free_titles(TITLES, others)), own)
+    package, store = filled.package, filled.store
+    if package.open_document:
+        from sheetlab.workbook.fresh import fresh_workbook
+
+        package = package_of(fresh_workbook(filled), package.path)
+        store = open_store(package)
+    own = own_sheets(package)
+    others = [sheet.name for sheet in store.sheets if sheet.name not in own]
+    return graft(package, write_results(assessment, free_titles(TITLES, others)), own)
 
 
 def _located(findings: tuple[Finding, ...], path: Path) -> tuple[Finding, ...]:
     return tuple(f if f.place.file else f.at(Place(path.name)) for f in findings)
-
-
-def _changed(path: Path, before: object) -> bool:
-    now = path.stat()
-    return (now.st_mtime_ns, now.st_size) != (
-        getattr(before, "st_mtime_ns", None),
-        getattr(before, "st_size", None),
-    )
 
 
 def refuse_open(target: Path) -> None:
@@ -135,11 +211,13 @@ def _not_written(path: Path, what: str) -> Finding:
     )
 
 
-def _stat(path: Path) -> object:
+def stamp(path: Path) -> tuple[int, int, int] | None:
+    """What changes when a file is saved anew; None if it is not there."""
     try:
-        return path.stat()
+        found = path.stat()
     except OSError:
         return None
+    return found.st_mtime_ns, found.st_size, found.st_ino
 
 
 def _unexpected(path: Path, error: Exception) -> Finding:
@@ -150,6 +228,17 @@ def _unexpected(path: Path, error: Exception) -> Finding:
         "a workbook as a spreadsheet program saves it",
         "Open it in a spreadsheet program, save it under another name as .xlsx, and try again. "
         "Please report the file if that does not help.",
+        Place(path.name),
+    )
+
+
+def _too_long(path: Path) -> Finding:
+    return Finding(
+        "took-too-long",
+        Severity.STOP,
+        f"the workbook was given up after {LONGEST:.0f} seconds",
+        "a workbook that is evaluated in less than one",
+        "Was its hidden sheet changed? Copy the readings into a newly issued workbook.",
         Place(path.name),
     )
 

@@ -55,6 +55,15 @@ _TYPES = {
     "charts": "application/vnd.openxmlformats-officedocument.drawingml.chart+xml",
 }
 
+PLAIN_STYLES = f"""<?xml version="1.0" encoding="UTF-8" standalone="yes"?>
+<styleSheet xmlns="{MAIN}"><fonts count="1"><font><sz val="11"/><name val="Calibri"/></font>\
+</fonts><fills count="2"><fill><patternFill patternType="none"/></fill><fill><patternFill \
+patternType="gray125"/></fill></fills><borders count="1"><border><left/><right/><top/><bottom/>\
+<diagonal/></border></borders><cellStyleXfs count="1"><xf/></cellStyleXfs><cellXfs count="1">\
+<xf xfId="0"/></cellXfs><cellStyles count="1"><cellStyle name="Normal" xfId="0" builtinId="0"/>\
+</cellStyles></styleSheet>""".encode()
+"""What a workbook without formats looks like, written out; after XlsxWriter's own."""
+
 
 def own_sheets(package: Package) -> tuple[str, ...]:
     """Titles of the sheets that an earlier evaluation added."""
@@ -144,14 +153,10 @@ class _Graft:
         package = self.package
         self.parts = dict(package.parts)
         relations_part = relationships_name(package.workbook)
-        self.styles_part = next(
-            part
-            for kind, part in package.relationships(package.workbook).values()
-            if kind == "styles"
-        )
         self.workbook = xml(self.parts[package.workbook], package.path)
         self.relations = xml(self.parts[relations_part], package.path)
         self.types = xml(self.parts[CONTENT_TYPES_PART], package.path)
+        self.styles_part = self.find_styles()
         self.styles = xml(self.parts[self.styles_part], package.path)
         self.strip()
         counts = {name: len(self.style_list(name)) for name in _STYLE_LISTS}
@@ -163,6 +168,24 @@ class _Graft:
         self.parts[CONTENT_TYPES_PART] = _serialise(self.types)
         self.parts[self.styles_part] = styles
         return self.zipped()
+
+    def find_styles(self) -> str:
+        """The part with the formats; a plain one is made for a workbook that has none."""
+        for kind, part in self.package.relationships(self.package.workbook).values():
+            if kind == "styles" and part in self.parts:
+                return part
+        for element in [e for e in self.relations if e.get("Type", "").endswith("/styles")]:
+            self.relations.remove(element)
+        # some programs look for it under this name only
+        part = resolve(self.package.workbook, "styles.xml")
+        if part in self.parts:
+            ((_, part),) = self.fresh_names([part])
+        self.parts[part] = PLAIN_STYLES
+        self.add_type(
+            part, "application/vnd.openxmlformats-officedocument.spreadsheetml.styles+xml"
+        )
+        self.add_relation("rIdSheetlabStyles", "styles", part)
+        return part
 
     def zipped(self) -> bytes:
         package = self.package
@@ -235,7 +258,7 @@ class _Graft:
     def strip_styles(self, text: str) -> None:
         """Cut the format lists back to what they were, if they are still as they were written."""
         counts = dict(re.findall(r"(\w+)=(\w+)", text))
-        written = hashlib.sha256(self.package.parts[self.styles_part]).hexdigest()
+        written = hashlib.sha256(self.parts[self.styles_part]).hexdigest()
         if counts.pop("digest", "") != written:
             # another program has saved the file since and numbered the formats anew
             return
@@ -317,6 +340,12 @@ class _Graft:
         element.set("PartName", f"/{part}")
         element.set("ContentType", content_type)
 
+    def add_relation(self, relation: str, kind: str, part: str) -> None:
+        link = etree.SubElement(self.relations, f"{{{PACKAGE_RELATIONSHIPS}}}Relationship")
+        link.set("Id", relation)
+        link.set("Type", f"{RELATIONSHIPS}/{kind}")
+        link.set("Target", f"/{part}")
+
     def add_sheets(self, new: Mapping[str, bytes], renamed: Mapping[str, str]) -> Iterator[str]:
         root = xml(new["xl/workbook.xml"], self.package.path)
         targets = {
@@ -336,10 +365,7 @@ class _Graft:
             sheet.set("name", element.get("name", ""))
             sheet.set("sheetId", str(number + k))
             sheet.set(f"{{{RELATIONSHIPS}}}id", relation)
-            link = etree.SubElement(self.relations, f"{{{PACKAGE_RELATIONSHIPS}}}Relationship")
-            link.set("Id", relation)
-            link.set("Type", f"{RELATIONSHIPS}/worksheet")
-            link.set("Target", f"/{part}")
+            self.add_relation(relation, "worksheet", part)
             yield element.get("name", "")
 
     def mark(self, titles: Sequence[str], counts: Mapping[str, int], styles: bytes) -> None:

@@ -10,7 +10,9 @@ import contextlib
 import io
 import os
 import posixpath
+import struct
 import tempfile
+import time
 import zipfile
 import zlib
 from collections.abc import Mapping
@@ -30,14 +32,24 @@ MAX_PARTS = 3000
 MAX_RATIO = 250
 """A part may unpack to so many times its size, once it is large enough to matter."""
 SMALL_PART = 2_000_000
+SIGNATURES = "_xmlsignatures/"
+"""Folder of the parts by which somebody signed a file."""
 
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 RELATIONSHIPS = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 PACKAGE_RELATIONSHIPS = "http://schemas.openxmlformats.org/package/2006/relationships"
 CONTENT_TYPES = "http://schemas.openxmlformats.org/package/2006/content-types"
+STRICT = b"http://purl.oclc.org/ooxml/spreadsheetml/main"
 CONTENT_TYPES_PART = "[Content_Types].xml"
+CONTENT = "content.xml"
+"""The part of an .ods file that holds its sheets."""
 
 DOCUMENT_TYPE = "carries an XML document type, which no spreadsheet program writes"
+
+_PART = ".part"
+_RANDOM = 8
+LEFT_BEHIND = 600.0
+"""Seconds after which a part of a file belongs to no writer that still runs."""
 
 _ZIP = b"PK\x03\x04"
 _COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -54,6 +66,11 @@ class Package:
     """Name of the workbook part."""
     raw: bytes = field(default=b"", repr=False)
     """The file itself, from which untouched parts are copied as they lie there."""
+
+    @property
+    def open_document(self) -> bool:
+        """Whether this is an .ods file, which is read and never written."""
+        return self.workbook == CONTENT
 
     def relationships(self, part: str) -> dict[str, tuple[str, str]]:
         """Relationship id -> (type, target part) of a part."""
@@ -113,7 +130,7 @@ def refuse(path: Path, what: str, detail: str = "", remedy: str = "") -> Sheetla
             "file-unreadable",
             Severity.STOP,
             f"the file {what} {detail}".strip(),
-            "an .xlsx workbook that was issued by sheetlab",
+            "an .xlsx, .xlsm or .ods workbook that was issued by sheetlab",
             remedy or "Open it in a spreadsheet program, save it again as .xlsx, and try again.",
             Place(file=path.name),
         )
@@ -137,13 +154,20 @@ def open_package(path: Path) -> Package:
         raise refuse(
             path, "cannot be opened:", error.strerror or str(error), "Check the name and the share."
         ) from error
+    return package_of(data, path)
+
+
+def package_of(data: bytes, path: Path) -> Package:
+    """The package of a file's bytes; the path is that of messages."""
     _sniff(path, data)
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             entries = archive.infolist()
             _limits(path, entries)
             parts = {entry.filename: archive.read(entry) for entry in entries}
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+    except (zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError,
+            RuntimeError, ValueError, OSError, OverflowError, IndexError) as error:  # fmt: skip
+        # the zip library trusts the numbers in an archive (offsets before its start, for one)
         raise refuse(
             path,
             "is cut short or damaged",
@@ -157,11 +181,7 @@ def _sniff(path: Path, data: bytes) -> None:
         raise refuse(path, "is empty (0 bytes)", remedy="Get it again; nothing was saved in it.")
     if data.startswith(_COMPOUND):
         if "EncryptedPackage".encode("utf-16-le") in data:
-            raise refuse(
-                path,
-                "is locked with a password",
-                remedy="Open it with the password and save it without one.",
-            )
+            raise _password(path)
         raise refuse(path, "is a workbook of the old .xls kind")
     if not data.startswith(_ZIP):
         start = data[:200].lstrip().lower()
@@ -175,7 +195,7 @@ def _limits(path: Path, entries: list[zipfile.ZipInfo]) -> None:
     if len(names) > MAX_PARTS or len(set(names)) < len(names):
         raise refuse(path, "has too many parts, or the same part twice")
     if any(entry.flag_bits & 1 for entry in entries):
-        raise refuse(path, "is locked with a password")
+        raise _password(path)
     if sum(entry.file_size for entry in entries) > MAX_UNPACKED or any(
         entry.file_size > SMALL_PART and entry.file_size > MAX_RATIO * max(entry.compress_size, 1)
         for entry in entries
@@ -185,7 +205,7 @@ def _limits(path: Path, entries: list[zipfile.ZipInfo]) -> None:
 
 def _workbook_part(path: Path, parts: Mapping[str, bytes]) -> str:
     if b"oasis.opendocument" in parts.get("mimetype", b""):
-        raise refuse(path, "is an OpenDocument (.ods) file")
+        return _open_document_part(path, parts)
     root = parts.get("_rels/.rels")
     if root is None or CONTENT_TYPES_PART not in parts:
         raise refuse(path, "is an archive, but not a workbook")
@@ -194,31 +214,61 @@ def _workbook_part(path: Path, parts: Mapping[str, bytes]) -> str:
             part = resolve("", element.get("Target", ""))
             if part not in parts:
                 raise refuse(path, "has lost its main part")
+            if STRICT in parts[part][:4000]:
+                raise refuse(
+                    path,
+                    "is a workbook of the kind “Strict Open XML”, which hardly any program writes",
+                    remedy="Save it as “Excel workbook (.xlsx)”, without “Strict”.",
+                )
             if MAIN.encode() not in parts[part][:4000]:
                 raise refuse(path, "is not an ordinary .xlsx workbook (another Office format)")
             return part
     raise refuse(path, "is not a workbook")
 
 
+def _open_document_part(path: Path, parts: Mapping[str, bytes]) -> str:
+    if b"encryption-data" in parts.get("META-INF/manifest.xml", b""):
+        raise _password(path)
+    if not parts["mimetype"].strip().endswith(b"opendocument.spreadsheet"):
+        raise refuse(path, "is an OpenDocument file, but no spreadsheet")
+    if CONTENT not in parts:
+        raise refuse(path, "has lost its main part")
+    return CONTENT
+
+
+def _password(path: Path) -> SheetlabError:
+    return refuse(
+        path,
+        "is locked with a password",
+        remedy="Open it with the password and save it without one.",
+    )
+
+
 def write_atomically(target: Path, data: bytes) -> None:
     """Replace a file in one step: a reader sees the old content or the new, never a part.
+
+    Permissions are kept, and the owner where the system allows it. A link stays a link: the file
+    that it names is replaced.
 
     Raises
     ------
     OSError
         If the folder cannot be written to; the old file is then untouched.
     """
-    handle, name = tempfile.mkstemp(
-        prefix=f".{target.stem[:40]}-", suffix=".part", dir=target.parent
-    )
+    target = Path(os.path.realpath(target))
+    _tidy(target)
+    handle, name = tempfile.mkstemp(prefix=_part_prefix(target), suffix=_PART, dir=target.parent)
     temporary = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
-        mode = target.stat().st_mode if target.exists() else 0o666 & ~_umask()
-        temporary.chmod(mode & 0o7777)
+        old = target.stat() if target.exists() else None
+        if old is not None and hasattr(os, "chown"):
+            with contextlib.suppress(OSError):
+                os.chown(temporary, old.st_uid, old.st_gid)
+        temporary.chmod((0o666 & ~_umask() if old is None else old.st_mode) & 0o7777)
         temporary.replace(target)
     except BaseException:
         with contextlib.suppress(OSError):
@@ -226,10 +276,31 @@ def write_atomically(target: Path, data: bytes) -> None:
         raise
 
 
+def _part_prefix(target: Path) -> str:
+    return f".{target.stem[:40]}-"
+
+
+def _tidy(target: Path) -> None:
+    """Take away what writers of this file left that were killed a while ago."""
+    with contextlib.suppress(OSError), os.scandir(target.parent) as listing:
+        prefix = _part_prefix(target)
+        for entry in listing:
+            rest = entry.name.removeprefix(prefix)
+            if rest == entry.name or len(rest) != _RANDOM + len(_PART) or rest[_RANDOM:] != _PART:
+                continue
+            # a newer one may belong to a writer of this moment
+            if time.time() - entry.stat().st_mtime > LEFT_BEHIND:
+                os.unlink(entry.path)
+
+
 def open_elsewhere(target: Path) -> bool:
     """Whether a spreadsheet program has a file open, by the lock file it lays beside it."""
-    locks = (f"~${target.name}", f".~lock.{target.name}#")
-    return target.exists() and any((target.parent / lock).exists() for lock in locks)
+    # a link may have been opened by its own name or by that of the file
+    return target.exists() and any(
+        (path.parent / lock).exists()
+        for path in {target, Path(os.path.realpath(target))}
+        for lock in (f"~${path.name}", f".~lock.{path.name}#")
+    )
 
 
 def _umask() -> int:

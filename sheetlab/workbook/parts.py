@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from collections.abc import Mapping
 from typing import Any
 
 import xlsxwriter
@@ -42,3 +43,12 @@ class Parts(xlsxwriter.Workbook):  # type: ignore[misc]
             data = stream.getvalue()
             found[name] = data if binary else data.encode()
         return found
+
+
+def packed(parts: Mapping[str, bytes]) -> bytes:
+    """The file of a workbook from its parts; the same parts give the same bytes."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in parts.items():
+            archive.writestr(zipfile.ZipInfo(name), data, zipfile.ZIP_DEFLATED)
+    return buffer.getvalue()

@@ -7,12 +7,13 @@ again from what stands in the input cells.
 
 from __future__ import annotations
 
+import datetime
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import definition_digest, load, load_profile
 from sheetlab.practical.model import InputField, Practical, expected_of
@@ -29,6 +30,7 @@ MAX_ROWS = 500
 LEAST, MOST = 1e-15, 1e15
 """Readings beyond these are slips of a key; arithmetic with them would overflow."""
 MAX_SHOWN = 40
+_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +65,10 @@ def read_workbook(path: Path) -> Filled:
     reader = _Reader(store, practical, path.name, slots, first_rows, [*findings, *shifted])
     entries = {key: reader.entries(one) for key, one in practical.inputs.items()}
     reader.lost_cells(its.assist)
-    reader.overwritten()
-    observations = Observations(entries, tuple(reader.findings), path.name)
+    reader.unseen(entries)
+    shown = reader.worked_out()
+    reader.unprotected()
+    observations = Observations(entries, tuple(reader.findings), path.name, shown)
     return Filled(package, store, its, practical, observations)
 
 
@@ -223,9 +227,13 @@ class _Reader:
             return
         there = {sheet.name for sheet in self.store.sheets}
         slots = lay_out(self.practical, assist).slots
-        sheets = dict.fromkeys(slots[one.key].sheet for one in self.lost)
+        # what the practical has no cell for cannot be lost (a definition without cautions)
+        lost = [one for one in self.lost if one.key in slots]
+        if not lost:
+            return
+        sheets = dict.fromkeys(slots[one.key].sheet for one in lost)
         gone = [name for name in sheets if name not in there]
-        titles = [f"“{one.title}” ({defined_name(one)})" for one in self.lost]
+        titles = [f"“{one.title}” ({defined_name(one)})" for one in lost]
         shown = ", ".join(titles[:4]) + (f" and {len(titles) - 4} more" if titles[4:] else "")
         self.note(
             "cells-lost",
@@ -268,11 +276,13 @@ class _Reader:
             if not text:
                 return Entry(place=place)
             if one.kind == "text":
-                return Entry(text=text[:200], place=place)
+                return Entry(text=harmless(text[:200]).strip(), place=place)
             if one.kind == "choice":
                 return self.choice(one, text, place)
             return self.typed(one, text, place)
         if cell.kind == "number" and one.kind == "text":
+            if cell.style in self.store.date_styles:
+                return Entry(text=_day(float(cell.value)), place=place)
             return Entry(text=f"{cell.value:.15g}", place=place)
         shown = _show(cell)
         if cell.kind != "number" or one.kind == "choice":
@@ -325,7 +335,7 @@ class _Reader:
                 "Type the number only; until then it is left out.",
                 place,
             )
-            return Entry(text=text[:200], place=place)
+            return Entry(text=harmless(text[:200]), place=place)
         self.note(
             "number-as-text",
             Severity.DOUBTFUL if found.ambiguous else Severity.NOTE,
@@ -338,7 +348,7 @@ class _Reader:
             ),
             place,
         )
-        return self.number(one, found.value, text[:200], place)
+        return self.number(one, found.value, harmless(text[:200]), place)
 
     def number(self, one: InputField, value: float, text: str, place: Place) -> Entry:
         if not math.isfinite(value) or (value and not LEAST <= abs(value) <= MOST):
@@ -366,42 +376,112 @@ class _Reader:
             "Choose from the list in the cell.",
             place,
         )
-        return Entry(text=text[:200], place=place)
+        return Entry(text=harmless(text[:200]), place=place)
 
-    def overwritten(self) -> None:
-        """Worked-out cells that hold a typed value now."""
-        for one in self.practical.derived.values():
+    def unseen(self, entries: Mapping[str, Sequence[Entry]]) -> None:
+        """Readings in hidden rows: they count, and somebody should know."""
+        hidden = {
+            slot.sheet: self.store.hidden_rows(slot.sheet)
+            for slot in self.slots.values()
+            if slot is not None
+        }
+        found = [
+            entry.place
+            for key, column in entries.items()
+            if (slot := self.slots[key]) is not None and hidden[slot.sheet]
+            for entry in column
+            if entry.place.cell
+            and (entry.text or entry.value is not None)
+            and int(entry.place.cell.lstrip(_LETTERS)) - 1 in hidden[slot.sheet]
+        ]
+        if found:
+            spots = ", ".join(f"{one.sheet} {one.cell}" for one in found[:6])
+            self.note(
+                "hidden-readings",
+                Severity.NOTE,
+                f"{len(found)} filled cells are hidden: {spots}{' …' if found[6:] else ''}",
+                "readings that everyone can see",
+                "They count like the others. Show the rows again; write the reason beside a row "
+                "that is to be left out.",
+                found[0],
+            )
+
+    def worked_out(self) -> dict[str, tuple[Entry, ...]]:
+        """What worked-out cells show; those that hold a typed value or are unlocked are told."""
+        shown: dict[str, tuple[Entry, ...]] = {}
+        unlocked: list[Place] = []
+        for key, one in self.practical.derived.items():
             slot = self.store.slot(defined_name(one))
             if slot is None:
                 continue
             cells = self.store.cells(slot.sheet)
-            spots = [
-                address(slot.row + i, slot.column)
-                for i in range(slot.rows)
-                if (cell := cells.get((slot.row + i, slot.column))) is not None
-                and not cell.formula
-                and cell.value != "on evaluation"
-            ]
+            spots, entries = [], []
+            for i in range(min(slot.rows, one.rows)):
+                cell = cells.get((slot.row + i, slot.column))
+                if cell is None:
+                    entries.append(EMPTY)
+                    continue
+                place = Place(self.file, slot.sheet, address(slot.row + i, slot.column))
+                if not cell.formula and cell.value != "on evaluation":
+                    spots.append(place)
+                if cell.style in self.store.unlocked_styles:
+                    unlocked.append(place)
+                number = cell.formula and cell.kind == "number"
+                entries.append(Entry(float(cell.value) if number else None, "", place))
+            shown[key] = tuple(entries)
             if spots:
                 self.note(
                     "formula-overwritten",
                     Severity.NOTE,
-                    f"the worked-out cells of “{one.title}” were overwritten: {', '.join(spots)}",
+                    f"the worked-out cells of “{one.title}” were overwritten: "
+                    + ", ".join(spot.cell for spot in spots),
                     "the formulas of the issued workbook",
                     "The result is not touched by this: it is worked out from the readings.",
-                    Place(self.file, slot.sheet, spots[0]),
+                    spots[0],
                 )
+        if unlocked:
+            self.note(
+                "protection-removed",
+                Severity.NOTE,
+                "worked-out cells were unlocked: " + ", ".join(p.cell for p in unlocked[:6]),
+                "cells that cannot be typed over",
+                "The result is not touched by this: it is worked out from the readings.",
+                unlocked[0],
+            )
+        return shown
+
+    def unprotected(self) -> None:
+        """Sheets whose protection was taken off."""
+        sheets = dict.fromkeys(slot.sheet for slot in self.slots.values() if slot is not None)
+        found = [name for name in sheets if not self.store.protected(name)]
+        if found:
+            self.note(
+                "protection-removed",
+                Severity.NOTE,
+                "the protection was taken off: " + ", ".join(map(_quote, found)),
+                "sheets in which only input cells can be typed into",
+                "The result is not touched by this: it is worked out from the readings.",
+                Place(self.file, found[0]),
+            )
+
+
+def _day(serial: float) -> str:
+    """A date as an .xlsx holds it, as 2026-05-02."""
+    try:
+        return (datetime.date(1899, 12, 30) + datetime.timedelta(days=int(serial))).isoformat()
+    except (OverflowError, ValueError):
+        return f"{serial:.15g}"
 
 
 def _show(cell: Cell) -> str:
     if cell.kind == "truth":
         return "TRUE" if cell.value else "FALSE"
     if cell.kind == "error":
-        return f"the error {cell.value}"
+        return f"the error {str(cell.value)[:MAX_SHOWN]}"
     return f"{cell.value:.10g}" if isinstance(cell.value, float) else _quote(cell.value)
 
 
 def _quote(text: str) -> str:
     """A typed text for a message: one line, no control characters, not too long."""
-    plain = "".join(char if char.isprintable() else " " for char in text)
+    plain = harmless(text)
     return f"“{plain[:MAX_SHOWN]}{'…' if len(plain) > MAX_SHOWN else ''}”"

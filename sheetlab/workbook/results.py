@@ -30,6 +30,8 @@ FEW_FINDINGS = 7
 LEAST_BAR = 0.001
 MOST_BARS = 2
 MOST_POINTS = 40
+LONGEST_TITLE = 31
+"""Characters of a sheet's title in every spreadsheet program."""
 BUDGET_WIDTHS = (4.6, 0.6, 1.1, 1.0, 0.8, 1.1, 0.9, 1.0, 1.1, 1.2, 0.9)
 
 
@@ -651,6 +653,8 @@ def _sentence(text: str) -> str:
 
 
 def _target(finding: Finding) -> str:
-    if not (finding.place.sheet and finding.place.cell):
+    sheet = finding.place.sheet
+    if not (sheet and finding.place.cell) or len(sheet) > LONGEST_TITLE or not sheet.isprintable():
+        # no program gives a sheet such a title; the file library would print it as a warning
         return ""
     return f"internal:{quoted_sheet(finding.place.sheet)}!{finding.place.cell}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Literal
@@ -11,7 +11,7 @@ from typing import Literal
 from lxml import etree
 
 from sheetlab.workbook.layout import Slot, column_letter, parse_reference
-from sheetlab.workbook.package import MAIN, RELATIONSHIPS, Package, refuse, xml
+from sheetlab.workbook.package import MAIN, MAX_XML, RELATIONSHIPS, Package, refuse, xml
 
 MAX_CELLS = 2_000_000
 
@@ -22,6 +22,13 @@ _IS = f"{{{MAIN}}}is"
 _T = f"{{{MAIN}}}t"
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _RPH = f"{{{MAIN}}}rPh"
+_ON = re.compile(rb"\bsheet=[\"'](?:1|true)[\"']")
+_HIDDEN_ROW = re.compile(rb"<(?:\w+:)?row\b[^<>]*\bhidden=[\"'](?:1|true)[\"'][^<>]*>")
+# no pattern here looks beyond the next tag: the time has to grow with the size only
+_BLANK_ROW = re.compile(rb"<row\b[^<>]*></row>")
+_BLANK = re.compile(rb"<(?:row|c)\b[^<>]*/>")
+_ROW_NUMBER = re.compile(rb"\br=[\"'](\d{1,7})[\"']")
+LAST_ROW = 1_048_576
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +59,8 @@ class Store:
     names: Mapping[str, str]
     """Workbook-level defined names in small letters -> reference."""
     date_styles: frozenset[int]
+    unlocked_styles: frozenset[int] = frozenset()
+    """Cell styles that may be typed over on a protected sheet."""
     _grids: dict[str, dict[tuple[int, int], Cell]] = field(default_factory=dict)
     _texts: list[str] | None = None
 
@@ -71,10 +80,30 @@ class Store:
             self._grids[sheet] = {} if part is None else self._read(part)
         return self._grids[sheet]
 
+    def protected(self, sheet: str) -> bool:
+        """Whether locked cells of a sheet cannot be typed over."""
+        data = self.package.parts.get(self.part(sheet) or "", b"")
+        start = data.rfind(b"sheetProtection")
+        return start > 0 and _ON.search(data, start, data.find(b">", start)) is not None
+
+    def hidden_rows(self, sheet: str) -> Collection[int]:
+        """Zero-based rows of a sheet that nobody sees; all of them if the sheet is hidden."""
+        entry = next((one for one in self.sheets if one.name == sheet), None)
+        if entry is None or entry.state != "visible":
+            return range(LAST_ROW)
+        data = self.package.parts.get(entry.part, b"")
+        if b" hidden=" not in data:
+            return ()
+        rows = (_ROW_NUMBER.search(row[0]) for row in _HIDDEN_ROW.finditer(data))
+        return frozenset(int(number[1]) - 1 for number in rows if number is not None)
+
     def _read(self, part: str) -> dict[tuple[int, int], Cell]:
         data = self.package.parts.get(part)
         if data is None:
             return {}
+        if len(data) > MAX_XML:
+            # formats down to the last row: what holds nothing is not worth reading
+            data = _BLANK_ROW.sub(b"", _BLANK.sub(b"", data))
         root = xml(data, self.package.path)
         grid: dict[tuple[int, int], Cell] = {}
         for element in root.iter(_C):
@@ -116,10 +145,10 @@ class Store:
                 return Cell("error", raw, formula, style)
             case "b":
                 return Cell("truth", 1.0 if raw == "1" else 0.0, formula, style)
-        try:
-            return Cell("number", float(raw), formula, style)
-        except ValueError:
+        number = stored_number(raw)
+        if number is None:
             return Cell("text", raw, formula, style)
+        return Cell("number", number, formula, style)
 
     def _shared(self, raw: str) -> str:
         try:
@@ -144,6 +173,10 @@ def _shared_texts(package: Package) -> list[str]:
 
 def open_store(package: Package) -> Store:
     """Sheets and names of a package; raises SheetlabError if its workbook part is unusable."""
+    if package.open_document:
+        from sheetlab.workbook.opendocument import open_document
+
+        return open_document(package)
     root = xml(package.parts[package.workbook], package.path)
     relations = package.relationships(package.workbook)
     sheets = []
@@ -155,25 +188,41 @@ def open_store(package: Package) -> Store:
         for element in root.iter(f"{{{MAIN}}}definedName")
         if element.get("localSheetId") is None
     }
-    return Store(package, tuple(sheets), names, _date_styles(package, relations.values()))
+    dates, unlocked = _styles(package, relations.values())
+    return Store(package, tuple(sheets), names, dates, unlocked)
 
 
-def _date_styles(package: Package, relations: Iterable[tuple[str, str]]) -> frozenset[int]:
-    """Cell styles that show numbers as dates or times."""
+def _styles(
+    package: Package, relations: Iterable[tuple[str, str]]
+) -> tuple[frozenset[int], frozenset[int]]:
+    """Cell styles that show numbers as dates or times, and those that are not locked."""
     part = next((p for kind, p in relations if kind == "styles"), None)
     if part is None or part not in package.parts:
-        return frozenset()
+        return frozenset(), frozenset()
     root = xml(package.parts[part], package.path)
     codes = {
-        int(e.get("numFmtId", "0")): e.get("formatCode", "") for e in root.iter(f"{{{MAIN}}}numFmt")
+        _whole(e.get("numFmtId")): e.get("formatCode", "") for e in root.iter(f"{{{MAIN}}}numFmt")
     }
     xfs = root.find(f"{{{MAIN}}}cellXfs")
-    found = set()
+    dates, unlocked = set(), set()
     for i, element in enumerate(xfs if xfs is not None else ()):
-        number = int(element.get("numFmtId", "0"))
+        number = _whole(element.get("numFmtId"))
         if 14 <= number <= 22 or 45 <= number <= 47 or _is_date(codes.get(number, "")):
-            found.add(i)
-    return frozenset(found)
+            dates.add(i)
+        lock = element.find(f"{{{MAIN}}}protection")
+        if lock is not None and lock.get("locked") in ("0", "false"):
+            unlocked.add(i)
+    return frozenset(dates), frozenset(unlocked)
+
+
+def stored_number(text: str) -> float | None:
+    """The number that a file holds; Python's own ways of writing one are none of a file's."""
+    if "_" in text or not text.isascii():
+        return None
+    try:
+        return float(text)
+    except ValueError:
+        return None
 
 
 def _is_date(code: str) -> bool:

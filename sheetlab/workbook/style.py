@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
+
+from sheetlab.finding import harmless
 
 INK = "#1F2A33"
 SOFT = "#5C6B73"
@@ -19,6 +22,7 @@ GOOD = "#2F6B4F"
 SERIES = ("#1D4E68", "#B4632B", "#5B7F3B", "#7A4E8A")
 LINE = "#303A40"
 FONT = "Arial"
+MOST_IN_FOOTER = 80
 
 BOOK_OPTIONS: dict[str, Any] = {
     "in_memory": True,
@@ -111,9 +115,24 @@ def set_page(sheet: Any, landscape: bool, title: str, whose: str) -> None:
     sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.7)
     if landscape:
         sheet.set_landscape()
-    left, group = (text.replace("&", "&&")[:80] for text in (title, whose))
+    left, group = map(_in_footer, (title, whose))
     # without the space a digit behind the font size would be read as part of it
     sheet.set_footer(f"&L&8 {left}   {group}&C&8 &A&R&8 page &P of &N")
+
+
+def chart_text(text: str) -> str:
+    """A name for a chart that the file library does not take for a formula."""
+    text = harmless(text)
+    return f" {text}" if text.startswith("=") else text
+
+
+def _in_footer(text: str) -> str:
+    """A text of which no part is a code for a picture, a path, a font …"""
+    # the file library takes these two for codes even if the sign is doubled
+    text = re.sub(r"&(?=[G\[])", "& ", harmless(text))[:MOST_IN_FOOTER]
+    while len(text) + text.count("&") > MOST_IN_FOOTER:
+        text = text[:-1]
+    return text.replace("&", "&&")
 
 
 def decimals_format(decimals: int | None) -> str:

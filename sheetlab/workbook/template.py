@@ -20,6 +20,7 @@ from sheetlab.practical.observations import Typed, as_cells_show
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.practical.register import Bound
 from sheetlab.workbook import identity
+from sheetlab.workbook.identity import Identity
 from sheetlab.workbook.layout import (
     IDENTITY,
     LABEL_COLUMNS,
@@ -53,6 +54,7 @@ def write_template(
     sketch: Path | None = None,
     profile: Profile = GUM,
     bound: Bound | None = None,
+    its: Identity | None = None,
 ) -> bytes:
     """The workbook file of a layout.
 
@@ -66,12 +68,14 @@ def write_template(
         How results of the workbook will be stated.
     bound
         What the workbook knows of its set-up.
+    its
+        What the hidden sheet says; None: as it is when a workbook is issued.
     """
     buffer = io.BytesIO()
     book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
     book.set_properties({"title": layout.practical.definition.title, "created": EPOCH})
     book.set_calc_mode("auto")
-    writer = _Writer(layout, typed or {}, sketch, profile, book, Styles(book), bound)
+    writer = _Writer(layout, typed or {}, sketch, profile, book, Styles(book), bound, its)
     writer.write()
     book.close()
     return buffer.getvalue()
@@ -86,6 +90,7 @@ class _Writer:
     book: Any
     styles: Styles
     bound: Bound | None
+    its: Identity | None
     numbers: Numbers = None  # type: ignore[assignment]
 
     @property
@@ -324,7 +329,9 @@ class _Writer:
         sheet = self.book.add_worksheet(IDENTITY)
         sheet.very_hidden()
         sheet.protect("")
-        its = identity.identity_of(self.practical, self.layout.assist, self.profile, self.bound)
+        its = self.its or identity.identity_of(
+            self.practical, self.layout.assist, self.profile, self.bound
+        )
         for row, (name, value) in enumerate(its.rows()):
             sheet.write_string(row, 0, name)
             sheet.write_string(row, 1, value)

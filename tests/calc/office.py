@@ -89,7 +89,7 @@ class Office:
         return self.call("formulas", path=str(path))  # type: ignore[no-any-return]
 
     def type_cells(self, path: Path, cells: dict[str, dict[str, float | str]], save: Path) -> None:
-        """Open a workbook, type into cells by sheet and address, and save it as .xlsx."""
+        """Open a workbook, type into cells by sheet and address, and save it (.xlsx or .ods)."""
         self.call("type_cells", path=str(path), cells=cells, save=str(save))
 
     def to_pdf(self, path: Path, target: Path) -> None:

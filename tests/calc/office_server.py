@@ -10,6 +10,8 @@ import uno
 from com.sun.star.beans import PropertyValue
 from com.sun.star.table.CellContentType import FORMULA, VALUE
 
+FILTERS = {"xlsx": "Calc MS Excel 2007 XML", "ods": "calc8"}
+
 
 def prop(name, value):
     out = PropertyValue()
@@ -39,10 +41,13 @@ class Server:
         )
         for _ in range(1200):
             try:
-                context = resolver.resolve(f"uno:pipe,name={pipe};urp;StarOffice.ComponentContext")
+                self.context = context = resolver.resolve(
+                    f"uno:pipe,name={pipe};urp;StarOffice.ComponentContext"
+                )
                 break
             except Exception:
                 time.sleep(0.05)
+        self.context = context
         self.desktop = context.ServiceManager.createInstanceWithContext(
             "com.sun.star.frame.Desktop", context
         )
@@ -80,7 +85,7 @@ class Server:
                 for i in range(address.EndRow - address.StartRow + 1)
             ]
         if save:
-            document.storeToURL(url(save), (prop("FilterName", "Calc MS Excel 2007 XML"),))
+            document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
         document.close(True)
         return out
 
@@ -101,7 +106,7 @@ class Server:
             for name, text in contents.items():
                 document.Sheets.getByName(sheet).getCellRangeByName(name).Formula = text
         document.calculateAll()
-        document.storeToURL(url(save), (prop("FilterName", "Calc MS Excel 2007 XML"),))
+        document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
         document.close(True)
 
     def formulas(self, path):
@@ -130,8 +135,72 @@ class Server:
                 else:
                     cell.Value = value
         document.calculateAll()
-        document.storeToURL(url(save), (prop("FilterName", "Calc MS Excel 2007 XML"),))
+        document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
         document.close(True)
+
+    def locked(self, path, save, password):
+        document = self.open(path)
+        kind = prop("FilterName", FILTERS[save.rpartition(".")[2]])
+        document.storeToURL(url(save), (kind, prop("Password", password)))
+        document.close(True)
+
+    def rearranged(self, path, save):
+        """What people do to sheets: rename, move, insert rows above and columns before."""
+        document = self.open(path)
+        sheets = document.Sheets
+        readings = sheets.getByName("Readings")
+        readings.unprotect("")
+        readings.Rows.insertByIndex(1, 2)
+        readings.Columns.insertByIndex(1, 1)
+        readings.Name = "It's. mine"
+        sheets.moveByName("It's. mine", 0)
+        sheets.copyByName("Dimensions", "Dimensions once more", 0)
+        document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
+        document.close(True)
+
+    def decorate(self, path, picture, save):
+        """What people add to a workbook in Calc: photo, text box, comment, chart, conditions."""
+        document = self.open(path)
+        sheet = document.Sheets.getByName("Readings")
+        sheet.unprotect("")
+        page = sheet.DrawPage
+        for kind, x in (("Text", 30000), ("GraphicObject", 36000), ("Custom", 42000)):
+            shape = document.createInstance(f"com.sun.star.drawing.{kind}Shape")
+            page.add(shape)
+            place, size = (
+                uno.createUnoStruct("com.sun.star.awt.Point"),
+                uno.createUnoStruct("com.sun.star.awt.Size"),
+            )
+            place.X, place.Y, size.Width, size.Height = x, 2000, 5000, 3000
+            shape.Position, shape.Size = place, size
+            if kind == "GraphicObject":
+                provider = self.context.ServiceManager.createInstanceWithContext(
+                    "com.sun.star.graphic.GraphicProvider", self.context
+                )
+                shape.Graphic = provider.queryGraphic((prop("URL", url(picture)),))
+            elif kind == "Text":
+                shape.String = "the wire slipped in the chuck"
+        place = sheet.getCellRangeByName("B10").CellAddress
+        sheet.Annotations.insertNew(place, "second trial")
+        area = sheet.getCellRangeByName("B9:C18").RangeAddress
+        box = uno.createUnoStruct("com.sun.star.awt.Rectangle")
+        box.X, box.Y, box.Width, box.Height = 30000, 8000, 9000, 6000
+        sheet.Charts.addNewByName("ours", box, (area,), False, False)
+        document.DocumentProperties.Author = "group 7"
+        document.storeToURL(url(save), (prop("FilterName", FILTERS[save.rpartition(".")[2]]),))
+        document.close(True)
+
+    def shapes(self, path):
+        """What lies on the sheet of readings: shapes, their texts, how many charts and comments."""
+        document = self.open(path)
+        sheet = document.Sheets.getByName("Readings")
+        page = sheet.DrawPage
+        kinds = sorted(page.getByIndex(i).ShapeType for i in range(page.Count))
+        texts = [page.getByIndex(i).String for i in range(page.Count)
+                 if hasattr(page.getByIndex(i), "String")]  # fmt: skip
+        out = [kinds, texts, sheet.Charts.Count, sheet.Annotations.Count]
+        document.close(True)
+        return out
 
     def pdf(self, path, target):
         document = self.open(path)

@@ -55,7 +55,7 @@ BAD = {
     "encrypted": (ENCRYPTED, "password"),
     "old xls": (OLD_XLS, ".xls"),
     "open document": (
-        archive(mimetype=b"application/vnd.oasis.opendocument.spreadsheet"),
+        archive(mimetype=b"application/vnd.oasis.opendocument.text"),
         "OpenDocument",
     ),
     "plain archive": (archive(**{"a.txt": b"a"}), "not a workbook"),
@@ -74,7 +74,7 @@ BAD = {
                 )
             },
         ),
-        "another Office format",
+        "Strict Open XML",
     ),
     "not issued": (
         edited(GOOD, lambda workbook: workbook.remove(workbook[IDENTITY])),

@@ -1,0 +1,186 @@
+"""Saving: whole or not at all, never over somebody else's work, and said when it failed."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from examples import filled
+
+from sheetlab.cli import main
+from sheetlab.workbook import evaluate_file as module
+from sheetlab.workbook import package
+from sheetlab.workbook.evaluate_file import backup_of, evaluate_file
+from sheetlab.workbook.package import write_atomically
+
+GOOD = filled("Avocet")
+ROOT = Path(__file__).parents[2]
+CHILD = Path(__file__).with_name("saving.py")
+ENVIRONMENT = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}"}
+
+
+def mounted(tmp_path: Path, how: str, size: str) -> dict[str, Any]:
+    """Run the child on a small disk of its own, which only that process sees."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    (tmp_path / "a.xlsx").write_bytes(GOOD)
+    script = f'mount -t tmpfs -o size={size} tmpfs "$1" && cp "$2" "$1" && exec "$3" "$4" "$5" "$1"'
+    unshare = ["unshare", "-m"] if os.getuid() == 0 else ["unshare", "-rm"]
+    if (
+        shutil.which("unshare") is None
+        or subprocess.run(
+            [*unshare, "mount", "-t", "tmpfs", "tmpfs", str(folder)],
+            capture_output=True,
+            check=False,
+        ).returncode
+    ):
+        pytest.skip("this system lets nobody mount a small disk")
+    done = subprocess.run(
+        [*unshare, "sh", "-c", script, "sh", folder, tmp_path / "a.xlsx", sys.executable, CHILD,
+         how],
+        capture_output=True, text=True, check=True, env=ENVIRONMENT,
+    )  # fmt: skip
+    return json.loads(done.stdout)  # type: ignore[no-any-return]
+
+
+@pytest.mark.parametrize(
+    ("how", "words"),
+    [("full", "No space left"), ("read-only", "Read-only"), ("vanished", "No such file")],
+)
+def test_a_disk_that_fails_is_said_and_the_file_is_as_it_was(
+    tmp_path: Path, how: str, words: str
+) -> None:
+    found = mounted(tmp_path, how, "100k")
+    assert found["written"] == [False, False]
+    code, text = found["findings"][0]
+    assert code == "not-written"
+    assert words in text
+    if how != "vanished":
+        assert found["same"]
+        assert found["assessed"][0]
+        assert set(found["names"]) <= {"a.xlsx", "filler"}
+
+
+def test_a_file_that_may_not_grow_is_said(tmp_path: Path) -> None:
+    """A quota: needs no rights, and so runs for every user."""
+    (tmp_path / "a.xlsx").write_bytes(GOOD)
+    done = subprocess.run(
+        [sys.executable, CHILD, "too big", tmp_path],
+        capture_output=True, text=True, check=True, env=ENVIRONMENT,
+    )  # fmt: skip
+    found = json.loads(done.stdout)
+    assert found["written"] == [False, False]
+    assert "File too large" in found["findings"][0][1]
+    assert found["same"]
+    assert found["names"] == ["a.xlsx"]
+
+
+def test_a_folder_without_permission_is_said(tmp_path: Path) -> None:
+    if os.getuid() == 0:
+        pytest.skip("permissions do not bite the superuser; the read-only disk above does")
+    folder = tmp_path / "share"
+    folder.mkdir()
+    (folder / "a.xlsx").write_bytes(GOOD)
+    folder.chmod(0o555)
+    outcome = evaluate_file(folder / "a.xlsx", folder / "a.xlsx", trials=0)
+    folder.chmod(0o755)
+    assert outcome.findings[0].code == "not-written"
+    assert (folder / "a.xlsx").read_bytes() == GOOD
+
+
+@pytest.mark.parametrize(
+    "command", [["evaluate", "--in-place", "a.xlsx"], ["class", ".", "--out", "class.xlsx"],
+                ["issue", "wire-stretching", "--out", "."],
+                ["practice-set", "wire-stretching", "--out", "set", "--count", "1"]],
+)  # fmt: skip
+def test_no_command_leaves_half_a_file_when_the_disk_is_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+    command: list[str],
+) -> None:  # fmt: skip
+    (tmp_path / "a.xlsx").write_bytes(GOOD)
+    (tmp_path / "class.xlsx").unlink(missing_ok=True)
+
+    def full(handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(package.os, "fsync", full)
+    monkeypatch.chdir(tmp_path)
+    assert main(command) != 0
+    said = "".join(capsys.readouterr())
+    assert "No space left" in said
+    assert [p.name for p in tmp_path.rglob("*") if p.is_file()] == ["a.xlsx"]
+    assert (tmp_path / "a.xlsx").read_bytes() == GOOD
+
+
+def test_in_place_keeps_the_file_as_it_was_beside_it(tmp_path: Path) -> None:
+    path = tmp_path / "a.xlsx"
+    path.write_bytes(GOOD)
+    for _ in range(3):
+        assert evaluate_file(path, path, trials=0).written == path
+        assert backup_of(path).read_bytes() == GOOD
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.xlsx", "a.xlsx.bak"]
+
+
+def test_a_file_that_changed_since_it_was_read_is_left_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.xlsx"
+    path.write_bytes(GOOD)
+    real = module.assess
+
+    def slow(*args: Any, **kwargs: Any) -> Any:
+        path.write_bytes(filled("Fulmar"))
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr(module, "assess", slow)
+    outcome = evaluate_file(path, path, trials=0)
+    assert outcome.written is None
+    assert "saved by someone else" in outcome.findings[0].found
+    assert path.read_bytes() == filled("Fulmar")
+
+
+def test_permissions_owner_and_links_are_kept(tmp_path: Path) -> None:
+    path, link = tmp_path / "a.xlsx", tmp_path / "link.xlsx"
+    path.write_bytes(GOOD)
+    path.chmod(0o640)
+    if os.getuid() == 0:
+        os.chown(path, 65534, 65534)
+    before = path.stat()
+    link.symlink_to(path)
+    assert evaluate_file(link, link, trials=0).written == link
+    after = path.stat()
+    assert link.is_symlink()
+    assert link.resolve() == path
+    assert path.read_bytes() != GOOD
+    assert (after.st_mode, after.st_uid, after.st_gid) == (
+        before.st_mode, before.st_uid, before.st_gid,
+    )  # fmt: skip
+
+
+def test_the_lock_of_the_named_file_counts_for_a_link_too(tmp_path: Path) -> None:
+    path, link = tmp_path / "a.xlsx", tmp_path / "link.xlsx"
+    path.write_bytes(GOOD)
+    link.symlink_to(path)
+    (tmp_path / ".~lock.a.xlsx#").write_text(",teacher,pc,,")
+    outcome = evaluate_file(link, link, trials=0)
+    assert outcome.written is None
+    assert "is open" in outcome.findings[0].found
+
+
+def test_old_litter_is_taken_away_and_nothing_else(tmp_path: Path) -> None:
+    path = tmp_path / "a.xlsx"
+    old = [".a-abcdefgh.part", ".a-12345678.part"]
+    kept = [".a-short.part", ".b-abcdefgh.part", ".a-abcdefgh.part.txt", "a-abcdefgh.part"]
+    for name in old + kept:
+        (tmp_path / name).write_bytes(b"x")
+        os.utime(tmp_path / name, (time.time() - 3600,) * 2)
+    (tmp_path / ".a-newnewne.part").write_bytes(b"x")
+    write_atomically(path, b"new")
+    assert {p.name for p in tmp_path.iterdir()} == {*kept, ".a-newnewne.part", "a.xlsx"}
