@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from sheetlab import __version__
 from sheetlab.finding import Finding, Severity, SheetlabError, harmless
+from sheetlab.live import commands as live_commands
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.course.issue import Binding
@@ -265,6 +266,11 @@ def _parser() -> argparse.ArgumentParser:
         help="the values of these years set the limits",
     )  # fmt: skip
     drifting.set_defaults(run=_drift)
+
+    live_commands.add(
+        commands.add_parser("addin", help="the science as functions of a spreadsheet program"),
+        _write_new,
+    )
 
     demo = commands.add_parser("demo", help="run everything on an invented class")
     demo.add_argument("folder", type=Path, metavar="DIR", help="a new or empty folder")

@@ -7,11 +7,18 @@ form, a table of cells, whatever program asks.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, time
+from datetime import date, time, timedelta
+from typing import Any, cast
 
 from sheetlab.practical.observations import typed_number
+
+SHOWN = 20
+"""Characters of a wrong cell that a message repeats."""
+LARGEST, SMALLEST = 1e60, 1e-60
+"""Between these the squares and quotients of numbers are numbers too."""
 
 
 class RefusedError(Exception):
@@ -30,30 +37,79 @@ Cell = float | bool | str | Foreign | None
 Table = tuple[tuple[Cell, ...], ...]
 """Rows of equal length."""
 
+_ERROR = re.compile(r"#[A-Z/0]+[!?]?|Err:\d+")
+
 
 def plain(value: object) -> Cell:
     """One cell as a program gives it."""
-    if value is None or isinstance(value, bool | Foreign):
+    if value is None or type(value) is float:
+        return value
+    if isinstance(value, bool | Foreign):
         return value
     if isinstance(value, int | float):
         return float(value)
-    if isinstance(value, date | time):
-        return Foreign("a date")
-    text = str(value)
-    if text.startswith("#") and text.rstrip("!?").isupper():
+    if isinstance(value, date | time | timedelta):
+        return Foreign("a date or time")
+    if isinstance(value, str):
+        text = value
+    else:
+        item = getattr(value, "item", None)  # a number of an array library
+        found: Any = item() if callable(item) else value
+        if isinstance(found, bool | int | float):
+            return plain(found)
+        text = str(found)
+    if _ERROR.fullmatch(text):
         return Foreign(f"the error {text}")
     return text if text.strip() else None
 
 
 def table(value: object) -> Table:
     """A range, a single cell, or a value as a table of cells; a flat list is one column."""
-    if not isinstance(value, Sequence) or isinstance(value, str):
+    rows = _sequence(value)
+    if rows is None:
         return ((plain(value),),)
-    rows = [
-        row if isinstance(row, Sequence) and not isinstance(row, str) else [row] for row in value
-    ]
-    width = max((len(row) for row in rows), default=0)
-    return tuple(tuple(plain(v) for v in row) + (None,) * (width - len(row)) for row in rows)
+    cells = [[row] if (inner := _sequence(row)) is None else inner for row in rows]
+    width = max(map(len, cells), default=0)
+    return tuple(
+        tuple([plain(value) for value in row])
+        if len(row) == width
+        else (*map(plain, row), *[None] * (width - len(row)))
+        for row in cells
+    )
+
+
+def used_rows(value: object) -> int:
+    """Rows of a range up to the last one in which something stands: few of a whole column."""
+    rows = _sequence(value)
+    if rows is None:
+        return 1
+    count = len(rows)
+    while count and _blank(rows[count - 1]):
+        count -= 1
+    return count
+
+
+def first_rows(value: object, count: int) -> object:
+    """A range without the rows after some; of a range that is shorter, all."""
+    rows = _sequence(value)
+    return value if rows is None or len(rows) <= count else rows[:count]
+
+
+def _blank(row: object) -> bool:
+    cells = cast(Sequence[object], row) if type(row) in (tuple, list) else (row,)
+    return all(cell is None or (type(cell) is str and not cell) for cell in cells)
+
+
+def _sequence(value: object) -> Sequence[object] | None:
+    if type(value) in (tuple, list):
+        return cast(Sequence[object], value)
+    if isinstance(value, str | bytes | bytearray):
+        return None
+    if isinstance(value, Sequence):
+        return value
+    as_list = getattr(value, "tolist", None)  # an array
+    found = as_list() if callable(as_list) else None
+    return found if isinstance(found, list) else None
 
 
 def number(cell: Cell, where: str) -> float:
@@ -67,16 +123,74 @@ def number(cell: Cell, where: str) -> float:
     if isinstance(cell, bool):
         raise RefusedError(f"{where} is {str(cell).upper()}; a number is expected")
     if isinstance(cell, float):
-        return cell
+        return _workable(cell, where)
     if cell is None:
         raise RefusedError(f"{where} is empty; a number is expected")
     if isinstance(cell, Foreign):
         raise RefusedError(f"{where} holds {cell.what}; a number is expected")
     typed = typed_number(cell)
     if typed is None:
-        raise RefusedError(f"{where} holds “{cell[:20]}”; a number is expected")
+        raise RefusedError(f"{where} holds “{shown(cell)}”; a number is expected")
     if typed.ambiguous:
         raise RefusedError(
-            f"{where} holds “{cell[:20]}”: thousands or decimals? Type it as a number"
+            f"{where} holds “{shown(cell)}”: thousands or decimals? Type it as a number"
         )
-    return typed.value
+    return _workable(typed.value, where)
+
+
+def _workable(value: float, where: str) -> float:
+    if value and not SMALLEST <= abs(value) <= LARGEST:  # not a number either
+        raise RefusedError(f"{where} is {value:g}, beyond what can be calculated with")
+    return value
+
+
+def shown(text: str) -> str:
+    """The beginning of a text, for a message."""
+    return text if len(text) <= SHOWN else text[: SHOWN - 1] + "…"
+
+
+def word(text: str) -> str:
+    """What makes a word the same word for a person: letters and digits, whatever their case."""
+    return "".join(c for c in text.casefold() if c.isalnum() or c == "%")
+
+
+Column = Sequence[float | None]
+"""Cells of a range in reading order; ``None`` where nothing stands."""
+
+
+def paired(
+    columns: dict[str, Column], spread: Iterable[str] = ()
+) -> tuple[list[tuple[float, ...]], int]:
+    """The rows in which every column has a number, and how many others are passed over.
+
+    A row in which nothing stands at all is not counted. Ranges of different size are refused,
+    unless nothing stands in the surplus.
+
+    Parameters
+    ----------
+    columns
+        By the name that a message gives them.
+    spread
+        Names of columns that stand for every row if they are one cell.
+    """
+    most = max(map(len, columns.values()))
+    wide = {
+        name: list(column) * most if name in spread and len(column) == 1 else list(column)
+        for name, column in columns.items()
+    }
+    # one cell for every row says nothing of whether there is a row
+    own = [n for n in wide if len(columns[n]) > 1 or n not in spread]
+    least = min(map(len, wide.values()))
+    for name, column in wide.items():
+        if any(value is not None for value in column[least:]):
+            short = next(n for n, c in wide.items() if len(c) == least)
+            raise RefusedError(f"{name} has {len(column)} cells, {short} has {least}")
+    rows, passed = [], 0
+    for i in range(least):
+        values = tuple(column[i] for column in wide.values())
+        row = tuple(v for v in values if v is not None)
+        if len(row) == len(values):
+            rows.append(row)
+        elif any(wide[n][i] is not None for n in own):
+            passed += 1
+    return rows, passed

@@ -10,17 +10,33 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, ParamSpec, TypeVar
 
 from sheetlab.finding import SheetlabError
-from sheetlab.live.cells import Cell, RefusedError, Table, number, table
+from sheetlab.live.cells import (
+    Cell,
+    RefusedError,
+    Table,
+    first_rows,
+    number,
+    shown,
+    table,
+    used_rows,
+    word,
+)
 
 SAYS = "sheetlab: "
 """How a message in a cell begins."""
+PART = "part"
+"""Id of the last argument of every function that answers with a labelled block. Without it the
+cell gets the block, two columns of label and value; a label gives the one value beside it."""
+
+MOST_TEXT = 255
+"""Letters of an answer; an array formula of Excel cannot take more in a cell."""
 
 Value = float | str
 Block = tuple[tuple[Value, ...], ...]
-"""A labelled result of several cells."""
+"""A result of several cells, rows of equal length."""
 Kind = Literal["number", "text", "numbers", "column", "table"]
 """``numbers``: all numbers of a range, empty cells passed over. ``column``: the cells of a range
 in reading order, empty ones as ``None``, to be paired with another. ``table``: the cells as they
@@ -37,7 +53,7 @@ class Argument:
     kind: Kind = "number"
     optional: bool = False
     choices: tuple[str, ...] = ()
-    """Texts that are understood, letter case does not count."""
+    """Texts that are understood; only letters and digits count, and not their case."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +61,18 @@ class Example:
     """A worked line: what is typed, what comes out, and who says so."""
 
     arguments: tuple[object, ...]
-    """Numbers, texts, or tuples (a column) of them; ``None`` leaves an optional one out."""
+    """Numbers, texts, or tuples of them (a column; of tuples: rows); ``None`` leaves an optional
+    one out."""
     expected: Value | Block
     source: str
-    digits: int = 12
-    """Significant digits to which the source gives it."""
+    digits: int | tuple[int, ...] = 12
+    """Significant digits to which the source gives it; of a block those of its rows."""
+
+    def tolerances(self) -> tuple[float, ...]:
+        """By row: half a unit of the last digit that the source gives; 0 for a text."""
+        rows = self.expected if isinstance(self.expected, tuple) else ((self.expected,),)
+        digits = self.digits if isinstance(self.digits, tuple) else (self.digits,) * len(rows)
+        return tuple(_half_unit(row[-1], n) for row, n in zip(rows, digits, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +86,8 @@ class Function:
     group: str
     arguments: tuple[Argument, ...]
     compute: Callable[..., Value | Block]
-    """Takes the arguments in order, as plain Python values; raises ``RefusedError``."""
+    """Takes the arguments in order but for ``part``, as plain Python values, ``None`` where an
+    optional one is missing; raises ``RefusedError``."""
     examples: tuple[Example, ...]
 
 
@@ -75,26 +99,57 @@ def call(functions: Mapping[str, Function], name: str, values: Sequence[object])
     values
         What the program hands over, argument by argument; missing ones at the end may be left out.
     """
-    one = functions.get(name.upper())
-    if one is None:
-        return f"{SAYS}there is no function {name}"
     try:
-        return _shown(one.compute(*_arguments(one, values)))
+        one = functions.get(name.upper())
+        if one is None:
+            raise RefusedError(f"there is no function {shown(name)}")
+        arguments = _arguments(one, values)
+        part = arguments.pop() if one.arguments and one.arguments[-1].id == PART else None
+        found = one.compute(*arguments)
+        return _shown(found if part is None else _chosen(found, str(part)))
     except RefusedError as refusal:
-        return f"{SAYS}{refusal}"
+        text = str(refusal)
     except SheetlabError as error:
-        return f"{SAYS}{error.findings[0].message}"
+        text = error.findings[0].message
     except (ArithmeticError, ValueError) as error:
-        return f"{SAYS}these values cannot be calculated ({error})"
+        text = f"these values cannot be calculated ({error})"
     except Exception as error:  # the last boundary: a traceback helps nobody in a cell
-        return f"{SAYS}{type(error).__name__} in {one.id}; please report it with the values"
+        text = f"{type(error).__name__} in {name}; please report it with the values"
+    return _short(f"{SAYS}{text}")
+
+
+def part_of(*labels: str) -> Argument:
+    """The argument ``part`` of a function whose block has these labels; none: they vary."""
+    listed = ", ".join(labels) or "a label of its first column"
+    return Argument(PART, f"Leave out for all, or choose one: {listed}.", "text", True, labels)
+
+
+Result = TypeVar("Result")
+Given = ParamSpec("Given")
+
+
+def asked(work: Callable[Given, Result], *values: Given.args, **options: Given.kwargs) -> Result:
+    """What the core answers. Its ``ValueError`` is a sentence for people, and so a refusal."""
+    try:
+        return work(*values, **options)
+    except ValueError as error:
+        raise RefusedError(str(error)) from error
 
 
 def _arguments(one: Function, values: Sequence[object]) -> list[object]:
     if len(values) > len(one.arguments):
         raise RefusedError(f"{one.id} takes {len(one.arguments)} arguments, not {len(values)}")
     given = [*values, *(None for _ in one.arguments[len(values) :])]
-    return [_argument(a, table(v)) for a, v in zip(one.arguments, given, strict=True)]
+    pairs = list(zip(one.arguments, given, strict=True))
+    # columns that are paired are cut at the same row, so that ranges of other size can be told
+    end = max((used_rows(value) for a, value in pairs if a.kind == "column"), default=0)
+    return [_argument(a, table(_cut(a, value, end))) for a, value in pairs]
+
+
+def _cut(one: Argument, value: object, end: int) -> object:
+    if one.kind == "column":
+        return first_rows(value, end)
+    return first_rows(value, used_rows(value)) if one.kind == "numbers" else value
 
 
 def _argument(one: Argument, cells: Table) -> object:
@@ -126,9 +181,18 @@ def _text(one: Argument, cell: Cell) -> str:
     if not one.choices:
         return cell
     for choice in one.choices:
-        if choice.lower() == cell.strip().lower():
+        if choice == cell.strip() or (word(choice) and word(choice) == word(cell)):
             return choice
-    raise RefusedError(f"{one.id} is one of {', '.join(one.choices)}; “{cell[:20]}” is not")
+    raise RefusedError(f"{one.id} is one of {', '.join(one.choices)}; “{shown(cell)}” is not")
+
+
+def _chosen(found: Value | Block, label: str) -> Value:
+    assert isinstance(found, tuple)
+    for row in found:
+        if word(str(row[0])) == word(label):
+            return row[1]
+    labels = ", ".join(str(row[0]) for row in found)
+    raise RefusedError(f"{PART} is one of {labels}; “{shown(label)}” is not")
 
 
 def _shown(result: Value | Block) -> Value | Block:
@@ -138,6 +202,18 @@ def _shown(result: Value | Block) -> Value | Block:
 
 
 def _value(value: Value) -> Value:
-    if isinstance(value, float) and not math.isfinite(value):
-        return f"{SAYS}beyond what can be calculated"
-    return value
+    if isinstance(value, str):
+        return _short(value)
+    plain = float(value)
+    return plain if math.isfinite(plain) else f"{SAYS}beyond what can be calculated"
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= MOST_TEXT else text[: MOST_TEXT - 1] + "…"
+
+
+def _half_unit(value: Value, digits: int) -> float:
+    if isinstance(value, str):
+        return 0.0
+    place = math.floor(math.log10(abs(value))) if value else 0
+    return 0.5 * 10.0 ** (place - digits + 1)

@@ -76,7 +76,7 @@ def _part_edits(
             yield Edit("counted-backwards", {(leaf, row): new},
                        f"the scale was counted backwards: {new:.6g}, not {value:.6g}")  # fmt: skip
         return
-    for new in _swapped_digits(value, one.decimals):
+    for new in swapped_digits(value, one.decimals):
         yield Edit("digits-swapped", {(leaf, row): new},
                    f"two digits were swapped: {new:.10g} instead of {value:.10g}")  # fmt: skip
     for factor in (10.0, 0.1):
@@ -84,7 +84,8 @@ def _part_edits(
                    f"the decimal point is wrong: {value * factor:.6g}")  # fmt: skip
 
 
-def _swapped_digits(value: float, decimals: int | None) -> Iterator[float]:
+def swapped_digits(value: float, decimals: int | None) -> Iterator[float]:
+    """The numbers that stand there if two neighbouring digits of a number are swapped."""
     text = f"{value:.{decimals}f}" if decimals is not None else f"{value:.10g}"
     digits = [i for i, char in enumerate(text) if char.isdigit()]
     for a, b in pairwise(digits):

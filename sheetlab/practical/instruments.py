@@ -14,6 +14,8 @@ from typing import Literal
 SCREW_SIDES = ("short of the line or on it", "past the line")
 VERNIER_SIDES = ("right of the main zero or on it", "left of the main zero")
 """Where the zero mark of the moving scale stands with the jaws closed: positive, negative."""
+CORRECTED = "observed - zero_error"
+"""A reading without the zero error of its scale."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,6 @@ from sheetlab.formula import dimensions
 from sheetlab.formula.functions import NAMES
 from sheetlab.formula.render import SHORT_TEXT
 from sheetlab.formula.tree import (
-    Binary,
     Call,
     Fitted,
     FormulaError,
@@ -41,7 +40,7 @@ from sheetlab.practical.definition import (
     Table,
     Uncertainty,
 )
-from sheetlab.practical.instruments import KINDS, Kind, Part, PartCheck
+from sheetlab.practical.instruments import CORRECTED, KINDS, Kind, Part, PartCheck
 from sheetlab.units import PURE, Dimension, Unit, UnitError, interval_of, unit
 
 if TYPE_CHECKING:
@@ -1052,7 +1051,8 @@ class _Compiler:
                 where,
             )
             text = f"{column.id}.observed - {instrument.id}.zero"
-            observed = Binary("-", Name(observed_key), Name(f"{instrument.id}.zero"))
+            names = {"observed": observed_key, "zero_error": f"{instrument.id}.zero"}
+            observed = self.parse(CORRECTED, where, names)
             title = f"{title} corrected"
         self.add_derived(
             DerivedField(
