@@ -1,0 +1,767 @@
+"""sheetlab in LibreOffice Calc: functions for cells, a menu, and care for formulas from Excel.
+
+This file runs in LibreOffice's own Python (3.7 or newer) as part of an extension and needs nothing
+installed there. What is worked out is worked out by a process of the environment that sheetlab is
+installed in, named in ``settings.json`` beside this file. The process starts with the first use.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import queue
+import re
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import uno
+import unohelper
+from com.sun.star.beans import PropertyValue
+from com.sun.star.document import XUndoAction
+from com.sun.star.frame import DispatchResultEvent, XDispatchProvider, XNotifyingDispatch
+from com.sun.star.lang import XInitialization, XServiceInfo
+from com.sun.star.task import XJob
+from org.sheetlab import XFunctions
+
+SAYS = "sheetlab: "
+MENU = "org.sheetlab:"
+FUNCTIONS = "org.sheetlab.Functions"
+COMMANDS = "org.sheetlab.Commands"
+LOADED = "org.sheetlab.Loaded"
+
+XLSX = "Calc MS Excel 2007 XML"
+COPY, RESULTS = "copy.xlsx", "results.xlsx"
+RESULT_NAME = re.compile(r"sheetlab_result_\d+", re.IGNORECASE)
+COLOURS = {"doubtful": 0xFFD966, "stop": 0xF4A6A0}
+TAIL = "\n(“Clear results” takes this comment away.)"
+LOOK_ALIKE = str.maketrans({",": "\u201a", ";": "\u037e"})
+PAUSE = 5.0
+"""Seconds for which a process that did not start is not tried again: a sheet has many cells."""
+
+
+class Unavailable(Exception):
+    """The process cannot answer; the text says why and what to do."""
+
+
+class Refused(Exception):
+    """A command cannot be carried out; the text says why."""
+
+
+# -- the process ---------------------------------------------------------------------------------
+
+
+class Process:
+    """The Python process that holds the science; started when needed, again if it ended."""
+
+    def __init__(self, settings: dict[str, Any]) -> None:
+        self.settings = settings
+        self.child: Any = None
+        self.answers: Any = None
+        self.lock = threading.RLock()
+        self.failed = ("", 0.0)
+
+    def ask(self, request: dict[str, Any], patience: str = "call_seconds") -> dict[str, Any]:
+        """Answer of the process; ``Unavailable`` if there is none."""
+        line = json.dumps(request).encode("ascii") + b"\n"
+        seconds = float(self.settings[patience])
+        with self.lock:
+            for _ in range(2):
+                self.start()
+                try:
+                    self.child.stdin.write(line)
+                    self.child.stdin.flush()
+                    answer = self.answers.get(timeout=seconds)
+                except OSError:
+                    answer = None
+                except queue.Empty:
+                    self.stop()
+                    raise Unavailable(
+                        "no answer after %g seconds, so this was given up" % seconds
+                    ) from None
+                if answer is not None:
+                    return answer  # type: ignore[no-any-return]
+                self.stop()  # it has ended: once more with a new one
+            raise Unavailable("the Python process ended twice; please report it with the values")
+
+    def start(self) -> None:
+        """Start it unless it runs."""
+        if self.child is not None and self.child.poll() is None:
+            return
+        self.stop()
+        why, since = self.failed
+        if why and time.monotonic() - since < PAUSE:
+            raise Unavailable(why)
+        python = self.settings["python"]
+        try:
+            if not os.path.exists(python):
+                raise Unavailable(
+                    "its Python environment is not there any more (%s). %s"
+                    % (python, self.settings["remedy"])
+                )
+            try:
+                self.child = self.launch(python)
+            except OSError as error:
+                raise Unavailable(
+                    "%s cannot be started (%s). %s" % (python, error, self.settings["remedy"])
+                ) from None
+            self.answers = queue.Queue()
+            threading.Thread(
+                target=listen, args=(self.child.stdout, self.answers), daemon=True
+            ).start()
+            try:
+                greeting = self.answers.get(timeout=float(self.settings["start_seconds"]))
+            except queue.Empty:
+                greeting = None
+            if greeting is None:
+                self.stop()
+                raise Unavailable(
+                    "%s does not start it; in a terminal “%s -m sheetlab.live.calc.server” shows "
+                    "why. %s" % (python, python, self.settings["remedy"])
+                )
+        except Unavailable as error:
+            self.failed = (str(error), time.monotonic())
+            raise
+        self.failed = ("", 0.0)
+
+    def launch(self, python: str) -> Any:
+        """The child process."""
+        # the office sets these for its own Python
+        environment = {
+            key: value
+            for key, value in os.environ.items()
+            if key not in ("PYTHONHOME", "PYTHONPATH", "LD_LIBRARY_PATH", "__PYVENV_LAUNCHER__")
+        }
+        begin = (
+            "import sys\n"
+            "if sys.argv[1] not in sys.path: sys.path.insert(0, sys.argv[1])\n"
+            "from sheetlab.live.calc.server import main\n"
+            "sys.exit(main())"
+        )
+        return subprocess.Popen(
+            [python, "-c", begin, self.settings["folder"]],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=environment,
+            cwd=os.path.expanduser("~"),
+            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+        )
+
+    def stop(self) -> None:
+        """End it."""
+        child, self.child = self.child, None
+        if child is None:
+            return
+        try:
+            child.stdin.close()
+        except OSError:
+            pass
+        child.kill()
+        child.wait()
+        # the listener closes the other pipe
+
+
+def listen(pipe: Any, answers: Any) -> None:
+    """Hand on answers line by line, ``None`` at the end."""
+    with pipe:
+        for line in pipe:
+            try:
+                answers.put(json.loads(line.decode("ascii")))
+            except ValueError:
+                break
+    answers.put(None)
+
+
+def settings() -> dict[str, Any]:
+    """What the extension was made with."""
+    path = os.path.join(os.path.dirname(__file__), "settings.json")
+    with open(path, encoding="utf-8") as file:
+        return json.load(file)  # type: ignore[no-any-return]
+
+
+SETTINGS = settings()
+PROCESS = Process(SETTINGS)
+
+# -- functions in cells --------------------------------------------------------------------------
+
+
+class Functions(unohelper.Base, XFunctions, XServiceInfo):
+    """The add-in; its methods are made below from the list in the settings."""
+
+    def __init__(self, context: Any) -> None:
+        pass
+
+    def getImplementationName(self) -> str:  # noqa: N802
+        """Name of the component."""
+        return FUNCTIONS
+
+    def supportsService(self, name: str) -> bool:  # noqa: N802
+        """Whether it is a service."""
+        return name in self.getSupportedServiceNames()
+
+    def getSupportedServiceNames(self) -> tuple[str, ...]:  # noqa: N802
+        """The services it is."""
+        return (FUNCTIONS, "com.sun.star.sheet.AddIn")
+
+
+def function(name: str) -> Callable[..., Any]:
+    """The method that hands a call over."""
+
+    def method(self: Any, *values: Any) -> Any:
+        given = list(values)
+        while given and given[-1] is None:
+            given.pop()
+        try:
+            value = PROCESS.ask({"do": "call", "name": name, "values": given})
+        except Unavailable as error:
+            return for_cell(SAYS + str(error))
+        except Exception as error:
+            return for_cell(SAYS + "%s in %s; please report it" % (type(error).__name__, name))
+        return for_cell(value.get("value", SAYS + str(value.get("refused"))))
+
+    return method
+
+
+def for_cell(value: Any) -> Any:
+    """A block of numbers and texts; Calc takes one of one cell for the number or text in it."""
+    if isinstance(value, list):
+        return tuple(tuple(row) for row in value)
+    return ((value,),)
+
+
+for _name in SETTINGS["functions"]:
+    setattr(Functions, _name, function(_name))
+
+# -- a document ----------------------------------------------------------------------------------
+
+
+def prop(name: str, value: Any) -> Any:
+    """A named value."""
+    made = PropertyValue()
+    made.Name, made.Value = name, value
+    return made
+
+
+class Book:
+    """A workbook that is open in Calc, and what the commands do to it."""
+
+    def __init__(self, context: Any, document: Any) -> None:
+        self.context = context
+        self.document = document
+
+    def create(self, service: str) -> Any:
+        """A service of the office."""
+        return self.context.ServiceManager.createInstanceWithContext(service, self.context)
+
+    def hidden(self, url: str) -> Any:
+        """A document that nobody sees."""
+        desktop = self.create("com.sun.star.frame.Desktop")
+        return desktop.loadComponentFromURL(url, "_blank", 0, (prop("Hidden", True),))
+
+    def save_copy(self, folder: str) -> None:
+        """Store the workbook as it stands, without touching its own file."""
+        url = uno.systemPathToFileUrl(os.path.join(folder, COPY))
+        self.document.storeToURL(url, (prop("FilterName", XLSX),))
+
+    # result sheets
+
+    def swap(self, out: Any, path: str, taken: Any) -> None:
+        """Delete result sheets and take in those of a file, in the same place."""
+        document, sheets = self.document, self.document.Sheets
+        controller = document.CurrentController
+        before = controller.ActiveSheet.Name if controller is not None else ""
+        for name in document.NamedRanges.ElementNames:
+            if RESULT_NAME.fullmatch(name):
+                document.NamedRanges.removeByName(name)
+        names = list(sheets.ElementNames)
+        place = min([names.index(title) for title in out if title in names] or [len(names)])
+        for title in out:
+            if title in names:
+                sheets.removeByName(title)
+        place = min(place, sheets.Count)
+        if not taken:
+            return
+        source = self.hidden(uno.systemPathToFileUrl(path))
+        try:
+            for k, title in enumerate(taken):
+                sheets.importSheet(source, title, place + k)
+                self.page_style(source, title)
+                self.charts(source.Sheets.getByName(title), sheets.getByName(title))
+        finally:
+            source.close(True)
+        for k, title in enumerate(taken, 1):
+            anchor = "$'%s'.$A$1" % title.replace("'", "''")
+            position = sheets.getByIndex(0).getCellByPosition(0, 0).CellAddress
+            document.NamedRanges.addNewByName("sheetlab_result_%d" % k, anchor, position, 0)
+        if controller is not None:
+            for title in taken:
+                controller.setActiveSheet(sheets.getByName(title))
+                controller.ShowGrid = False
+            if sheets.hasByName(before) and before not in taken:
+                controller.setActiveSheet(sheets.getByName(before))
+
+    def page_style(self, source: Any, title: str) -> None:
+        """Give a sheet that was taken in the paper, margins and footer that it had."""
+        sheet, old = self.document.Sheets.getByName(title), source.Sheets.getByName(title)
+        styles = self.document.StyleFamilies.getByName("PageStyles")
+        name = "sheetlab " + title
+        if not styles.hasByName(name):
+            styles.insertByName(name, self.document.createInstance("com.sun.star.style.PageStyle"))
+        style = styles.getByName(name)
+        model = source.StyleFamilies.getByName("PageStyles").getByName(old.PageStyle)
+        known = style.PropertySetInfo
+        switches = ("HeaderIsOn", "FooterIsOn", "IsLandscape")
+        rest = [p.Name for p in model.PropertySetInfo.Properties if p.Name not in switches]
+        for one in (*switches, *rest):
+            if not known.hasPropertyByName(one) or known.getPropertyByName(one).Attributes & 16:
+                continue  # 16: read only
+            value = model.getPropertyValue(one)
+            if value is None:
+                continue
+            try:
+                style.setPropertyValue(one, value)
+            except Exception:  # a property that depends on another one that is off
+                continue
+        sheet.PageStyle = name
+
+    def charts(self, old: Any, new: Any) -> None:
+        """Let charts that were taken in show the cells that they showed.
+
+        Calc carries their ranges over by the number of the sheet, not by its name, and loses texts
+        of legends; both are read from the source again.
+        """
+        for k in range(old.Charts.Count):
+            model, chart = (s.Charts.getByIndex(k).EmbeddedObject for s in (old, new))
+            provider = chart.getDataProvider()
+            pairs = zip(data_holders(model), data_holders(chart))
+            for source, target in list(pairs):
+                made = []
+                for part in source.getDataSequences():
+                    labelled = self.create("com.sun.star.chart2.data.LabeledDataSequence")
+                    for old_part, put in (
+                        (part.getValues(), labelled.setValues),
+                        (part.getLabel(), labelled.setLabel),
+                    ):
+                        if old_part is not None:
+                            put(sequence(provider, old_part))
+                    made.append(labelled)
+                target.setData(tuple(made))
+
+    # marks
+
+    def marks(self) -> list[Any]:
+        """Cells that are marked: sheet, cell, severity, comment (empty: there is none of ours)."""
+        out = []
+        for sheet in self.sheets():
+            notes = {
+                (n.Position.Column, n.Position.Row): n.String
+                for n in sheet.Annotations
+                if ours(n.String)
+            }
+            for one in sheet.ConditionalFormats.getConditionalFormats():
+                severity = mark_of(one)
+                if severity:
+                    address = one.Range.getByIndex(0).RangeAddress
+                    place = (address.StartColumn, address.StartRow)
+                    cell = sheet.getCellByPosition(*place).AbsoluteName.split(".")[-1]
+                    cell = cell.replace("$", "")
+                    out.append([sheet.Name, cell, severity, notes.get(place, "")])
+        return out
+
+    def sheets(self) -> Iterator[Any]:
+        """Its sheets."""
+        for name in self.document.Sheets.ElementNames:
+            yield self.document.Sheets.getByName(name)
+
+    def unmark(self) -> None:
+        """Take every mark away; formats and comments of others stay."""
+        for sheet in self.sheets():
+            formats = sheet.ConditionalFormats
+            for one in formats.getConditionalFormats():
+                if mark_of(one):
+                    formats.removeByID(one.ID)
+            notes = sheet.Annotations
+            for k in reversed(range(notes.Count)):
+                if ours(notes.getByIndex(k).String):
+                    notes.removeByIndex(k)
+
+    def mark(self, marks: list[Any]) -> None:
+        """Colour cells, and comment on those without a comment.
+
+        The colour is a conditional format of its own, so that what the cell looks like without it
+        is never touched. Comments on locked cells are refused by Calc; the colour remains.
+        """
+        if marks:
+            self.mark_styles()
+        for title, cell, severity, comment in marks:
+            sheet = self.document.Sheets.getByName(title)
+            target = sheet.getCellRangeByName(cell)
+            ranges = self.document.createInstance("com.sun.star.sheet.SheetCellRanges")
+            ranges.addRangeAddress(target.RangeAddress, False)
+            formats = sheet.ConditionalFormats
+            made = formats.createByRange(ranges)
+            for one in formats.getConditionalFormats():
+                if one.ID == made:
+                    one.createEntry(0, 0)
+                    entry = one.getByIndex(0)
+                    entry.Operator = 10  # a formula
+                    entry.Formula1 = 'LEN("sheetlab %s")>0' % severity
+                    entry.StyleName = "sheetlab " + severity
+            if comment and not target.getCellByPosition(0, 0).Annotation.String:
+                sheet.Annotations.insertNew(target.getCellByPosition(0, 0).CellAddress, comment)
+
+    def mark_styles(self) -> None:
+        """Make sure that the cell styles of marks are there.
+
+        Calc refuses to change a style while any sheet is protected, but takes one in with a sheet.
+        """
+        styles = self.document.StyleFamilies.getByName("CellStyles")
+        if all(styles.hasByName("sheetlab " + severity) for severity in COLOURS):
+            return
+        source = self.hidden("private:factory/scalc")
+        try:
+            sheet = source.Sheets.getByIndex(0)
+            sheet.Name = "sheetlab marks"
+            family = source.StyleFamilies.getByName("CellStyles")
+            for k, (severity, colour) in enumerate(COLOURS.items()):
+                name = "sheetlab " + severity
+                family.insertByName(name, source.createInstance("com.sun.star.style.CellStyle"))
+                family.getByName(name).CellBackColor = colour
+                sheet.getCellByPosition(0, k).CellStyle = name
+            sheets = self.document.Sheets
+            place = sheets.importSheet(source, sheet.Name, sheets.Count)
+            sheets.removeByName(sheets.getByIndex(place).Name)
+        finally:
+            source.close(True)
+
+    # formulas that came from another program
+
+    def enter_again(self) -> int:
+        """Enter formulas with our functions again that Calc did not understand; how many."""
+        names = re.compile(
+            r"(?<![\w.])(?:_xlfn\.|_xlws\.)?(?:%s)\(" % "|".join(SETTINGS["functions"]),
+            re.IGNORECASE,
+        )
+        done = 0
+        for sheet in self.sheets():
+            found = sheet.queryContentCells(16)  # formulas
+            for block in found:
+                address = block.RangeAddress
+                for i, row in enumerate(block.getFormulaArray()):
+                    for j, formula in enumerate(row):
+                        if names.search(formula):
+                            cell = sheet.getCellByPosition(
+                                address.StartColumn + j, address.StartRow + i
+                            )
+                            done += self.enter(sheet, cell)
+        return done
+
+    def enter(self, sheet: Any, cell: Any) -> int:
+        """Enter the formula of a cell again, with the array it belongs to."""
+        cursor = sheet.createCursorByRange(cell)
+        cursor.collapseToCurrentArray()
+        formula = cursor.getArrayFormula()
+        if not formula:
+            cell.setFormula(cell.getFormula())
+            return 1
+        start, here = cursor.RangeAddress, cell.CellAddress
+        if (start.StartColumn, start.StartRow) != (here.Column, here.Row):
+            return 0
+        cursor.setArrayFormula(formula[1:-1] if formula.startswith("{") else formula)
+        return 1
+
+
+def data_holders(chart: Any) -> Iterator[Any]:
+    """Everything in a chart that shows cells."""
+    for system in chart.getFirstDiagram().getCoordinateSystems():
+        for kind in system.getChartTypes():
+            for series in kind.getDataSeries():
+                yield series
+                for name in ("ErrorBarX", "ErrorBarY"):
+                    bars = series.getPropertyValue(name)
+                    if bars is not None:
+                        yield bars
+
+
+def sequence(provider: Any, old: Any) -> Any:
+    """The same cells, or the same text, in another document."""
+    text = old.getSourceRangeRepresentation()
+    made = provider.createDataSequenceByRangeRepresentation(text)
+    if made is None:
+        # Calc takes a comma or semicolon in the text of a legend for the end of it
+        made = provider.createDataSequenceByRangeRepresentation(text.translate(LOOK_ALIKE))
+    made.Role = old.Role
+    return made
+
+
+def mark_of(conditional: Any) -> str:
+    """Severity of a mark; empty if a conditional format is none of ours."""
+    if conditional.Count != 1:
+        return ""
+    entry = conditional.getByIndex(0)
+    for severity in COLOURS:
+        if '"sheetlab %s"' % severity in getattr(entry, "Formula1", ""):
+            return severity
+    return ""
+
+
+def ours(comment: str) -> bool:
+    """Whether a comment is ours and nobody has written into it."""
+    return comment.startswith(SAYS) and comment.endswith(TAIL)
+
+
+class Step(unohelper.Base, XUndoAction):
+    """One step in the list of what can be undone."""
+
+    def __init__(self, title: str, undo: Callable[[], None], redo: Callable[[], None]) -> None:
+        self.Title = title
+        self.backwards, self.forwards = undo, redo
+
+    def undo(self) -> None:
+        """Take it back."""
+        self.backwards()
+
+    def redo(self) -> None:
+        """Do it again."""
+        self.forwards()
+
+
+def as_one_step(
+    document: Any, title: str, forwards: Callable[[], None], backwards: Callable[[], None]
+) -> None:
+    """Do something so that one undo takes it back."""
+    undo = document.UndoManager
+    undo.lock()
+    document.lockControllers()
+    try:
+        forwards()
+    finally:
+        document.unlockControllers()
+        undo.unlock()
+    undo.addUndoAction(Step(title, backwards, forwards))
+
+
+# -- the menu ------------------------------------------------------------------------------------
+
+
+def evaluate(book: Book) -> str:
+    """Evaluate the workbook and put the result sheets into it; what to say."""
+    folder = ask("folder")["folder"]
+    book.save_copy(folder)
+    made = ask("prepare", folder)
+    results, copy = os.path.join(folder, RESULTS), os.path.join(folder, COPY)
+    titles, replaces = made["titles"], made["replaces"]
+
+    as_one_step(
+        book.document,
+        "sheetlab: evaluate",
+        lambda: book.swap(replaces, results, titles),
+        lambda: book.swap(titles, copy, replaces),
+    )
+    controller = book.document.CurrentController
+    if controller is not None:
+        controller.setActiveSheet(book.document.Sheets.getByName(titles[0]))
+    doubts = len(made["doubts"])
+    found = "1 cell needs" if doubts == 1 else "%d cells need" % doubts
+    return "%s\n\n%s" % (
+        made["statement"] or "No result could be formed; the sheet %s says why." % titles[-1],
+        found + " a look: see the sheet %s, or “Check readings”." % titles[-1]
+        if doubts
+        else "No reading looks wrong.",
+    )
+
+
+def check(book: Book) -> str:
+    """Mark the cells that need a look; what to say."""
+    folder = ask("folder")["folder"]
+    book.save_copy(folder)
+    doubts = ask("prepare", folder)["doubts"]
+    cells: dict[tuple[str, str], list[Any]] = {}
+    for sheet, cell, severity, text in doubts:
+        cells.setdefault((sheet, cell), []).append((severity, text))
+    marks = []
+    for (sheet, cell), found in cells.items():
+        gravest = "stop" if any(s == "stop" for s, _ in found) else "doubtful"
+        comment = SAYS + "\n\n".join(text for _, text in found) + TAIL
+        marks.append([sheet, cell, gravest, comment])
+    before = book.marks()
+
+    def change(new: list[Any]) -> Callable[[], None]:
+        def run() -> None:
+            book.unmark()
+            book.mark(new)
+
+        return run
+
+    as_one_step(book.document, "sheetlab: check readings", change(marks), change(before))
+    if not marks:
+        return "No reading looks wrong."
+    lines = ["%s, %s: %s" % (s, c, found[0][1]) for (s, c), found in cells.items()]
+    if len(lines) > 5:
+        lines[5:] = ["and %d more" % (len(lines) - 5)]
+    return "Marked, with a comment:\n\n" + "\n\n".join(lines)
+
+
+def clear(book: Book) -> str:
+    """Take result sheets and marks away; what to say."""
+    folder = ask("folder")["folder"]
+    book.save_copy(folder)
+    own, marks = ask("own", folder)["replaces"], book.marks()
+    if not own and not marks:
+        return "There are no result sheets and no marks."
+
+    def forwards() -> None:
+        book.swap(own, "", [])
+        book.unmark()
+
+    def backwards() -> None:
+        book.swap([], os.path.join(folder, COPY), own)
+        book.mark(marks)
+
+    as_one_step(book.document, "sheetlab: clear results", forwards, backwards)
+    return "Taken away: %d result sheets, %d marks." % (len(own), len(marks))
+
+
+def ask(what: str, folder: str = "") -> dict[str, Any]:
+    """Ask the process for something about a workbook."""
+    answer = PROCESS.ask({"do": what, "folder": folder}, "evaluate_seconds")
+    if "refused" in answer:
+        raise Refused(answer["refused"])
+    return answer
+
+
+RUN = {"evaluate": evaluate, "check": check, "clear": clear}
+
+
+class Commands(
+    unohelper.Base, XDispatchProvider, XNotifyingDispatch, XInitialization, XServiceInfo
+):
+    """The entries of the menu."""
+
+    def __init__(self, context: Any, *_: Any) -> None:
+        self.context = context
+        self.frame: Any = None
+
+    def initialize(self, arguments: Any) -> None:
+        """Hear of the window that the menu belongs to."""
+        if arguments:
+            self.frame = arguments[0]
+
+    def queryDispatch(self, url: Any, target: str, flags: int) -> Any:  # noqa: N802
+        """Whether an entry is one of ours."""
+        return self if url.Complete.startswith(MENU) else None
+
+    def queryDispatches(self, requests: Any) -> Any:  # noqa: N802
+        """Several of these."""
+        return tuple(
+            self.queryDispatch(r.FeatureURL, r.FrameName, r.SearchFlags) for r in requests
+        )
+
+    def dispatch(self, url: Any, arguments: Any) -> None:
+        """Carry an entry out and say how it went."""
+        self.run(url.Complete[len(MENU) :])
+
+    def dispatchWithNotification(self, url: Any, arguments: Any, listener: Any) -> None:  # noqa: N802
+        """The same for a caller that wants to know."""
+        done, text = self.run(url.Complete[len(MENU) :])
+        event = DispatchResultEvent()
+        event.State = 1 if done else 0
+        event.Result = text
+        if listener is not None:
+            listener.dispatchFinished(event)
+
+    def run(self, command: str) -> tuple[bool, str]:
+        """Whether a command was carried out, and what there is to say."""
+        document = self.frame.getController().getModel()
+        try:
+            if not document.supportsService("com.sun.star.sheet.SpreadsheetDocument"):
+                raise Refused("This is no spreadsheet.")
+            if document.isReadonly():
+                raise Refused("This workbook is open for reading only; save a copy first.")
+            done, text = True, RUN[command](Book(self.context, document))
+        except (Refused, Unavailable) as error:
+            done, text = False, SAYS + str(error) if isinstance(error, Unavailable) else str(error)
+        except Exception as error:
+            done, text = False, "%s: %s\n\nPlease report it." % (type(error).__name__, error)
+        self.say(done, text)
+        return done, text
+
+    def say(self, done: bool, text: str) -> None:
+        """Show a message, if anybody is there to see it."""
+        window = self.frame.getContainerWindow()
+        if window is None or not window.isVisible() or SETTINGS.get("quiet"):
+            return
+        kind = uno.Enum(
+            "com.sun.star.awt.MessageBoxType", "INFOBOX" if done else "WARNINGBOX"
+        )
+        window.getToolkit().createMessageBox(window, kind, 1, "sheetlab", text).execute()
+
+    def addStatusListener(self, listener: Any, url: Any) -> None:  # noqa: N802
+        """Entries are never greyed, so there is no status to tell of."""
+
+    def removeStatusListener(self, listener: Any, url: Any) -> None:  # noqa: N802
+        """See above."""
+
+    def getImplementationName(self) -> str:  # noqa: N802
+        """Name of the component."""
+        return COMMANDS
+
+    def supportsService(self, name: str) -> bool:  # noqa: N802
+        """Whether it is a service."""
+        return name in self.getSupportedServiceNames()
+
+    def getSupportedServiceNames(self) -> tuple[str, ...]:  # noqa: N802
+        """The services it is."""
+        return ("com.sun.star.frame.ProtocolHandler",)
+
+
+# -- when a document was loaded ------------------------------------------------------------------
+
+
+class Loaded(unohelper.Base, XJob, XServiceInfo):
+    """Makes functions work in a workbook that was written for Excel."""
+
+    def __init__(self, context: Any, *_: Any) -> None:
+        self.context = context
+
+    def execute(self, arguments: Any) -> None:
+        """Look at a document that was just loaded."""
+        try:
+            values = {a.Name: a.Value for a in arguments}
+            document = {v.Name: v.Value for v in values["Environment"]}["Model"]
+            if not document.supportsService("com.sun.star.sheet.SpreadsheetDocument"):
+                return
+            changed, undo = document.isModified(), document.UndoManager
+            undo.lock()
+            try:
+                Book(self.context, document).enter_again()
+            finally:
+                undo.unlock()
+            if not changed:
+                document.setModified(False)
+        except Exception:  # a workbook has to open, whatever is in it
+            return
+
+    def getImplementationName(self) -> str:  # noqa: N802
+        """Name of the component."""
+        return LOADED
+
+    def supportsService(self, name: str) -> bool:  # noqa: N802
+        """Whether it is a service."""
+        return name in self.getSupportedServiceNames()
+
+    def getSupportedServiceNames(self) -> tuple[str, ...]:  # noqa: N802
+        """The services it is."""
+        return ("com.sun.star.task.Job",)
+
+
+g_ImplementationHelper = unohelper.ImplementationHelper()  # noqa: N816
+for _part, _id, _services in (
+    (Functions, FUNCTIONS, (FUNCTIONS, "com.sun.star.sheet.AddIn")),
+    (Commands, COMMANDS, ("com.sun.star.frame.ProtocolHandler",)),
+    (Loaded, LOADED, ("com.sun.star.task.Job",)),
+):
+    g_ImplementationHelper.addImplementation(_part, _id, _services)
