@@ -7,7 +7,6 @@ form, a table of cells, whatever program asks.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -18,6 +17,8 @@ from sheetlab.practical.observations import typed_number
 
 SHOWN = 20
 """Characters of a wrong cell that a message repeats."""
+LARGEST, SMALLEST = 1e60, 1e-60
+"""Between these the squares and quotients of numbers are numbers too."""
 
 
 class RefusedError(Exception):
@@ -91,9 +92,7 @@ def number(cell: Cell, where: str) -> float:
     if isinstance(cell, bool):
         raise RefusedError(f"{where} is {str(cell).upper()}; a number is expected")
     if isinstance(cell, float):
-        if not math.isfinite(cell):
-            raise RefusedError(f"{where} is no number that can be calculated with")
-        return cell
+        return _workable(cell, where)
     if cell is None:
         raise RefusedError(f"{where} is empty; a number is expected")
     if isinstance(cell, Foreign):
@@ -105,7 +104,13 @@ def number(cell: Cell, where: str) -> float:
         raise RefusedError(
             f"{where} holds “{shown(cell)}”: thousands or decimals? Type it as a number"
         )
-    return typed.value
+    return _workable(typed.value, where)
+
+
+def _workable(value: float, where: str) -> float:
+    if value and not SMALLEST <= abs(value) <= LARGEST:  # not a number either
+        raise RefusedError(f"{where} is {value:g}, beyond what can be calculated with")
+    return value
 
 
 def shown(text: str) -> str:

@@ -135,31 +135,31 @@ def _maximum(formula: str, cells: Table, values: Column, errors: Column) -> Bloc
     )
 
 
-def _effective(contributions: Column, degrees_of_freedom: Column) -> float:
+def _effective(contributions: Column, dof: Column) -> float:
     n = len(contributions)
-    if any(d is not None for d in degrees_of_freedom[n:]):
-        raise RefusedError(f"there are {n} contributions, and more degrees_of_freedom")
+    if any(d is not None for d in dof[n:]):
+        raise RefusedError(f"there are {n} contributions, and more dof")
     parts = []
     for k, part in enumerate(contributions):
-        dof = degrees_of_freedom[k] if k < len(degrees_of_freedom) else None
+        its_own = dof[k] if k < len(dof) else None
         if part is None:
             continue
-        if dof is not None and dof <= 0.0:
-            raise RefusedError(f"cell {k + 1} of degrees_of_freedom is {dof:g}; more than 0 is due")
-        parts.append((part, math.inf if dof is None else dof))
+        if its_own is not None and its_own <= 0.0:
+            raise RefusedError(f"cell {k + 1} of dof is {its_own:g}; more than 0 is due")
+        parts.append((part, math.inf if its_own is None else its_own))
     found = effective_dof(parts)
     if math.isinf(found):
         raise RefusedError("no part has a limited number; COVERAGE_FACTOR takes an empty cell then")
     return found
 
 
-def _coverage(degrees_of_freedom: float | None, probability: float | None) -> float:
+def _coverage(dof: float | None, probability: float | None) -> float:
     p = COVERAGE_PROBABILITY if probability is None else probability
     if not 0.0 < p < 1.0:
         raise RefusedError(f"probability is {p:g}; it lies between 0 and 1, such as 0.95")
-    if degrees_of_freedom is not None and degrees_of_freedom < 1.0:
-        raise RefusedError(f"degrees_of_freedom is {degrees_of_freedom:g}; 1 is the least")
-    return coverage_factor(math.inf if degrees_of_freedom is None else degrees_of_freedom, p)
+    if dof is not None and dof < 1.0:
+        raise RefusedError(f"dof is {dof:g}; 1 is the least")
+    return coverage_factor(math.inf if dof is None else dof, p)
 
 
 _NAMES = Argument("names", "Names in the formula, one a cell, such as m, V or d_1.", "table")
@@ -266,7 +266,7 @@ ROWS = (
         GROUP,
         (
             Argument("contributions", "Parts of the uncertainty of the result.", "column"),
-            Argument("degrees_of_freedom", "Of each part; empty: infinite.", "column"),
+            Argument("dof", "Of each part; empty: infinite.", "column"),
         ),
         _effective,
         (Example(((0.25, 0.57, 0.82), (9.0, 4.0, 14.0)), 19.0, _G4, 3),),
@@ -278,7 +278,7 @@ ROWS = (
         "uncertainty = this factor × standard uncertainty.",
         GROUP,
         (
-            Argument("degrees_of_freedom", "1 or more; empty: infinite.", "number", True),
+            Argument("dof", "1 or more; empty: infinite.", "number", True),
             Argument("probability", "Coverage probability (usual: 0.95).", "number", True),
         ),
         _coverage,

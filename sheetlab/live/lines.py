@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 from sheetlab.live.cells import Column, RefusedError, paired
 from sheetlab.live.library import Argument, Block, Example, Function, Value, asked, part_of
@@ -61,6 +62,7 @@ def _weighted(x: Column, y: Column, u_y: Column) -> Block:
     return _stated(asked(fit_polynomial, xs, ys, 1, us), len(rows), passed)
 
 
+@lru_cache(maxsize=64)  # cells that choose one number each ask for the same line
 def _both(x: Column, y: Column, u_x: Column, u_y: Column) -> Block:
     rows, passed = paired({"x": x, "y": y, "u_x": u_x, "u_y": u_y}, spread=("u_x", "u_y"))
     _enough(rows, 3, passed)
