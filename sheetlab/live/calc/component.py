@@ -7,6 +7,7 @@ installed in, named in ``settings.json`` beside this file. The process starts wi
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import queue
@@ -36,17 +37,20 @@ XLSX = "Calc MS Excel 2007 XML"
 COPY, RESULTS = "copy.xlsx", "results.xlsx"
 RESULT_NAME = re.compile(r"sheetlab_result_\d+", re.IGNORECASE)
 COLOURS = {"doubtful": 0xFFD966, "stop": 0xF4A6A0}
+SIGNATURE = 'LEN("sheetlab %s")>0'
+"""A condition that always holds, and by which a mark is known again in every file format."""
+CONDITION = "com.sun.star.sheet.ConditionOperator"
 TAIL = "\n(“Clear results” takes this comment away.)"
 LOOK_ALIKE = str.maketrans({",": "\u201a", ";": "\u037e"})
 PAUSE = 5.0
 """Seconds for which a process that did not start is not tried again: a sheet has many cells."""
 
 
-class Unavailable(Exception):
+class UnavailableError(Exception):
     """The process cannot answer; the text says why and what to do."""
 
 
-class Refused(Exception):
+class RefusedError(Exception):
     """A command cannot be carried out; the text says why."""
 
 
@@ -64,7 +68,7 @@ class Process:
         self.failed = ("", 0.0)
 
     def ask(self, request: dict[str, Any], patience: str = "call_seconds") -> dict[str, Any]:
-        """Answer of the process; ``Unavailable`` if there is none."""
+        """Answer of the process; ``UnavailableError`` if there is none."""
         line = json.dumps(request).encode("ascii") + b"\n"
         seconds = float(self.settings[patience])
         with self.lock:
@@ -78,13 +82,15 @@ class Process:
                     answer = None
                 except queue.Empty:
                     self.stop()
-                    raise Unavailable(
-                        "no answer after %g seconds, so this was given up" % seconds
+                    raise UnavailableError(
+                        f"no answer after {seconds:g} seconds, so this was given up"
                     ) from None
                 if answer is not None:
                     return answer  # type: ignore[no-any-return]
                 self.stop()  # it has ended: once more with a new one
-            raise Unavailable("the Python process ended twice; please report it with the values")
+            raise UnavailableError(
+                "the Python process ended twice; please report it with the values"
+            )
 
     def start(self) -> None:
         """Start it unless it runs."""
@@ -93,20 +99,17 @@ class Process:
         self.stop()
         why, since = self.failed
         if why and time.monotonic() - since < PAUSE:
-            raise Unavailable(why)
-        python = self.settings["python"]
+            raise UnavailableError(why)
+        python, remedy = self.settings["python"], self.settings["remedy"]
         try:
             if not os.path.exists(python):
-                raise Unavailable(
-                    "its Python environment is not there any more (%s). %s"
-                    % (python, self.settings["remedy"])
+                raise UnavailableError(
+                    f"its Python environment is not there any more ({python}). {remedy}"
                 )
             try:
                 self.child = self.launch(python)
             except OSError as error:
-                raise Unavailable(
-                    "%s cannot be started (%s). %s" % (python, error, self.settings["remedy"])
-                ) from None
+                raise UnavailableError(f"{python} cannot be started ({error}). {remedy}") from None
             self.answers = queue.Queue()
             threading.Thread(
                 target=listen, args=(self.child.stdout, self.answers), daemon=True
@@ -117,11 +120,11 @@ class Process:
                 greeting = None
             if greeting is None:
                 self.stop()
-                raise Unavailable(
-                    "%s does not start it; in a terminal “%s -m sheetlab.live.calc.server” shows "
-                    "why. %s" % (python, python, self.settings["remedy"])
+                raise UnavailableError(
+                    f"{python} does not start it; in a terminal “{python} -m "
+                    f"sheetlab.live.calc.server” shows why. {remedy}"
                 )
-        except Unavailable as error:
+        except UnavailableError as error:
             self.failed = (str(error), time.monotonic())
             raise
         self.failed = ("", 0.0)
@@ -155,10 +158,8 @@ class Process:
         child, self.child = self.child, None
         if child is None:
             return
-        try:
+        with contextlib.suppress(OSError):
             child.stdin.close()
-        except OSError:
-            pass
         child.kill()
         child.wait()
         # the listener closes the other pipe
@@ -194,15 +195,15 @@ class Functions(unohelper.Base, XFunctions, XServiceInfo):
     def __init__(self, context: Any) -> None:
         pass
 
-    def getImplementationName(self) -> str:  # noqa: N802
+    def getImplementationName(self) -> str:
         """Name of the component."""
         return FUNCTIONS
 
-    def supportsService(self, name: str) -> bool:  # noqa: N802
+    def supportsService(self, name: str) -> bool:
         """Whether it is a service."""
         return name in self.getSupportedServiceNames()
 
-    def getSupportedServiceNames(self) -> tuple[str, ...]:  # noqa: N802
+    def getSupportedServiceNames(self) -> tuple[str, ...]:
         """The services it is."""
         return (FUNCTIONS, "com.sun.star.sheet.AddIn")
 
@@ -216,10 +217,10 @@ def function(name: str) -> Callable[..., Any]:
             given.pop()
         try:
             value = PROCESS.ask({"do": "call", "name": name, "values": given})
-        except Unavailable as error:
+        except UnavailableError as error:
             return for_cell(SAYS + str(error))
         except Exception as error:
-            return for_cell(SAYS + "%s in %s; please report it" % (type(error).__name__, name))
+            return for_cell(f"{SAYS}{type(error).__name__} in {name}; please report it")
         return for_cell(value.get("value", SAYS + str(value.get("refused"))))
 
     return method
@@ -266,6 +267,14 @@ class Book:
         url = uno.systemPathToFileUrl(os.path.join(folder, COPY))
         self.document.storeToURL(url, (prop("FilterName", XLSX),))
 
+    def hush(self) -> None:
+        """Lock the list of undo steps again: Calc unlocks it when sheets come, go or are shown.
+
+        A step of Calc's own within one of ours would be wrong, and ends the office in an undo.
+        """
+        self.document.UndoManager.unlock()
+        self.document.UndoManager.lock()
+
     # result sheets
 
     def swap(self, out: Any, path: str, taken: Any) -> None:
@@ -273,14 +282,16 @@ class Book:
         document, sheets = self.document, self.document.Sheets
         controller = document.CurrentController
         before = controller.ActiveSheet.Name if controller is not None else ""
-        for name in document.NamedRanges.ElementNames:
-            if RESULT_NAME.fullmatch(name):
-                document.NamedRanges.removeByName(name)
+        self.forget_names()
         names = list(sheets.ElementNames)
         place = min([names.index(title) for title in out if title in names] or [len(names)])
         for title in out:
             if title in names:
                 sheets.removeByName(title)
+                self.hush()
+                pages = document.StyleFamilies.getByName("PageStyles")
+                if pages.hasByName("sheetlab " + title):
+                    pages.removeByName("sheetlab " + title)
         place = min(place, sheets.Count)
         if not taken:
             return
@@ -288,20 +299,33 @@ class Book:
         try:
             for k, title in enumerate(taken):
                 sheets.importSheet(source, title, place + k)
+                self.hush()
                 self.page_style(source, title)
                 self.charts(source.Sheets.getByName(title), sheets.getByName(title))
         finally:
             source.close(True)
+        self.hush()
+        self.forget_names()  # a copy brings its own along
         for k, title in enumerate(taken, 1):
-            anchor = "$'%s'.$A$1" % title.replace("'", "''")
+            quoted = title.replace("'", "''")
             position = sheets.getByIndex(0).getCellByPosition(0, 0).CellAddress
-            document.NamedRanges.addNewByName("sheetlab_result_%d" % k, anchor, position, 0)
+            document.NamedRanges.addNewByName(
+                f"sheetlab_result_{k}", f"$'{quoted}'.$A$1", position, 0
+            )
         if controller is not None:
             for title in taken:
                 controller.setActiveSheet(sheets.getByName(title))
                 controller.ShowGrid = False
             if sheets.hasByName(before) and before not in taken:
                 controller.setActiveSheet(sheets.getByName(before))
+            self.hush()
+
+    def forget_names(self) -> None:
+        """Delete the names by which result sheets are found."""
+        names = self.document.NamedRanges
+        for name in names.ElementNames:
+            if RESULT_NAME.fullmatch(name):
+                names.removeByName(name)
 
     def page_style(self, source: Any, title: str) -> None:
         """Give a sheet that was taken in the paper, margins and footer that it had."""
@@ -352,66 +376,63 @@ class Book:
 
     # marks
 
-    def marks(self) -> list[Any]:
-        """Cells that are marked: sheet, cell, severity, comment (empty: there is none of ours)."""
-        out = []
-        for sheet in self.sheets():
-            notes = {
-                (n.Position.Column, n.Position.Row): n.String
-                for n in sheet.Annotations
-                if ours(n.String)
-            }
-            for one in sheet.ConditionalFormats.getConditionalFormats():
-                severity = mark_of(one)
-                if severity:
-                    address = one.Range.getByIndex(0).RangeAddress
-                    place = (address.StartColumn, address.StartRow)
-                    cell = sheet.getCellByPosition(*place).AbsoluteName.split(".")[-1]
-                    cell = cell.replace("$", "")
-                    out.append([sheet.Name, cell, severity, notes.get(place, "")])
-        return out
-
     def sheets(self) -> Iterator[Any]:
         """Its sheets."""
         for name in self.document.Sheets.ElementNames:
             yield self.document.Sheets.getByName(name)
 
+    def marks(self) -> list[Any]:
+        """Cells that are marked: sheet, cell, severity, comment (empty: there is none of ours)."""
+        out = []
+        for sheet in self.sheets():
+            found = {place_of(cell): severity for cell, severity in marked(sheet)}
+            notes = {(n.Position.Column, n.Position.Row): n.String for n in sheet.Annotations}
+            notes = {place: text for place, text in notes.items() if ours(text)}
+            for place in sorted({*found, *notes}):
+                name = sheet.getCellByPosition(*place).AbsoluteName.split(".")[-1]
+                out.append(
+                    [sheet.Name, name.replace("$", ""), found.get(place, ""), notes.get(place, "")]
+                )
+        return out
+
     def unmark(self) -> None:
         """Take every mark away; formats and comments of others stay."""
         for sheet in self.sheets():
-            formats = sheet.ConditionalFormats
-            for one in formats.getConditionalFormats():
-                if mark_of(one):
-                    formats.removeByID(one.ID)
-            notes = sheet.Annotations
-            for k in reversed(range(notes.Count)):
-                if ours(notes.getByIndex(k).String):
-                    notes.removeByIndex(k)
+            with unprotected(sheet):
+                for cell, _ in list(marked(sheet)):
+                    entries = cell.ConditionalFormat
+                    entries.clear()
+                    cell.ConditionalFormat = entries
+                notes = sheet.Annotations
+                for k in reversed(range(notes.Count)):
+                    if ours(notes.getByIndex(k).String):
+                        notes.removeByIndex(k)
 
     def mark(self, marks: list[Any]) -> None:
         """Colour cells, and comment on those without a comment.
 
-        The colour is a conditional format of its own, so that what the cell looks like without it
-        is never touched. Comments on locked cells are refused by Calc; the colour remains.
+        The colour is a conditional format, so that what the cell looks like without it is never
+        touched. A cell that has one already gets the comment alone.
         """
         if marks:
             self.mark_styles()
-        for title, cell, severity, comment in marks:
+        for title, name, severity, comment in marks:
             sheet = self.document.Sheets.getByName(title)
-            target = sheet.getCellRangeByName(cell)
-            ranges = self.document.createInstance("com.sun.star.sheet.SheetCellRanges")
-            ranges.addRangeAddress(target.RangeAddress, False)
-            formats = sheet.ConditionalFormats
-            made = formats.createByRange(ranges)
-            for one in formats.getConditionalFormats():
-                if one.ID == made:
-                    one.createEntry(0, 0)
-                    entry = one.getByIndex(0)
-                    entry.Operator = 10  # a formula
-                    entry.Formula1 = 'LEN("sheetlab %s")>0' % severity
-                    entry.StyleName = "sheetlab " + severity
-            if comment and not target.getCellByPosition(0, 0).Annotation.String:
-                sheet.Annotations.insertNew(target.getCellByPosition(0, 0).CellAddress, comment)
+            cell = sheet.getCellRangeByName(name).getCellByPosition(0, 0)
+            with unprotected(sheet):
+                entries = cell.ConditionalFormat
+                if severity and entries.Count == 0:
+                    formula = SIGNATURE % severity
+                    entries.addNew(
+                        (
+                            prop("Operator", uno.Enum(CONDITION, "FORMULA")),
+                            prop("Formula1", formula),
+                            prop("StyleName", "sheetlab " + severity),
+                        )
+                    )
+                    cell.ConditionalFormat = entries
+                if comment and not cell.Annotation.String:
+                    sheet.Annotations.insertNew(cell.CellAddress, comment)
 
     def mark_styles(self) -> None:
         """Make sure that the cell styles of marks are there.
@@ -430,10 +451,14 @@ class Book:
                 name = "sheetlab " + severity
                 family.insertByName(name, source.createInstance("com.sun.star.style.CellStyle"))
                 family.getByName(name).CellBackColor = colour
+                # what the style leaves open comes from the workbook's default, not from the cell
+                family.getByName(name).VertJustify = 2
                 sheet.getCellByPosition(0, k).CellStyle = name
             sheets = self.document.Sheets
             place = sheets.importSheet(source, sheet.Name, sheets.Count)
+            self.hush()
             sheets.removeByName(sheets.getByIndex(place).Name)
+            self.hush()
         finally:
             source.close(True)
 
@@ -442,7 +467,7 @@ class Book:
     def enter_again(self) -> int:
         """Enter formulas with our functions again that Calc did not understand; how many."""
         names = re.compile(
-            r"(?<![\w.])(?:_xlfn\.|_xlws\.)?(?:%s)\(" % "|".join(SETTINGS["functions"]),
+            rf"(?<![\w.])(?:{'|'.join(SETTINGS['functions'])})\(",
             re.IGNORECASE,
         )
         done = 0
@@ -497,15 +522,36 @@ def sequence(provider: Any, old: Any) -> Any:
     return made
 
 
-def mark_of(conditional: Any) -> str:
-    """Severity of a mark; empty if a conditional format is none of ours."""
-    if conditional.Count != 1:
-        return ""
-    entry = conditional.getByIndex(0)
-    for severity in COLOURS:
-        if '"sheetlab %s"' % severity in getattr(entry, "Formula1", ""):
-            return severity
-    return ""
+@contextlib.contextmanager
+def unprotected(sheet: Any) -> Iterator[None]:
+    """Lift a protection without password for a moment; Calc keeps its options meanwhile."""
+    was = sheet.isProtected()
+    if was:
+        with contextlib.suppress(Exception):  # a password: what is allowed can still be done
+            sheet.unprotect("")
+    lifted = was and not sheet.isProtected()
+    try:
+        yield
+    finally:
+        if lifted:
+            sheet.protect("")
+
+
+def marked(sheet: Any) -> Iterator[tuple[Any, str]]:
+    """Cells with a colour of ours, and the severity that it stands for."""
+    for one in sheet.ConditionalFormats.getConditionalFormats():
+        formula = getattr(one.getByIndex(0), "Formula1", "") if one.Count == 1 else ""
+        for severity in COLOURS:
+            if formula == SIGNATURE % severity:
+                for area in one.Range.RangeAddresses:
+                    for row in range(area.StartRow, area.EndRow + 1):
+                        for column in range(area.StartColumn, area.EndColumn + 1):
+                            yield sheet.getCellByPosition(column, row), severity
+
+
+def place_of(cell: Any) -> tuple[int, int]:
+    """Column and row, from 0."""
+    return cell.CellAddress.Column, cell.CellAddress.Row
 
 
 def ours(comment: str) -> bool:
@@ -530,18 +576,25 @@ class Step(unohelper.Base, XUndoAction):
 
 
 def as_one_step(
-    document: Any, title: str, forwards: Callable[[], None], backwards: Callable[[], None]
+    book: Book, title: str, forwards: Callable[[], None], backwards: Callable[[], None]
 ) -> None:
     """Do something so that one undo takes it back."""
-    undo = document.UndoManager
-    undo.lock()
-    document.lockControllers()
-    try:
-        forwards()
-    finally:
-        document.unlockControllers()
-        undo.unlock()
-    undo.addUndoAction(Step(title, backwards, forwards))
+    undo = book.document.UndoManager
+
+    def quietly(act: Callable[[], None]) -> Callable[[], None]:
+        def run() -> None:
+            undo.lock()
+            book.document.lockControllers()
+            try:
+                act()
+            finally:
+                book.document.unlockControllers()
+                undo.unlock()
+
+        return run
+
+    quietly(forwards)()
+    undo.addUndoAction(Step(title, quietly(backwards), quietly(forwards)))
 
 
 # -- the menu ------------------------------------------------------------------------------------
@@ -556,7 +609,7 @@ def evaluate(book: Book) -> str:
     titles, replaces = made["titles"], made["replaces"]
 
     as_one_step(
-        book.document,
+        book,
         "sheetlab: evaluate",
         lambda: book.swap(replaces, results, titles),
         lambda: book.swap(titles, copy, replaces),
@@ -565,13 +618,10 @@ def evaluate(book: Book) -> str:
     if controller is not None:
         controller.setActiveSheet(book.document.Sheets.getByName(titles[0]))
     doubts = len(made["doubts"])
-    found = "1 cell needs" if doubts == 1 else "%d cells need" % doubts
-    return "%s\n\n%s" % (
-        made["statement"] or "No result could be formed; the sheet %s says why." % titles[-1],
-        found + " a look: see the sheet %s, or “Check readings”." % titles[-1]
-        if doubts
-        else "No reading looks wrong.",
-    )
+    found = "1 cell needs" if doubts == 1 else f"{doubts} cells need"
+    result = made["statement"] or f"No result could be formed; the sheet {titles[-1]} says why."
+    look = f"{found} a look: see the sheet {titles[-1]}, or “Check readings”."
+    return f"{result}\n\n{look if doubts else 'No reading looks wrong.'}"
 
 
 def check(book: Book) -> str:
@@ -596,12 +646,12 @@ def check(book: Book) -> str:
 
         return run
 
-    as_one_step(book.document, "sheetlab: check readings", change(marks), change(before))
+    as_one_step(book, "sheetlab: check readings", change(marks), change(before))
     if not marks:
         return "No reading looks wrong."
-    lines = ["%s, %s: %s" % (s, c, found[0][1]) for (s, c), found in cells.items()]
+    lines = [f"{s}, {c}: {found[0][1]}" for (s, c), found in cells.items()]
     if len(lines) > 5:
-        lines[5:] = ["and %d more" % (len(lines) - 5)]
+        lines[5:] = [f"and {len(lines) - 5} more"]
     return "Marked, with a comment:\n\n" + "\n\n".join(lines)
 
 
@@ -621,15 +671,15 @@ def clear(book: Book) -> str:
         book.swap([], os.path.join(folder, COPY), own)
         book.mark(marks)
 
-    as_one_step(book.document, "sheetlab: clear results", forwards, backwards)
-    return "Taken away: %d result sheets, %d marks." % (len(own), len(marks))
+    as_one_step(book, "sheetlab: clear results", forwards, backwards)
+    return f"Taken away: {len(own)} result sheets, {len(marks)} marks."
 
 
 def ask(what: str, folder: str = "") -> dict[str, Any]:
     """Ask the process for something about a workbook."""
     answer = PROCESS.ask({"do": what, "folder": folder}, "evaluate_seconds")
     if "refused" in answer:
-        raise Refused(answer["refused"])
+        raise RefusedError(answer["refused"])
     return answer
 
 
@@ -650,21 +700,19 @@ class Commands(
         if arguments:
             self.frame = arguments[0]
 
-    def queryDispatch(self, url: Any, target: str, flags: int) -> Any:  # noqa: N802
+    def queryDispatch(self, url: Any, target: str, flags: int) -> Any:
         """Whether an entry is one of ours."""
         return self if url.Complete.startswith(MENU) else None
 
-    def queryDispatches(self, requests: Any) -> Any:  # noqa: N802
+    def queryDispatches(self, requests: Any) -> Any:
         """Several of these."""
-        return tuple(
-            self.queryDispatch(r.FeatureURL, r.FrameName, r.SearchFlags) for r in requests
-        )
+        return tuple(self.queryDispatch(r.FeatureURL, r.FrameName, r.SearchFlags) for r in requests)
 
     def dispatch(self, url: Any, arguments: Any) -> None:
         """Carry an entry out and say how it went."""
         self.run(url.Complete[len(MENU) :])
 
-    def dispatchWithNotification(self, url: Any, arguments: Any, listener: Any) -> None:  # noqa: N802
+    def dispatchWithNotification(self, url: Any, arguments: Any, listener: Any) -> None:
         """The same for a caller that wants to know."""
         done, text = self.run(url.Complete[len(MENU) :])
         event = DispatchResultEvent()
@@ -678,14 +726,14 @@ class Commands(
         document = self.frame.getController().getModel()
         try:
             if not document.supportsService("com.sun.star.sheet.SpreadsheetDocument"):
-                raise Refused("This is no spreadsheet.")
+                raise RefusedError("This is no spreadsheet.")
             if document.isReadonly():
-                raise Refused("This workbook is open for reading only; save a copy first.")
+                raise RefusedError("This workbook is open for reading only; save a copy first.")
             done, text = True, RUN[command](Book(self.context, document))
-        except (Refused, Unavailable) as error:
-            done, text = False, SAYS + str(error) if isinstance(error, Unavailable) else str(error)
+        except (RefusedError, UnavailableError) as error:
+            done, text = False, str(error)
         except Exception as error:
-            done, text = False, "%s: %s\n\nPlease report it." % (type(error).__name__, error)
+            done, text = False, f"{type(error).__name__}: {error}\n\nPlease report it."
         self.say(done, text)
         return done, text
 
@@ -694,26 +742,24 @@ class Commands(
         window = self.frame.getContainerWindow()
         if window is None or not window.isVisible() or SETTINGS.get("quiet"):
             return
-        kind = uno.Enum(
-            "com.sun.star.awt.MessageBoxType", "INFOBOX" if done else "WARNINGBOX"
-        )
+        kind = uno.Enum("com.sun.star.awt.MessageBoxType", "INFOBOX" if done else "WARNINGBOX")
         window.getToolkit().createMessageBox(window, kind, 1, "sheetlab", text).execute()
 
-    def addStatusListener(self, listener: Any, url: Any) -> None:  # noqa: N802
+    def addStatusListener(self, listener: Any, url: Any) -> None:
         """Entries are never greyed, so there is no status to tell of."""
 
-    def removeStatusListener(self, listener: Any, url: Any) -> None:  # noqa: N802
+    def removeStatusListener(self, listener: Any, url: Any) -> None:
         """See above."""
 
-    def getImplementationName(self) -> str:  # noqa: N802
+    def getImplementationName(self) -> str:
         """Name of the component."""
         return COMMANDS
 
-    def supportsService(self, name: str) -> bool:  # noqa: N802
+    def supportsService(self, name: str) -> bool:
         """Whether it is a service."""
         return name in self.getSupportedServiceNames()
 
-    def getSupportedServiceNames(self) -> tuple[str, ...]:  # noqa: N802
+    def getSupportedServiceNames(self) -> tuple[str, ...]:
         """The services it is."""
         return ("com.sun.star.frame.ProtocolHandler",)
 
@@ -745,20 +791,20 @@ class Loaded(unohelper.Base, XJob, XServiceInfo):
         except Exception:  # a workbook has to open, whatever is in it
             return
 
-    def getImplementationName(self) -> str:  # noqa: N802
+    def getImplementationName(self) -> str:
         """Name of the component."""
         return LOADED
 
-    def supportsService(self, name: str) -> bool:  # noqa: N802
+    def supportsService(self, name: str) -> bool:
         """Whether it is a service."""
         return name in self.getSupportedServiceNames()
 
-    def getSupportedServiceNames(self) -> tuple[str, ...]:  # noqa: N802
+    def getSupportedServiceNames(self) -> tuple[str, ...]:
         """The services it is."""
         return ("com.sun.star.task.Job",)
 
 
-g_ImplementationHelper = unohelper.ImplementationHelper()  # noqa: N816
+g_ImplementationHelper = unohelper.ImplementationHelper()
 for _part, _id, _services in (
     (Functions, FUNCTIONS, (FUNCTIONS, "com.sun.star.sheet.AddIn")),
     (Commands, COMMANDS, ("com.sun.star.frame.ProtocolHandler",)),

@@ -12,9 +12,9 @@ from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
 
 import sheetlab
+from sheetlab.live.calc.typelibrary import type_library
 from sheetlab.live.functions import FUNCTIONS
 from sheetlab.live.library import Argument, Function
-from sheetlab.live.calc.typelibrary import type_library
 
 IDENTIFIER = "org.sheetlab.calc"
 INTERFACE = "org.sheetlab.XFunctions"
@@ -36,9 +36,7 @@ _TIME = (1980, 1, 1, 0, 0, 0)
 _CONFIGURATION = "application/vnd.sun.star.configuration-data"
 
 
-def extension(
-    python: Path | None = None, patience: Mapping[str, float] | None = None
-) -> bytes:
+def extension(python: Path | None = None, patience: Mapping[str, float] | None = None) -> bytes:
     """The file that LibreOffice's extension manager takes.
 
     Parameters
@@ -133,9 +131,7 @@ def _text(name: str, text: str) -> str:
 
 
 def _plain(name: str, text: str) -> str:
-    return (
-        f'<prop oor:name="{name}" oor:type="xs:string"><value>{escape(text)}</value></prop>'
-    )
+    return f'<prop oor:name="{name}" oor:type="xs:string"><value>{escape(text)}</value></prop>'
 
 
 def _add_in(functions: Iterable[Function]) -> str:
