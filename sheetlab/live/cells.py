@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, time, timedelta
-from typing import Any
+from typing import Any, cast
 
 from sheetlab.practical.observations import typed_number
 
@@ -42,7 +42,9 @@ _ERROR = re.compile(r"#[A-Z/0]+[!?]?|Err:\d+")
 
 def plain(value: object) -> Cell:
     """One cell as a program gives it."""
-    if value is None or isinstance(value, bool | Foreign):
+    if value is None or type(value) is float:
+        return value
+    if isinstance(value, bool | Foreign):
         return value
     if isinstance(value, int | float):
         return float(value)
@@ -67,11 +69,40 @@ def table(value: object) -> Table:
     if rows is None:
         return ((plain(value),),)
     cells = [[row] if (inner := _sequence(row)) is None else inner for row in rows]
-    width = max((len(row) for row in cells), default=0)
-    return tuple(tuple(map(plain, row)) + (None,) * (width - len(row)) for row in cells)
+    width = max(map(len, cells), default=0)
+    return tuple(
+        tuple([plain(value) for value in row])
+        if len(row) == width
+        else (*map(plain, row), *[None] * (width - len(row)))
+        for row in cells
+    )
+
+
+def used_rows(value: object) -> int:
+    """Rows of a range up to the last one in which something stands: few of a whole column."""
+    rows = _sequence(value)
+    if rows is None:
+        return 1
+    count = len(rows)
+    while count and _blank(rows[count - 1]):
+        count -= 1
+    return count
+
+
+def first_rows(value: object, count: int) -> object:
+    """A range without the rows after some; of a range that is shorter, all."""
+    rows = _sequence(value)
+    return value if rows is None or len(rows) <= count else rows[:count]
+
+
+def _blank(row: object) -> bool:
+    cells = cast(Sequence[object], row) if type(row) in (tuple, list) else (row,)
+    return all(cell is None or (type(cell) is str and not cell) for cell in cells)
 
 
 def _sequence(value: object) -> Sequence[object] | None:
+    if type(value) in (tuple, list):
+        return cast(Sequence[object], value)
     if isinstance(value, str | bytes | bytearray):
         return None
     if isinstance(value, Sequence):
@@ -147,13 +178,13 @@ def paired(
         name: list(column) * most if name in spread and len(column) == 1 else list(column)
         for name, column in columns.items()
     }
+    # one cell for every row says nothing of whether there is a row
+    own = [n for n in wide if len(columns[n]) > 1 or n not in spread]
     least = min(map(len, wide.values()))
     for name, column in wide.items():
         if any(value is not None for value in column[least:]):
             short = next(n for n, c in wide.items() if len(c) == least)
             raise RefusedError(f"{name} has {len(column)} cells, {short} has {least}")
-    # one cell for every row says nothing of whether there is a row
-    own = [n for n in wide if len(columns[n]) > 1 or n not in spread]
     rows, passed = [], 0
     for i in range(least):
         values = tuple(column[i] for column in wide.values())

@@ -13,13 +13,26 @@ from dataclasses import dataclass
 from typing import Literal, ParamSpec, TypeVar
 
 from sheetlab.finding import SheetlabError
-from sheetlab.live.cells import Cell, RefusedError, Table, number, shown, table, word
+from sheetlab.live.cells import (
+    Cell,
+    RefusedError,
+    Table,
+    first_rows,
+    number,
+    shown,
+    table,
+    used_rows,
+    word,
+)
 
 SAYS = "sheetlab: "
 """How a message in a cell begins."""
 PART = "part"
 """Id of the last argument of every function that answers with a labelled block. Without it the
 cell gets the block, two columns of label and value; a label gives the one value beside it."""
+
+MOST_TEXT = 255
+"""Letters of an answer; an array formula of Excel cannot take more in a cell."""
 
 Value = float | str
 Block = tuple[tuple[Value, ...], ...]
@@ -95,13 +108,14 @@ def call(functions: Mapping[str, Function], name: str, values: Sequence[object])
         found = one.compute(*arguments)
         return _shown(found if part is None else _chosen(found, str(part)))
     except RefusedError as refusal:
-        return f"{SAYS}{refusal}"
+        text = str(refusal)
     except SheetlabError as error:
-        return f"{SAYS}{error.findings[0].message}"
+        text = error.findings[0].message
     except (ArithmeticError, ValueError) as error:
-        return f"{SAYS}these values cannot be calculated ({error})"
+        text = f"these values cannot be calculated ({error})"
     except Exception as error:  # the last boundary: a traceback helps nobody in a cell
-        return f"{SAYS}{type(error).__name__} in {name}; please report it with the values"
+        text = f"{type(error).__name__} in {name}; please report it with the values"
+    return _short(f"{SAYS}{text}")
 
 
 def part_of(*labels: str) -> Argument:
@@ -126,7 +140,16 @@ def _arguments(one: Function, values: Sequence[object]) -> list[object]:
     if len(values) > len(one.arguments):
         raise RefusedError(f"{one.id} takes {len(one.arguments)} arguments, not {len(values)}")
     given = [*values, *(None for _ in one.arguments[len(values) :])]
-    return [_argument(a, table(v)) for a, v in zip(one.arguments, given, strict=True)]
+    pairs = list(zip(one.arguments, given, strict=True))
+    # columns that are paired are cut at the same row, so that ranges of other size can be told
+    end = max((used_rows(value) for a, value in pairs if a.kind == "column"), default=0)
+    return [_argument(a, table(_cut(a, value, end))) for a, value in pairs]
+
+
+def _cut(one: Argument, value: object, end: int) -> object:
+    if one.kind == "column":
+        return first_rows(value, end)
+    return first_rows(value, used_rows(value)) if one.kind == "numbers" else value
 
 
 def _argument(one: Argument, cells: Table) -> object:
@@ -180,9 +203,13 @@ def _shown(result: Value | Block) -> Value | Block:
 
 def _value(value: Value) -> Value:
     if isinstance(value, str):
-        return value
+        return _short(value)
     plain = float(value)
     return plain if math.isfinite(plain) else f"{SAYS}beyond what can be calculated"
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= MOST_TEXT else text[: MOST_TEXT - 1] + "…"
 
 
 def _half_unit(value: Value, digits: int) -> float:

@@ -190,6 +190,17 @@ def test_ranges_of_different_size_are_refused_unless_the_rest_is_empty() -> None
     assert (block["points"], block["passed over"]) == (3.0, 0.0)
 
 
+@pytest.mark.parametrize("empty", [None, ""])
+def test_whole_columns_are_their_used_rows(empty: str | None) -> None:
+    x = [(float(k),) for k in range(6)] + [(empty,)] * 5000
+    y = [(v[0] * 2.0 + 1.0,) if v[0] not in (None, "", 3.0) else (empty,) for v in x]
+    block = dict(call(FUNCTIONS, "STRAIGHT_LINE", [tuple(x), tuple(y)]))
+    assert (block["slope"], block["points"], block["passed over"]) == (2.0, 5.0, 1.0)
+    assert call(FUNCTIONS, "MEAN_TYPE_A", [tuple(x), "readings"]) == 6.0
+    told = call(FUNCTIONS, "STRAIGHT_LINE", [tuple(x), tuple(y[:4])])
+    assert told == f"{SAYS}x has 6 cells, y has 4"
+
+
 def test_one_cell_of_uncertainty_stands_for_all() -> None:
     x, y = [0.0, 1.0, 2.0, 3.0, None], [1.0, 3.1, 5.0, 6.9, None]
     one = call(FUNCTIONS, "WEIGHTED_LINE", [x, y, 0.1])
