@@ -312,7 +312,8 @@ class _Page:
         live, wanted = f"{_column(cell)}{row + 1}", f"{_column(EXPECTED)}{row + 1}"
         if isinstance(value, str):
             self.sheet.write_string(row, EXPECTED, value, self.style("cell"))
-            same = f"EXACT({live},{wanted})"
+            # & "": Calc calls a text that came in a block of an add-in equal to no other text
+            same = f'EXACT({live}&"",{wanted})'
             agree = got == value
         else:
             self.sheet.write_number(row, EXPECTED, value, self.style("figure"))

@@ -208,33 +208,30 @@ class Functions(unohelper.Base, XFunctions, XServiceInfo):
         return (FUNCTIONS, "com.sun.star.sheet.AddIn")
 
 
-def function(name: str) -> Callable[..., Any]:
-    """The method that hands a call over."""
+def function(name: str, block: bool) -> Callable[..., Any]:
+    """The method that hands a call over; it gives a block of cells, or one value."""
 
     def method(self: Any, *values: Any) -> Any:
         given = list(values)
         while given and given[-1] is None:
             given.pop()
         try:
-            value = PROCESS.ask({"do": "call", "name": name, "values": given})
+            answer = PROCESS.ask({"do": "call", "name": name, "values": given})
+            value = answer.get("value", SAYS + str(answer.get("refused")))
         except UnavailableError as error:
-            return for_cell(SAYS + str(error))
+            value = SAYS + str(error)
         except Exception as error:
-            return for_cell(f"{SAYS}{type(error).__name__} in {name}; please report it")
-        return for_cell(value.get("value", SAYS + str(value.get("refused"))))
+            value = f"{SAYS}{type(error).__name__} in {name}; please report it"
+        several = isinstance(value, list)
+        if block:
+            return tuple(tuple(row) for row in value) if several else ((value,),)
+        return value[0][0] if several else value
 
     return method
 
 
-def for_cell(value: Any) -> Any:
-    """A block of numbers and texts; Calc takes one of one cell for the number or text in it."""
-    if isinstance(value, list):
-        return tuple(tuple(row) for row in value)
-    return ((value,),)
-
-
-for _name in SETTINGS["functions"]:
-    setattr(Functions, _name, function(_name))
+for _name, _block in SETTINGS["functions"].items():
+    setattr(Functions, _name, function(_name, _block))
 
 # -- a document ----------------------------------------------------------------------------------
 
@@ -486,16 +483,16 @@ class Book:
 
     def enter(self, sheet: Any, cell: Any) -> int:
         """Enter the formula of a cell again, with the array it belongs to."""
+        formula = cell.getFormula()
+        if not formula.startswith("{"):
+            cell.setFormula(formula)
+            return 1
         cursor = sheet.createCursorByRange(cell)
         cursor.collapseToCurrentArray()
-        formula = cursor.getArrayFormula()
-        if not formula:
-            cell.setFormula(cell.getFormula())
-            return 1
-        start, here = cursor.RangeAddress, cell.CellAddress
-        if (start.StartColumn, start.StartRow) != (here.Column, here.Row):
-            return 0
-        cursor.setArrayFormula(formula[1:-1] if formula.startswith("{") else formula)
+        start = cursor.RangeAddress
+        if (start.StartColumn, start.StartRow) != place_of(cell):
+            return 0  # entered with the first cell of the array
+        cursor.setArrayFormula(formula[1:-1])
         return 1
 
 

@@ -12,9 +12,9 @@ from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
 
 import sheetlab
-from sheetlab.live.calc.typelibrary import type_library
+from sheetlab.live.calc.typelibrary import Method, type_library
 from sheetlab.live.functions import FUNCTIONS
-from sheetlab.live.library import Argument, Function
+from sheetlab.live.library import PART, Argument, Function
 
 IDENTIFIER = "org.sheetlab.calc"
 INTERFACE = "org.sheetlab.XFunctions"
@@ -51,7 +51,7 @@ def extension(python: Path | None = None, patience: Mapping[str, float] | None =
         "python": str(python or sys.executable),
         "folder": str(Path(sheetlab.__file__).parents[1]),
         "version": sheetlab.__version__,
-        "functions": list(FUNCTIONS),
+        "functions": {one.id: gives_block(one) for one in FUNCTIONS.values()},
         "remedy": REMEDY,
         "start_seconds": 60.0,
         "call_seconds": 30.0,
@@ -64,12 +64,11 @@ def extension(python: Path | None = None, patience: Mapping[str, float] | None =
         "ProtocolHandler.xcu": _protocol(),
         "Jobs.xcu": _job(),
     }
-    methods = {one.id: [a.id for a in one.arguments] for one in FUNCTIONS.values()}
     component = files("sheetlab.live.calc").joinpath("component.py").read_bytes()
     parts = {
         "META-INF/manifest.xml": _manifest(configuration).encode(),
         "description.xml": _description().encode(),
-        "functions.rdb": type_library(INTERFACE, methods),
+        "functions.rdb": type_library(INTERFACE, methods()),
         "component.py": component,
         "settings.json": json.dumps(settings, indent=1, ensure_ascii=False).encode(),
         **{name: text.encode() for name, text in configuration.items()},
@@ -79,6 +78,20 @@ def extension(python: Path | None = None, patience: Mapping[str, float] | None =
         for name, content in parts.items():
             archive.writestr(zipfile.ZipInfo(name, _TIME), content, zipfile.ZIP_DEFLATED)
     return data.getvalue()
+
+
+def gives_block(one: Function) -> bool:
+    """Whether a function may give several cells; Calc wants to know before it calls."""
+    several = any(isinstance(example.expected, tuple) for example in one.examples)
+    return several or (bool(one.arguments) and one.arguments[-1].id == PART)
+
+
+def methods() -> dict[str, Method]:
+    """The methods of the add-in, one a function."""
+    return {
+        one.id: Method([a.id for a in one.arguments], gives_block(one))
+        for one in FUNCTIONS.values()
+    }
 
 
 def _manifest(configuration: Iterable[str]) -> str:
@@ -188,7 +201,7 @@ def _protocol() -> str:
 def _job() -> str:
     job = _node("org.sheetlab.Loaded", _plain("Service", "org.sheetlab.Loaded"))
     event = (
-        '<node oor:name="OnLoad" oor:op="fuse"><node oor:name="JobList">'
+        '<node oor:name="OnLoadFinished" oor:op="fuse"><node oor:name="JobList">'
         f"{_node('org.sheetlab.Loaded', '')}</node></node>"
     )
     return _data(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 MAGIC = b"UNOIDL\xff\0"
 BASE = "com.sun.star.uno.XInterface"
@@ -19,7 +20,21 @@ _BACK = 0x80000000
 """Set in a length: it is the place of an equal text that was written before."""
 
 
-def type_library(interface: str, methods: Mapping[str, Sequence[str]]) -> bytes:
+@dataclass(frozen=True, slots=True)
+class Method:
+    """A method; every argument may be anything (``any``)."""
+
+    arguments: Sequence[str]
+    block: bool
+    """Whether it gives a block (``sequence<sequence<any>>``), or one value of any kind."""
+
+    @property
+    def returns(self) -> str:
+        """The type of what it gives, as the file writes it."""
+        return "[][]any" if self.block else "any"
+
+
+def type_library(interface: str, methods: Mapping[str, Method]) -> bytes:
     """A file that holds one interface.
 
     Parameters
@@ -27,8 +42,7 @@ def type_library(interface: str, methods: Mapping[str, Sequence[str]]) -> bytes:
     interface
         Its full name, with dots.
     methods
-        Argument names by name of the method. An argument may be anything (``any``); what comes
-        back is a block of anything (``sequence<sequence<any>>``).
+        Methods by their names.
     """
     *modules, name = interface.split(".")
     body = _Body()
@@ -73,7 +87,7 @@ class _Body:
         self.add(name.encode("ascii") + b"\0")
         return place
 
-    def interface(self, methods: Mapping[str, Sequence[str]]) -> int:
+    def interface(self, methods: Mapping[str, Method]) -> int:
         place = self.place
         self.add(bytes([_INTERFACE]))
         self.number(1)  # bases
@@ -81,11 +95,11 @@ class _Body:
         self.number(0)  # optional bases
         self.number(0)  # attributes
         self.number(len(methods))
-        for method, arguments in methods.items():
-            self.text(method)
-            self.text("[][]any")
-            self.number(len(arguments))
-            for argument in arguments:
+        for name, method in methods.items():
+            self.text(name)
+            self.text(method.returns)
+            self.number(len(method.arguments))
+            for argument in method.arguments:
                 self.add(b"\0")  # goes in, not out
                 self.text(argument)
                 self.text("any")
