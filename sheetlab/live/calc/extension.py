@@ -89,9 +89,14 @@ def gives_block(one: Function) -> bool:
 def methods() -> dict[str, Method]:
     """The methods of the add-in, one a function."""
     return {
-        one.id: Method([a.id for a in one.arguments], gives_block(one))
+        one.id: Method([_bare(a) for a in one.arguments], gives_block(one))
         for one in FUNCTIONS.values()
     }
+
+
+def _bare(one: Argument) -> str:
+    """Name of an argument in the type library, where small letters and underscores do not mix."""
+    return one.id.replace("_", "")
 
 
 def _manifest(configuration: Iterable[str]) -> str:
@@ -154,7 +159,7 @@ def _add_in(functions: Iterable[Function]) -> str:
 
 
 def _function(one: Function) -> str:
-    arguments = "".join(_node(a.id, _argument(a)) for a in one.arguments)
+    arguments = "".join(_node(_bare(a), _argument(a)) for a in one.arguments)
     return (
         _text("DisplayName", one.id)
         + _text("Description", f"{one.title}. {one.help}")

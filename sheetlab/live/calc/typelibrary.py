@@ -34,7 +34,7 @@ class Method:
         return "[][]any" if self.block else "any"
 
 
-def type_library(interface: str, methods: Mapping[str, Method]) -> bytes:
+def type_library(interface: str, methods: Mapping[str, Method], maker: str = "sheetlab") -> bytes:
     """A file that holds one interface.
 
     Parameters
@@ -43,9 +43,12 @@ def type_library(interface: str, methods: Mapping[str, Method]) -> bytes:
         Its full name, with dots.
     methods
         Methods by their names.
+    maker
+        Who made the file, as it says itself.
     """
     *modules, name = interface.split(".")
     body = _Body()
+    body.add(f"\0** Created by {maker} **\0".encode("ascii"))
     data = body.interface(methods)
     text = body.name(name)
     for module in reversed(modules):
