@@ -154,6 +154,14 @@ def test_a_wrong_call_says_in_the_cell_what_is_wrong(calc: Office) -> None:
     assert isinstance(errors["D2"], dict)
 
 
+def test_long_ranges_may_have_an_empty_end(calc: Office) -> None:
+    with calc.book() as book:
+        book.put("", "A1:B4", [[1.0, 2.0], [2.0, 4.0], [3.0, None], [4.0, 8.0]])
+        book.enter("", {"A5": "5"})  # its partner is missing
+        shown = book.enter("", {"D1": '=STRAIGHT_LINE(A1:A20000;B1:B20000;"slope")'})
+    assert shown["D1"] == pytest.approx(2.0)
+
+
 @pytest.mark.parametrize("kind", ["xlsx", "ods"])
 def test_a_saved_workbook_calculates_again(calc: Office, tmp_path: Path, kind: str) -> None:
     path = tmp_path / f"own.{kind}"

@@ -42,6 +42,8 @@ SIGNATURE = 'LEN("sheetlab %s")>0'
 CONDITION = "com.sun.star.sheet.ConditionOperator"
 TAIL = "\n(“Clear results” takes this comment away.)"
 LOOK_ALIKE = str.maketrans({",": "\u201a", ";": "\u037e"})
+LONG = 5000
+"""Rows from which a range is looked at for its empty end."""
 PAUSE = 5.0
 """Seconds for which a process that did not start is not tried again: a sheet has many cells."""
 
@@ -212,7 +214,7 @@ def function(name: str, block: bool) -> Callable[..., Any]:
     """The method that hands a call over; it gives a block of cells, or one value."""
 
     def method(self: Any, *values: Any) -> Any:
-        given = list(values)
+        given = shortened(values)
         while given and given[-1] is None:
             given.pop()
         try:
@@ -228,6 +230,21 @@ def function(name: str, block: bool) -> Callable[..., Any]:
         return value[0][0] if several else value
 
     return method
+
+
+def shortened(values: Any) -> list[Any]:
+    """Arguments without the empty end of whole columns; those of one length stay of one length."""
+    long = [v for v in values if isinstance(v, tuple) and len(v) > LONG]
+    used = max([rows_used(v) for v in long] or [0])
+    return [v[:used] if isinstance(v, tuple) and len(v) > LONG else v for v in values]
+
+
+def rows_used(rows: Any) -> int:
+    """Number of rows up to the last that holds something; at least one."""
+    for k in range(len(rows), 1, -1):
+        if any(cell != "" for cell in rows[k - 1]):
+            return k
+    return 1
 
 
 for _name, _block in SETTINGS["functions"].items():
