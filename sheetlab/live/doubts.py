@@ -240,10 +240,9 @@ ROWS = (
     Function(
         "CHECK_READINGS",
         "Readings that stand out, in one sentence",
-        "Compares readings that should follow a straight line with each other: a reading that is "
-        "off (and whether by a step of the main scale, or with digits swapped), all readings from "
-        "one on, slack at the start, a bend. Chance gives a false alarm in 1 of 500 columns. "
-        "Nothing is left out or changed.",
+        "Compares readings that should follow a straight line: one that is off (a step of the "
+        "main scale? digits swapped?), all of them from one on, slack at the start, a bend. Chance "
+        "gives a false alarm in 1 of 500 columns. Nothing is left out or changed.",
         GROUP,
         _ARGUMENTS,
         _summary,
