@@ -162,8 +162,11 @@ class Process:
             return
         with contextlib.suppress(OSError):
             child.stdin.close()
-        child.kill()
-        child.wait()
+        try:
+            child.wait(1.0)  # it ends with its input, and clears up, unless it hangs
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
         # the listener closes the other pipe
 
 
@@ -288,6 +291,14 @@ class Book:
         """
         self.document.UndoManager.unlock()
         self.document.UndoManager.lock()
+
+    def show(self, title: str, cell: str = "") -> None:
+        """Bring a sheet to the front, and put the cursor on a cell of it."""
+        controller, sheet = self.document.CurrentController, self.document.Sheets.getByName(title)
+        if controller is not None:
+            controller.setActiveSheet(sheet)
+            if cell:
+                controller.select(sheet.getCellRangeByName(cell))
 
     # result sheets
 
@@ -628,9 +639,7 @@ def evaluate(book: Book) -> str:
         lambda: book.swap(replaces, results, titles),
         lambda: book.swap(titles, copy, replaces),
     )
-    controller = book.document.CurrentController
-    if controller is not None:
-        controller.setActiveSheet(book.document.Sheets.getByName(titles[0]))
+    book.show(titles[0])
     doubts = len(made["doubts"])
     found = "1 cell needs" if doubts == 1 else f"{doubts} cells need"
     result = made["statement"] or f"No result could be formed; the sheet {titles[-1]} says why."
@@ -663,6 +672,7 @@ def check(book: Book) -> str:
     as_one_step(book, "sheetlab: check readings", change(marks), change(before))
     if not marks:
         return "No reading looks wrong."
+    book.show(*marks[0][:2])
     lines = [f"{s}, {c}: {found[0][1]}" for (s, c), found in cells.items()]
     if len(lines) > 5:
         lines[5:] = [f"and {len(lines) - 5} more"]
