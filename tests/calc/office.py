@@ -209,6 +209,10 @@ class Book:
         """Which sheets are protected."""
         return self._call("protected")  # type: ignore[no-any-return]
 
+    def protect_structure(self) -> None:
+        """Protect the list of sheets."""
+        self._call("protect_structure")
+
     def charts(self) -> list[list[Any]]:
         """Charts as [sheet, what its series show]."""
         return self._call("charts")  # type: ignore[no-any-return]

@@ -256,6 +256,9 @@ class Server:
                                 label.getSourceRangeRepresentation() if label else "",
                             ]
 
+    def protect_structure(self, key):
+        self.books[key].protect("")
+
     def recalculate_book(self, key, times):
         out = []
         for _ in range(times):

@@ -14,6 +14,7 @@ from typing import Any
 
 import openpyxl
 import pytest
+import xlsxwriter
 from calc.office import Book, Office, available, profile_with
 from examples import SHIPPED, filled, layout
 
@@ -190,6 +191,27 @@ def test_the_guide_agrees_line_by_line_as_soon_as_it_is_open(calc: Office, tmp_p
     assert agreeing == total > len(FUNCTIONS)
 
 
+def test_formulas_from_excel_work_on_protected_sheets_and_in_arrays(
+    calc: Office, tmp_path: Path
+) -> None:
+    path = tmp_path / "excel.xlsx"
+    with xlsxwriter.Workbook(path) as made:
+        sheet = made.add_worksheet("own")
+        sheet.write_column(0, 0, [2.12, 2.13, 2.11])
+        sheet.write_formula("B1", "=LEAST_COUNT(0.5,50)", value=99)
+        sheet.write_formula("B2", "=ROUND(10*Least_Count(0.5,50)+SUM(A1:A3),2)", value=99)
+        sheet.write_formula("B3", "=SUM(A1:A3)", value=6.36)
+        sheet.write_array_formula("C1:D5", "{=MEAN_TYPE_A(A1:A3)}")
+        sheet.protect("", {"format_cells": True})
+    with calc.book(path) as book:
+        shown = book.shown("own", "B1:D5")
+        assert book.protected() == [True]
+        assert book.steps() == []
+    assert [row[0] for row in shown[:3]] == [0.01, 6.46, 6.36]
+    expected = call(FUNCTIONS, "MEAN_TYPE_A", [[2.12, 2.13, 2.11]])
+    assert [row[1:] for row in shown] == [list(row) for row in expected]
+
+
 def test_200_functions_recalculate_within_two_seconds(calc: Office) -> None:
     with calc.book() as book:
         book.put("", "A1:C200", [[0.5 * k, float(k % 50), 0.01 * k] for k in range(200)])
@@ -296,6 +318,8 @@ def test_evaluation_in_place_equals_evaluation_of_the_file(
     with calc.book(by_file) as book:
         wanted = book.sheets(), book.charts()
         book.save(tmp_path / "by-file.xlsx")
+        book.command("evaluate")  # takes the place of what the file brought
+        assert book.sheets() == wanted[0]
     with calc.book(path) as book:
         done, text = book.command("evaluate")
         assert done, text
@@ -402,6 +426,18 @@ def test_a_workbook_that_is_not_ours_is_told_so(calc: Office) -> None:
             assert "sheetlab issue" in text
         assert book.command("clear") == (True, "There are no result sheets and no marks.")
         assert (book.sheets(), book.steps()) == (before, [])
+
+
+def test_protected_structure_is_told(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(DOUBTFUL))
+    with calc.book(path) as book:
+        before = book.sheets()
+        book.protect_structure()
+        done, text = book.command("evaluate")
+        assert not done
+        assert "Protect Spreadsheet Structure" in text
+        assert book.sheets() == before
 
 
 def test_a_workbook_without_readings_says_what_is_missing(calc: Office, tmp_path: Path) -> None:

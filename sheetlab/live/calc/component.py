@@ -497,16 +497,18 @@ class Book:
         )
         done = 0
         for sheet in self.sheets():
-            found = sheet.queryContentCells(16)  # formulas
-            for block in found:
+            found = []
+            for block in sheet.queryContentCells(16):  # formulas
                 address = block.RangeAddress
                 for i, row in enumerate(block.getFormulaArray()):
-                    for j, formula in enumerate(row):
-                        if names.search(formula):
-                            cell = sheet.getCellByPosition(
-                                address.StartColumn + j, address.StartRow + i
-                            )
-                            done += self.enter(sheet, cell)
+                    found += [
+                        (address.StartColumn + j, address.StartRow + i)
+                        for j, formula in enumerate(row)
+                        if names.search(formula)
+                    ]
+            if found:
+                with unprotected(sheet):
+                    done += sum(self.enter(sheet, sheet.getCellByPosition(*p)) for p in found)
         return done
 
     def enter(self, sheet: Any, cell: Any) -> int:
@@ -618,7 +620,12 @@ def as_one_step(
 
         return run
 
-    quietly(forwards)()
+    try:
+        quietly(forwards)()
+    except Exception:
+        with contextlib.suppress(Exception):  # nothing half done is left, if it can be helped
+            quietly(backwards)()
+        raise
     undo.addUndoAction(Step(title, quietly(backwards), quietly(forwards)))
 
 
@@ -753,6 +760,11 @@ class Commands(
                 raise RefusedError("This is no spreadsheet.")
             if document.isReadonly():
                 raise RefusedError("This workbook is open for reading only; save a copy first.")
+            if document.isProtected():
+                raise RefusedError(
+                    "The structure of this workbook is protected, so no sheets can come in. Lift "
+                    "that first: Tools > Protect Spreadsheet Structure."
+                )
             done, text = True, RUN[command](Book(self.context, document))
         except (RefusedError, UnavailableError) as error:
             done, text = False, str(error)
