@@ -18,6 +18,7 @@ def add(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
     _guide(
         actions.add_parser("guide", help="write a workbook that shows every function"), write_new
     )
+    _calc(actions.add_parser("calc", help="make the add-in for LibreOffice Calc"), write_new)
 
 
 def _guide(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
@@ -32,6 +33,22 @@ def _guide(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
 
         write_new(options.out, guide(IN_CALC if options.calc else ""))
         print(f"{harmless(str(options.out))}: open it in a program that has the functions")
+        return 0
+
+    parser.set_defaults(run=run)
+
+
+def _calc(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="FILE.oxt", help="new file, for Calc to take in"
+    )
+
+    def run(options: argparse.Namespace) -> int:
+        from sheetlab.live.calc.extension import extension
+
+        write_new(options.out, extension())
+        name = harmless(str(options.out))
+        print(f"{name}: add it in Calc with Tools > Extension Manager, or: unopkg add {name}")
         return 0
 
     parser.set_defaults(run=run)

@@ -48,6 +48,7 @@ class Server:
             except Exception:
                 time.sleep(0.05)
         self.context = context
+        self.books = {}
         self.desktop = context.ServiceManager.createInstanceWithContext(
             "com.sun.star.frame.Desktop", context
         )
@@ -207,6 +208,136 @@ class Server:
         document.calculateAll()
         document.storeToURL(url(target), (prop("FilterName", "calc_pdf_Export"),))
         document.close(True)
+
+    # workbooks that stay open
+
+    def open_book(self, path):
+        if path:
+            document = self.open(path)
+        else:
+            document = self.desktop.loadComponentFromURL(
+                "private:factory/scalc", "_blank", 0, (prop("Hidden", True),)
+            )
+        key = len(self.books)
+        self.books[key] = document
+        return key
+
+    def close_book(self, key):
+        self.books[key].close(True)
+        self.books[key] = None
+
+    def command(self, key, name):
+        helper = self.context.ServiceManager.createInstanceWithContext(
+            "com.sun.star.frame.DispatchHelper", self.context
+        )
+        frame = self.books[key].CurrentController.Frame
+        event = helper.executeDispatch(frame, f"org.sheetlab:{name}", "_self", 0, ())
+        return [event.State == 1, event.Result]
+
+    def sheets(self, key):
+        return list(self.books[key].Sheets.ElementNames)
+
+    def sheet(self, key, name):
+        sheets = self.books[key].Sheets
+        return sheets.getByName(name) if name else sheets.getByIndex(0)
+
+    def enter(self, key, sheet, cells):
+        found = {a: self.sheet(key, sheet).getCellRangeByName(a) for a in cells}
+        for address, text in cells.items():
+            found[address].Formula = text
+        return {address: self.content(cell) for address, cell in found.items()}
+
+    def array(self, key, sheet, area, formula):
+        self.sheet(key, sheet).getCellRangeByName(area).setArrayFormula(formula)
+        return self.shown(key, sheet, area)
+
+    def put(self, key, sheet, area, rows):
+        target = self.sheet(key, sheet).getCellRangeByName(area)
+        target.setDataArray(tuple(tuple("" if v is None else v for v in row) for row in rows))
+
+    def shown(self, key, sheet, area):
+        return self.sheet(key, sheet).getCellRangeByName(area).getDataArray()
+
+    def add_sheet(self, key, title):
+        sheets = self.books[key].Sheets
+        sheets.insertNewByName(title, sheets.Count)
+
+    def steps(self, key):
+        return self.books[key].UndoManager.getAllUndoActionTitles()
+
+    def undo(self, key):
+        self.books[key].UndoManager.undo()
+
+    def redo(self, key):
+        self.books[key].UndoManager.redo()
+
+    @staticmethod
+    def address(sheet, position):
+        cell = sheet.getCellByPosition(position.Column, position.Row)
+        return cell.AbsoluteName.split(".")[-1].replace("$", "")
+
+    def comments(self, key):
+        return [
+            [sheet.Name, self.address(sheet, note.Position), note.String]
+            for sheet in self.books[key].Sheets
+            for note in sheet.Annotations
+        ]
+
+    def comment(self, key, sheet, cell, text):
+        target = self.sheet(key, sheet)
+        target.Annotations.insertNew(target.getCellRangeByName(cell).CellAddress, text)
+
+    def coloured(self, key):
+        return [
+            [
+                sheet.Name,
+                one.Range.RangeAddressesAsString.split(".")[-1],
+                one.getByIndex(0).Formula1,
+            ]
+            for sheet in self.books[key].Sheets
+            for one in sheet.ConditionalFormats.getConditionalFormats()
+        ]
+
+    def protected(self, key):
+        return [sheet.isProtected() for sheet in self.books[key].Sheets]
+
+    def charts(self, key):
+        out = []
+        for sheet in self.books[key].Sheets:
+            for k in range(sheet.Charts.Count):
+                chart = sheet.Charts.getByIndex(k).EmbeddedObject
+                out.append([sheet.Name, list(self.series(chart))])
+        return out
+
+    @staticmethod
+    def series(chart):
+        for system in chart.getFirstDiagram().getCoordinateSystems():
+            for kind in system.getChartTypes():
+                for series in kind.getDataSeries():
+                    bars = [series.getPropertyValue(b) for b in ("ErrorBarX", "ErrorBarY")]
+                    for one in (series, *(b for b in bars if b is not None)):
+                        for part in one.getDataSequences():
+                            label = part.getLabel()
+                            yield [
+                                part.getValues().Role,
+                                part.getValues().getSourceRangeRepresentation(),
+                                label.getSourceRangeRepresentation() if label else "",
+                            ]
+
+    def protect_structure(self, key):
+        self.books[key].protect("")
+
+    def recalculate_book(self, key, times):
+        out = []
+        for _ in range(times):
+            begin = time.perf_counter()
+            self.books[key].calculateAll()
+            out.append(time.perf_counter() - begin)
+        return out
+
+    def save_book(self, key, path):
+        kind = "calc8" if path.endswith(".ods") else "Calc MS Excel 2007 XML"
+        self.books[key].storeToURL(url(path), (prop("FilterName", kind),))
 
     def quit(self):
         with contextlib.suppress(Exception):  # the bridge closes while it answers

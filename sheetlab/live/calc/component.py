@@ -1,0 +1,849 @@
+"""sheetlab in LibreOffice Calc: functions for cells, a menu, and care for formulas from Excel.
+
+This file runs in LibreOffice's own Python (3.7 or newer) as part of an extension and needs nothing
+installed there. What is worked out is worked out by a process of the environment that sheetlab is
+installed in, named in ``settings.json`` beside this file. The process starts with the first use.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import queue
+import re
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import uno
+import unohelper
+from com.sun.star.beans import PropertyValue
+from com.sun.star.document import XUndoAction
+from com.sun.star.frame import DispatchResultEvent, XDispatchProvider, XNotifyingDispatch
+from com.sun.star.lang import XInitialization, XServiceInfo
+from com.sun.star.task import XJob
+from org.sheetlab import XFunctions
+
+SAYS = "sheetlab: "
+MENU = "org.sheetlab:"
+FUNCTIONS = "org.sheetlab.Functions"
+COMMANDS = "org.sheetlab.Commands"
+LOADED = "org.sheetlab.Loaded"
+
+XLSX = "Calc MS Excel 2007 XML"
+COPY, RESULTS = "copy.xlsx", "results.xlsx"
+RESULT_NAME = re.compile(r"sheetlab_result_\d+", re.IGNORECASE)
+COLOURS = {"doubtful": 0xFFD966, "stop": 0xF4A6A0}
+SIGNATURE = 'LEN("sheetlab %s")>0'
+"""A condition that always holds, and by which a mark is known again in every file format."""
+CONDITION = "com.sun.star.sheet.ConditionOperator"
+TAIL = "\n(“Clear results” takes this comment away.)"
+LOOK_ALIKE = str.maketrans({",": "\u201a", ";": "\u037e"})
+LONG = 5000
+"""Rows from which a range is looked at for its empty end."""
+PAUSE = 5.0
+"""Seconds for which a process that did not start is not tried again: a sheet has many cells."""
+
+
+class UnavailableError(Exception):
+    """The process cannot answer; the text says why and what to do."""
+
+
+class RefusedError(Exception):
+    """A command cannot be carried out; the text says why."""
+
+
+# -- the process ---------------------------------------------------------------------------------
+
+
+class Process:
+    """The Python process that holds the science; started when needed, again if it ended."""
+
+    def __init__(self, settings: dict[str, Any]) -> None:
+        self.settings = settings
+        self.child: Any = None
+        self.answers: Any = None
+        self.lock = threading.RLock()
+        self.failed = ("", 0.0)
+
+    def ask(self, request: dict[str, Any], patience: str = "call_seconds") -> dict[str, Any]:
+        """Answer of the process; ``UnavailableError`` if there is none."""
+        line = json.dumps(request).encode("ascii") + b"\n"
+        seconds = float(self.settings[patience])
+        with self.lock:
+            for _ in range(2):
+                self.start()
+                try:
+                    self.child.stdin.write(line)
+                    self.child.stdin.flush()
+                    answer = self.answers.get(timeout=seconds)
+                except OSError:
+                    answer = None
+                except queue.Empty:
+                    self.stop()
+                    raise UnavailableError(
+                        f"no answer after {seconds:g} seconds, so this was given up"
+                    ) from None
+                if answer is not None:
+                    return answer  # type: ignore[no-any-return]
+                self.stop()  # it has ended: once more with a new one
+            raise UnavailableError(
+                "the Python process ended twice; please report it with the values"
+            )
+
+    def start(self) -> None:
+        """Start it unless it runs."""
+        if self.child is not None and self.child.poll() is None:
+            return
+        self.stop()
+        why, since = self.failed
+        if why and time.monotonic() - since < PAUSE:
+            raise UnavailableError(why)
+        python, remedy = self.settings["python"], self.settings["remedy"]
+        try:
+            if not os.path.exists(python):
+                raise UnavailableError(
+                    f"its Python environment is not there any more ({python}). {remedy}"
+                )
+            try:
+                self.child = self.launch(python)
+            except OSError as error:
+                raise UnavailableError(f"{python} cannot be started ({error}). {remedy}") from None
+            self.answers = queue.Queue()
+            threading.Thread(
+                target=listen, args=(self.child.stdout, self.answers), daemon=True
+            ).start()
+            try:
+                greeting = self.answers.get(timeout=float(self.settings["start_seconds"]))
+            except queue.Empty:
+                greeting = None
+            if greeting is None:
+                self.stop()
+                raise UnavailableError(
+                    f"{python} does not start it; in a terminal “{python} -m "
+                    f"sheetlab.live.calc.server” shows why. {remedy}"
+                )
+        except UnavailableError as error:
+            self.failed = (str(error), time.monotonic())
+            raise
+        self.failed = ("", 0.0)
+
+    def launch(self, python: str) -> Any:
+        """The child process."""
+        # the office sets these for its own Python
+        environment = {
+            key: value
+            for key, value in os.environ.items()
+            if key not in ("PYTHONHOME", "PYTHONPATH", "LD_LIBRARY_PATH", "__PYVENV_LAUNCHER__")
+        }
+        begin = (
+            "import sys\n"
+            "if sys.argv[1] not in sys.path: sys.path.insert(0, sys.argv[1])\n"
+            "from sheetlab.live.calc.server import main\n"
+            "sys.exit(main())"
+        )
+        return subprocess.Popen(
+            [python, "-c", begin, self.settings["folder"]],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=environment,
+            cwd=os.path.expanduser("~"),
+            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+        )
+
+    def stop(self) -> None:
+        """End it."""
+        child, self.child = self.child, None
+        if child is None:
+            return
+        with contextlib.suppress(OSError):
+            child.stdin.close()
+        try:
+            child.wait(1.0)  # it ends with its input, and clears up, unless it hangs
+        except subprocess.TimeoutExpired:
+            child.kill()
+            child.wait()
+        # the listener closes the other pipe
+
+
+def listen(pipe: Any, answers: Any) -> None:
+    """Hand on answers line by line, ``None`` at the end."""
+    with pipe:
+        for line in pipe:
+            try:
+                answers.put(json.loads(line.decode("ascii")))
+            except ValueError:
+                break
+    answers.put(None)
+
+
+def settings() -> dict[str, Any]:
+    """What the extension was made with."""
+    path = os.path.join(os.path.dirname(__file__), "settings.json")
+    with open(path, encoding="utf-8") as file:
+        return json.load(file)  # type: ignore[no-any-return]
+
+
+SETTINGS = settings()
+PROCESS = Process(SETTINGS)
+
+# -- functions in cells --------------------------------------------------------------------------
+
+
+class Functions(unohelper.Base, XFunctions, XServiceInfo):
+    """The add-in; its methods are made below from the list in the settings."""
+
+    def __init__(self, context: Any) -> None:
+        pass
+
+    def getImplementationName(self) -> str:
+        """Name of the component."""
+        return FUNCTIONS
+
+    def supportsService(self, name: str) -> bool:
+        """Whether it is a service."""
+        return name in self.getSupportedServiceNames()
+
+    def getSupportedServiceNames(self) -> tuple[str, ...]:
+        """The services it is."""
+        return (FUNCTIONS, "com.sun.star.sheet.AddIn")
+
+
+def function(name: str, block: bool) -> Callable[..., Any]:
+    """The method that hands a call over; it gives a block of cells, or one value."""
+
+    def method(self: Any, *values: Any) -> Any:
+        given = shortened(values)
+        while given and given[-1] is None:
+            given.pop()
+        try:
+            answer = PROCESS.ask({"do": "call", "name": name, "values": given})
+            value = answer.get("value", SAYS + str(answer.get("refused")))
+        except UnavailableError as error:
+            value = SAYS + str(error)
+        except Exception as error:
+            value = f"{SAYS}{type(error).__name__} in {name}; please report it"
+        several = isinstance(value, list)
+        if block:
+            return tuple(tuple(row) for row in value) if several else ((value,),)
+        return value[0][0] if several else value
+
+    return method
+
+
+def shortened(values: Any) -> list[Any]:
+    """Arguments without the empty end of whole columns; those of one length stay of one length."""
+    long = [v for v in values if isinstance(v, tuple) and len(v) > LONG]
+    used = max([rows_used(v) for v in long] or [0])
+    return [v[:used] if isinstance(v, tuple) and len(v) > LONG else v for v in values]
+
+
+def rows_used(rows: Any) -> int:
+    """Number of rows up to the last that holds something; at least one."""
+    for k in range(len(rows), 1, -1):
+        if any(cell != "" for cell in rows[k - 1]):
+            return k
+    return 1
+
+
+for _name, _block in SETTINGS["functions"].items():
+    setattr(Functions, _name, function(_name, _block))
+
+# -- a document ----------------------------------------------------------------------------------
+
+
+def prop(name: str, value: Any) -> Any:
+    """A named value."""
+    made = PropertyValue()
+    made.Name, made.Value = name, value
+    return made
+
+
+class Book:
+    """A workbook that is open in Calc, and what the commands do to it."""
+
+    def __init__(self, context: Any, document: Any) -> None:
+        self.context = context
+        self.document = document
+
+    def create(self, service: str) -> Any:
+        """A service of the office."""
+        return self.context.ServiceManager.createInstanceWithContext(service, self.context)
+
+    def hidden(self, url: str) -> Any:
+        """A document that nobody sees."""
+        desktop = self.create("com.sun.star.frame.Desktop")
+        return desktop.loadComponentFromURL(url, "_blank", 0, (prop("Hidden", True),))
+
+    def save_copy(self, folder: str) -> None:
+        """Store the workbook as it stands, without touching its own file."""
+        url = uno.systemPathToFileUrl(os.path.join(folder, COPY))
+        self.document.storeToURL(url, (prop("FilterName", XLSX),))
+
+    def hush(self) -> None:
+        """Lock the list of undo steps again: Calc unlocks it when sheets come, go or are shown.
+
+        A step of Calc's own within one of ours would be wrong, and ends the office in an undo.
+        """
+        self.document.UndoManager.unlock()
+        self.document.UndoManager.lock()
+
+    def show(self, title: str, cell: str = "") -> None:
+        """Bring a sheet to the front, and put the cursor on a cell of it."""
+        controller, sheet = self.document.CurrentController, self.document.Sheets.getByName(title)
+        if controller is not None:
+            controller.setActiveSheet(sheet)
+            if cell:
+                controller.select(sheet.getCellRangeByName(cell))
+
+    # result sheets
+
+    def swap(self, out: Any, path: str, taken: Any) -> None:
+        """Delete result sheets and take in those of a file, in the same place."""
+        document, sheets = self.document, self.document.Sheets
+        controller = document.CurrentController
+        before = controller.ActiveSheet.Name if controller is not None else ""
+        self.forget_names()
+        names = list(sheets.ElementNames)
+        place = min([names.index(title) for title in out if title in names] or [len(names)])
+        for title in out:
+            if title in names:
+                sheets.removeByName(title)
+                self.hush()
+                pages = document.StyleFamilies.getByName("PageStyles")
+                if pages.hasByName("sheetlab " + title):
+                    pages.removeByName("sheetlab " + title)
+        place = min(place, sheets.Count)
+        if not taken:
+            return
+        source = self.hidden(uno.systemPathToFileUrl(path))
+        try:
+            for k, title in enumerate(taken):
+                sheets.importSheet(source, title, place + k)
+                self.hush()
+                self.page_style(source, title)
+                self.charts(source.Sheets.getByName(title), sheets.getByName(title))
+        finally:
+            source.close(True)
+        self.hush()
+        self.forget_names()  # a copy brings its own along
+        for k, title in enumerate(taken, 1):
+            quoted = title.replace("'", "''")
+            position = sheets.getByIndex(0).getCellByPosition(0, 0).CellAddress
+            document.NamedRanges.addNewByName(
+                f"sheetlab_result_{k}", f"$'{quoted}'.$A$1", position, 0
+            )
+        if controller is not None:
+            for title in taken:
+                controller.setActiveSheet(sheets.getByName(title))
+                controller.ShowGrid = False
+            if sheets.hasByName(before) and before not in taken:
+                controller.setActiveSheet(sheets.getByName(before))
+            self.hush()
+
+    def forget_names(self) -> None:
+        """Delete the names by which result sheets are found."""
+        names = self.document.NamedRanges
+        for name in names.ElementNames:
+            if RESULT_NAME.fullmatch(name):
+                names.removeByName(name)
+
+    def page_style(self, source: Any, title: str) -> None:
+        """Give a sheet that was taken in the paper, margins and footer that it had."""
+        sheet, old = self.document.Sheets.getByName(title), source.Sheets.getByName(title)
+        styles = self.document.StyleFamilies.getByName("PageStyles")
+        name = "sheetlab " + title
+        if not styles.hasByName(name):
+            styles.insertByName(name, self.document.createInstance("com.sun.star.style.PageStyle"))
+        style = styles.getByName(name)
+        model = source.StyleFamilies.getByName("PageStyles").getByName(old.PageStyle)
+        known = style.PropertySetInfo
+        switches = ("HeaderIsOn", "FooterIsOn", "IsLandscape")
+        rest = [p.Name for p in model.PropertySetInfo.Properties if p.Name not in switches]
+        for one in (*switches, *rest):
+            if not known.hasPropertyByName(one) or known.getPropertyByName(one).Attributes & 16:
+                continue  # 16: read only
+            value = model.getPropertyValue(one)
+            if value is None:
+                continue
+            try:
+                style.setPropertyValue(one, value)
+            except Exception:  # a property that depends on another one that is off
+                continue
+        sheet.PageStyle = name
+
+    def charts(self, old: Any, new: Any) -> None:
+        """Let charts that were taken in show the cells that they showed.
+
+        Calc carries their ranges over by the number of the sheet, not by its name, and loses texts
+        of legends; both are read from the source again.
+        """
+        for k in range(old.Charts.Count):
+            model, chart = (s.Charts.getByIndex(k).EmbeddedObject for s in (old, new))
+            provider = chart.getDataProvider()
+            pairs = zip(data_holders(model), data_holders(chart))
+            for source, target in list(pairs):
+                made = []
+                for part in source.getDataSequences():
+                    labelled = self.create("com.sun.star.chart2.data.LabeledDataSequence")
+                    for old_part, put in (
+                        (part.getValues(), labelled.setValues),
+                        (part.getLabel(), labelled.setLabel),
+                    ):
+                        if old_part is not None:
+                            put(sequence(provider, old_part))
+                    made.append(labelled)
+                target.setData(tuple(made))
+
+    # marks
+
+    def sheets(self) -> Iterator[Any]:
+        """Its sheets."""
+        for name in self.document.Sheets.ElementNames:
+            yield self.document.Sheets.getByName(name)
+
+    def marks(self) -> list[Any]:
+        """Cells that are marked: sheet, cell, severity, comment (empty: there is none of ours)."""
+        out = []
+        for sheet in self.sheets():
+            found = {place_of(cell): severity for cell, severity in marked(sheet)}
+            notes = {(n.Position.Column, n.Position.Row): n.String for n in sheet.Annotations}
+            notes = {place: text for place, text in notes.items() if ours(text)}
+            for place in sorted({*found, *notes}):
+                name = sheet.getCellByPosition(*place).AbsoluteName.split(".")[-1]
+                out.append(
+                    [sheet.Name, name.replace("$", ""), found.get(place, ""), notes.get(place, "")]
+                )
+        return out
+
+    def unmark(self) -> None:
+        """Take every mark away; formats and comments of others stay."""
+        for sheet in self.sheets():
+            with unprotected(sheet):
+                for cell, _ in list(marked(sheet)):
+                    entries = cell.ConditionalFormat
+                    entries.clear()
+                    cell.ConditionalFormat = entries
+                notes = sheet.Annotations
+                for k in reversed(range(notes.Count)):
+                    if ours(notes.getByIndex(k).String):
+                        notes.removeByIndex(k)
+
+    def mark(self, marks: list[Any]) -> None:
+        """Colour cells, and comment on those without a comment.
+
+        The colour is a conditional format, so that what the cell looks like without it is never
+        touched. A cell that has one already gets the comment alone.
+        """
+        if marks:
+            self.mark_styles()
+        for title, name, severity, comment in marks:
+            sheet = self.document.Sheets.getByName(title)
+            cell = sheet.getCellRangeByName(name).getCellByPosition(0, 0)
+            with unprotected(sheet):
+                entries = cell.ConditionalFormat
+                if severity and entries.Count == 0:
+                    formula = SIGNATURE % severity
+                    entries.addNew(
+                        (
+                            prop("Operator", uno.Enum(CONDITION, "FORMULA")),
+                            prop("Formula1", formula),
+                            prop("StyleName", "sheetlab " + severity),
+                        )
+                    )
+                    cell.ConditionalFormat = entries
+                if comment and not cell.Annotation.String:
+                    sheet.Annotations.insertNew(cell.CellAddress, comment)
+
+    def mark_styles(self) -> None:
+        """Make sure that the cell styles of marks are there.
+
+        Calc refuses to change a style while any sheet is protected, but takes one in with a sheet.
+        """
+        styles = self.document.StyleFamilies.getByName("CellStyles")
+        if all(styles.hasByName("sheetlab " + severity) for severity in COLOURS):
+            return
+        source = self.hidden("private:factory/scalc")
+        try:
+            sheet = source.Sheets.getByIndex(0)
+            sheet.Name = "sheetlab marks"
+            family = source.StyleFamilies.getByName("CellStyles")
+            for k, (severity, colour) in enumerate(COLOURS.items()):
+                name = "sheetlab " + severity
+                family.insertByName(name, source.createInstance("com.sun.star.style.CellStyle"))
+                family.getByName(name).CellBackColor = colour
+                # what the style leaves open comes from the workbook's default, not from the cell
+                family.getByName(name).VertJustify = 2
+                sheet.getCellByPosition(0, k).CellStyle = name
+            sheets = self.document.Sheets
+            place = sheets.importSheet(source, sheet.Name, sheets.Count)
+            self.hush()
+            sheets.removeByName(sheets.getByIndex(place).Name)
+            self.hush()
+        finally:
+            source.close(True)
+
+    # formulas that came from another program
+
+    def enter_again(self) -> int:
+        """Enter formulas with our functions again that Calc did not understand; how many."""
+        names = re.compile(
+            rf"(?<![\w.])(?:{'|'.join(SETTINGS['functions'])})\(",
+            re.IGNORECASE,
+        )
+        done = 0
+        for sheet in self.sheets():
+            found = []
+            for block in sheet.queryContentCells(16):  # formulas
+                address = block.RangeAddress
+                for i, row in enumerate(block.getFormulaArray()):
+                    found += [
+                        (address.StartColumn + j, address.StartRow + i)
+                        for j, formula in enumerate(row)
+                        if names.search(formula)
+                    ]
+            if found:
+                with unprotected(sheet):
+                    done += sum(self.enter(sheet, sheet.getCellByPosition(*p)) for p in found)
+        return done
+
+    def enter(self, sheet: Any, cell: Any) -> int:
+        """Enter the formula of a cell again, with the array it belongs to."""
+        formula = cell.getFormula()
+        if not formula.startswith("{"):
+            cell.setFormula(formula)
+            return 1
+        cursor = sheet.createCursorByRange(cell)
+        cursor.collapseToCurrentArray()
+        start = cursor.RangeAddress
+        if (start.StartColumn, start.StartRow) != place_of(cell):
+            return 0  # entered with the first cell of the array
+        cursor.setArrayFormula(formula[1:-1])
+        return 1
+
+
+def data_holders(chart: Any) -> Iterator[Any]:
+    """Everything in a chart that shows cells."""
+    for system in chart.getFirstDiagram().getCoordinateSystems():
+        for kind in system.getChartTypes():
+            for series in kind.getDataSeries():
+                yield series
+                for name in ("ErrorBarX", "ErrorBarY"):
+                    bars = series.getPropertyValue(name)
+                    if bars is not None:
+                        yield bars
+
+
+def sequence(provider: Any, old: Any) -> Any:
+    """The same cells, or the same text, in another document."""
+    text = old.getSourceRangeRepresentation()
+    made = provider.createDataSequenceByRangeRepresentation(text)
+    if made is None:
+        # Calc takes a comma or semicolon in the text of a legend for the end of it
+        made = provider.createDataSequenceByRangeRepresentation(text.translate(LOOK_ALIKE))
+    made.Role = old.Role
+    return made
+
+
+@contextlib.contextmanager
+def unprotected(sheet: Any) -> Iterator[None]:
+    """Lift a protection without password for a moment; Calc keeps its options meanwhile."""
+    was = sheet.isProtected()
+    if was:
+        with contextlib.suppress(Exception):  # a password: what is allowed can still be done
+            sheet.unprotect("")
+    lifted = was and not sheet.isProtected()
+    try:
+        yield
+    finally:
+        if lifted:
+            sheet.protect("")
+
+
+def marked(sheet: Any) -> Iterator[tuple[Any, str]]:
+    """Cells with a colour of ours, and the severity that it stands for."""
+    for one in sheet.ConditionalFormats.getConditionalFormats():
+        formula = getattr(one.getByIndex(0), "Formula1", "") if one.Count == 1 else ""
+        for severity in COLOURS:
+            if formula == SIGNATURE % severity:
+                for area in one.Range.RangeAddresses:
+                    for row in range(area.StartRow, area.EndRow + 1):
+                        for column in range(area.StartColumn, area.EndColumn + 1):
+                            yield sheet.getCellByPosition(column, row), severity
+
+
+def place_of(cell: Any) -> tuple[int, int]:
+    """Column and row, from 0."""
+    return cell.CellAddress.Column, cell.CellAddress.Row
+
+
+def ours(comment: str) -> bool:
+    """Whether a comment is ours and nobody has written into it."""
+    return comment.startswith(SAYS) and comment.endswith(TAIL)
+
+
+class Step(unohelper.Base, XUndoAction):
+    """One step in the list of what can be undone."""
+
+    def __init__(self, title: str, undo: Callable[[], None], redo: Callable[[], None]) -> None:
+        self.Title = title
+        self.backwards, self.forwards = undo, redo
+
+    def undo(self) -> None:
+        """Take it back."""
+        self.backwards()
+
+    def redo(self) -> None:
+        """Do it again."""
+        self.forwards()
+
+
+def as_one_step(
+    book: Book, title: str, forwards: Callable[[], None], backwards: Callable[[], None]
+) -> None:
+    """Do something so that one undo takes it back."""
+    undo = book.document.UndoManager
+
+    def quietly(act: Callable[[], None]) -> Callable[[], None]:
+        def run() -> None:
+            undo.lock()
+            book.document.lockControllers()
+            try:
+                act()
+            finally:
+                book.document.unlockControllers()
+                undo.unlock()
+
+        return run
+
+    try:
+        quietly(forwards)()
+    except Exception:
+        with contextlib.suppress(Exception):  # nothing half done is left, if it can be helped
+            quietly(backwards)()
+        raise
+    undo.addUndoAction(Step(title, quietly(backwards), quietly(forwards)))
+
+
+# -- the menu ------------------------------------------------------------------------------------
+
+
+def evaluate(book: Book) -> str:
+    """Evaluate the workbook and put the result sheets into it; what to say."""
+    folder = ask("folder")["folder"]
+    book.save_copy(folder)
+    made = ask("prepare", folder)
+    results, copy = os.path.join(folder, RESULTS), os.path.join(folder, COPY)
+    titles, replaces = made["titles"], made["replaces"]
+
+    as_one_step(
+        book,
+        "sheetlab: evaluate",
+        lambda: book.swap(replaces, results, titles),
+        lambda: book.swap(titles, copy, replaces),
+    )
+    book.show(titles[0])
+    doubts = len(made["doubts"])
+    found = "1 cell needs" if doubts == 1 else f"{doubts} cells need"
+    result = made["statement"] or f"No result could be formed; the sheet {titles[-1]} says why."
+    look = f"{found} a look: see the sheet {titles[-1]}, or “Check readings”."
+    return f"{result}\n\n{look if doubts else 'No reading looks wrong.'}"
+
+
+def check(book: Book) -> str:
+    """Mark the cells that need a look; what to say."""
+    folder = ask("folder")["folder"]
+    book.save_copy(folder)
+    doubts = ask("prepare", folder)["doubts"]
+    cells: dict[tuple[str, str], list[Any]] = {}
+    for sheet, cell, severity, text in doubts:
+        cells.setdefault((sheet, cell), []).append((severity, text))
+    marks = []
+    for (sheet, cell), found in cells.items():
+        gravest = "stop" if any(s == "stop" for s, _ in found) else "doubtful"
+        comment = SAYS + "\n\n".join(text for _, text in found) + TAIL
+        marks.append([sheet, cell, gravest, comment])
+    before = book.marks()
+
+    def change(new: list[Any]) -> Callable[[], None]:
+        def run() -> None:
+            book.unmark()
+            book.mark(new)
+
+        return run
+
+    as_one_step(book, "sheetlab: check readings", change(marks), change(before))
+    if not marks:
+        return "No reading looks wrong."
+    book.show(*marks[0][:2])
+    lines = [f"{s}, {c}: {found[0][1]}" for (s, c), found in cells.items()]
+    if len(lines) > 5:
+        lines[5:] = [f"and {len(lines) - 5} more"]
+    return "Marked, with a comment:\n\n" + "\n\n".join(lines)
+
+
+def clear(book: Book) -> str:
+    """Take result sheets and marks away; what to say."""
+    folder = ask("folder")["folder"]
+    book.save_copy(folder)
+    own, marks = ask("own", folder)["replaces"], book.marks()
+    if not own and not marks:
+        return "There are no result sheets and no marks."
+
+    def forwards() -> None:
+        book.swap(own, "", [])
+        book.unmark()
+
+    def backwards() -> None:
+        book.swap([], os.path.join(folder, COPY), own)
+        book.mark(marks)
+
+    as_one_step(book, "sheetlab: clear results", forwards, backwards)
+    return f"Taken away: {len(own)} result sheets, {len(marks)} marks."
+
+
+def ask(what: str, folder: str = "") -> dict[str, Any]:
+    """Ask the process for something about a workbook."""
+    answer = PROCESS.ask({"do": what, "folder": folder}, "evaluate_seconds")
+    if "refused" in answer:
+        raise RefusedError(answer["refused"])
+    return answer
+
+
+RUN = {"evaluate": evaluate, "check": check, "clear": clear}
+
+
+class Commands(
+    unohelper.Base, XDispatchProvider, XNotifyingDispatch, XInitialization, XServiceInfo
+):
+    """The entries of the menu."""
+
+    def __init__(self, context: Any, *_: Any) -> None:
+        self.context = context
+        self.frame: Any = None
+
+    def initialize(self, arguments: Any) -> None:
+        """Hear of the window that the menu belongs to."""
+        if arguments:
+            self.frame = arguments[0]
+
+    def queryDispatch(self, url: Any, target: str, flags: int) -> Any:
+        """Whether an entry is one of ours."""
+        return self if url.Complete.startswith(MENU) else None
+
+    def queryDispatches(self, requests: Any) -> Any:
+        """Several of these."""
+        return tuple(self.queryDispatch(r.FeatureURL, r.FrameName, r.SearchFlags) for r in requests)
+
+    def dispatch(self, url: Any, arguments: Any) -> None:
+        """Carry an entry out and say how it went."""
+        self.run(url.Complete[len(MENU) :])
+
+    def dispatchWithNotification(self, url: Any, arguments: Any, listener: Any) -> None:
+        """The same for a caller that wants to know."""
+        done, text = self.run(url.Complete[len(MENU) :])
+        event = DispatchResultEvent()
+        event.State = 1 if done else 0
+        event.Result = text
+        if listener is not None:
+            listener.dispatchFinished(event)
+
+    def run(self, command: str) -> tuple[bool, str]:
+        """Whether a command was carried out, and what there is to say."""
+        document = self.frame.getController().getModel()
+        try:
+            if not document.supportsService("com.sun.star.sheet.SpreadsheetDocument"):
+                raise RefusedError("This is no spreadsheet.")
+            if document.isReadonly():
+                raise RefusedError("This workbook is open for reading only; save a copy first.")
+            if document.isProtected():
+                raise RefusedError(
+                    "The structure of this workbook is protected, so no sheets can come in. Lift "
+                    "that first: Tools > Protect Spreadsheet Structure."
+                )
+            done, text = True, RUN[command](Book(self.context, document))
+        except (RefusedError, UnavailableError) as error:
+            done, text = False, str(error)
+        except Exception as error:
+            done, text = False, f"{type(error).__name__}: {error}\n\nPlease report it."
+        self.say(done, text)
+        return done, text
+
+    def say(self, done: bool, text: str) -> None:
+        """Show a message, if anybody is there to see it."""
+        window = self.frame.getContainerWindow()
+        if window is None or not window.isVisible() or SETTINGS.get("quiet"):
+            return
+        kind = uno.Enum("com.sun.star.awt.MessageBoxType", "INFOBOX" if done else "WARNINGBOX")
+        window.getToolkit().createMessageBox(window, kind, 1, "sheetlab", text).execute()
+
+    def addStatusListener(self, listener: Any, url: Any) -> None:
+        """Entries are never greyed, so there is no status to tell of."""
+
+    def removeStatusListener(self, listener: Any, url: Any) -> None:
+        """See above."""
+
+    def getImplementationName(self) -> str:
+        """Name of the component."""
+        return COMMANDS
+
+    def supportsService(self, name: str) -> bool:
+        """Whether it is a service."""
+        return name in self.getSupportedServiceNames()
+
+    def getSupportedServiceNames(self) -> tuple[str, ...]:
+        """The services it is."""
+        return ("com.sun.star.frame.ProtocolHandler",)
+
+
+# -- when a document was loaded ------------------------------------------------------------------
+
+
+class Loaded(unohelper.Base, XJob, XServiceInfo):
+    """Makes functions work in a workbook that was written for Excel."""
+
+    def __init__(self, context: Any, *_: Any) -> None:
+        self.context = context
+
+    def execute(self, arguments: Any) -> None:
+        """Look at a document that was just loaded."""
+        try:
+            values = {a.Name: a.Value for a in arguments}
+            document = {v.Name: v.Value for v in values["Environment"]}["Model"]
+            if not document.supportsService("com.sun.star.sheet.SpreadsheetDocument"):
+                return
+            changed, undo = document.isModified(), document.UndoManager
+            undo.lock()
+            try:
+                Book(self.context, document).enter_again()
+            finally:
+                undo.unlock()
+            if not changed:
+                document.setModified(False)
+        except Exception:  # a workbook has to open, whatever is in it
+            return
+
+    def getImplementationName(self) -> str:
+        """Name of the component."""
+        return LOADED
+
+    def supportsService(self, name: str) -> bool:
+        """Whether it is a service."""
+        return name in self.getSupportedServiceNames()
+
+    def getSupportedServiceNames(self) -> tuple[str, ...]:
+        """The services it is."""
+        return ("com.sun.star.task.Job",)
+
+
+g_ImplementationHelper = unohelper.ImplementationHelper()
+for _part, _id, _services in (
+    (Functions, FUNCTIONS, (FUNCTIONS, "com.sun.star.sheet.AddIn")),
+    (Commands, COMMANDS, ("com.sun.star.frame.ProtocolHandler",)),
+    (Loaded, LOADED, ("com.sun.star.task.Job",)),
+):
+    g_ImplementationHelper.addImplementation(_part, _id, _services)

@@ -1,0 +1,477 @@
+"""The add-in in a real Calc: functions in cells, the menu, and what happens without sheetlab."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import statistics
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import openpyxl
+import pytest
+import xlsxwriter
+from calc.office import Book, Office, available, profile_with
+from examples import SHIPPED, filled, layout
+
+from sheetlab.live.calc.extension import INTERFACE, extension, methods
+from sheetlab.live.calc.typelibrary import type_library
+from sheetlab.live.functions import FUNCTIONS
+from sheetlab.live.guide import guide
+from sheetlab.live.inplace import prepare
+from sheetlab.live.library import Example, Function, call
+from sheetlab.practical.definition import Assist
+from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.workbook.graft import TITLES
+from sheetlab.workbook.template import write_template
+
+pytestmark = pytest.mark.calc
+
+DOUBTFUL, CAREFUL = "Fulmar", "Sanderling"
+"""A group with a misread scale, and one of another practical without mistakes."""
+
+
+@pytest.fixture(scope="module")
+def calc() -> Iterator[Office]:
+    """A Calc with the add-in."""
+    if not available():
+        pytest.fail("these tests need LibreOffice Calc and python3-uno (see DEVELOPERS.md)")
+    with profile_with(extension()) as profile, Office(profile) as running:
+        yield running
+
+
+# -- the type library ----------------------------------------------------------------------------
+
+
+def test_the_type_library_is_what_the_tool_of_libreoffice_writes(tmp_path: Path) -> None:
+    home = Path("/usr/lib/libreoffice")
+    tool = home / "sdk/bin/unoidl-write"
+    if not tool.exists():
+        pytest.fail("this test needs Debian's libreoffice-dev (see DEVELOPERS.md)")
+    *modules, interface = INTERFACE.split(".")
+    block = "sequence< sequence< any > >"
+    listed = "\n".join(
+        f"{block if one.block else 'any'} {name}("
+        f"{', '.join(f'[in] any {argument}' for argument in one.arguments)});"
+        for name, one in methods().items()
+    )
+    text = f"interface {interface} {{\n{listed}\n}};"
+    for module in reversed(modules):
+        text = f"module {module} {{\n{text}\n}};"
+    (tmp_path / "functions.idl").write_text(text, encoding="ascii")
+    types = home / "program/types.rdb", home / "program/types/offapi.rdb"
+    subprocess.run(
+        [tool, *types, tmp_path / "functions.idl", tmp_path / "functions.rdb"],
+        env={"LD_LIBRARY_PATH": str(home / "program")},
+        check=True,
+    )
+    theirs = (tmp_path / "functions.rdb").read_bytes()
+    maker = re.search(rb"\*\* Created by (.*?) \*\*", theirs)
+    assert maker is not None
+    assert type_library(INTERFACE, methods(), maker[1].decode("ascii")) == theirs
+
+
+# -- functions in cells --------------------------------------------------------------------------
+
+
+def column(values: Any) -> list[list[Any]]:
+    """What is typed for one argument, as rows."""
+    if not isinstance(values, tuple):
+        return [[values]]
+    return [list(v) if isinstance(v, tuple) else [v] for v in values]
+
+
+def letter(k: int) -> str:
+    return chr(ord("A") + k)
+
+
+def in_cells(book: Book, one: Function, example: Example, row: int) -> tuple[Any, int]:
+    """The answer of a function to an example laid out in cells; the next free row."""
+    at, given, deepest = 0, [], 1
+    for values in example.arguments:
+        if values is None:
+            given.append("")
+            continue
+        rows = column(values)
+        width, height = len(rows[0]), len(rows)
+        area = f"{letter(at)}{row}:{letter(at + width - 1)}{row + height - 1}"
+        book.put("", area, rows)
+        given.append(area if height * width > 1 else f"{letter(at)}{row}")
+        at, deepest = at + width, max(deepest, height)
+    while given and not given[-1]:
+        given.pop()
+    formula = f"={one.id}({';'.join(given)})"
+    expected = call(FUNCTIONS, one.id, example.arguments)
+    if isinstance(expected, tuple):
+        area = f"{letter(at)}{row}:{letter(at + len(expected[0]) - 1)}{row + len(expected) - 1}"
+        shown: Any = book.array("", area, formula)
+        deepest = max(deepest, len(expected))
+    else:
+        shown = book.enter("", {f"{letter(at)}{row}": formula})[f"{letter(at)}{row}"]
+    return shown, row + deepest + 1
+
+
+def test_every_function_gives_in_cells_what_python_gives(calc: Office) -> None:
+    compared = set()
+    with calc.book() as book:
+        row = 1
+        for one in FUNCTIONS.values():
+            for example in one.examples:
+                shown, row = in_cells(book, one, example, row)
+                expected = call(FUNCTIONS, one.id, example.arguments)
+                if isinstance(expected, tuple):
+                    expected = [list(line) for line in expected]
+                assert shown == expected, f"{one.id}{example.arguments}"
+                compared.add(one.id)
+    assert compared == set(FUNCTIONS)
+
+
+def test_a_wrong_call_says_in_the_cell_what_is_wrong(calc: Office) -> None:
+    with calc.book() as book:
+        book.put("", "A1:A4", [[1.0], ["2,5"], [None], ["much"]])
+        shown = book.enter(
+            "",
+            {
+                "C1": "=LEAST_COUNT(0.5)",
+                "C2": "=MEAN_TYPE_A(A1:A4)",
+                "C3": '=MEAN_TYPE_A(A1:A3;"mean")',
+                "C4": "=MEAN_TYPE_A(A1:A3;B9)",  # B9 is empty: as if it were left out
+                "C5": "=LEAST_COUNT(A1:A3;50)",
+                "C6": "=2*LEAST_COUNT(A1;50)",
+            },
+        )
+        errors = book.enter("", {"D1": "=LEAST_COUNT(1/0;50)", "D2": "=MEAN_TYPE_A(D1:D1)"})
+    assert shown["C1"].startswith("sheetlab: divisions is empty")
+    assert "“much”" in shown["C2"]
+    assert shown["C3"] == 1.75
+    assert shown["C4"] == "mean"
+    assert shown["C5"].startswith("sheetlab: graduation is one cell")
+    assert shown["C6"] == 0.04
+    assert errors["D1"] == {"error": 532}
+    assert isinstance(errors["D2"], dict)
+
+
+def test_long_ranges_may_have_an_empty_end(calc: Office) -> None:
+    with calc.book() as book:
+        book.put("", "A1:B4", [[1.0, 2.0], [2.0, 4.0], [3.0, None], [4.0, 8.0]])
+        book.enter("", {"A5": "5"})  # its partner is missing
+        shown = book.enter("", {"D1": '=STRAIGHT_LINE(A1:A20000;B1:B20000;"slope")'})
+    assert shown["D1"] == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "ods"])
+def test_a_saved_workbook_calculates_again(calc: Office, tmp_path: Path, kind: str) -> None:
+    path = tmp_path / f"own.{kind}"
+    with calc.book() as book:
+        book.put("", "A1:A3", [[2.12], [2.13], [2.11]])
+        book.enter("", {"B1": "=LEAST_COUNT(0.5;50)", "B2": '=MEAN_TYPE_A(A1:A3;"mean")'})
+        book.array("", "C1:D4", "=MEAN_TYPE_A(A1:A3)")
+        first = book.shown("", "B1:D4")
+        book.save(path)
+    with calc.book(path) as book:
+        book.enter("", {"A1": "3.12"})
+        again = book.shown("", "B1:D4")
+    assert again[0][0] == first[0][0] == 0.01
+    assert again[1][0] == again[0][2] == pytest.approx(first[1][0] + 1 / 3)
+
+
+def test_the_guide_agrees_line_by_line_as_soon_as_it_is_open(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "guide.xlsx"
+    path.write_bytes(guide())
+    with calc.book(path) as book:
+        formulas = book.shown("Functions", "A2:A2")[0][0]
+        book.recalculate(1)
+        recalculated = book.shown("Functions", "A2:A2")[0][0]
+    agreeing, total = map(int, re.findall(r"\d+", recalculated)[:2])
+    assert formulas == recalculated
+    assert agreeing == total > len(FUNCTIONS)
+
+
+def test_formulas_from_excel_work_on_protected_sheets_and_in_arrays(
+    calc: Office, tmp_path: Path
+) -> None:
+    path = tmp_path / "excel.xlsx"
+    with xlsxwriter.Workbook(path) as made:
+        sheet = made.add_worksheet("own")
+        sheet.write_column(0, 0, [2.12, 2.13, 2.11])
+        sheet.write_formula("B1", "=LEAST_COUNT(0.5,50)", value=99)
+        sheet.write_formula("B2", "=ROUND(10*Least_Count(0.5,50)+SUM(A1:A3),2)", value=99)
+        sheet.write_formula("B3", "=SUM(A1:A3)", value=6.36)
+        sheet.write_array_formula("C1:D5", "{=MEAN_TYPE_A(A1:A3)}")
+        sheet.protect("", {"format_cells": True})
+    with calc.book(path) as book:
+        shown = book.shown("own", "B1:D5")
+        assert book.protected() == [True]
+        assert book.steps() == []
+    assert [row[0] for row in shown[:3]] == [0.01, 6.46, 6.36]
+    expected = call(FUNCTIONS, "MEAN_TYPE_A", [[2.12, 2.13, 2.11]])
+    assert [row[1:] for row in shown] == [list(row) for row in expected]
+
+
+def test_200_functions_recalculate_within_two_seconds(calc: Office) -> None:
+    with calc.book() as book:
+        book.put("", "A1:C200", [[0.5 * k, float(k % 50), 0.01 * k] for k in range(200)])
+        book.enter("", {f"D{k}": f"=SCALE_READING(A{k};B{k};0.5;50)" for k in range(1, 101)})
+        book.enter("", {f"D{k}": f'=MEAN_TYPE_A(A1:A{k};"u(mean)")' for k in range(101, 201)})
+        times = book.recalculate(5)
+        shown = book.shown("", "D1:D200")
+    assert all(isinstance(row[0], float) for row in shown)
+    print(f"200 function cells: {statistics.median(times):.3f} s")
+    assert statistics.median(times) < 2.0
+
+
+def servers(above: int) -> list[int]:
+    """Processes of sheetlab below a process."""
+    parents, commands = {}, {}
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            try:
+                stat = (folder / "stat").read_text(encoding="utf-8", errors="replace")
+                commands[int(folder.name)] = (folder / "cmdline").read_bytes()
+            except OSError:  # it has ended meanwhile
+                continue
+            parents[int(folder.name)] = int(stat.rpartition(")")[2].split()[1])
+    found = []
+    for process, command in commands.items():
+        one = process
+        while one in parents and one != above:
+            one = parents[one]
+        if one == above and b"sheetlab.live.calc.server" in command:
+            found.append(process)
+    return found
+
+
+def test_a_killed_process_is_started_again(calc: Office) -> None:
+    with calc.book() as book:
+        assert book.enter("", {"A1": "=LEAST_COUNT(0.5;50)"}) == {"A1": 0.01}
+        (server,) = servers(calc.process)
+        os.kill(server, signal.SIGKILL)
+        assert book.enter("", {"A2": "=LEAST_COUNT(0.5;25)"}) == {"A2": 0.02}
+        (other,) = servers(calc.process)
+        assert other != server
+
+
+def test_without_the_environment_cell_and_menu_say_what_to_do(tmp_path: Path) -> None:
+    gone = tmp_path / "gone" / "bin" / "python"
+    with profile_with(extension(gone)) as profile, Office(profile) as running:
+        with running.book() as book:
+            shown = book.enter("", {"A1": "=LEAST_COUNT(0.5;50)"})["A1"]
+            done, text = book.command("evaluate")
+        assert not done
+        for said in (shown, text):
+            assert str(gone) in said
+            assert "sheetlab addin calc" in said
+            assert "Extension Manager" in said
+
+
+def test_the_process_ends_with_the_office() -> None:
+    with profile_with(extension()) as profile:
+        with Office(profile) as running, running.book() as book:
+            assert book.enter("", {"A1": "=LEAST_COUNT(0.5;50)"}) == {"A1": 0.01}
+            (server,) = servers(running.process)
+        for _ in range(100):
+            if not Path(f"/proc/{server}").exists():
+                break
+            time.sleep(0.1)
+        assert not Path(f"/proc/{server}").exists()
+
+
+# -- the menu ------------------------------------------------------------------------------------
+
+
+def contents(path: Path) -> dict[str, dict[str, tuple[Any, str]]]:
+    """Values and number formats of every cell that holds something."""
+    book = openpyxl.load_workbook(path, data_only=True)
+    out = {
+        sheet.title: {
+            cell.coordinate: (cell.value, cell.number_format)
+            for row in sheet.iter_rows()
+            for cell in row
+            if cell.value is not None
+        }
+        for sheet in book.worksheets
+    }
+    book.close()
+    return out
+
+
+def plain(charts: list[list[Any]]) -> list[list[Any]]:
+    """Charts in which commas of legends are commas again."""
+    look_alike = str.maketrans({"\u201a": ",", "\u037e": ";"})
+    return [
+        [title, [[role, cells, label.translate(look_alike)] for role, cells, label in series]]
+        for title, series in charts
+    ]
+
+
+def pages(calc: Office, path: Path) -> list[np.ndarray]:
+    """A workbook as it is printed: grey pictures."""
+    calc.to_pdf(path, path.with_suffix(".pdf"))
+    base = path.with_suffix("")
+    command = ["pdftoppm", "-gray", "-r", "36", path.with_suffix(".pdf"), base]
+    subprocess.run(command, check=True)
+    out = []
+    for file in sorted(path.parent.glob(f"{base.name}-*.pgm")):
+        kind, width, height, _, grey = file.read_bytes().split(maxsplit=4)
+        assert kind == b"P5"
+        out.append(np.frombuffer(grey, np.uint8).reshape(int(height), int(width)).astype(int))
+    return out
+
+
+def assert_same_pictures(calc: Office, path: Path, other: Path) -> None:
+    """The same pages, but for a shift of the footer by less than a pixel."""
+    ours, theirs = pages(calc, path), pages(calc, other)
+    assert len(ours) == len(theirs) > 6
+    for number, (one, two) in enumerate(zip(ours, theirs, strict=True), 1):
+        assert one.shape == two.shape
+        different = float((abs(one - two) > 48).mean())
+        assert different < 0.002, f"page {number}: {100 * different:.2f} % of it differs"
+
+
+@pytest.mark.parametrize("group", [DOUBTFUL, CAREFUL])
+def test_evaluation_in_place_equals_evaluation_of_the_file(
+    calc: Office, tmp_path: Path, group: str
+) -> None:
+    path, by_file = tmp_path / "filled.xlsx", tmp_path / "evaluated.xlsx"
+    path.write_bytes(filled(group))
+    evaluate_file(path, by_file)
+    with calc.book(by_file) as book:
+        wanted = book.sheets(), book.charts()
+        book.save(tmp_path / "by-file.xlsx")
+        book.command("evaluate")  # takes the place of what the file brought
+        assert book.sheets() == wanted[0]
+    with calc.book(path) as book:
+        done, text = book.command("evaluate")
+        assert done, text
+        found = book.sheets(), book.charts()
+        book.save(tmp_path / "in-place.xlsx")
+    assert found[0] == wanted[0]
+    assert sum(len(series) for _, series in wanted[1]) > 3
+    assert plain(found[1]) == plain(wanted[1])
+    theirs, ours = contents(tmp_path / "by-file.xlsx"), contents(tmp_path / "in-place.xlsx")
+    for title in TITLES:
+        assert ours[title] == theirs[title], title
+    for title in set(wanted[0]) - set(TITLES):  # Calc has worked these out itself, anew or not
+        assert set(ours[title]) == set(theirs[title])
+        for cell, (value, shown_as) in theirs[title].items():
+            same = pytest.approx(value, rel=1e-9, abs=1e-9) if isinstance(value, float) else value
+            assert ours[title][cell] == (same, shown_as), f"{title} {cell}"
+    if group == DOUBTFUL:
+        assert_same_pictures(calc, tmp_path / "in-place.xlsx", tmp_path / "by-file.xlsx")
+    # the next evaluation of the file finds the sheets
+    again = tmp_path / "again.xlsx"
+    evaluate_file(tmp_path / "in-place.xlsx", again)
+    assert list(contents(again)) == wanted[0]
+
+
+def test_each_command_is_one_step_to_undo(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(DOUBTFUL))
+    with calc.book(path) as book:
+        issued, charts = book.sheets(), book.charts()
+        protected = book.protected()
+        assert all(protected[1:5])
+        book.command("evaluate")
+        evaluated, drawn = book.sheets(), book.charts()
+        assert evaluated == [*issued, *TITLES]
+        assert book.steps() == ["sheetlab: evaluate"]
+        book.command("evaluate")
+        assert book.sheets() == evaluated
+        book.undo()  # the sheets of the first evaluation come back
+        assert (book.sheets(), plain(book.charts())) == (evaluated, plain(drawn))
+        book.undo()
+        assert (book.sheets(), book.charts(), book.steps()) == (issued, charts, [])
+        book.redo()
+        assert (book.sheets(), plain(book.charts())) == (evaluated, plain(drawn))
+        book.command("check")
+        marks = book.coloured(), book.comments()
+        book.command("clear")
+        assert (book.sheets(), book.coloured(), book.comments()) == (issued, [], [])
+        book.undo()
+        assert (book.sheets(), book.coloured(), book.comments()) == (evaluated, *marks)
+        book.undo()
+        assert (book.coloured(), book.comments()) == ([], [])
+        assert book.protected()[: len(protected)] == protected
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "ods"])
+def test_marks_stand_at_doubtful_cells_and_go_again(
+    calc: Office, tmp_path: Path, kind: str
+) -> None:
+    path, saved = tmp_path / "filled.xlsx", tmp_path / f"marked.{kind}"
+    path.write_bytes(filled(DOUBTFUL))
+    wanted = {(d.sheet, d.cell) for d in prepare(path).doubts if d.severity != "note"}
+    assert wanted
+    with calc.book(path) as book:
+        assert book.command("check")[0]
+        book.save(saved)
+    with calc.book(saved) as book:  # as it came back from another day
+        assert {(sheet, area) for sheet, area, _ in book.coloured()} == wanted
+        comments = {(sheet, cell): said for sheet, cell, said in book.comments()}
+        assert set(comments) == wanted
+        assert all(said.startswith("sheetlab: ") for said in comments.values())
+        assert book.command("evaluate")[0]
+        assert set(TITLES) <= set(book.sheets())
+        book.command("clear")
+        assert (book.coloured(), book.comments()) == ([], [])
+        assert not set(TITLES) & set(book.sheets())
+        book.save(tmp_path / "cleared.xlsx")
+    # what was typed is what it was
+    assert prepare(tmp_path / "cleared.xlsx").doubts == prepare(path).doubts
+
+
+def test_comments_formats_and_sheets_of_others_stay(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(DOUBTFUL))
+    (doubt,) = (d for d in prepare(path).doubts if d.severity != "note")
+    with calc.book(path) as book:
+        book.comment(doubt.sheet, doubt.cell, "read twice!")
+        book.add_sheet("Evaluation")
+        book.enter("Evaluation", {"A1": "mine"})
+        assert book.command("check")[0]
+        assert book.comments() == [[doubt.sheet, doubt.cell, "read twice!"]]
+        assert [one[:2] for one in book.coloured()] == [[doubt.sheet, doubt.cell]]
+        assert book.command("evaluate")[0]
+        assert "Evaluation (2)" in book.sheets()
+        assert book.command("clear")[0]
+        assert book.comments() == [[doubt.sheet, doubt.cell, "read twice!"]]
+        assert book.shown("Evaluation", "A1:A1") == [["mine"]]
+        assert "Evaluation (2)" not in book.sheets()
+
+
+def test_a_workbook_that_is_not_ours_is_told_so(calc: Office) -> None:
+    with calc.book() as book:
+        before = book.sheets()
+        for command in ("evaluate", "check"):
+            done, text = book.command(command)
+            assert not done
+            assert "sheetlab issue" in text
+        assert book.command("clear") == (True, "There are no result sheets and no marks.")
+        assert (book.sheets(), book.steps()) == (before, [])
+
+
+def test_protected_structure_is_told(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(DOUBTFUL))
+    with calc.book(path) as book:
+        before = book.sheets()
+        book.protect_structure()
+        done, text = book.command("evaluate")
+        assert not done
+        assert "Protect Spreadsheet Structure" in text
+        assert book.sheets() == before
+
+
+def test_a_workbook_without_readings_says_what_is_missing(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "blank.xlsx"
+    path.write_bytes(write_template(layout(SHIPPED[0], Assist.CORRECTED)))
+    with calc.book(path) as book:
+        done, text = book.command("evaluate")
+        assert done
+        assert "No result could be formed" in text
+        assert "Findings" in book.sheets()
