@@ -345,8 +345,8 @@ class Server:
         self.office.wait(30)
 
 
-def main():
-    server = Server(sys.argv[1])
+def main(kind=Server):
+    server = kind(sys.argv[1])
     for line in sys.stdin:
         request = json.loads(line)
         action = request.pop("action")
@@ -359,4 +359,5 @@ def main():
             return
 
 
-main()
+if __name__ == "__main__":
+    main()
