@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import re
 import struct
+import subprocess
+import sys
 import time
 import zipfile
 from collections.abc import Callable
@@ -457,3 +459,36 @@ def test_everything_at_once_does_not_stop_a_class(tmp_path: Path) -> None:
     done = list(evaluate_files(paths, tmp_path / "out", in_place=False))
     assert [one.written is not None for one in done] == [False, False, False, True, True, True]
     assert layout("wire-stretching", Assist.CORRECTED)
+
+
+MEMORY = """
+import resource, sys
+from pathlib import Path
+from sheetlab.workbook.evaluate_file import evaluate_file
+path = Path(sys.argv[1])
+outcome = evaluate_file(path, path.with_name("out.xlsx"), trials=0)
+print([f.code for f in outcome.findings])
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+@pytest.mark.slow
+def test_sheets_just_below_the_limit_take_limited_memory(tmp_path: Path) -> None:
+    """The worst that the limits let through: every input sheet full of cells that are not ours."""
+    changes: dict[str, bytes | None] = {}
+    for number in range(1, 6):
+        name = f"xl/worksheets/sheet{number}.xml"
+        text = part(GOOD, name)
+        rows = b"".join(
+            b'<row r="%d"><c r="A%d"><v>1</v></c><c r="B%d"><v>1</v></c></row>' % (n, n, n)
+            for n in range(1000, 1000 + (MAX_XML - len(text)) // 80)
+        )
+        changes[name] = text.replace(b"</sheetData>", rows + b"</sheetData>")
+    path = tmp_path / "a.xlsx"
+    path.write_bytes(with_parts(GOOD, changes))
+    done = subprocess.run(
+        [sys.executable, "-c", MEMORY, path], capture_output=True, text=True, check=True
+    )
+    codes_found, megabytes = done.stdout.splitlines()
+    assert codes_found in ("[]", "['took-too-long']")
+    assert int(megabytes) < 900

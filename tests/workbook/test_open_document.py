@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 from examples import CAREFUL, SHIPPED, filled
+from hypothesis import given
+from hypothesis import strategies as st
 from workbook.odf import open_document, packed
 from workbook.tamper import part, with_parts
 
@@ -193,3 +195,31 @@ def test_broken_ones_get_one_message(tmp_path: Path, data: bytes, words: str) ->
     (finding,) = evaluate_file(path, tmp_path / "out.xlsx").findings
     assert words in finding.message
     assert [p.name for p in tmp_path.iterdir()] == ["a.ods"]
+
+
+RUNS = st.lists(st.tuples(st.integers(1, 5), st.none() | st.integers(-9, 9)), max_size=5)
+
+
+@given(st.lists(st.tuples(st.integers(1, 4), RUNS), max_size=5))
+def test_repeats_of_rows_and_cells_are_what_they_stand_for(
+    lines: list[tuple[int, list[tuple[int, int | None]]]],
+) -> None:
+    """Against writing every cell out."""
+    rows, expected, row = [], {}, 0
+    for high, runs in lines:
+        cells = []
+        column = 0
+        for wide, value in runs:
+            kind = "" if value is None else f'office:value-type="float" office:value="{value}"'
+            cells.append(f'<table:table-cell table:number-columns-repeated="{wide}" {kind}/>')
+            for i in range(high):
+                for k in range(wide):
+                    if value is not None:
+                        expected[row + i, column + k] = Cell("number", float(value))
+            column += wide
+        rows.append(
+            f'<table:table-row table:number-rows-repeated="{high}">{"".join(cells)}'
+            "</table:table-row>"
+        )
+        row += high
+    assert cells_of("".join(rows)) == expected
