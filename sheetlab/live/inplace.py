@@ -8,14 +8,16 @@ for a program is four small actions: save a copy, delete sheets, take sheets in,
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.practical.profile import Profile
-from sheetlab.workbook.graft import RESULT_NAME, TITLES, free_titles, own_sheets
+from sheetlab.workbook.graft import RESULT_NAME, STYLES_NAME, TITLES, free_titles, own_sheets
 from sheetlab.workbook.layout import quoted_sheet
+from sheetlab.workbook.package import open_package
 from sheetlab.workbook.reader import read_workbook
 from sheetlab.workbook.results import write_results
 
@@ -71,6 +73,16 @@ def prepare(copy: Path, profile: Profile | None = None) -> Prepared:
         tuple((f"{RESULT_NAME}{k}", f"{quoted_sheet(t)}!$A$1") for k, t in enumerate(titles, 1)),
         doubts(found.findings),
     )
+
+
+def own_titles(copy: Path) -> tuple[str, ...]:
+    """Titles of the sheets that an earlier evaluation put into a workbook."""
+    return own_sheets(open_package(copy))
+
+
+def is_own_name(name: str) -> bool:
+    """Whether a defined name of a workbook is one by which an evaluation finds its own again."""
+    return name.lower() == STYLES_NAME or bool(re.fullmatch(rf"{RESULT_NAME}\d+", name.lower()))
 
 
 def doubts(findings: tuple[Finding, ...]) -> tuple[Doubt, ...]:

@@ -1,0 +1,1 @@
+"""Microsoft Excel on Windows, through the part of xlwings that is free (BSD)."""

@@ -1,0 +1,213 @@
+"""What the buttons do to the workbook that is open in Excel.
+
+Written against xlwings' object model, so that the tests drive LibreOffice Calc with the same code;
+what Excel alone has stands in ``program.py``. Evaluation is that of files (``inplace.prepare``).
+
+A mark is a rule of conditional formatting and a note, both recognisable as ours: the formats of a
+cell are not touched, a note that someone else wrote is left alone, and marks are taken back by
+deleting what is recognised.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.live.excel import program
+from sheetlab.live.inplace import Doubt, Prepared, is_own_name, own_titles, prepare, refusal
+
+if TYPE_CHECKING:
+    import xlwings as xw
+
+TITLE = "sheetlab"
+MARK = '="sheetlab"<>""'
+"""Always true, and knows no function: Excel reads rules in the language of its user."""
+NOTE = "sheetlab: "
+COLOUR = (255, 214, 153)
+
+
+@dataclass(frozen=True, slots=True)
+class Marked:
+    """What became of the marks."""
+
+    cells: int
+    findings: tuple[Finding, ...] = ()
+    """Sheets that could not be marked."""
+
+
+# -- the buttons ---------------------------------------------------------------------------------
+
+
+def evaluate() -> None:
+    """Evaluate the workbook in front and show the sheet with the result."""
+    _answer(lambda book: _said_of_evaluation(book, evaluate_book(book)))
+
+
+def mark() -> None:
+    """Mark the doubtful cells of the workbook in front."""
+    _answer(lambda book: _said_of_marks(mark_book(book)))
+
+
+def clear() -> None:
+    """Take result sheets and marks out of the workbook in front."""
+    _answer(lambda book: _said_of_clearing(clear_book(book)))
+
+
+def _answer(work: Callable[[xw.Book], str]) -> None:
+    import xlwings as xw
+
+    book = xw.Book.caller()
+    try:
+        said = work(book)
+    except SheetlabError as error:
+        said = refusal(error)
+    except Exception as error:  # the last boundary: a traceback helps nobody at a spreadsheet
+        said = f"{type(error).__name__}: {error}\n\nPlease report it with the workbook."
+    if said:
+        book.app.alert(said, TITLE)
+
+
+def _said_of_evaluation(book: xw.Book, prepared: Prepared) -> str:
+    book.sheets[prepared.titles[0]].activate()
+    return ""
+
+
+def _said_of_marks(marked: Marked) -> str:
+    found = {0: "No doubtful cell was found.", 1: "One doubtful cell is marked."}
+    text = found.get(marked.cells, f"{marked.cells} doubtful cells are marked.")
+    return "\n\n".join([text, *(one.message for one in marked.findings)])
+
+
+def _said_of_clearing(marked: Marked) -> str:
+    return "\n\n".join(one.message for one in marked.findings)
+
+
+# -- the work ------------------------------------------------------------------------------------
+
+
+def evaluate_book(book: xw.Book) -> Prepared:
+    """Put the result sheets into an open workbook, in place of those of an earlier evaluation.
+
+    Marks that are there are renewed.
+
+    Raises
+    ------
+    SheetlabError
+        If it is no workbook of ours, cannot be read, or does not let sheets be added.
+    """
+    _refuse_locked(book)
+    with _quietly(book), _copy(book) as copy:
+        prepared = prepare(copy)
+        # Excel opens no two workbooks of one name, so the name is one of its own
+        results = copy.with_name(f"{copy.parent.name} results.xlsx")
+        results.write_bytes(prepared.results)
+        source = book.app.books.open(str(results))
+        try:
+            _delete_results(book, prepared.replaces)
+            program.take_sheets(book, source)
+        finally:
+            source.close()
+        for name, reference in prepared.names:
+            program.set_hidden_name(book, name, f"={reference}")
+        if any(_rules(sheet) for sheet in book.sheets):
+            _mark(book, prepared.doubts)
+    return prepared
+
+
+def mark_book(book: xw.Book) -> Marked:
+    """Mark the cells of an open workbook that a person has to look at, and unmark all others."""
+    with _quietly(book), _copy(book) as copy:
+        return _mark(book, prepare(copy).doubts)
+
+
+def clear_book(book: xw.Book) -> Marked:
+    """Take result sheets, their names and all marks out of an open workbook."""
+    _refuse_locked(book)
+    with _quietly(book), _copy(book) as copy:
+        _delete_results(book, own_titles(copy))
+        return _mark(book, ())
+
+
+@contextmanager
+def _quietly(book: xw.Book) -> Iterator[None]:
+    with book.app.properties(screen_updating=False, display_alerts=False, enable_events=False):
+        yield
+
+
+@contextmanager
+def _copy(book: xw.Book) -> Iterator[Path]:
+    with tempfile.TemporaryDirectory(prefix="sheetlab") as folder:
+        # a workbook that was never saved has a name without a suffix
+        copy = Path(folder) / f"copy{Path(book.name).suffix or '.xlsx'}"
+        program.save_copy(book, copy)
+        yield copy
+
+
+def _refuse_locked(book: xw.Book) -> None:
+    if program.structure_locked(book):
+        raise SheetlabError(
+            Finding(
+                "workbook-locked",
+                Severity.STOP,
+                "the workbook does not let sheets be added or deleted",
+                "a workbook whose structure is not protected",
+                "Take the protection of the workbook off, and try again.",
+            )
+        )
+
+
+def _delete_results(book: xw.Book, titles: Sequence[str]) -> None:
+    for title in titles:
+        book.sheets[title].delete()
+    for name in [one for one in book.names if is_own_name(one.name)]:
+        name.delete()
+
+
+# -- marks ---------------------------------------------------------------------------------------
+
+
+def _mark(book: xw.Book, doubts: Sequence[Doubt]) -> Marked:
+    """Marks for these doubts and no others."""
+    wanted: dict[str, dict[str, list[str]]] = {}
+    for doubt in doubts:
+        if doubt.severity is not Severity.NOTE:
+            wanted.setdefault(doubt.sheet, {}).setdefault(doubt.cell, []).append(doubt.text)
+    cells = 0
+    findings: list[Finding] = []
+    for sheet in book.sheets:
+        here = wanted.get(sheet.name, {})
+        rules, notes = _rules(sheet), _notes(sheet)
+        if not (here or rules or notes):
+            continue
+        try:
+            with program.unprotected(sheet):
+                for rule in rules:
+                    rule.delete()
+                for note in notes:
+                    note.delete()
+                for cell, texts in here.items():
+                    _mark_cell(sheet.range(cell), texts)
+                    cells += 1
+        except SheetlabError as error:
+            findings += error.findings
+    return Marked(cells, tuple(findings))
+
+
+def _mark_cell(cell: xw.Range, texts: Sequence[str]) -> None:
+    cell.conditional_formats.add_custom(MARK, fill_color=COLOUR)
+    if cell.note is None and cell.comment is None:
+        cell.add_note(NOTE + "\n\n".join(texts))
+
+
+def _rules(sheet: xw.Sheet) -> list[xw.ConditionalFormat]:
+    # from the last to the first: deleting one gives those behind it other numbers
+    return [one for one in sheet.cells.conditional_formats if one.formula == MARK][::-1]
+
+
+def _notes(sheet: xw.Sheet) -> list[xw.Note]:
+    return [one for one in sheet.notes if one.text.startswith(NOTE)][::-1]
