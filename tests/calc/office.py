@@ -29,9 +29,9 @@ def available() -> bool:
 class Office:
     """A running Calc; use as a context manager."""
 
-    def __init__(self, profile: Path) -> None:
+    def __init__(self, profile: Path, server: Path = SERVER) -> None:
         self._child = subprocess.Popen(
-            [SYSTEM_PYTHON, str(SERVER), str(profile)],
+            [SYSTEM_PYTHON, str(server), str(profile)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,

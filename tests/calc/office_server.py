@@ -145,8 +145,8 @@ class Server:
         self.office.wait(30)
 
 
-def main():
-    server = Server(sys.argv[1])
+def main(kind=Server):
+    server = kind(sys.argv[1])
     for line in sys.stdin:
         request = json.loads(line)
         action = request.pop("action")
@@ -159,4 +159,5 @@ def main():
             return
 
 
-main()
+if __name__ == "__main__":
+    main()
