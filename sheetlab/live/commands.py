@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -18,6 +19,10 @@ def add(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
     _guide(
         actions.add_parser("guide", help="write a workbook that shows every function"), write_new
     )
+    _excel(
+        actions.add_parser("excel", help="write what Excel on Windows needs, with the steps"),
+        write_new,
+    )
 
 
 def _guide(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
@@ -28,6 +33,28 @@ def _guide(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
 
         write_new(options.out, guide())
         print(f"{harmless(str(options.out))}: open it in a program that has the functions")
+        return 0
+
+    parser.set_defaults(run=run)
+
+
+def _excel(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="DIR", help="new or empty folder"
+    )
+    parser.add_argument(
+        "--python", default="", metavar="PATH", help="the python.exe that Excel is to use"
+    )
+
+    def run(options: argparse.Namespace) -> int:
+        from sheetlab.live.excel.addin import STEPS, excel_files
+
+        files = excel_files(options.python)
+        with contextlib.suppress(OSError):  # writing into it says what is wrong
+            options.out.mkdir(parents=True, exist_ok=True)
+        for name, data in files.items():
+            write_new(options.out / name, data)
+        print(f"{harmless(str(options.out / STEPS))}: what to do with this folder, step by step")
         return 0
 
     parser.set_defaults(run=run)
