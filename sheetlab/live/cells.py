@@ -7,17 +7,18 @@ form, a table of cells, whatever program asks.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, time, timedelta
-from typing import Any
+from typing import Any, cast
 
 from sheetlab.practical.observations import typed_number
 
 SHOWN = 20
 """Characters of a wrong cell that a message repeats."""
+LARGEST, SMALLEST = 1e60, 1e-60
+"""Between these the squares and quotients of numbers are numbers too."""
 
 
 class RefusedError(Exception):
@@ -41,7 +42,9 @@ _ERROR = re.compile(r"#[A-Z/0]+[!?]?|Err:\d+")
 
 def plain(value: object) -> Cell:
     """One cell as a program gives it."""
-    if value is None or isinstance(value, bool | Foreign):
+    if value is None or type(value) is float:
+        return value
+    if isinstance(value, bool | Foreign):
         return value
     if isinstance(value, int | float):
         return float(value)
@@ -66,11 +69,40 @@ def table(value: object) -> Table:
     if rows is None:
         return ((plain(value),),)
     cells = [[row] if (inner := _sequence(row)) is None else inner for row in rows]
-    width = max((len(row) for row in cells), default=0)
-    return tuple(tuple(map(plain, row)) + (None,) * (width - len(row)) for row in cells)
+    width = max(map(len, cells), default=0)
+    return tuple(
+        tuple([plain(value) for value in row])
+        if len(row) == width
+        else (*map(plain, row), *[None] * (width - len(row)))
+        for row in cells
+    )
+
+
+def used_rows(value: object) -> int:
+    """Rows of a range up to the last one in which something stands: few of a whole column."""
+    rows = _sequence(value)
+    if rows is None:
+        return 1
+    count = len(rows)
+    while count and _blank(rows[count - 1]):
+        count -= 1
+    return count
+
+
+def first_rows(value: object, count: int) -> object:
+    """A range without the rows after some; of a range that is shorter, all."""
+    rows = _sequence(value)
+    return value if rows is None or len(rows) <= count else rows[:count]
+
+
+def _blank(row: object) -> bool:
+    cells = cast(Sequence[object], row) if type(row) in (tuple, list) else (row,)
+    return all(cell is None or (type(cell) is str and not cell) for cell in cells)
 
 
 def _sequence(value: object) -> Sequence[object] | None:
+    if type(value) in (tuple, list):
+        return cast(Sequence[object], value)
     if isinstance(value, str | bytes | bytearray):
         return None
     if isinstance(value, Sequence):
@@ -91,9 +123,7 @@ def number(cell: Cell, where: str) -> float:
     if isinstance(cell, bool):
         raise RefusedError(f"{where} is {str(cell).upper()}; a number is expected")
     if isinstance(cell, float):
-        if not math.isfinite(cell):
-            raise RefusedError(f"{where} is no number that can be calculated with")
-        return cell
+        return _workable(cell, where)
     if cell is None:
         raise RefusedError(f"{where} is empty; a number is expected")
     if isinstance(cell, Foreign):
@@ -105,7 +135,13 @@ def number(cell: Cell, where: str) -> float:
         raise RefusedError(
             f"{where} holds “{shown(cell)}”: thousands or decimals? Type it as a number"
         )
-    return typed.value
+    return _workable(typed.value, where)
+
+
+def _workable(value: float, where: str) -> float:
+    if value and not SMALLEST <= abs(value) <= LARGEST:  # not a number either
+        raise RefusedError(f"{where} is {value:g}, beyond what can be calculated with")
+    return value
 
 
 def shown(text: str) -> str:
@@ -142,13 +178,13 @@ def paired(
         name: list(column) * most if name in spread and len(column) == 1 else list(column)
         for name, column in columns.items()
     }
+    # one cell for every row says nothing of whether there is a row
+    own = [n for n in wide if len(columns[n]) > 1 or n not in spread]
     least = min(map(len, wide.values()))
     for name, column in wide.items():
         if any(value is not None for value in column[least:]):
             short = next(n for n, c in wide.items() if len(c) == least)
             raise RefusedError(f"{name} has {len(column)} cells, {short} has {least}")
-    # one cell for every row says nothing of whether there is a row
-    own = [n for n in wide if len(columns[n]) > 1 or n not in spread]
     rows, passed = [], 0
     for i in range(least):
         values = tuple(column[i] for column in wide.values())

@@ -13,7 +13,17 @@ from dataclasses import dataclass
 from typing import Literal, ParamSpec, TypeVar
 
 from sheetlab.finding import SheetlabError
-from sheetlab.live.cells import Cell, RefusedError, Table, number, shown, table, word
+from sheetlab.live.cells import (
+    Cell,
+    RefusedError,
+    Table,
+    first_rows,
+    number,
+    shown,
+    table,
+    used_rows,
+    word,
+)
 
 SAYS = "sheetlab: "
 """How a message in a cell begins."""
@@ -126,7 +136,16 @@ def _arguments(one: Function, values: Sequence[object]) -> list[object]:
     if len(values) > len(one.arguments):
         raise RefusedError(f"{one.id} takes {len(one.arguments)} arguments, not {len(values)}")
     given = [*values, *(None for _ in one.arguments[len(values) :])]
-    return [_argument(a, table(v)) for a, v in zip(one.arguments, given, strict=True)]
+    pairs = list(zip(one.arguments, given, strict=True))
+    # columns that are paired are cut at the same row, so that ranges of other size can be told
+    end = max((used_rows(value) for a, value in pairs if a.kind == "column"), default=0)
+    return [_argument(a, table(_cut(a, value, end))) for a, value in pairs]
+
+
+def _cut(one: Argument, value: object, end: int) -> object:
+    if one.kind == "column":
+        return first_rows(value, end)
+    return first_rows(value, used_rows(value)) if one.kind == "numbers" else value
 
 
 def _argument(one: Argument, cells: Table) -> object:
