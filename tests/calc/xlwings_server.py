@@ -54,6 +54,9 @@ class XlwingsServer(Server):
     def sheets(self, book):
         return list(self.books[book].Sheets.ElementNames)
 
+    def add_sheet(self, book, sheet):
+        self.books[book].Sheets.insertNewByName(sheet, self.books[book].Sheets.Count)
+
     def delete_sheet(self, book, sheet):
         self.books[book].Sheets.removeByName(sheet)
 
@@ -82,6 +85,14 @@ class XlwingsServer(Server):
     def values(self, book, sheet, top, left, bottom, right):
         cells = self.sheet(book, sheet).getCellRangeByPosition(left, top, right, bottom)
         return [list(row) for row in cells.getDataArray()]
+
+    def typed(self, book, sheet):
+        """What stands in the cells: numbers, texts, formulas."""
+        cursor = self.sheet(book, sheet).createCursor()
+        cursor.gotoEndOfUsedArea(False)
+        end = cursor.RangeAddress
+        cells = self.sheet(book, sheet).getCellRangeByPosition(0, 0, end.EndColumn, end.EndRow)
+        return [list(row) for row in cells.getFormulaArray()]
 
     def set_values(self, book, sheet, top, left, rows):
         cells = self.sheet(book, sheet).getCellRangeByPosition(

@@ -142,8 +142,9 @@ def _quietly(book: xw.Book) -> Iterator[None]:
 @contextmanager
 def _copy(book: xw.Book) -> Iterator[Path]:
     with tempfile.TemporaryDirectory(prefix="sheetlab") as folder:
-        # a workbook that was never saved has a name without a suffix
-        copy = Path(folder) / f"copy{Path(book.name).suffix or '.xlsx'}"
+        # under its own name, which findings tell; one that was never saved has no suffix
+        name = Path(book.name)
+        copy = Path(folder) / (name.name if name.suffix else f"{name.name}.xlsx")
         program.save_copy(book, copy)
         yield copy
 
