@@ -203,6 +203,30 @@ class XlwingsServer(Server):
                 notes.removeByIndex(number)
                 return
 
+    # -- VBA -------------------------------------------------------------------------------------
+
+    def run_basic(self, modules, sheets, function, arguments):
+        """What a function of VBA modules answers in a new workbook with these sheets more."""
+        always = 4  # com.sun.star.document.MacroExecMode.ALWAYS_EXECUTE_NO_WARN
+        document = self.desktop.loadComponentFromURL(
+            "private:factory/scalc",
+            "_blank",
+            0,
+            (prop("Hidden", True), prop("MacroExecutionMode", always)),
+        )
+        for sheet in sheets:
+            document.Sheets.insertNewByName(sheet, document.Sheets.Count)
+        document.BasicLibraries.VBACompatibilityMode = True
+        library = document.BasicLibraries.getByName("Standard")
+        for name, text in modules.items():
+            library.insertByName(name, f"Option VBASupport 1\n{text}")
+        script = document.getScriptProvider().getScript(
+            f"vnd.sun.star.script:Standard.{function}?language=Basic&location=document"
+        )
+        answer, _, _ = script.invoke(tuple(arguments), (), ())
+        document.close(True)
+        return answer
+
     # -- protection ------------------------------------------------------------------------------
 
     def protected(self, book, sheet):

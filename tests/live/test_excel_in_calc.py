@@ -15,7 +15,8 @@ from calc.xlwings_engine import SERVER, NameMembers, SheetMembers, app_over
 
 from sheetlab.course.demo import demo_class, fill
 from sheetlab.finding import Severity, SheetlabError
-from sheetlab.live.excel import commands
+from sheetlab.live.excel import commands, vba
+from sheetlab.live.functions import FUNCTIONS
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import catalogue
 from sheetlab.workbook.evaluate_file import evaluate_file
@@ -323,3 +324,28 @@ def test_protection_comes_back_when_marking_fails(book: xw.Book) -> None:
     with pytest.raises(SheetlabError, match="password"):
         fails()
     assert sheet.api.ProtectContents
+
+
+def test_the_macros_compile_and_refuse_a_sheet_that_would_choose_the_python(app: xw.App) -> None:
+    """Calc's Basic reads VBA: the module that Excel imports is sound for it."""
+    folder = Path(xw.__file__).parent
+    theirs = (folder / "xlwings_custom_addin.bas").read_text("utf-8", "replace")
+    (looks,) = re.findall(r"^Function SheetExists\(.*?^End Function", theirs, re.M | re.S)
+    head, _, text = vba.module_text(FUNCTIONS.values(), "0").replace("\r", "").partition("\n")
+    assert head == 'Attribute VB_Name = "sheetlab_live"'  # no line of the program itself
+    probe = "\nFunction Compiled()\n    Compiled = 42\nEnd Function\n"
+
+    def run(text: str, function: str, arguments: Any = (), sheets: Any = ()) -> Any:
+        return app.impl.office.call(
+            "run_basic",
+            modules={"sheetlab_live": text + probe, "xlwings": looks},
+            sheets=sheets,
+            function=f"sheetlab_live.{function}",
+            arguments=arguments,
+        )
+
+    assert run(text, "Compiled") == 42
+    assert run(text.replace("Exit Sub", "Exit Subway", 1), "Compiled") is None
+    foreign = run(text, "LEAST_COUNT", [0.5, 50], [f"{vba.PROJECT}.conf"])
+    assert foreign == "sheetlab: this workbook has a sheet myaddin.conf, delete it first"
+    assert run(text, "LEAST_COUNT", [0.5, 50], ["conf"]) != foreign
