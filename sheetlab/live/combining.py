@@ -25,7 +25,9 @@ GROUP = "Uncertainty"
 SHAPES = ("rectangular", "triangular")
 KNOWN = frozenset(name for name, one in FUNCTIONS.items() if isinstance(one, Elementwise))
 MOST_NAMES = 100
-_SIGNS = str.maketrans({"×": "*", "·": "*", "⋅": "*", "÷": "/", "−": "-", "–": "-"})
+_SIGNS = str.maketrans(
+    {"π": "pi", "²": "^2", "³": "^3", "×": "*", "·": "*", "⋅": "*", "÷": "/", "−": "-", "–": "-"}
+)
 
 
 def _type_b(half_width: float, shape: str | None) -> float:

@@ -10,6 +10,7 @@ from decimal import Decimal
 from sheetlab.live.cells import Cell, RefusedError, Table, number
 from sheetlab.live.library import Argument, Block, Example, Function, Value
 from sheetlab.live.scales import worked_out
+from sheetlab.metrology.line import fit_line
 from sheetlab.metrology.linepatterns import FEWEST_POINTS, Explained, Observed, Pattern, explain
 from sheetlab.practical.instruments import KINDS
 
@@ -18,6 +19,9 @@ MOST = 500
 """Readings in one column; the search takes time that grows with their square."""
 STEPS = ((1.0, "one main-scale step"), (0.5, "half a main-scale step"),
          (2.0, "two main-scale steps"))  # fmt: skip
+FEWEST_FOR_STEPS = 4
+NAMED = 3
+"""Doubts that one sentence names; of more it gives the number."""
 _FINER = next(check for check in KINDS["direct"].checks if check.code == "finer-than-scale")
 
 
@@ -81,9 +85,11 @@ def _last_digit(values: Sequence[float]) -> float:
 def _doubts(column: _Column) -> list[tuple[int, str]]:
     """Place and what is to be said, in order of place."""
     found = list(column.remarks)
-    if len(column.readings) >= FEWEST_POINTS:
+    if len(column.readings) >= FEWEST_FOR_STEPS:
         if min(column.at) == max(column.at):
             raise RefusedError("all of “at” are alike; for repeats see GRUBBS_TEST")
+        if len(column.readings) < FEWEST_POINTS:
+            return sorted([*found, *_misread_step(column)])
         points = [
             Observed(0, row, x, y)
             for row, (x, y) in enumerate(zip(column.at, column.readings, strict=True))
@@ -92,6 +98,37 @@ def _doubts(column: _Column) -> list[tuple[int, str]]:
         if explained is not None:
             found += [_said(column, explained, one) for one in explained.patterns]
     return sorted(found)
+
+
+def _misread_step(column: _Column) -> list[tuple[int, str]]:
+    """The one reading that is off by whole steps of the main scale, if without it all is in line.
+
+    For columns that are too short to be compared otherwise. No scatter below a tenth of the step
+    gives an alarm, since nothing is said of readings that scatter by less than a fifth of it.
+    """
+    if column.graduation is None:
+        return []
+    before = _scatter(column, column.readings)
+    tried = []
+    for row, value in enumerate(column.readings):
+        for factor, words in STEPS:
+            if factor < 1.0:  # at an end, half a step is no more than a bend
+                continue
+            for step in (factor * column.graduation, -factor * column.graduation):
+                readings = [*column.readings[:row], value - step, *column.readings[row + 1 :]]
+                tried.append((_scatter(column, readings), row, step, words))
+    (after, row, step, words), second = sorted(tried)[:2]
+    if before < 0.2 * column.graduation or 5.0 * after > min(before, second[0]):
+        return []
+    side = "above" if step > 0.0 else "below"
+    fits = _decimal(column.readings[row] - step, column)
+    size = _decimal(abs(step), column)
+    text = f"about {size} {side} the line of the others: {words}; {fits} would fit"
+    return [(column.places[row], text)]
+
+
+def _scatter(column: _Column, readings: Sequence[float]) -> float:
+    return max(fit_line(column.at, readings).residual_deviation, 0.5 * column.division)
 
 
 def _said(column: _Column, explained: Explained, one: Pattern) -> tuple[int, str]:
@@ -152,10 +189,21 @@ def _summary(
 ) -> str:
     column = _column(readings, at, graduation, least_count)
     told = [f"reading {place + 1}: {text}" for place, text in _doubts(column)]
+    if len(told) > NAMED:
+        told = [*told[:NAMED], f"and {len(told) - NAMED} more"]
+    few = _too_few(column)
+    return "; ".join([*told, few] if few else told) or (
+        f"nothing stands out in {len(column.readings)} readings"
+    )
+
+
+def _too_few(column: _Column) -> str:
     count = len(column.readings)
-    if count < FEWEST_POINTS:
-        told.append(f"{count} readings are too few to compare; {FEWEST_POINTS} are needed")
-    return "; ".join(told) or f"nothing stands out in {count} readings"
+    if count >= FEWEST_POINTS:
+        return ""
+    if count >= FEWEST_FOR_STEPS and column.graduation:
+        return f"{count} readings: only steps of the main scale can be seen"
+    return f"{count} readings are too few to compare; {FEWEST_POINTS} are needed"
 
 
 def _each(
@@ -167,13 +215,15 @@ def _each(
     for place, text in _doubts(column):
         cell = told[place // width][place % width]
         told[place // width][place % width] = f"{cell}; {text}" if cell else text
-    if len(column.readings) < FEWEST_POINTS and not any(map(any, told)):
-        told[0][0] = f"too few to compare; {FEWEST_POINTS} are needed"
+    if not any(map(any, told)):
+        told[0][0] = _too_few(column)
     return tuple(map(tuple, told))
 
 
 _ARGUMENTS = (
-    Argument("readings", "Readings in the order in which they were taken, six or more.", "table"),
+    Argument(
+        "readings", "Readings in the order taken, six or more (with graduation, four).", "table"
+    ),
     Argument("at", "What was set for each, such as the load (usual: equal steps).", "table", True),
     Argument("graduation", "Step of the main scale, to recognise misread steps.", "number", True),
     Argument(

@@ -187,8 +187,7 @@ class _Page:
     def function(self, one: Function) -> None:
         """Title, what it does, arguments, worked lines."""
         begun = self.row
-        heads = ", ".join(f"[{a.id}]" if a.optional else a.id for a in one.arguments)
-        self._across(f"{one.id}({heads})", "heading", 0)
+        self._across(signature(one), "heading", 0)
         self._across(f"{one.title}. {one.help}", "plain", 0)
         for argument in one.arguments:
             self.sheet.write_string(self.row, 0, argument.id, self.style("unit"))
@@ -328,6 +327,12 @@ class _Page:
             AGREES if agree else DIFFERS,
         )
         self.compared += 1
+
+
+def signature(one: Function) -> str:
+    """How a function is called; what may be left out stands in brackets."""
+    heads = ", ".join(f"[{a.id}]" if a.optional else a.id for a in one.arguments)
+    return f"{one.id}({heads})"
 
 
 def as_rows(value: Value | Block) -> Block:

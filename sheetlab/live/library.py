@@ -31,6 +31,9 @@ PART = "part"
 """Id of the last argument of every function that answers with a labelled block. Without it the
 cell gets the block, two columns of label and value; a label gives the one value beside it."""
 
+MOST_TEXT = 255
+"""Letters of an answer; an array formula of Excel cannot take more in a cell."""
+
 Value = float | str
 Block = tuple[tuple[Value, ...], ...]
 """A result of several cells, rows of equal length."""
@@ -105,13 +108,14 @@ def call(functions: Mapping[str, Function], name: str, values: Sequence[object])
         found = one.compute(*arguments)
         return _shown(found if part is None else _chosen(found, str(part)))
     except RefusedError as refusal:
-        return f"{SAYS}{refusal}"
+        text = str(refusal)
     except SheetlabError as error:
-        return f"{SAYS}{error.findings[0].message}"
+        text = error.findings[0].message
     except (ArithmeticError, ValueError) as error:
-        return f"{SAYS}these values cannot be calculated ({error})"
+        text = f"these values cannot be calculated ({error})"
     except Exception as error:  # the last boundary: a traceback helps nobody in a cell
-        return f"{SAYS}{type(error).__name__} in {name}; please report it with the values"
+        text = f"{type(error).__name__} in {name}; please report it with the values"
+    return _short(f"{SAYS}{text}")
 
 
 def part_of(*labels: str) -> Argument:
@@ -199,9 +203,13 @@ def _shown(result: Value | Block) -> Value | Block:
 
 def _value(value: Value) -> Value:
     if isinstance(value, str):
-        return value
+        return _short(value)
     plain = float(value)
     return plain if math.isfinite(plain) else f"{SAYS}beyond what can be calculated"
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= MOST_TEXT else text[: MOST_TEXT - 1] + "…"
 
 
 def _half_unit(value: Value, digits: int) -> float:

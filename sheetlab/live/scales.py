@@ -69,6 +69,8 @@ def _look(checks: Sequence[PartCheck], ids: Mapping[str, str], **values: float) 
 
 def _least_count(graduation: float, divisions: float) -> float:
     _positive(graduation=graduation, divisions=divisions)
+    if divisions != round(divisions):
+        raise RefusedError(f"divisions is {divisions:g}; it has to be a whole number")
     (rule,) = _VERNIER.derived
     return worked_out(rule.formula, main_division=graduation, vernier_divisions=divisions)
 

@@ -94,6 +94,37 @@ def test_a_reading_finer_than_the_scale_is_named() -> None:
 
 def test_few_readings_are_not_compared() -> None:
     assert told(CLEAN[:5]) == "5 readings are too few to compare; 6 are needed"
+    assert told(CLEAN[:3], None, 0.5) == "3 readings are too few to compare; 6 are needed"
+
+
+@pytest.mark.parametrize("count", [4, 5])
+@pytest.mark.parametrize("row", range(4))
+@pytest.mark.parametrize(
+    ("step", "words"), [(0.5, "one main-scale step"), (-1.0, "two main-scale steps")]
+)
+def test_of_few_readings_only_a_misread_step_is_seen(
+    count: int, row: int, step: float, words: str
+) -> None:
+    few = "; 4 readings: only steps of the main scale can be seen".replace("4", str(count))
+    assert told(CLEAN[:count], None, 0.5) == few[2:]
+    readings = CLEAN[:count]
+    readings[row] = round(readings[row] + step, 2)
+    side = "above" if step > 0 else "below"
+    assert told(readings, None, 0.5) == (
+        f"reading {row + 1}: about {abs(step):.2f} {side} the line of the others: {words}; "
+        f"{CLEAN[row]:.2f} would fit{few}"
+    )
+
+
+def test_of_few_readings_that_scatter_nothing_is_said() -> None:
+    rng = np.random.default_rng(5)
+    for _ in range(300):
+        readings = 2.0 + 0.25 * np.arange(5) + rng.normal(0.0, 0.05, 5)
+        assert "reading " not in told(np.round(readings, 2), None, 0.5).split("readings")[0]
+
+
+def test_many_doubts_are_counted() -> None:
+    assert told([*CLEAN, *"abcdefg"]).endswith("“c”; a number is expected; and 4 more")
 
 
 def test_each_reading_has_its_cell() -> None:

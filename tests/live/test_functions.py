@@ -6,6 +6,8 @@ import json
 import keyword
 import math
 import re
+import subprocess
+import sys
 import warnings
 from pathlib import Path
 
@@ -20,7 +22,7 @@ from uncertainties import ufloat, umath
 
 from sheetlab.live import lines, repeated
 from sheetlab.live.functions import FUNCTIONS, ROWS
-from sheetlab.live.guide import as_rows
+from sheetlab.live.guide import as_rows, signature
 from sheetlab.live.library import PART, Example, Function, call
 from sheetlab.practical import standards
 from sheetlab.practical.instruments import KINDS, zero_parts_of
@@ -90,6 +92,22 @@ def test_names_are_our_own_and_no_addresses() -> None:
         # names that Calc adds for functions that it has twice
         assert not re.search(r"_(ADD|EXCEL2003)$", name)
         assert name.lower() not in VBA_WORDS
+
+
+def test_the_readme_lists_every_function() -> None:
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    listed = re.findall(r"^\| `([A-Z_]+\(.*\))` \| (.*) \|$", text, re.M)
+    assert listed == [(signature(one), one.title) for one in ROWS]
+
+
+def test_importing_the_functions_loads_nothing_heavy() -> None:
+    code = (
+        "import sys, sheetlab.live.functions\n"
+        "print(*[m for m in ('numpy', 'scipy', 'pandas', 'pint', 'uncertainties', 'xlsxwriter', "
+        "'lxml', 'cattrs') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == []
 
 
 BLOCKS = [
