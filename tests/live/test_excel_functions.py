@@ -8,6 +8,7 @@ import math
 import re
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from decimal import Decimal
 from types import SimpleNamespace
@@ -24,6 +25,7 @@ from live.windows import (
 )
 from openpyxl.utils import FORMULAE
 
+from sheetlab.live.cells import used_rows
 from sheetlab.live.excel import vba
 from sheetlab.live.functions import FUNCTIONS
 from sheetlab.live.library import SAYS, Block, Function, Value, call
@@ -57,7 +59,7 @@ def test_xlwings_knows_name_arguments_and_help(excel: SimpleNamespace, one: Func
     assert told["ret"]["doc"].startswith(one.title)
     assert [a["name"] for a in told["args"]] == [a.id for a in one.arguments]
     for argument, its in zip(told["args"], one.arguments, strict=True):
-        assert argument["options"] == {"ndim": 2, "err_to_str": True}
+        assert argument["options"] == {"convert": "raw"}
         assert argument["doc"] == vba.short(its.help)
         assert ("optional" in argument) == its.optional
     texts = [told["ret"]["doc"], *(a["doc"] for a in told["args"])]
@@ -84,7 +86,8 @@ def test_single_cells_and_ranges_of_one_cell_are_the_same(excel: SimpleNamespace
     ("cells", "says"),
     [
         ((1.0, DIVISION_BY_ZERO, 3.0), "the error #DIV/0!"),
-        ((1.0, SPILL, 3.0), "error"),
+        ((1.0, SPILL, 3.0), "the error #SPILL!"),
+        ((1.0, SPILL + 3, 3.0), "the error #ERROR!"),
         ((1.0, "wet", 3.0), "wet"),
         ((1.0, True, 3.0), "TRUE"),
         ((1.0, datetime.datetime(2026, 9, 1), 3.0), "date"),
@@ -103,6 +106,28 @@ def test_empty_cells_money_and_decimal_commas_count_as_in_python(excel: SimpleNa
     got = answer(excel, "MEAN_TYPE_A", (1.25, None, Decimal("1.2700"), "1,29", ""))
     assert got == rows(call(FUNCTIONS, "MEAN_TYPE_A", [[1.25, 1.27, 1.29]]))
     assert math.isclose(got[0][1], 1.27)
+
+
+def test_of_whole_columns_the_empty_cells_are_only_counted(excel: SimpleNamespace) -> None:
+    empty = ((None,),) * 300_000
+    columns = [tuple((k * step,) for k in (1.0, 2.0, 3.0)) + empty for step in (1.0, 2.0)]
+    given = [PlayedRange(column) for column in columns]
+
+    def ask() -> Any:
+        return excel.udfs.call_udf(
+            vba.FUNCTIONS_MODULE, "STRAIGHT_LINE", (*given, "slope"), None, PlayedRange(((None,),))
+        )
+
+    assert ask() == [[pytest.approx(2.0)]]
+    floors, times = [], []
+    for _ in range(3):
+        start = time.perf_counter()
+        assert [used_rows(column) for column in columns] == [3, 3]
+        floors.append(time.perf_counter() - start)
+        start = time.perf_counter()
+        ask()
+        times.append(time.perf_counter() - start)
+    assert min(times) < 4 * min(floors)
 
 
 def test_a_row_counts_like_a_column(excel: SimpleNamespace) -> None:

@@ -12,19 +12,34 @@ from decimal import Decimal
 
 import xlwings as xw
 
+from sheetlab.live.cells import first_rows, used_rows
 from sheetlab.live.excel.vba import CATEGORY, about, short
 from sheetlab.live.functions import FUNCTIONS
 from sheetlab.live.library import Function, call
 
-_ERRORS = range(-2_146_826_300, -2_146_826_000)
-"""Codes by which Excel hands over error cells; xlwings names seven of them, newer ones stay."""
+_ERRORS = {
+    2000: "#NULL!",
+    2007: "#DIV/0!",
+    2015: "#VALUE!",
+    2023: "#REF!",
+    2029: "#NAME?",
+    2036: "#NUM!",
+    2042: "#N/A",
+    2045: "#SPILL!",
+    2050: "#CALC!",
+}
+_FIRST_ERROR = -2_146_828_288
+"""Excel hands error cells over as this number and their own (``CVErr``) added to it."""
 
 
 def bound(one: Function) -> Callable[..., object]:
-    """A function as xlwings wants it: named arguments, help, cells always as a table."""
+    """A function as xlwings wants it: named arguments, help, cells as Excel gives them."""
 
     def run(*values):  # type: ignore[no-untyped-def]  # xlwings would convert by annotations
-        return shown(call(FUNCTIONS, one.id, [native(value) for value in values]))
+        # a whole column is a million cells, nearly all of them empty
+        count = max(map(used_rows, values), default=0)
+        given = [native(first_rows(value, count)) for value in values]
+        return shown(call(FUNCTIONS, one.id, given))
 
     run.__name__ = run.__qualname__ = one.id
     run.__doc__ = about(one)
@@ -40,22 +55,20 @@ def bound(one: Function) -> Callable[..., object]:
     )
     decorated: Callable[..., object] = run
     for argument in one.arguments:
-        # without ndim a column comes as a row; without err_to_str an error comes as an empty cell
-        decorated = xw.arg(argument.id, ndim=2, err_to_str=True, doc=short(argument.help))(
-            decorated
-        )
+        # "raw": a column stays a column, an error is no empty cell, and nothing is looked at twice
+        decorated = xw.arg(argument.id, "raw", doc=short(argument.help))(decorated)
     # the last of them: the others put xlwings' own category back
     return xw.func(category=CATEGORY)(decorated)
 
 
 def native(value: object) -> object:
-    """Cells as Excel means them: money as a number, an error of a newer kind as an error."""
+    """Cells as Excel means them: money as a number, an error by its name."""
     if isinstance(value, list | tuple):
         return [native(one) for one in value]
     if isinstance(value, Decimal):
         return float(value)
-    if isinstance(value, int) and not isinstance(value, bool) and value in _ERRORS:
-        return "#ERROR!"
+    if type(value) is int and 2000 <= value - _FIRST_ERROR < 2100:
+        return _ERRORS.get(value - _FIRST_ERROR, "#ERROR!")
     return value
 
 
