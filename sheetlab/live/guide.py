@@ -30,12 +30,14 @@ SCALE = 86
 PAGE = 500.0 * 100 / SCALE
 """Height of the rows of a printed page, in points."""
 FIRST_SHEET = "Functions"
+IN_CALC = "ORG.SHEETLAB.FUNCTIONS."
+"""What Calc's files have before the name of a function of our add-in."""
 MOST_COLUMNS = 26
 ROUNDING = 1.0 + 1e-9
 
 CALC = (
-    "LibreOffice Calc: “sheetlab addin calc --out sheetlab.oxt” writes the extension; open it with "
-    "LibreOffice, or Tools > Extensions > Add, and start LibreOffice anew."
+    "LibreOffice Calc: “sheetlab addin calc --out sheetlab.oxt” writes the add-in; take it in with "
+    "Tools > Extension Manager > Add, and start LibreOffice anew."
 )
 EXCEL = (
     "Excel on Windows: “sheetlab addin excel --out DIR” lays down what the PC needs, with the "
@@ -43,8 +45,8 @@ EXCEL = (
 )
 AWAKE = (
     "Until the program has the functions it shows the values that sheetlab itself calculated, or "
-    "#NAME?. Formulas that came in before the functions have to be typed in again: replace = by = "
-    "in all sheets (Ctrl+H, look in formulas)."
+    "#NAME?. If #NAME? stays although it has them, the formulas have to be entered again: replace "
+    "= by = in all sheets (Ctrl+H, look in formulas)."
 )
 PARTS = (
     "A function with the argument “part” gives several numbers. Leave “part” out and type the "
@@ -312,7 +314,8 @@ class _Page:
         live, wanted = f"{_column(cell)}{row + 1}", f"{_column(EXPECTED)}{row + 1}"
         if isinstance(value, str):
             self.sheet.write_string(row, EXPECTED, value, self.style("cell"))
-            same = f"EXACT({live},{wanted})"
+            # Calc finds no text equal to one that an add-in gave, unless it is made one here
+            same = f'EXACT({live}&"",{wanted})'
             agree = got == value
         else:
             self.sheet.write_number(row, EXPECTED, value, self.style("figure"))
@@ -323,7 +326,7 @@ class _Page:
             row,
             AGREE,
             f'=IF(ISERROR({live}),"{MISSING}",IF({same},"{AGREES}","{DIFFERS}"))',
-            self.style("ok"),
+            self.style("compared"),
             AGREES if agree else DIFFERS,
         )
         self.compared += 1

@@ -73,6 +73,7 @@ _STYLES: dict[str, dict[str, Any]] = {
                       "text_wrap": True, "indent": 1},
     "box": {"border": 1, "border_color": RULE, "text_wrap": True, "indent": 1, "valign": "top"},
     "ok": {"bold": True, "font_color": GOOD},
+    "compared": {"bold": True, "font_color": GOOD, "align": "center"},
     "doubtful": {"bold": True, "font_color": ALERT},
     "failed": {"bold": True, "font_color": ALERT},
 }  # fmt: skip

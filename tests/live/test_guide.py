@@ -14,7 +14,16 @@ from openpyxl.utils import range_boundaries
 
 from sheetlab import cli
 from sheetlab.live.functions import FUNCTIONS
-from sheetlab.live.guide import AGREES, EXPECTED, FIRST_SHEET, LABEL, RESULT, as_rows, guide
+from sheetlab.live.guide import (
+    AGREES,
+    EXPECTED,
+    FIRST_SHEET,
+    IN_CALC,
+    LABEL,
+    RESULT,
+    as_rows,
+    guide,
+)
 from sheetlab.live.library import call
 
 LINES = sum(len(as_rows(e.expected)) for one in FUNCTIONS.values() for e in one.examples)
@@ -136,11 +145,14 @@ def test_no_two_merged_ranges_overlap(books: tuple[Any, Any]) -> None:
         assert len(cells) == len(set(cells))
 
 
-def test_a_prefix_stands_before_live_names_only(books: tuple[Any, Any]) -> None:
-    other = openpyxl.load_workbook(io.BytesIO(guide("ORG.EXAMPLE.")))
+def test_for_calc_its_prefix_stands_before_live_names_only(
+    books: tuple[Any, Any], tmp_path: Path
+) -> None:
+    assert cli.main(["addin", "guide", "--calc", "--out", str(tmp_path / "guide.xlsx")]) == 0
+    other = openpyxl.load_workbook(tmp_path / "guide.xlsx")
     plain = {(s.title, c.coordinate): f for s, c, f, _ in live_formulas(books[0])}
     prefixed = {(s.title, c.coordinate): f for s, c, f, _ in live_formulas(other)}
-    assert prefixed == {k: f.replace("=", "=ORG.EXAMPLE.", 1) for k, f in plain.items()}
+    assert prefixed == {k: f.replace("=", f"={IN_CALC}", 1) for k, f in plain.items()}
 
 
 def test_the_command_writes_it_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
