@@ -108,6 +108,7 @@ def test_empty_cells_money_and_decimal_commas_count_as_in_python(excel: SimpleNa
     assert math.isclose(got[0][1], 1.27)
 
 
+@pytest.mark.slow
 def test_of_whole_columns_the_empty_cells_are_only_counted(excel: SimpleNamespace) -> None:
     empty = ((None,),) * 300_000
     columns = [tuple((k * step,) for k in (1.0, 2.0, 3.0)) + empty for step in (1.0, 2.0)]
