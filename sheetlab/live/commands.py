@@ -16,30 +16,13 @@ WriteNew = Callable[[Path, bytes], None]
 def add(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
     """Give a parser the commands about functions in a spreadsheet program."""
     actions = parser.add_subparsers(title="actions", required=True, metavar="ACTION")
-    _guide(
-        actions.add_parser("guide", help="write a workbook that shows every function"), write_new
-    )
     _excel(
         actions.add_parser("excel", help="write what Excel on Windows needs, with the steps"),
         write_new,
     )
-
-
-def _guide(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
-    parser.add_argument("--out", type=Path, required=True, metavar="FILE.xlsx", help="new file")
-    parser.add_argument(
-        "--calc", action="store_true",
-        help="write formulas as LibreOffice Calc keeps them: they work there, and nowhere else",
-    )  # fmt: skip
-
-    def run(options: argparse.Namespace) -> int:
-        from sheetlab.live.guide import IN_CALC, guide
-
-        write_new(options.out, guide(IN_CALC if options.calc else ""))
-        print(f"{harmless(str(options.out))}: open it in a program that has the functions")
-        return 0
-
-    parser.set_defaults(run=run)
+    _guide(
+        actions.add_parser("guide", help="write a workbook that shows every function"), write_new
+    )
 
 
 def _excel(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
@@ -59,6 +42,23 @@ def _excel(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
         for name, data in files.items():
             write_new(options.out / name, data)
         print(f"{harmless(str(options.out / STEPS))}: what to do with this folder, step by step")
+        return 0
+
+    parser.set_defaults(run=run)
+
+
+def _guide(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
+    parser.add_argument("--out", type=Path, required=True, metavar="FILE.xlsx", help="new file")
+    parser.add_argument(
+        "--calc", action="store_true",
+        help="write formulas as LibreOffice Calc keeps them: they work there, and nowhere else",
+    )  # fmt: skip
+
+    def run(options: argparse.Namespace) -> int:
+        from sheetlab.live.guide import IN_CALC, guide
+
+        write_new(options.out, guide(IN_CALC if options.calc else ""))
+        print(f"{harmless(str(options.out))}: open it in a program that has the functions")
         return 0
 
     parser.set_defaults(run=run)
