@@ -26,13 +26,13 @@ COMMANDS = (
 CATEGORY = "sheetlab"
 MOST_HELP = 255
 """Characters of help that Excel keeps."""
-GUARD = 'If SheetlabForeign() <> "" Then {name} = SheetlabForeign(): Exit Function'
+GUARD = 'If SheetlabRefusal() <> "" Then {name} = SheetlabRefusal(): Exit Function'
 
 
 def module_text(functions: Iterable[Function], version: str) -> str:
     """The module as text: lines end as Windows wants them, all of it is ASCII."""
     functions = tuple(functions)
-    parts = [_head(version), _guard()]
+    parts = [_head(version), _refusal()]
     parts += [_function(one) for one in functions]
     parts += [_command(*one) for one in COMMANDS]
     parts.append(_help(functions))
@@ -64,13 +64,14 @@ def _head(version: str) -> str:
 Option Explicit"""
 
 
-def _guard() -> str:
-    return f"""Private Function SheetlabForeign() As String
-    'a sheet of this name could choose what is run as Python
-    SheetlabForeign = ""
-    If ActiveWorkbook Is Nothing Then Exit Function
-    If SheetExists(ActiveWorkbook, "{PROJECT}.conf") Then
-        SheetlabForeign = "sheetlab: this workbook has a sheet {PROJECT}.conf, delete it first"
+def _refusal() -> str:
+    return f"""Private Function SheetlabRefusal() As String
+    'why nothing is done: no workbook, or one that could choose what is run as Python
+    SheetlabRefusal = ""
+    If ActiveWorkbook Is Nothing Then
+        SheetlabRefusal = "sheetlab: no workbook is open for editing"
+    ElseIf SheetExists(ActiveWorkbook, "{PROJECT}.conf") Then
+        SheetlabRefusal = "sheetlab: this workbook has a sheet {PROJECT}.conf, delete it first"
     End If
 End Function"""
 
@@ -95,8 +96,8 @@ End Function"""
 
 def _command(macro: str, command: str) -> str:
     return f"""Sub {macro}(control As IRibbonControl)
-    If SheetlabForeign() <> "" Then
-        MsgBox SheetlabForeign(), vbExclamation, "sheetlab"
+    If SheetlabRefusal() <> "" Then
+        MsgBox SheetlabRefusal(), vbExclamation, "sheetlab"
         Exit Sub
     End If
     RunPython "from sheetlab.live.excel import commands; commands.{command}()"
