@@ -39,7 +39,9 @@ class Server:
         )
         for _ in range(1200):
             try:
-                context = resolver.resolve(f"uno:pipe,name={pipe};urp;StarOffice.ComponentContext")
+                context = self.context = resolver.resolve(
+                    f"uno:pipe,name={pipe};urp;StarOffice.ComponentContext"
+                )
                 break
             except Exception:
                 time.sleep(0.05)

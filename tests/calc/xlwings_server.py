@@ -5,6 +5,8 @@ import re
 import uno
 from office_server import Server, main, prop, url
 
+COMMA = "\u201a"
+"""Looks like a comma; at a comma Calc ends the text of a label."""
 XLSX = "Calc MS Excel 2007 XML"
 CONDITION = uno.getConstantByName("com.sun.star.sheet.ConditionEntryType.CONDITION")
 FORMULA = uno.getConstantByName("com.sun.star.sheet.ConditionFormatOperator.EXPRESSION")
@@ -16,6 +18,13 @@ def reference(refers_to):
     if found is None:
         raise ValueError(refers_to)
     return f"$'{found[1]}'.{found[2]}"
+
+
+def series_of(chart):
+    """The series of a chart, in order."""
+    for system in chart.EmbeddedObject.FirstDiagram.CoordinateSystems:
+        for kind in system.ChartTypes:
+            yield from kind.DataSeries
 
 
 class XlwingsServer(Server):
@@ -77,10 +86,42 @@ class XlwingsServer(Server):
         """
         target, origin = self.books[book].Sheets, self.books[source].Sheets
         names = origin.ElementNames
+        labels = [self.labels(origin.getByName(name)) for name in names]
         for number in range(target.Count):
             origin.insertNewByName(f"before {number}", 0)
-        for name in names:
+        for name, texts in zip(names, labels, strict=True):
             target.importSheet(self.books[source], name, target.Count)
+            self.set_labels(target.getByName(name), texts)
+
+    def labels(self, sheet):
+        """Names of series, by chart, series and part: a text in quotes, a range, or nothing."""
+        return [
+            [
+                [p.Label and p.Label.SourceRangeRepresentation for p in one.DataSequences]
+                for one in series_of(chart)
+            ]
+            for chart in sheet.Charts
+        ]
+
+    def set_labels(self, sheet, labels):
+        """Texts are lost when a sheet comes in, and become a wrong cell when one is put before."""
+        for chart, texts in zip(sheet.Charts, labels, strict=True):
+            provider = chart.EmbeddedObject.DataProvider
+            for series, own in zip(series_of(chart), texts, strict=True):
+                parts = []
+                for part, text in zip(series.DataSequences, own, strict=True):
+                    whole = self.create("com.sun.star.chart2.data.LabeledDataSequence")
+                    whole.setValues(part.Values)
+                    if text is not None:
+                        text = text.replace(",", COMMA)
+                        label = provider.createDataSequenceByRangeRepresentation(text)
+                        label.Role = "label"
+                        whole.setLabel(label)
+                    parts.append(whole)
+                series.setData(tuple(parts))
+
+    def create(self, service):
+        return self.context.ServiceManager.createInstanceWithContext(service, self.context)
 
     def values(self, book, sheet, top, left, bottom, right):
         cells = self.sheet(book, sheet).getCellRangeByPosition(left, top, right, bottom)
@@ -114,18 +155,20 @@ class XlwingsServer(Server):
         self.sheet(book, sheet).getCellRangeByName(address).CellBackColor = colour
 
     def charts(self, book):
-        """Every series of every chart as [sheet, kind, ranges, values]."""
+        """Every series of every chart as [sheet, label, ranges, values]."""
         out = []
         for sheet in self.books[book].Sheets:
             for chart in sheet.Charts:
-                for system in chart.EmbeddedObject.FirstDiagram.CoordinateSystems:
-                    for kind in system.ChartTypes:
-                        for series in kind.DataSeries:
-                            parts = [one.Values for one in series.DataSequences]
-                            parts.sort(key=lambda part: part.Role)
-                            ranges = [p.SourceRangeRepresentation for p in parts]
-                            data = [list(p.Data) for p in parts]
-                            out.append([sheet.Name, kind.ChartType, ranges, data])
+                for series in series_of(chart):
+                    parts = sorted(series.DataSequences, key=lambda part: part.Values.Role)
+                    texts = [p.Label.SourceRangeRepresentation for p in parts if p.Label]
+                    labels = [text.replace(COMMA, ",") for text in texts]
+                    for name in ("ErrorBarX", "ErrorBarY"):
+                        bars = series.getPropertyValue(name)
+                        parts += [] if bars is None else bars.DataSequences
+                    ranges = [p.Values.SourceRangeRepresentation for p in parts]
+                    data = [list(p.Values.Data) for p in parts]
+                    out.append([sheet.Name, labels, ranges, data])
         return out
 
     # -- names -----------------------------------------------------------------------------------
