@@ -94,10 +94,14 @@ class XlwingsServer(Server):
             self.set_labels(target.getByName(name), texts)
 
     def labels(self, sheet):
-        """Names of series, by chart, series and part: a text in quotes, a range, or nothing."""
+        """Names of series, by chart, series and role: a text in quotes, or a range."""
         return [
             [
-                [p.Label and p.Label.SourceRangeRepresentation for p in one.DataSequences]
+                {
+                    p.Values.Role: p.Label.SourceRangeRepresentation
+                    for p in one.DataSequences
+                    if p.Label
+                }
                 for one in series_of(chart)
             ]
             for chart in sheet.Charts
@@ -109,11 +113,11 @@ class XlwingsServer(Server):
             provider = chart.EmbeddedObject.DataProvider
             for series, own in zip(series_of(chart), texts, strict=True):
                 parts = []
-                for part, text in zip(series.DataSequences, own, strict=True):
+                for part in series.DataSequences:
                     whole = self.create("com.sun.star.chart2.data.LabeledDataSequence")
                     whole.setValues(part.Values)
-                    if text is not None:
-                        text = text.replace(",", COMMA)
+                    if part.Values.Role in own:
+                        text = own[part.Values.Role].replace(",", COMMA)
                         label = provider.createDataSequenceByRangeRepresentation(text)
                         label.Role = "label"
                         whole.setLabel(label)
@@ -161,8 +165,11 @@ class XlwingsServer(Server):
             for chart in sheet.Charts:
                 for series in series_of(chart):
                     parts = sorted(series.DataSequences, key=lambda part: part.Values.Role)
-                    texts = [p.Label.SourceRangeRepresentation for p in parts if p.Label]
-                    labels = [text.replace(COMMA, ",") for text in texts]
+                    labels = [
+                        f"{p.Values.Role}: {p.Label.SourceRangeRepresentation.replace(COMMA, ',')}"
+                        for p in parts
+                        if p.Label
+                    ]
                     for name in ("ErrorBarX", "ErrorBarY"):
                         bars = series.getPropertyValue(name)
                         parts += [] if bars is None else bars.DataSequences
