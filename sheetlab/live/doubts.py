@@ -45,7 +45,7 @@ def _column(
         if value is not None and value <= 0.0:
             raise RefusedError(f"{name} is {value:g}; it has to be greater than 0")
     flat = [cell for row in readings for cell in row]
-    beside: Sequence[Cell] = range(1, len(flat) + 1) if at is None else [c for r in at for c in r]
+    beside: list[Cell] = [c for row in at for c in row] if at else [*map(float, range(len(flat)))]
     if len(beside) < len(flat) and any(cell is not None for cell in flat[len(beside) :]):
         raise RefusedError(f"readings has {len(flat)} cells, at has {len(beside)}")
     places, values, abscissas, remarks = [], [], [], []
@@ -63,7 +63,7 @@ def _column(
             continue
         places.append(place)
         values.append(value)
-        abscissas.append(number(float(x) if isinstance(x, int) else x, f"cell {place + 1} of at"))
+        abscissas.append(number(x, f"cell {place + 1} of at"))
     if len(values) > MOST:
         raise RefusedError(f"{len(values)} readings; {MOST} are the most for one column")
     division = least_count or _last_digit(values)
@@ -77,9 +77,12 @@ def _column(
 
 
 def _last_digit(values: Sequence[float]) -> float:
-    """One unit of the last decimal place that any of the readings has, of at most ten digits."""
+    """One unit of the last decimal place that any of the readings has, of at most ten digits.
+
+    Of whole numbers it is 1: whether a zero was read or filled in cannot be told.
+    """
     digits = [Decimal(f"{v:.10g}").normalize().as_tuple().exponent for v in values if v]
-    return float(Decimal(1).scaleb(min((int(d) for d in digits), default=0)))
+    return float(Decimal(1).scaleb(min(int(d) for d in [*digits, 0])))
 
 
 def _doubts(column: _Column) -> list[tuple[int, str]]:
@@ -240,10 +243,9 @@ ROWS = (
     Function(
         "CHECK_READINGS",
         "Readings that stand out, in one sentence",
-        "Compares readings that should follow a straight line with each other: a reading that is "
-        "off (and whether by a step of the main scale, or with digits swapped), all readings from "
-        "one on, slack at the start, a bend. Chance gives a false alarm in 1 of 500 columns. "
-        "Nothing is left out or changed.",
+        "Compares readings that should follow a straight line: one that is off (a step of the "
+        "main scale? digits swapped?), all of them from one on, slack at the start, a bend. Chance "
+        "gives a false alarm in 1 of 500 columns. Nothing is left out or changed.",
         GROUP,
         _ARGUMENTS,
         _summary,

@@ -110,7 +110,7 @@ _HALVES = (
     "passed over",
 )
 
-_PAIRS = "A pair of which one cell is empty is passed over and counted."
+_PAIRS = "Pairs that lack a cell are passed over and counted."
 _X = Argument("x", "Abscissas, such as loads.", "column")
 _Y = Argument("y", "Readings at these abscissas, as many cells.", "column")
 _U_Y = Argument("u_y", "Standard uncertainties of y; one cell stands for all.", "column")
@@ -247,10 +247,9 @@ ROWS = (
     Function(
         "HALF_AND_HALF",
         "Slope from the differences of two halves",
-        "The school method: each reading of the second half minus the one that stands half the "
-        "table before it; the mean difference over that of x is the slope. Every reading is used "
-        "once; of an odd number the first is left out. u(slope) is from the scatter of the "
-        f"differences. {_PAIRS}",
+        "The school method: readings of the second half minus those of the first, pair by pair; "
+        "their mean over that of x is the slope. Of an odd number the first is left out. u(slope) "
+        f"is from the scatter. {_PAIRS}",
         GROUP,
         (_X, _Y, part_of(*_HALVES)),
         _halves,

@@ -150,9 +150,8 @@ ROWS: tuple[Function, ...] = (
         "WEIGHTED_MEAN",
         "Weighted mean of several results",
         "Results of one quantity, weighted by 1/u². u(mean) follows from the stated "
-        "uncertainties, “u from scatter” from the scatter of the results; a Birge ratio well above "
-        "1 says that the stated uncertainties do not explain the scatter. A result without an "
-        "uncertainty is passed over and counted.",
+        "uncertainties, “u from scatter” from the scatter; a Birge ratio well above 1 says that "
+        "the stated ones do not explain it. Results without an uncertainty are passed over.",
         GROUP,
         (
             Argument("values", "Results in one unit.", "column"),

@@ -59,12 +59,12 @@ def _positive(**values: float) -> None:
             raise RefusedError(f"{name} is {value:g}; it has to be greater than 0")
 
 
-def _look(checks: Sequence[PartCheck], ids: Mapping[str, str], **values: float) -> None:
+def _look(checks: Sequence[PartCheck], **values: float) -> None:
     for check in checks:
         if not worked_out(check.condition, **values):
-            part = ids[check.part]
-            number = f" {values[check.part]:g}" if check.part in ids and part == check.part else ""
-            raise RefusedError(f"{part}{number}: {check.question}")
+            side = check.part == "side"
+            what = "zero mark" if side else f"{check.part} {values[check.part]:g}"
+            raise RefusedError(f"{what}: {check.question}")
 
 
 def _least_count(graduation: float, divisions: float) -> float:
@@ -91,7 +91,7 @@ def _scale(graduation: float, divisions: float, **parts: float) -> dict[str, flo
 
 def _reading(main: float, coincidence: float, graduation: float, divisions: float) -> float:
     values = _scale(graduation, divisions, main=main, coincidence=coincidence)
-    _look(_VERNIER.checks, {"main": "main", "coincidence": "coincidence"}, **values)
+    _look(_VERNIER.checks, **values)
     return worked_out(_VERNIER.reading, **values)
 
 
@@ -100,7 +100,7 @@ def _zero_error(coincidence: float, side: str, graduation: float, divisions: flo
     if which is None:
         raise RefusedError("side is short or past (screw), right or left (vernier)")
     values = _scale(graduation, divisions, coincidence=coincidence, side=which)
-    _look(_VERNIER.zero_checks, {"coincidence": "coincidence", "side": "zero mark"}, **values)
+    _look(_VERNIER.zero_checks, **values)
     return worked_out(_VERNIER.zero, **values)
 
 

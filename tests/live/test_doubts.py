@@ -146,10 +146,17 @@ def test_each_reading_has_its_cell() -> None:
         ([CLEAN, None, -0.5], "graduation is -0.5; it has to be greater than 0"),
         ([[1.0] * 501], "501 readings; 500 are the most for one column"),
         ([CLEAN, ["a"] * 10], "cell 1 of at holds “a”; a number is expected"),
+        ([CLEAN, [*LOADS[:9], True]], "cell 10 of at is TRUE; a number is expected"),
     ],
 )
 def test_a_wrong_call_says_what_is_wrong(values: list[object], says: str) -> None:
     assert told(*values) == SAYS + says
+
+
+def test_of_whole_numbers_the_last_digit_is_that_of_units() -> None:
+    assert told([100, 200, 300, 400, 530, 600, 700, 800]) == (
+        "reading 5: 30 above the line of the others"
+    )
 
 
 def test_numbers_out_of_formulas_are_no_alarm() -> None:

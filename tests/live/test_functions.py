@@ -72,6 +72,9 @@ def test_a_function_is_described_in_full(one: Function) -> None:
     assert all(example.source for example in one.examples)
     assert one.title
     assert one.help.endswith(".")
+    # what the window of Excel that explains a function takes
+    assert len(one.help) <= 255
+    assert all(len(argument.help) <= 255 for argument in one.arguments)
     for argument in one.arguments:
         assert argument.help.endswith(".")
         assert re.fullmatch(r"[a-z][a-z_]*", argument.id)
