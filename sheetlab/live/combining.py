@@ -137,8 +137,8 @@ def _maximum(formula: str, cells: Table, values: Column, errors: Column) -> Bloc
     )
 
 
-def _effective(contributions: Column, dof: Column) -> float:
-    n = len(contributions)
+def _effective(contributions: Column, its_dof: Column | None) -> float:
+    n, dof = len(contributions), its_dof or ()
     if any(d is not None for d in dof[n:]):
         raise RefusedError(f"there are {n} contributions, and more dof")
     parts = []
@@ -268,7 +268,7 @@ ROWS = (
         GROUP,
         (
             Argument("contributions", "Parts of the uncertainty of the result.", "column"),
-            Argument("dof", "Of each part; empty: infinite.", "column"),
+            Argument("dof", "Of each part; empty: infinite.", "column", True),
         ),
         _effective,
         (Example(((0.25, 0.57, 0.82), (9.0, 4.0, 14.0)), 19.0, _G4, 3),),

@@ -142,6 +142,8 @@ def test_there_is_no_other_function() -> None:
         ([0.5, 0.5], "graduation is one cell, not 2"),
         ("x" * 99, f"graduation holds “{'x' * 19}…”; a number is expected"),
         (-1.0, "graduation is -1; it has to be greater than 0"),
+        (0.0, "graduation is 0; it has to be greater than 0"),
+        ("y" * 20, f"graduation holds “{'y' * 20}”; a number is expected"),
     ],
 )
 def test_a_wrong_cell_is_named(value: object, says: str) -> None:
@@ -223,6 +225,24 @@ def test_one_cell_of_uncertainty_stands_for_all() -> None:
         ("MEAN_TYPE_A", [2.5], "one reading has no scatter; two or more are needed"),
         ("MEAN_TYPE_A", [[2.5, 2.6], 3.0], "part is a text: Leave out for all, or choose one: "
          "mean, u(mean), s(reading), degrees of freedom, readings."),
+        ("WEIGHTED_LINE", [[1, 2], [1, 2], 0.1], "3 points or more are needed; there are 2"),
+        ("BOTH_ERRORS_LINE", [[1, 2], [1, 2], 1, 1], "3 points or more are needed; there are 2"),
+        ("ORIGIN_LINE", [[1], [1]], "2 points or more are needed; there are 1"),
+        ("HALF_AND_HALF", [[1, 2, 3], [1, 2, 3]], "4 points or more are needed; there are 3"),
+        ("LINE_VALUE_AT", [[1, 2], [1, 2], 3], "3 points or more are needed; there are 2"),
+        ("GROUP_PRECISION", [[[1, 2], [3, "b"]]], "row 2, cell 2 of groups holds “b”; a number is "
+         "expected"),
+        ("WEIGHTED_MEAN", [[1, 2], [0.1, 0]], "an uncertainty is 0; it has to be greater than 0"),
+        ("LEAST_COUNT", [1, 2.5], "divisions is 2.5; it has to be a whole number"),
+        ("ZERO_ERROR", [30, "short", 0.5, 50], "zero mark: The zero error comes out very large. Is "
+         "it the number that stands at the line (47 of 50 for three divisions past), and the right "
+         "side?"),
+        ("EFFECTIVE_DOF", [[1, 2], [3, 0]], "cell 2 of dof is 0; more than 0 is due"),
+        ("EFFECTIVE_DOF", [[1, 2], [3, 4, 5]], "there are 2 contributions, and more dof"),
+        ("TYPE_B_UNCERTAINTY", [-0.1], "half_width is -0.1; it cannot be less than 0"),
+        ("ZETA_SCORE", [1, -0.1, 2], "u is -0.1; it cannot be less than 0"),
+        ("STATED_RESULT", [1e20, 1e-20],
+         "the uncertainty is too small beside the value to be stated with it"),
         ("GRUBBS_TEST", [[1, 2, 3], 5], "significance is 5; usual is 0.05, allowed up to 0.5"),
         ("SCALE_READING", [5.5, 52, 0.5, 50],
          "coincidence 52: Is there such a division on the scale? Look at it again."),

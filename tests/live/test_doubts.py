@@ -66,7 +66,13 @@ def test_slack_and_bends_are_seen() -> None:
     line = 2.0 + 0.25 * x + np.tile([0.004, -0.004, 0.0], 4)
     slack = line.copy()
     slack[:2] -= (0.2, 0.1)
-    assert "reading 1: 0.2" in told(np.round(slack, 2), x)
+    assert re.match(
+        r"reading 1: 0\.\d\d below the line of the others, and the next one half of it: slack\?",
+        told(np.round(slack, 2), x),
+    )
+    assert "reading 1: 0.20 above" in told(np.round(2.0 * line - slack, 2), x).replace(
+        "0.19", "0.20"
+    )
     assert "the readings bend upwards" in told(np.round(line + 0.01 * x**2, 2), x)
     assert "the readings bend downwards" in told(np.round(line - 0.01 * x**2, 2), x)
     late = line.copy()
@@ -125,6 +131,12 @@ def test_of_few_readings_that_scatter_nothing_is_said() -> None:
 
 def test_many_doubts_are_counted() -> None:
     assert told([*CLEAN, *"abcdefg"]).endswith("“c”; a number is expected; and 4 more")
+
+
+def test_of_few_readings_the_first_cell_says_so() -> None:
+    column = call(FUNCTIONS, "CHECK_EACH_READING", [CLEAN[:3]])
+    assert column == (("3 readings are too few to compare; 6 are needed",), ("",), ("",))
+    assert call(FUNCTIONS, "CHECK_EACH_READING", [CLEAN]) == (("",),) * 10
 
 
 def test_each_reading_has_its_cell() -> None:

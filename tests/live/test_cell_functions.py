@@ -20,6 +20,7 @@ from openpyxl.utils import FORMULAE
 from scipy import optimize, stats
 from uncertainties import ufloat, umath
 
+from sheetlab.course.books import books
 from sheetlab.live import lines, repeated
 from sheetlab.live.functions import FUNCTIONS, ROWS
 from sheetlab.live.guide import as_rows, signature
@@ -275,6 +276,22 @@ def test_coverage_factor_is_student_of_scipy(dof: int, more: float, probability:
     assert found == pytest.approx(stats.t.ppf(0.5 + probability / 2, dof), rel=1e-9)
 
 
+def test_the_farthest_reading_is_named_by_its_number() -> None:
+    block = dict(call(FUNCTIONS, "GRUBBS_TEST", [[2.1, 2.2, None, 9.9, 2.0, 2.1]]))
+    # empty cells are passed over and do not count
+    assert (block["farthest reading"], block["its number"]) == (9.9, 3.0)
+
+
+def test_a_part_without_degrees_of_freedom_is_known_well() -> None:
+    found = call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, None, 4.0], [9.0, None, None]])
+    assert found == pytest.approx(9.0 * (25.0 / 9.0) ** 2)
+    assert found == call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [9.0]])
+    told = call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [None, None, ""]])
+    assert told == (
+        "sheetlab: no part has a limited number; COVERAGE_FACTOR takes an empty cell then"
+    )
+
+
 # -- tables and scales --------------------------------------------------------------------------
 
 
@@ -295,6 +312,25 @@ def test_tolerances_of_weights_are_the_table() -> None:
             for weight_class in standards.MASS_CLASSES:
                 found = call(FUNCTIONS, "MASS_TOLERANCE", [float(row["nominal_g"]), weight_class])
                 assert found == pytest.approx(float(row[f"{weight_class}_mpe_mg"]))
+
+
+def test_materials_are_those_of_plans() -> None:
+    known = books().materials
+    assert len(known) > 5
+    for one in known:
+        block = dict(call(FUNCTIONS, "MATERIAL_DATA", [one.name.upper()]))
+        modulus = [block[f"{end} modulus (GPa)"] * 1e9 for end in ("lowest", "highest")]
+        assert modulus == pytest.approx(one.modulus)
+        breaking = [block[f"{end} breaking stress (MPa)"] * 1e6 for end in ("lowest", "highest")]
+        assert breaking == pytest.approx(one.breaking)
+        low, high = (block[f"{end} yield stress (MPa)"] for end in ("lowest", "highest"))
+        if one.yielding is None:
+            assert (low, high) == ("not known", "not known")
+        else:
+            assert (low * 1e6, high * 1e6) == pytest.approx(one.yielding)
+        assert str(block["source"]).startswith(one.source[:200])
+    told = call(FUNCTIONS, "MATERIAL_DATA", ["butter"])
+    assert str(told).startswith("sheetlab: “butter” is not in the table, which has: ")
 
 
 def test_gravity_is_the_table() -> None:
