@@ -19,10 +19,10 @@ import xlsxwriter
 from calc.office import Book, Office, available, profile_with
 from examples import SHIPPED, filled, layout
 
-from sheetlab.live.calc.extension import INTERFACE, extension, methods
+from sheetlab.live.calc.extension import INTERFACE, SERVICE, extension, methods
 from sheetlab.live.calc.typelibrary import type_library
 from sheetlab.live.functions import FUNCTIONS
-from sheetlab.live.guide import guide
+from sheetlab.live.guide import IN_CALC, guide
 from sheetlab.live.inplace import prepare
 from sheetlab.live.library import Example, Function, call
 from sheetlab.practical.definition import Assist
@@ -180,9 +180,13 @@ def test_a_saved_workbook_calculates_again(calc: Office, tmp_path: Path, kind: s
     assert again[1][0] == again[0][2] == pytest.approx(first[1][0] + 1 / 3)
 
 
-def test_the_guide_agrees_line_by_line_as_soon_as_it_is_open(calc: Office, tmp_path: Path) -> None:
+@pytest.mark.parametrize("names", ["", IN_CALC])
+def test_the_guide_agrees_line_by_line_as_soon_as_it_is_open(
+    calc: Office, tmp_path: Path, names: str
+) -> None:
+    assert f"{SERVICE.upper()}." == IN_CALC
     path = tmp_path / "guide.xlsx"
-    path.write_bytes(guide())
+    path.write_bytes(guide(names))
     with calc.book(path) as book:
         formulas = book.shown("Functions", "A2:A2")[0][0]
         book.recalculate(1)
@@ -474,4 +478,5 @@ def test_a_workbook_without_readings_says_what_is_missing(calc: Office, tmp_path
         done, text = book.command("evaluate")
         assert done
         assert "No result could be formed" in text
+        assert "looks wrong" not in text
         assert "Findings" in book.sheets()

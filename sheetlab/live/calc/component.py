@@ -146,12 +146,12 @@ class Process:
             "sys.exit(main())"
         )
         return subprocess.Popen(
-            [python, "-c", begin, self.settings["folder"]],
+            [python, "-P", "-c", begin, self.settings["folder"]],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             env=environment,
-            cwd=os.path.expanduser("~"),
+            cwd=os.path.dirname(python),
             creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
         )
 
@@ -647,11 +647,12 @@ def evaluate(book: Book) -> str:
         lambda: book.swap(titles, copy, replaces),
     )
     book.show(titles[0])
+    said = made["statement"] or f"No result could be formed; the sheet {titles[-1]} says why."
     doubts = len(made["doubts"])
-    found = "1 cell needs" if doubts == 1 else f"{doubts} cells need"
-    result = made["statement"] or f"No result could be formed; the sheet {titles[-1]} says why."
-    look = f"{found} a look: see the sheet {titles[-1]}, or “Check readings”."
-    return f"{result}\n\n{look if doubts else 'No reading looks wrong.'}"
+    if doubts:
+        cells = "1 finding asks" if doubts == 1 else f"{doubts} findings ask"
+        return f"{said}\n\n{cells} for a look: see the sheet {titles[-1]}, or “Check readings”."
+    return f"{said}\n\nNo reading looks wrong." if made["statement"] else said
 
 
 def check(book: Book) -> str:
