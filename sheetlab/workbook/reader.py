@@ -11,6 +11,7 @@ import datetime
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
@@ -62,7 +63,10 @@ def read_workbook(path: Path) -> Filled:
     if rows:
         practical = load(its.definition, its.runs, its.practical, rows)
     first_rows = {table: span.row for table, span in tables.items()}
-    reader = _Reader(store, practical, path.name, slots, first_rows, [*findings, *shifted])
+    doubled = _doubled(slots, practical, path.name)
+    reader = _Reader(
+        store, practical, path.name, slots, first_rows, [*findings, *shifted, *doubled]
+    )
     entries = {key: reader.entries(one) for key, one in practical.inputs.items()}
     reader.lost_cells(its.assist)
     reader.unseen(entries)
@@ -207,6 +211,35 @@ def _tables(
                 )
             )
     return spans, tuple(findings)
+
+
+def _doubled(
+    slots: Mapping[str, Slot | None], practical: Practical, file: str
+) -> tuple[Finding, ...]:
+    """Cells to which two names point: one of the two readings stands elsewhere."""
+    columns: dict[tuple[str, int], list[tuple[int, int, str]]] = {}
+    for key, slot in slots.items():
+        if slot is not None:
+            its = columns.setdefault((slot.sheet, slot.column), [])
+            its.append((slot.row, slot.row + slot.rows, key))
+    found = []
+    for (sheet, column), spans in columns.items():
+        spans.sort()
+        for (_, end, first), (begin, _, second) in pairwise(spans):
+            if begin < end:
+                titles = [practical.inputs[key].title for key in (first, second)]
+                found.append(
+                    Finding(
+                        "names-doubled",
+                        Severity.DOUBTFUL,
+                        f"the names of “{titles[0]}” and “{titles[1]}” point at the same cells",
+                        "names as they were issued",
+                        "Compare with the group's notes, or copy the readings into a newly issued "
+                        "workbook.",
+                        Place(file, sheet, address(begin, column)),
+                    )
+                )
+    return tuple(found)
 
 
 @dataclass(slots=True)

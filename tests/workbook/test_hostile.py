@@ -423,6 +423,17 @@ def test_all_names_deleted(tmp_path: Path) -> None:
     assert {"cells-lost"} <= codes(outcome_of(tmp_path, changed(change))) | {"workbook-not-filled"}
 
 
+def test_two_names_that_point_at_one_cell_are_told(tmp_path: Path) -> None:
+    """Found by mutation: the altitude was read from the cell of the latitude, in silence."""
+    text = part(GOOD, "xl/workbook.xml").decode()
+    places = dict(re.findall(r'name="(in_\w+)"[^>]*>([^<]*)<', text))
+    here, there = places["in_altitude"], places["in_latitude"]
+    moved = text.replace(f">{here}<", f">{there}<")
+    assert moved != text
+    outcome = outcome_of(tmp_path, with_parts(GOOD, {"xl/workbook.xml": moved.encode()}))
+    assert "names-doubled" in codes(outcome)
+
+
 @pytest.mark.parametrize("version", ["0", "99"])
 def test_a_workbook_of_another_version_goes_by_its_own_definition(
     tmp_path: Path, version: str
