@@ -16,6 +16,8 @@ from sheetlab.finding import Finding, Severity, SheetlabError, harmless
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.course.issue import Binding
+    from sheetlab.course.progress import Meter
+    from sheetlab.course.workers import Workers
     from sheetlab.practical.loader import Catalogue
     from sheetlab.workbook.evaluate_file import FileOutcome
 
@@ -207,10 +209,7 @@ def _parser() -> argparse.ArgumentParser:
         "--due", default="", metavar="DATE",
         help="2026-03-13 or 2026-03-13T16:00: what was saved later is late",
     )  # fmt: skip
-    classing.add_argument(
-        "--jobs", type=int, default=0, metavar="N",
-        help="processes at the same time (usual: one a processor)",
-    )  # fmt: skip
+    _workers(classing)
     _profile(classing, "that of each workbook")
     classing.set_defaults(run=_class)
 
@@ -262,6 +261,7 @@ def _archive_parser(parser: argparse.ArgumentParser) -> None:
         "--keep-until", type=datetime.date.fromisoformat, metavar="YYYY-MM-DD",
         help="codes are kept to this day (usual: the end of the year that follows)",
     )  # fmt: skip
+    _workers(adding)
     adding.set_defaults(run=_archive_add)
 
     checking = actions.add_parser("check", help="prove the archive complete and unaltered")
@@ -302,6 +302,17 @@ def _codes(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--codes", type=Path, metavar="KEYS.csv",
         help="list of codes (usual: “DEPARTMENT codes.csv” beside the archive)",
+    )  # fmt: skip
+
+
+def _workers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--jobs", type=int, default=0, metavar="N",
+        help="processes at the same time (usual: one a processor)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--cluster", default="", metavar="ADDRESS",
+        help="evaluate on a Dask cluster: address of its scheduler, or “local” for one on this PC",
     )  # fmt: skip
 
 
@@ -605,17 +616,10 @@ def _class(options: argparse.Namespace) -> int:
     scheme = find_scheme(options.scheme or USUAL)
     profile = find_profile(options.profile) if options.profile else None
     roster = read_roster(options.roster) if options.roster else ()
-    terminal = sys.stderr.isatty()
-
-    def progress(done: int, of: int) -> None:
-        if terminal:
-            end = "\n" if done == of else ""
-            print(f"\r{done} of {of} workbooks evaluated", end=end, file=sys.stderr, flush=True)
-
+    workers, progress = _evaluating(options)
     made = run_class(
-        options.folder, options.out, scheme, roster, options.due, profile,
-        max(options.jobs, 0), progress,
-    )  # fmt: skip
+        options.folder, options.out, scheme, roster, options.due, profile, workers, progress
+    )
     for one in made.sorted.counted:
         result = "no result" if one.outcome is None else one.outcome.statement
         print(_plain(f"{one.name}, {one.practical}: {one.status}, {result}"))
@@ -630,6 +634,20 @@ def _class(options: argparse.Namespace) -> int:
         return NOTHING_DONE
     failed = unread or any(one.outcome is None for one in made.sorted.counted)
     return SOME_FAILED if failed else DONE
+
+
+def _evaluating(options: argparse.Namespace) -> tuple[Workers, Meter]:
+    """Who evaluates, and what tells how far it is."""
+    from sheetlab.course.progress import Meter
+    from sheetlab.course.workers import Workers
+
+    meter = Meter(sys.stderr)
+
+    def tell(finding: Finding) -> None:
+        meter.end()
+        _complain([finding])
+
+    return Workers(max(options.jobs, 0), options.cluster, tell), meter
 
 
 def _practice_set(options: argparse.Namespace) -> int:
