@@ -669,10 +669,12 @@ def _archive_add(options: argparse.Namespace) -> int:
         _complain([_no_files(options.files)])
         return NOTHING_DONE
     rows = revised = there = refused = 0
+    workers, progress = _evaluating(options)
     for one in add(
         options.files, options.archive, options.year, datetime.date.today(), options.codes,
-        options.keep_until,
+        options.keep_until, workers=workers, progress=progress,
     ):  # fmt: skip
+        progress.end()
         if one.finding is not None:
             refused += one.finding.severity is Severity.STOP
             _complain([one.finding])
@@ -723,8 +725,8 @@ def _archive_purge(options: argparse.Namespace) -> int:
 def _archive_import(options: argparse.Namespace) -> int:
     from sheetlab.course.archive import database_of, import_view
 
-    table = import_view(options.archive, datetime.date.today())
-    print(f"{database_of(options.archive).name}: {table.count} rows imported, all in order")
+    count, _ = import_view(options.archive, datetime.date.today())
+    print(f"{database_of(options.archive).name}: {count} rows imported, all in order")
     return DONE
 
 
