@@ -176,6 +176,8 @@ class _Book:
     places: dict[str, int] = field(default_factory=dict)
     """Row on the sheet Marks of each hand-in, zero-based, as it is written."""
     kept_rows: int = 0
+    made: list[tuple[str, list[HandIn]]] = field(default_factory=list)
+    """Blocks, once they are known: every row asks for them."""
 
     @property
     def scheme(self) -> Scheme:
@@ -191,9 +193,11 @@ class _Book:
 
     def blocks(self) -> list[tuple[str, list[HandIn]]]:
         """Title and hand-ins of each practical, and of each thing that was measured in it."""
-        parts = groupby(self.counted, key=lambda one: (one.practical, one.sample))
-        found = [list(ones) for _, ones in parts]
-        return [(self.block_title(ones[0]), ones) for ones in found]
+        if not self.made:
+            parts = groupby(self.counted, key=lambda one: (one.practical, one.sample))
+            found = [list(ones) for _, ones in parts]
+            self.made += [(self.block_title(ones[0]), ones) for ones in found]
+        return self.made
 
     def block_title(self, one: HandIn) -> str:
         samples = {other.sample for other in self.counted if other.practical == one.practical}
