@@ -252,14 +252,19 @@ def _archive_parser(parser: argparse.ArgumentParser) -> None:
 
     adding = actions.add_parser("add", help="evaluate workbooks and append their results")
     adding.add_argument(
-        "files", nargs="+", type=Path, metavar="FILE", help="workbooks, or folders of them"
-    )
+        "files", nargs="+", type=Path, metavar="FILE",
+        help="workbooks, folders of them, or class workbooks (what counts in the class)",
+    )  # fmt: skip
     adding.add_argument("--archive", type=Path, required=True, metavar="DEPARTMENT.xlsx")
     adding.add_argument("--year", type=_year, required=True, help="year of the class")
     _codes(adding)
     adding.add_argument(
         "--keep-until", type=datetime.date.fromisoformat, metavar="YYYY-MM-DD",
         help="codes are kept to this day (usual: the end of the year that follows)",
+    )  # fmt: skip
+    adding.add_argument(
+        "--folder", type=Path, metavar="DIR",
+        help="where the hand-ins of a class workbook lie, if not beside it or below it",
     )  # fmt: skip
     _workers(adding)
     adding.set_defaults(run=_archive_add)
@@ -672,7 +677,7 @@ def _archive_add(options: argparse.Namespace) -> int:
     workers, progress = _evaluating(options)
     for one in add(
         options.files, options.archive, options.year, datetime.date.today(), options.codes,
-        options.keep_until, workers=workers, progress=progress,
+        options.keep_until, workers=workers, progress=progress, folder=options.folder,
     ):  # fmt: skip
         progress.end()
         if one.finding is not None:

@@ -22,6 +22,8 @@ from pathlib import Path
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.course.archivebook import View, open_view, view_bytes
 from sheetlab.course.batch import ENDINGS
+from sheetlab.course.collect import entry_of, typed_digest
+from sheetlab.course.handins import row_key
 from sheetlab.course.ledger import (
     COLUMNS,
     FIRST,
@@ -38,6 +40,7 @@ from sheetlab.course.ledger import (
     rows_of,
     verify,
 )
+from sheetlab.course.sources import Source, changed, is_class_workbook, sources_of
 from sheetlab.course.workers import HERE, LOST, Call, Progress, Workers, each
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.workbook.evaluate_file import evaluate_file
@@ -354,17 +357,23 @@ def add(
     wait: float = WAIT,
     workers: Workers = HERE,
     progress: Progress | None = None,
+    folder: Path | None = None,
 ) -> Iterator[Added]:
     """Evaluate workbooks and append their results; the last step renews the workbook of results.
 
     Parameters
     ----------
+    files
+        Workbooks of groups, folders of them, and class workbooks: of these the hand-ins that
+        count.
     codes
         List of codes; None: the usual one beside the archive.
     keep_until
         Day to which the codes are kept; None: the end of the year that follows.
     progress
         Told how many workbooks of how many are evaluated.
+    folder
+        Where the hand-ins of the class workbooks lie; None: where these say (``sources_of``).
 
     Raises
     ------
@@ -374,18 +383,28 @@ def add(
     """
     if archive.exists() and not database_of(archive).exists():
         raise SheetlabError(_no_database(archive))
-    todo = [_Job(path, path.absolute(), year) for path in workbooks(files, archive)]
+    todo: dict[Path, _Job] = {}
+    for given in files:
+        for path in workbooks([given], archive):
+            # in a folder lie the hand-ins themselves
+            for one in _jobs(path, year, folder, given == path):
+                if isinstance(one, Finding):
+                    yield Added(path, finding=one)
+                else:
+                    # named itself and by its class: as the class knows it
+                    todo[one.place] = one if one.source else todo.get(one.place, one)
     until = (keep_until or last_day(year)).isoformat()
     writer = _Writer(archive, codes or codes_of(archive), year, today.isoformat(), until, wait)
-    folders = sorted({job.place.parent for job in todo})
+    folders = sorted({job.place.parent for job in todo.values()})
     waiting: list[_Read] = []
-    for one in each(Call(_read, _lost), todo, workers, folders, progress):
-        waiting.append(one)
+    for read in each(Call(_read, _lost), list(todo.values()), workers, folders, progress):
+        waiting.append(read)
         if len(waiting) >= writer.step:
             yield from writer.append(waiting)
             waiting = []
     yield from writer.append(waiting)
-    finding = renew_view(archive, wait)
+    # where nothing could be taken there is no archive to begin
+    finding = renew_view(archive, wait) if todo or database_of(archive).exists() else None
     if finding is not None:
         yield Added(archive, finding=finding)
 
@@ -409,6 +428,22 @@ class _Job:
     place: Path
     """The same for every process and PC."""
     year: int
+    source: Source | None = None
+    """What it has to hold still, if it comes from a class."""
+
+
+def _jobs(path: Path, year: int, folder: Path | None, named: bool) -> Iterator[_Job | Finding]:
+    if not named or not is_class_workbook(path):
+        yield _Job(path, path.absolute(), year)
+        return
+    try:
+        for one in sources_of(path, folder):
+            if isinstance(one, Finding):
+                yield one
+            else:
+                yield _Job(one.path, one.path.absolute(), year, one)
+    except SheetlabError as error:
+        yield from error.findings
 
 
 @dataclass(frozen=True, slots=True)
@@ -430,6 +465,11 @@ def _read(job: _Job) -> _Read:
     blank = next((f for f in outcome.findings if f.code == NOT_FILLED), None)
     if blank is not None:
         return _Read(job.path, finding=blank)
+    if job.source is not None:
+        name = assessment.practical.definition.id
+        key = row_key(name, entry_of(assessment, "group"), job.source.file)
+        if (key, typed_digest(assessment)) != (job.source.key, job.source.readings):
+            return _Read(job.path, finding=changed(job.source))
     group = clean(assessment.observations.entry("start.group").text) or job.path.stem
     try:
         return _Read(job.path, group, entries_of(assessment, job.year))

@@ -137,11 +137,11 @@ def _lost(job: _Job) -> _Done:
 def _handin(path: Path, job: _Job, found: Assessment, findings: Sequence[Finding]) -> HandIn:
     definition = found.practical.definition
     saved, saved_by = saved_at(path)
-    known = {name: _entry(found, name) for name in ("group", "setup", "observers", "date")}
+    known = {name: entry_of(found, name) for name in ("group", "setup", "observers", "date")}
     return HandIn(
         file=job.file,
         digest=hashlib.sha256(path.read_bytes()).hexdigest(),
-        readings=_typed_digest(found),
+        readings=typed_digest(found),
         saved=saved,
         saved_by=saved_by,
         practical=definition.id,
@@ -159,7 +159,8 @@ def _handin(path: Path, job: _Job, found: Assessment, findings: Sequence[Finding
     )
 
 
-def _entry(found: Assessment, name: str) -> str:
+def entry_of(found: Assessment, name: str) -> str:
+    """An entry of the first sheet, on one line."""
     text = found.observations.entry(f"start.{name}").text
     # one line: a name is a cell, a page footer and a row of a terminal
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
@@ -171,7 +172,7 @@ def _sample(found: Assessment) -> str:
     return found.observations.entry(chosen).text if chosen else ""
 
 
-def _typed_digest(found: Assessment) -> str:
+def typed_digest(found: Assessment) -> str:
     """Digest of what was typed, without whatever a spreadsheet program adds to a file."""
     digest = hashlib.sha256(found.practical.definition.id.encode())
     for key in sorted(found.observations.entries):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
@@ -21,10 +21,16 @@ from sheetlab.practical.observations import typed_number
 from sheetlab.workbook.longbook import LongBook, Value, open_long
 
 MARK, FORMAT = "sheetlab class workbook", "1"
+HIDDEN = "sheetlab class"
+"""Title of the hidden sheet."""
+COUNTS = "counts"
+"""Stands beside a hand-in of the history that counts."""
 MARKS_MARK, MARKS_TITLE = "sheetlab marks", "Marks"
 ITEMS, COMMENT, KEPT = "#items", "#comment", "#kept"
 HISTORY_ROW = 3
 """Zero-based row of the hidden sheet at which the history begins, one JSON object a row."""
+FOLDER_CELL = (2, 0)
+"""Where the hidden sheet says in which folder the hand-ins lie, seen from the workbook."""
 KEY, SHOWN, MARKED, TYPED = range(4)
 """Hidden columns of a row of marks: its key, the readings shown in it, the readings that the
 teacher's marks were typed for, and a digest of what the teacher had typed."""
@@ -62,6 +68,10 @@ class Kept:
 
     rows: Mapping[str, TypedRow] = field(default_factory=dict)
     history: tuple[Past, ...] = ()
+    counted: frozenset[tuple[str, str]] = frozenset()
+    """Key and readings of the hand-ins that counted when it was written."""
+    folder: str | None = None
+    """Path from the class workbook to the folder of the hand-ins; None if that lay elsewhere."""
 
 
 def read_kept(path: Path) -> Kept:
@@ -108,11 +118,17 @@ def _kept(book: LongBook, path: Path) -> Kept:
         raise SheetlabError(_refused(path, "it was written by another version of sheetlab"))
     if marks is None:
         raise SheetlabError(_refused(path, "its sheet “Marks” is gone, or its first column is"))
-    history = _history(hidden)
+    history = tuple(one for _, one in _history(hidden))
     rows = _rows(marks)
     if _text(hidden.get((1, 2))) != "0" and not rows:
         raise SheetlabError(_refused(path, "the hidden keys on its sheet “Marks” are gone"))
-    return Kept(rows, history)
+    counted = frozenset(
+        (one.key, one.readings)
+        for row, one in _history(hidden)
+        if _text(hidden.get((row, 1))) == COUNTS
+    )
+    folder = _text(hidden.get(FOLDER_CELL))
+    return Kept(rows, history, counted, folder or None)
 
 
 def _cells(book: LongBook, sheet: str) -> Cells:
@@ -121,14 +137,13 @@ def _cells(book: LongBook, sheet: str) -> Cells:
     }
 
 
-def _history(cells: Cells) -> tuple[Past, ...]:
+def _history(cells: Cells) -> Iterator[tuple[int, Past]]:
+    """Hand-ins of the history with their rows on the hidden sheet."""
     names = {one.name for one in fields(Past)}
-    found = []
-    for (row, column), cell in sorted(cells.items()):
+    for (row, column), cell in sorted(cells.items(), key=lambda one: one[0]):
         if row >= HISTORY_ROW and column == 0:
             data: dict[str, Any] = json.loads(_text(cell))
-            found.append(Past(**{name: data[name] for name in names}))
-    return tuple(found)
+            yield row, Past(**{name: data[name] for name in names})
 
 
 def _rows(cells: Cells) -> dict[str, TypedRow]:
