@@ -83,9 +83,8 @@ def _own_folder(path: Path, said: str | None) -> Path:
 def _below(root: Path, name: str, folder: bool = False) -> Path | None:
     """A path below a folder; None for one that leads out of it, whatever links there are."""
     parts = PurePosixPath(name).parts
-    if any(
-        part == ".." or "\0" in part or PureWindowsPath(part).parts != (part,) for part in parts
-    ):
+    # what is no plain name on one system is refused on all
+    if any(p == ".." or "\0" in p or "\\" in p or PureWindowsPath(p).drive for p in parts):
         return None
     if PurePosixPath(name).is_absolute() or not (folder or name.lower().endswith(ENDINGS)):
         return None
