@@ -266,6 +266,10 @@ def _archive_parser(parser: argparse.ArgumentParser) -> None:
         "--folder", type=Path, metavar="DIR",
         help="where the hand-ins of a class workbook lie, if not beside it or below it",
     )  # fmt: skip
+    adding.add_argument(
+        "--no-view", action="store_true",
+        help="leave the workbook as it is; “archive export” brings it up to date",
+    )  # fmt: skip
     _workers(adding)
     adding.set_defaults(run=_archive_add)
 
@@ -283,6 +287,10 @@ def _archive_parser(parser: argparse.ArgumentParser) -> None:
 
     importing = actions.add_parser("import", help="make the database again from the workbook")
     _department(importing)
+    importing.add_argument(
+        "--from", type=Path, dest="source", metavar="FILE",
+        help="begin an archive from a .csv or .parquet file that “archive export” wrote",
+    )  # fmt: skip
     importing.set_defaults(run=_archive_import)
 
     exporting = actions.add_parser("export", help="write the table to a file, or the workbook anew")
@@ -678,6 +686,7 @@ def _archive_add(options: argparse.Namespace) -> int:
     for one in add(
         options.files, options.archive, options.year, datetime.date.today(), options.codes,
         options.keep_until, workers=workers, progress=progress, folder=options.folder,
+        view=not options.no_view,
     ):  # fmt: skip
         progress.end()
         if one.finding is not None:
@@ -728,10 +737,17 @@ def _archive_purge(options: argparse.Namespace) -> int:
 
 
 def _archive_import(options: argparse.Namespace) -> int:
-    from sheetlab.course.archive import database_of, import_view
+    from sheetlab.course.archive import database_of, import_table, import_view
 
-    count, _ = import_view(options.archive, datetime.date.today())
-    print(f"{database_of(options.archive).name}: {count} rows imported, all in order")
+    today = datetime.date.today()
+    if options.source is not None:
+        count, head = import_table(options.archive, options.source, today)
+    else:
+        count, head = import_view(options.archive, today)
+    print(
+        f"{database_of(options.archive).name}: {count} rows imported, all in order\n"
+        f"digest of the last row: {head}"
+    )
     return DONE
 
 

@@ -16,11 +16,23 @@ import tempfile
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import chain, zip_longest
 from pathlib import Path
 
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.course.archivebook import View, open_view, view_bytes
+from sheetlab.course.archivefiles import (
+    PARQUET,
+    guarded,
+    read_csv,
+    read_parquet,
+    split,
+    unguarded,
+    wide,
+    write_csv,
+    write_parquet,
+)
 from sheetlab.course.batch import ENDINGS
 from sheetlab.course.collect import entry_of, typed_digest
 from sheetlab.course.handins import row_key
@@ -54,7 +66,6 @@ GROWTH = 50
 """In a large archive so many steps double it about: each reads and writes the list of codes."""
 FORMAT = "1"
 KEY_COLUMNS = ("code", "year", "group")
-_RISKY = ("=", "+", "-", "@", "\t", "\r", "'")
 
 
 def database_of(archive: Path) -> Path:
@@ -320,16 +331,6 @@ def read_codes(path: Path) -> KeyList:
     return found
 
 
-def guarded(text: str) -> str:
-    """A text for a CSV file that no spreadsheet program takes for a formula."""
-    return f"'{text}" if text.startswith(_RISKY) else text
-
-
-def unguarded(text: str) -> str:
-    """The text behind a guarded one."""
-    return text[1:] if text.startswith("'") and text[1:].startswith(_RISKY) else text
-
-
 def _folded(group: str) -> str:
     return unicodedata.normalize("NFKC", clean(group)).casefold()
 
@@ -358,6 +359,7 @@ def add(
     workers: Workers = HERE,
     progress: Progress | None = None,
     folder: Path | None = None,
+    view: bool = True,
 ) -> Iterator[Added]:
     """Evaluate workbooks and append their results; the last step renews the workbook of results.
 
@@ -374,6 +376,8 @@ def add(
         Told how many workbooks of how many are evaluated.
     folder
         Where the hand-ins of the class workbooks lie; None: where these say (``sources_of``).
+    view
+        Whether the workbook of results is renewed: of very many rows that takes minutes.
 
     Raises
     ------
@@ -403,8 +407,10 @@ def add(
             yield from writer.append(waiting)
             waiting = []
     yield from writer.append(waiting)
-    # where nothing could be taken there is no archive to begin
-    finding = renew_view(archive, wait) if todo or database_of(archive).exists() else None
+    finding = None
+    if view and (todo or database_of(archive).exists()):
+        # (where nothing could be taken there is no archive to begin)
+        finding = renew_view(archive, wait)
     if finding is not None:
         yield Added(archive, finding=finding)
 
@@ -771,7 +777,8 @@ def _import(
 def export(archive: Path, target: Path, wait: float = WAIT) -> int:
     """Write the table to a CSV or Parquet file, a row a result; returns the number of rows.
 
-    The numbers beside a result are columns of their own, named ``kind:id``.
+    The numbers beside a result are columns of their own, named ``kind:id``, for other programs; the
+    last column (``NUMBERS``) holds them whole, so that the table can be imported again.
 
     Raises
     ------
@@ -780,38 +787,59 @@ def export(archive: Path, target: Path, wait: float = WAIT) -> int:
     """
     if target.exists():
         raise SheetlabError(_exists(target))
-    rows = read(archive, wait).rows
-    beside = list(dict.fromkeys(f"{n.kind}:{n.id}" for row in rows for n in row.entry.numbers))
-    names = [*COLUMNS, *beside]
-    table = []
-    for row in rows:
-        extra = {f"{n.kind}:{n.id}": n.value for n in row.entry.numbers}
-        table.append([*flat(row), *(extra.get(name) for name in beside)])
-    if target.suffix.lower() == ".parquet":
-        data = _parquet(names, table, target)
-    else:
-        buffer = io.StringIO(newline="")
-        writer = csv.writer(buffer)
-        writer.writerow(names)
-        for record in table:
-            writer.writerow([guarded(v) if isinstance(v, str) else v for v in record])
-        data = buffer.getvalue().encode("utf-8-sig")
+    write = write_parquet if target.suffix.lower() == PARQUET else write_csv
+    with _snapshot(archive, wait) as (connection, _):
+        query = "SELECT kind, id FROM numbers GROUP BY kind, id ORDER BY MIN(row), MIN(position)"
+        beside = [f"{kind}:{id_}" for kind, id_ in connection.execute(query)]
+        records = map(partial(wide, beside=beside), _rows(connection, archive))
+        # written beside it, and then in its place in one step
+        part = target.with_name(f".{target.name[:40]}.part")
+        try:
+            count = write(part, beside, records)
+            if target.exists():
+                raise SheetlabError(_exists(target))
+            part.replace(target)
+        except ImportError as error:
+            reason = "Parquet needs pyarrow, which is not installed here"
+            raise SheetlabError(_not_exported(target, reason)) from error
+        except OSError as error:
+            raise SheetlabError(_not_exported(target, error.strerror or str(error))) from error
+        finally:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
+    return count
+
+
+def import_table(
+    archive: Path, source: Path, today: datetime.date, wait: float = WAIT
+) -> tuple[int, str]:
+    """Make the database from a file that ``export`` wrote; its rows, and the digest of the last.
+
+    Raises
+    ------
+    SheetlabError
+        If there is a database, or the file is not complete up to its last row and unaltered.
+    """
+    if archive.exists():
+        raise SheetlabError(_view_there(archive))
+    read = read_parquet if source.suffix.lower() == PARQUET else read_csv
     try:
-        write_atomically(target, data)
-    except OSError as error:
-        raise SheetlabError(_not_exported(target, error.strerror or str(error))) from error
-    return len(rows)
-
-
-def _parquet(names: Sequence[str], table: Sequence[Sequence[object]], target: Path) -> bytes:
-    try:
-        import pandas
-
-        frame = pandas.DataFrame(table, columns=list(names))
-        return bytes(frame.to_parquet(index=False))
+        with _loaded(View(*split(partial(read, source)), 0, "")) as found:
+            query = "SELECT number, digest FROM results ORDER BY number DESC LIMIT 1"
+            last = found.execute(query).fetchone()
+            if last is None:
+                raise ValueError("it holds no row")
+            count, head = last
+            _import(archive, found, count, head, today, wait, source.name)
     except ImportError as error:
-        reason = "Parquet needs pandas and pyarrow, which are not installed here"
-        raise SheetlabError(_not_exported(target, reason)) from error
+        reason = "Parquet needs pyarrow, which is not installed here"
+        raise SheetlabError(_not_imported(source, reason)) from error
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, csv.Error) as error:
+        raise SheetlabError(_not_imported(source, clean(str(error)))) from error
+    finding = renew_view(archive, wait)
+    if finding is not None:
+        raise SheetlabError(finding)
+    return count, head
 
 
 # -- findings ------------------------------------------------------------------------------------
@@ -953,6 +981,23 @@ def _exists(target: Path) -> Finding:
     return Finding(
         "file-exists", Severity.STOP, f"{target.name} is there already; nothing was written",
         "a new file", "Give another name, or move the old file away.", Place(target.name),
+    )  # fmt: skip
+
+
+def _view_there(archive: Path) -> Finding:
+    return Finding(
+        "file-exists", Severity.STOP, f"{archive.name} is there already; nothing was imported",
+        "an archive that is begun by the import", "Give the name of a new archive.",
+        Place(archive.name),
+    )  # fmt: skip
+
+
+def _not_imported(source: Path, why: str) -> Finding:
+    return Finding(
+        "archive-unreadable", Severity.STOP,
+        f"{source.name} cannot be imported ({why}); nothing was",
+        "a .csv or .parquet file that “sheetlab archive export” wrote",
+        "Export it again, or take the workbook of results.", Place(source.name),
     )  # fmt: skip
 
 

@@ -524,15 +524,75 @@ def test_export_to_csv(copy: Path, tmp_path: Path) -> None:
         a.export(copy, tmp_path / "all.csv")
 
 
-def test_export_to_parquet_without_its_library_is_told(copy: Path, tmp_path: Path) -> None:
-    pytest.importorskip("pandas")
-    try:
-        import pyarrow  # noqa: F401
-    except ImportError:
-        with pytest.raises(SheetlabError, match="pyarrow"):
-            a.export(copy, tmp_path / "all.parquet")
-    else:
-        assert a.export(copy, tmp_path / "all.parquet") == 6
+def test_export_to_parquet_without_its_library_is_told(
+    copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(SheetlabError, match="pyarrow"):
+        a.export(copy, tmp_path / "all.parquet")
+    (tmp_path / "all.parquet").write_bytes(b"PAR1")
+    with pytest.raises(SheetlabError, match="pyarrow"):
+        a.import_table(tmp_path / "N.xlsx", tmp_path / "all.parquet", TODAY)
+    assert {p.name for p in tmp_path.iterdir()} == {"all.parquet", "copy"}
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet"])
+def test_the_table_goes_out_and_comes_back(copy: Path, tmp_path: Path, ending: str) -> None:
+    one = years.bench(9, '=HYPERLINK("x")', '\'=1, "A"\n-2')
+    list(a.add([years.write(one, tmp_path / "in", "x")], copy, 2026, TODAY))
+    before = a.read(copy)
+    file = tmp_path / f"all.{ending}"
+    new = tmp_path / "new" / "DEPARTMENT.xlsx"
+    new.parent.mkdir()
+    assert main(["archive", "export", str(copy), "--out", str(file)]) == 0
+    assert main(["archive", "import", str(new), "--from", str(file)]) == 0
+    assert a.read(new) == before
+    assert a.check(new, TODAY).findings == ()
+    assert main(["archive", "import", str(new), "--from", str(file)]) == 2
+    assert a.read(new) == before
+    if ending == "parquet":
+        import pandas
+
+        frame = pandas.read_parquet(file)
+        assert list(frame["value"]) == [row.entry.value for row in before.rows]
+        assert frame["zero:screw_gauge"].notna().all()
+
+
+def test_an_altered_or_foreign_file_is_not_imported(copy: Path, tmp_path: Path) -> None:
+    file = tmp_path / "all.csv"
+    a.export(copy, file)
+    text = file.read_text(encoding="utf-8-sig")
+    lines = text.splitlines()
+    value = a.read(copy).rows[2].entry.value
+    for wrong, said in (
+        (text.replace(repr(value), repr(value * 1.001)), "row 3 was altered"),
+        ("\n".join([*lines[:3], *lines[4:]]), "where row 3 belongs"),
+        ("\n".join([*lines, lines[-1]]), "twice"),
+        (text.replace("[[", "[["[:1]), "cannot be imported"),
+        (lines[0], "no row"),
+        ("a,b\n1,2\n", "cannot be imported"),
+        (text.replace(",1,", ",1e999,"), "cannot be imported"),
+        ("", "no row"),
+    ):
+        file.write_text(wrong, encoding="utf-8")
+        with pytest.raises(SheetlabError, match=said):
+            a.import_table(tmp_path / "N.xlsx", file, TODAY)
+    (tmp_path / "x.parquet").write_bytes(b"PAR1 and no more")
+    for missing in (tmp_path / "none.csv", tmp_path / "x.parquet"):
+        with pytest.raises(SheetlabError, match="cannot be imported"):
+            a.import_table(tmp_path / "N.xlsx", missing, TODAY)
+    assert not list(tmp_path.glob("N.*"))
+
+
+def test_a_view_may_be_left_for_later(copy: Path, tmp_path: Path) -> None:
+    before = copy.read_bytes()
+    path = years.write(years.bench(50, "New"), tmp_path / "in")
+    add = ["archive", "add", str(path), "--archive", str(copy), "--year", "2026", "--no-view"]
+    assert main(add) == 0
+    assert copy.read_bytes() == before
+    assert main(["archive", "check", str(copy)]) == 1
+    assert main(["archive", "export", str(copy)]) == 0
+    assert a.check(copy, TODAY).findings == ()
 
 
 # -- codes that go --------------------------------------------------------------------------------
