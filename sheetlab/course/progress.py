@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TextIO
 
 ON_TERMINAL, IN_LOG = 0.2, 60.0
@@ -20,13 +20,13 @@ class Meter:
     """
 
     out: TextIO
-    begun: float = field(default_factory=time.monotonic)
+    begun: float = 0.0
     told: float = 0.0
     open: bool = False
     """Whether the line on the terminal is not ended yet."""
 
     def __post_init__(self) -> None:
-        self.told = self.begun
+        self.begun = self.told = time.monotonic()
 
     def __call__(self, done: int, of: int) -> None:
         """Take note, and say so now and then."""

@@ -221,7 +221,7 @@ def _processes(jobs: int) -> Iterator[_Run]:
     def start(calls: Sequence[Any]) -> Any:
         # a new one each time: after a death the old one may mix up the order of its results
         parallel = Parallel(jobs, "loky", "generator", initializer=_begin,
-                            initargs=(os.getpid(),), **DISPATCH)  # fmt: skip
+                            initargs=(os.getpid(),), max_nbytes=None, **DISPATCH)  # fmt: skip
         return parallel(calls)
 
     try:
@@ -349,7 +349,7 @@ def _no_dask() -> Finding:
         Severity.STOP,
         "a cluster needs dask.distributed, which is not installed here",
         "the optional part “cluster” of sheetlab, here and on every worker",
-        "Install it (pip install 'sheetlab[cluster]'), or leave --cluster out.",
+        "Install it (in the folder of sheetlab: pip install '.[cluster]'), or leave --cluster out.",
     )
 
 

@@ -747,6 +747,11 @@ def test_killed_at_a_dozen_moments_and_two_at_once(class_: Path, tmp_path: Path)
 
 
 @pytest.mark.slow
+def test_killed_while_helpers_evaluate(class_: Path, tmp_path: Path) -> None:
+    killed_and_raced(class_, tmp_path, 3, "helped")
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize(("how", "rounds"), [("remembered", 200), ("real", 40)])
 def test_killed_at_very_many_moments(class_: Path, tmp_path: Path, how: str, rounds: int) -> None:
     found = killed_and_raced(class_, tmp_path, rounds, how)

@@ -48,7 +48,6 @@ def test_few_are_done_in_this_process() -> None:
     assert list(made) == [0, 1, 4, 9, 16]
     assert seen == [(i, 5) for i in range(1, 6)]
     assert list(w.each(SQUARE, [])) == []
-    assert "joblib" not in sys.modules or w.FEW > 5
 
 
 @pytest.mark.slow
@@ -79,7 +78,7 @@ def test_what_kills_its_process_is_told_and_the_rest_is_done(
 
 def test_without_dask_it_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with pytest.raises(SheetlabError, match=re.escape("sheetlab[cluster]")):
+    with pytest.raises(SheetlabError, match=re.escape(".[cluster]")):
         list(w.each(SQUARE, range(3), w.Workers(cluster="tcp://127.0.0.1:1")))
 
 
@@ -194,9 +193,7 @@ def test_progress_is_one_line_on_a_terminal_and_few_in_a_log(
         screen(done, 200)
         log(done, 200)
     lines = screen.out.getvalue().split("\r")  # type: ignore[attr-defined]
-    assert lines[100].startswith(
-        "100 of 200 workbooks evaluated, about 2 min left".replace("2 min", "2 min")
-    )
+    assert lines[100].startswith("100 of 200 workbooks evaluated, about 2 min left")
     assert lines[-1].endswith("\n")
     assert screen.out.getvalue().count("\n") == 1  # type: ignore[attr-defined]
     assert log.out.getvalue().splitlines() == [  # type: ignore[attr-defined]
