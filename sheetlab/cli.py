@@ -22,6 +22,8 @@ if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.workbook.evaluate_file import FileOutcome
 
 DONE, SOME_FAILED, NOTHING_DONE = 0, 1, 2
+STOPPED = 130
+"""As a shell has it for Ctrl-C."""
 
 ASSIST = ("readings", "corrected", "full")
 
@@ -40,6 +42,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return NOTHING_DONE
     except BrokenPipeError:
         return DONE
+    except KeyboardInterrupt:
+        print("\nStopped; what was told of as done is kept.", file=sys.stderr)
+        return STOPPED
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -224,11 +224,29 @@ def _processes(jobs: int) -> Iterator[_Run]:
                             initargs=(os.getpid(),), max_nbytes=None, **DISPATCH)  # fmt: skip
         return parallel(calls)
 
+    with _quiet_end():
+        try:
+            yield _Run(jobs, start)
+        finally:
+            # they hold memory that whoever goes on with the results can use
+            get_reusable_executor().shutdown(wait=True, kill_workers=True)
+
+
+@contextlib.contextmanager
+def _quiet_end() -> Iterator[None]:
+    """Say nothing of a thread of loky that looks for work just called off (joblib 1.6)."""
+    usual = threading.excepthook
+
+    def hook(found: threading.ExceptHookArgs) -> None:
+        name = "" if found.thread is None else found.thread.name
+        if name != "ExecutorManagerThread" or found.exc_type is not KeyError:
+            usual(found)
+
+    threading.excepthook = hook
     try:
-        yield _Run(jobs, start)
+        yield
     finally:
-        # they hold memory that whoever goes on with the results can use
-        get_reusable_executor().shutdown(wait=True, kill_workers=True)
+        threading.excepthook = usual
 
 
 def _begin(parent: int) -> None:

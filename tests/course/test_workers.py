@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import re
+import signal
 import subprocess
 import sys
 import threading
@@ -175,6 +176,36 @@ def test_a_cluster_that_is_lost_leaves_the_rest_to_this_machine(tmp_path: Path) 
         found += made
     assert found == [i * i for i in range(300)]
     assert [finding.code for finding in told] == ["cluster-lost"]
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="needs signals")
+def test_ctrl_c_ends_it_and_what_was_told_is_kept(tmp_path: Path) -> None:
+    fill_class(tmp_path / "in", 40)
+    target = tmp_path / "D.xlsx"
+    code = (
+        "import sys; from sheetlab.cli import main\n"
+        "from sheetlab.course import archive, workers\n"
+        "archive.BATCH = workers.BATCH = 1; workers.FEW = 0\n"
+        f"sys.exit(main(['archive', 'add', {str(tmp_path / 'in')!r}, '--archive', "
+        f"{str(target)!r}, '--year', '2026', '--jobs', '2']))"
+    )
+    child = subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        start_new_session=True,
+    )  # fmt: skip
+    assert child.stdout is not None
+    told = [child.stdout.readline() for _ in range(3)]
+    # to the helpers too, as a terminal does it
+    os.killpg(child.pid, signal.SIGINT)
+    out, errors = child.communicate(timeout=60)
+    assert child.returncode == 130
+    assert "Stopped" in errors
+    assert "Traceback" not in errors
+    rows = {f"row {row.number}, {row.code}" for row in a.read(target).rows}
+    told += out.splitlines()
+    assert {line.strip().partition(": ")[2] for line in told} <= rows
+    assert 3 <= len(rows) < 40
 
 
 class Terminal(io.StringIO):
