@@ -18,10 +18,14 @@ from sheetlab.live import commands as live_commands
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.course.issue import Binding
+    from sheetlab.course.progress import Meter
+    from sheetlab.course.workers import Workers
     from sheetlab.practical.loader import Catalogue
     from sheetlab.workbook.evaluate_file import FileOutcome
 
 DONE, SOME_FAILED, NOTHING_DONE = 0, 1, 2
+STOPPED = 130
+"""As a shell has it for Ctrl-C."""
 
 
 def print(*values: object, **options: Any) -> None:
@@ -60,6 +64,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:
         _complain([_system_refused(error)])
         return NOTHING_DONE
+    except KeyboardInterrupt:
+        print("\nStopped; what was told of as done is kept.", file=sys.stderr)
+        return STOPPED
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -232,10 +239,7 @@ def _parser() -> argparse.ArgumentParser:
         "--due", default="", metavar="DATE",
         help="2026-03-13 or 2026-03-13T16:00: what was saved later is late",
     )  # fmt: skip
-    classing.add_argument(
-        "--jobs", type=int, default=0, metavar="N",
-        help="processes at the same time (usual: one a processor)",
-    )  # fmt: skip
+    _workers(classing)
     _profile(classing, "that of each workbook")
     classing.set_defaults(run=_class)
 
@@ -317,8 +321,9 @@ def _archive_parser(parser: argparse.ArgumentParser) -> None:
 
     adding = actions.add_parser("add", help="evaluate workbooks and append their results")
     adding.add_argument(
-        "files", nargs="+", type=Path, metavar="FILE", help="workbooks, or folders of them"
-    )
+        "files", nargs="+", type=Path, metavar="FILE",
+        help="workbooks, folders of them, or class workbooks (what counts in the class)",
+    )  # fmt: skip
     adding.add_argument("--archive", type=Path, required=True, metavar="DEPARTMENT.xlsx")
     adding.add_argument("--year", type=_year, required=True, help="year of the class")
     _codes(adding)
@@ -326,6 +331,15 @@ def _archive_parser(parser: argparse.ArgumentParser) -> None:
         "--keep-until", type=datetime.date.fromisoformat, metavar="YYYY-MM-DD",
         help="codes are kept to this day (usual: the end of the year that follows)",
     )  # fmt: skip
+    adding.add_argument(
+        "--folder", type=Path, metavar="DIR",
+        help="where the hand-ins of a class workbook lie, if not beside it or below it",
+    )  # fmt: skip
+    adding.add_argument(
+        "--no-view", action="store_true",
+        help="leave the workbook as it is; “archive export” brings it up to date",
+    )  # fmt: skip
+    _workers(adding)
     adding.set_defaults(run=_archive_add)
 
     checking = actions.add_parser("check", help="prove the archive complete and unaltered")
@@ -342,6 +356,10 @@ def _archive_parser(parser: argparse.ArgumentParser) -> None:
 
     importing = actions.add_parser("import", help="make the database again from the workbook")
     _department(importing)
+    importing.add_argument(
+        "--from", type=Path, dest="source", metavar="FILE",
+        help="begin an archive from a .csv or .parquet file that “archive export” wrote",
+    )  # fmt: skip
     importing.set_defaults(run=_archive_import)
 
     exporting = actions.add_parser("export", help="write the table to a file, or the workbook anew")
@@ -366,6 +384,17 @@ def _codes(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--codes", type=Path, metavar="KEYS.csv",
         help="list of codes (usual: “DEPARTMENT codes.csv” beside the archive)",
+    )  # fmt: skip
+
+
+def _workers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--jobs", type=int, default=0, metavar="N",
+        help="processes at the same time (usual: one a processor)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--cluster", default="", metavar="ADDRESS",
+        help="evaluate on a Dask cluster: address of its scheduler, or “local” for one on this PC",
     )  # fmt: skip
 
 
@@ -669,19 +698,10 @@ def _class(options: argparse.Namespace) -> int:
     scheme = find_scheme(options.scheme or USUAL)
     profile = find_profile(options.profile) if options.profile else None
     roster = read_roster(options.roster) if options.roster else ()
-    terminal = sys.stderr.isatty()
-
-    def progress(done: int, of: int) -> None:
-        if terminal:
-            end = "\n" if done == of else ""
-            builtins.print(
-                f"\r{done} of {of} workbooks evaluated", end=end, file=sys.stderr, flush=True
-            )
-
+    workers, progress = _evaluating(options)
     made = run_class(
-        options.folder, options.out, scheme, roster, options.due, profile,
-        max(options.jobs, 0), progress,
-    )  # fmt: skip
+        options.folder, options.out, scheme, roster, options.due, profile, workers, progress
+    )
     for one in made.sorted.counted:
         result = "no result" if one.outcome is None else one.outcome.statement
         print(_plain(f"{one.name}, {one.practical}: {one.status}, {result}"))
@@ -696,6 +716,20 @@ def _class(options: argparse.Namespace) -> int:
         return NOTHING_DONE
     failed = unread or any(one.outcome is None for one in made.sorted.counted)
     return SOME_FAILED if failed else DONE
+
+
+def _evaluating(options: argparse.Namespace) -> tuple[Workers, Meter]:
+    """Who evaluates, and what tells how far it is."""
+    from sheetlab.course.progress import Meter
+    from sheetlab.course.workers import Workers
+
+    meter = Meter(sys.stderr)
+
+    def tell(finding: Finding) -> None:
+        meter.end()
+        _complain([finding])
+
+    return Workers(max(options.jobs, 0), options.cluster, tell), meter
 
 
 def _practice_set(options: argparse.Namespace) -> int:
@@ -717,10 +751,13 @@ def _archive_add(options: argparse.Namespace) -> int:
         _complain([_no_files(options.files)])
         return NOTHING_DONE
     rows = revised = there = refused = 0
+    workers, progress = _evaluating(options)
     for one in add(
         options.files, options.archive, options.year, datetime.date.today(), options.codes,
-        options.keep_until,
+        options.keep_until, workers=workers, progress=progress, folder=options.folder,
+        view=not options.no_view,
     ):  # fmt: skip
+        progress.end()
         if one.finding is not None:
             refused += one.finding.severity is Severity.STOP
             _complain([one.finding])
@@ -769,10 +806,17 @@ def _archive_purge(options: argparse.Namespace) -> int:
 
 
 def _archive_import(options: argparse.Namespace) -> int:
-    from sheetlab.course.archive import database_of, import_view
+    from sheetlab.course.archive import database_of, import_table, import_view
 
-    table = import_view(options.archive, datetime.date.today())
-    print(f"{database_of(options.archive).name}: {table.count} rows imported, all in order")
+    today = datetime.date.today()
+    if options.source is not None:
+        count, head = import_table(options.archive, options.source, today)
+    else:
+        count, head = import_view(options.archive, today)
+    print(
+        f"{database_of(options.archive).name}: {count} rows imported, all in order\n"
+        f"digest of the last row: {head}"
+    )
     return DONE
 
 

@@ -7,6 +7,7 @@ a repeat.
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
@@ -32,51 +33,92 @@ class ClassNote:
     """Of chance alone; None where it has no meaning."""
 
 
+@dataclass(frozen=True, slots=True)
+class Traits:
+    """What of one workbook matters here: little enough to keep it of very many."""
+
+    practical: str
+    readings: tuple[tuple[str, str, int, bytes], ...]
+    """Id and title of a table with differing numbers, how many they are, and their digest."""
+    ways: tuple[tuple[int, float, float], ...]
+    """Of ways that read the same: rows, scatter in divisions, probability of chance."""
+    divisions: int
+    """Coinciding divisions that were read."""
+    ends: int
+    """Those of them that end in 0 or 5."""
+
+
+def traits(one: Assessment) -> Traits:
+    """What of a workbook is compared with the others of its class."""
+    divisions = list(_divisions(one))
+    return Traits(
+        one.practical.definition.id,
+        tuple(_readings(one)),
+        tuple(way for line in one.evaluation.lines.values() for way in _equal_ways(one, line)),
+        len(divisions),
+        sum(division % 5 == 0 for division in divisions),
+    )
+
+
 def regularities(class_: Sequence[tuple[str, Assessment]]) -> Iterator[ClassNote]:
     """Regularities in the workbooks of a class, each named by its group or file.
 
     False alarms: for each kind at most 1 % of classes (for equal ways: of workbooks), as computed
     from the scatter that the readings themselves show.
     """
+    return regularities_of([(name, traits(one)) for name, one in class_])
+
+
+def regularities_of(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNote]:
+    """As ``regularities``, of what was kept of the workbooks."""
     yield from _same_readings(class_)
     for name, one in class_:
-        for line in one.evaluation.lines.values():
-            yield from _equal_ways(name, one, line)
+        for rows, spread, chance in one.ways:
+            yield ClassNote(
+                "ways-equal",
+                f"{name}: both ways read the same in all {rows} rows, although the "
+                f"readings scatter by {spread:.1f} divisions about their line. That is unusually "
+                "regular; ask for a repeat.",
+                chance,
+            )
     yield from _preferred_digits(class_)
 
 
-def _same_readings(class_: Sequence[tuple[str, Assessment]]) -> Iterator[ClassNote]:
-    seen: dict[tuple[str, str, tuple[float, ...]], list[str]] = defaultdict(list)
+def _readings(one: Assessment) -> Iterator[tuple[str, str, int, bytes]]:
+    tables: dict[str, list[float]] = defaultdict(list)
+    varying: dict[str, set[float]] = defaultdict(set)
+    for key, its in one.practical.inputs.items():
+        if its.table is None or its.kind != "number":
+            continue
+        values = [e.value for e in one.observations.entries.get(key, ()) if e.value is not None]
+        tables[its.table] += values
+        varying[its.table] |= set(values)
+    titles = {table.id: table.title for table in one.practical.definition.tables}
+    for table, numbers in tables.items():
+        # few different numbers are the same for many by right: loads, zero readings
+        if len(varying[table]) >= SAME:
+            digest = hashlib.sha256(repr([float(n) + 0.0 for n in numbers]).encode()).digest()
+            yield table, titles[table], len(numbers), digest
+
+
+def _same_readings(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNote]:
+    seen: dict[tuple[str, str, int, bytes], list[str]] = defaultdict(list)
+    titles: dict[tuple[str, str], str] = {}
     for name, one in class_:
-        tables: dict[str, list[float]] = defaultdict(list)
-        varying: dict[str, set[float]] = defaultdict(set)
-        for key, its in one.practical.inputs.items():
-            if its.table is None or its.kind != "number":
-                continue
-            values = [e.value for e in one.observations.entries.get(key, ()) if e.value is not None]
-            tables[its.table] += values
-            varying[its.table] |= set(values)
-        for table, numbers in tables.items():
-            # few different numbers are the same for many by right: loads, zero readings
-            if len(varying[table]) >= SAME:
-                place = (one.practical.definition.id, table, tuple(numbers))
-                seen[place].append(name)
-    titles = {
-        (one.practical.definition.id, table.id): table.title
-        for _, one in class_
-        for table in one.practical.definition.tables
-    }
-    for (practical, table, same), names in seen.items():
+        for table, title, count, digest in one.readings:
+            seen[one.practical, table, count, digest].append(name)
+            titles[one.practical, table] = title
+    for (practical, table, count, _), names in seen.items():
         if len(names) > 1:
             yield ClassNote(
                 "same-readings",
-                f"{' and '.join(names)} have the same {len(same)} numbers in "
+                f"{' and '.join(names)} have the same {count} numbers in "
                 f"“{titles[practical, table]}”. Did they share a bench? If not, ask for a repeat.",
                 None,
             )
 
 
-def _equal_ways(name: str, one: Assessment, line: LineResult) -> Iterator[ClassNote]:
+def _equal_ways(one: Assessment, line: LineResult) -> Iterator[tuple[int, float, float]]:
     field = line.field
     if not any(field.back):
         return
@@ -95,13 +137,7 @@ def _equal_ways(name: str, one: Assessment, line: LineResult) -> Iterator[ClassN
         spread = fit_line(*zip(*series, strict=True)).residual_deviation / division
         chance = equal_by_chance(spread) ** len(rows)
         if chance < BY_CHANCE:
-            yield ClassNote(
-                "ways-equal",
-                f"{name}: both ways read the same in all {len(rows)} rows, although the "
-                f"readings scatter by {spread:.1f} divisions about their line. That is unusually "
-                "regular; ask for a repeat.",
-                chance,
-            )
+            yield len(rows), spread, chance
 
 
 def equal_by_chance(spread: float) -> float:
@@ -135,18 +171,20 @@ def _division(one: Assessment, line: LineResult) -> float:
     return 0.0
 
 
-def _preferred_digits(class_: Sequence[tuple[str, Assessment]]) -> Iterator[ClassNote]:
-    total = ends = 0
-    for _, one in class_:
-        # repeats of one thing, or both ways at one load, fall on the same division together
-        first = {line.y[0] for line in one.practical.lines.values()}
-        for key in one.practical.inputs:
-            if key.rpartition(".")[0] not in first or not key.endswith(".coincidence"):
-                continue
-            for entry in one.observations.entries.get(key, ()):
-                if entry.value is not None and entry.value == int(entry.value):
-                    total += 1
-                    ends += int(entry.value) % 5 == 0
+def _divisions(one: Assessment) -> Iterator[int]:
+    # repeats of one thing, or both ways at one load, fall on the same division together
+    first = {line.y[0] for line in one.practical.lines.values()}
+    for key in one.practical.inputs:
+        if key.rpartition(".")[0] not in first or not key.endswith(".coincidence"):
+            continue
+        for entry in one.observations.entries.get(key, ()):
+            if entry.value is not None and entry.value == int(entry.value):
+                yield int(entry.value)
+
+
+def _preferred_digits(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNote]:
+    total = sum(one.divisions for _, one in class_)
+    ends = sum(one.ends for _, one in class_)
     if total < FEWEST_DIGITS:
         return
     from scipy import special

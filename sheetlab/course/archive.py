@@ -10,40 +10,60 @@ import contextlib
 import csv
 import datetime
 import io
+import re
+import shutil
 import sqlite3
+import tempfile
 import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
+from itertools import chain, zip_longest
 from pathlib import Path
 
 from sheetlab.checks.completeness import NOT_FILLED
-from sheetlab.course.archivebook import MOST_READ, read_view, view_bytes
+from sheetlab.course.archivebook import View, open_view, view_bytes
+from sheetlab.course.archivefiles import (
+    PARQUET,
+    read_csv,
+    read_parquet,
+    split,
+    wide,
+    write_csv,
+    write_parquet,
+)
 from sheetlab.course.batch import workbooks_among
+from sheetlab.course.collect import entry_of, typed_digest
+from sheetlab.course.handins import row_key
 from sheetlab.course.ledger import (
     COLUMNS,
     FIRST,
+    NOTED,
     NUMBER_COLUMNS,
+    Entry,
     Ledger,
     Row,
     clean,
     entries_of,
     flat,
     flat_numbers,
-    holds,
-    ledger_of,
     new_code,
-    rows_from,
+    rows_of,
     verify,
 )
+from sheetlab.course.sources import Source, changed, is_class_workbook, sources_of
 from sheetlab.course.tables import guarded, unguarded
+from sheetlab.course.workers import HERE, LOST, Call, Progress, Workers, each
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.workbook.evaluate_file import FileOutcome, evaluate_file
+from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.package import open_elsewhere, write_atomically
 
 WAIT = 30.0
 """Seconds to wait for another PC that is writing."""
 BATCH = 50
 """Workbooks that are written to the database in one step."""
+GROWTH = 50
+"""In a large archive so many steps double it about: each reads and writes the list of codes."""
 FORMAT = "1"
 KEY_COLUMNS = ("code", "year", "group")
 
@@ -96,15 +116,18 @@ def locked(archive: Path, wait: float = WAIT) -> Iterator[None]:
 
 
 _SQL = {str: "TEXT NOT NULL", int: "INTEGER NOT NULL", float: "REAL"}
-_SCHEMA = (
-    "CREATE TABLE IF NOT EXISTS head (format TEXT NOT NULL, count INTEGER NOT NULL, "
-    "digest TEXT NOT NULL)",
+_TABLES = (
     "CREATE TABLE IF NOT EXISTS results ("
     + ", ".join(f'"{name}" {_SQL[kind]}' for name, kind in COLUMNS.items())
     + ', PRIMARY KEY ("number"))',
     "CREATE TABLE IF NOT EXISTS numbers ("
     + ", ".join(f'"{name}" {_SQL[kind]}' for name, kind in NUMBER_COLUMNS.items())
     + ', PRIMARY KEY ("row", "position"))',
+)
+_SCHEMA = (
+    "CREATE TABLE IF NOT EXISTS head (format TEXT NOT NULL, count INTEGER NOT NULL, "
+    "digest TEXT NOT NULL)",
+    *_TABLES,
     # against a slip in a database browser; whoever means it is found by the digests
     *(
         f"CREATE TRIGGER IF NOT EXISTS keep_{table}_{what} BEFORE {event} ON {table} "
@@ -120,9 +143,8 @@ _SCHEMA = (
 
 
 @contextlib.contextmanager
-def _opened(archive: Path) -> Iterator[sqlite3.Connection]:
-    """The database in one transaction: all of it is kept, or nothing of it."""
-    path = database_of(archive)
+def _opened(path: Path) -> Iterator[sqlite3.Connection]:
+    """A database in one transaction: all of it is kept, or nothing of it."""
     connection = None
     try:
         connection = sqlite3.connect(path, isolation_level=None, timeout=WAIT)
@@ -146,15 +168,46 @@ def _opened(archive: Path) -> Iterator[sqlite3.Connection]:
             connection.close()
 
 
-def _rows(connection: sqlite3.Connection, archive: Path, numbers: bool = True) -> list[Row]:
-    names = ", ".join(f'"{name}"' for name in COLUMNS)
-    records = connection.execute(f"SELECT {names} FROM results ORDER BY rowid").fetchall()
-    beside: list[tuple[object, ...]] = []
-    if numbers:
-        names = ", ".join(f'"{name}"' for name in NUMBER_COLUMNS)
-        beside = connection.execute(f"SELECT {names} FROM numbers").fetchall()
+@contextlib.contextmanager
+def _snapshot(archive: Path, wait: float) -> Iterator[tuple[sqlite3.Connection, bytes]]:
+    """The database as it is now, to be read while others go on adding, and its stamp."""
+    path = database_of(archive)
+    _expect(archive)
+    with tempfile.TemporaryDirectory(prefix="sheetlab-") as folder:
+        copy = Path(folder) / path.name
+        try:
+            with locked(archive, wait):
+                with _opened(path):
+                    pass  # what a killed writer left is taken back
+                shutil.copyfile(path, copy)
+                stamp = _stamp(path)
+        except OSError as error:
+            raise SheetlabError(_unreadable(path, f"cannot be copied ({error})")) from error
+        with contextlib.closing(sqlite3.connect(copy)) as connection:
+            try:
+                yield connection, stamp
+            except sqlite3.DatabaseError as error:
+                raise SheetlabError(_unreadable(path, f"is damaged ({error})")) from error
+
+
+def _stamp(path: Path) -> bytes:
+    """Counter of the changes of a database, from its head (file format of SQLite, 1.3.7)."""
+    with path.open("rb") as stream:
+        return stream.read(28)[24:]
+
+
+def _records(connection: sqlite3.Connection, table: str = "results") -> sqlite3.Cursor:
+    columns, order = {
+        "results": (COLUMNS, "number"), "numbers": (NUMBER_COLUMNS, "row, position"),
+    }[table]  # fmt: skip
+    names = ", ".join(f'"{name}"' for name in columns)
+    return connection.execute(f"SELECT {names} FROM {table} ORDER BY {order}")
+
+
+def _rows(connection: sqlite3.Connection, archive: Path) -> Iterator[Row]:
+    """All rows in their order, one at a time."""
     try:
-        return rows_from(records, beside)
+        yield from rows_of(_records(connection), _records(connection, "numbers"))
     except ValueError as error:
         reason = f"holds what it should not ({error})"
         raise SheetlabError(_unreadable(database_of(archive), reason)) from error
@@ -165,15 +218,19 @@ def _head(connection: sqlite3.Connection) -> tuple[int, str]:
     return int(count), str(digest)
 
 
-def _insert(connection: sqlite3.Connection, rows: Sequence[Row]) -> None:
+def _insert(
+    connection: sqlite3.Connection,
+    records: Iterable[Sequence[object]],
+    numbers: Iterable[Sequence[object]],
+) -> None:
     marks = ", ".join("?" * len(COLUMNS))
-    connection.executemany(f"INSERT INTO results VALUES ({marks})", map(flat, rows))
+    connection.executemany(f"INSERT INTO results VALUES ({marks})", records)
     marks = ", ".join("?" * len(NUMBER_COLUMNS))
-    beside = [one for row in rows for one in flat_numbers(row)]
-    connection.executemany(f"INSERT INTO numbers VALUES ({marks})", beside)
-    if rows:
-        last = rows[-1]
-        connection.execute("UPDATE head SET count = ?, digest = ?", (last.number, last.digest))
+    connection.executemany(f"INSERT INTO numbers VALUES ({marks})", numbers)
+
+
+def _note(connection: sqlite3.Connection, count: int, head: str) -> None:
+    connection.execute("UPDATE head SET count = ?, digest = ?", (count, head))
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,8 +250,7 @@ def read(archive: Path, wait: float = WAIT) -> Table:
     SheetlabError
         If there is none, it is damaged, or someone else does not let go of it.
     """
-    _expect(archive)
-    with locked(archive, wait), _opened(archive) as connection:
+    with _snapshot(archive, wait) as (connection, _):
         return Table(tuple(_rows(connection, archive)), *_head(connection))
 
 
@@ -300,42 +356,81 @@ def add(
     codes: Path | None = None,
     keep_until: datetime.date | None = None,
     wait: float = WAIT,
+    workers: Workers = HERE,
+    progress: Progress | None = None,
+    folder: Path | None = None,
+    view: bool = True,
 ) -> Iterator[Added]:
     """Evaluate workbooks and append their results; the last step renews the workbook of results.
 
     Parameters
     ----------
+    files
+        Workbooks of groups, folders of them, and class workbooks: of these the hand-ins that
+        count.
     codes
         List of codes; None: the usual one beside the archive.
     keep_until
         Day to which the codes are kept; None: the end of the year that follows.
+    progress
+        Told how many workbooks of how many are evaluated.
+    folder
+        Where the hand-ins of the class workbooks lie; None: where these say (``sources_of``).
+    view
+        Whether the workbook of results is renewed: of very many rows that takes minutes.
 
     Raises
     ------
     SheetlabError
-        If the archive or the list of codes cannot be used; what was told of before is kept.
+        If the archive, the list of codes or the workers cannot be used; what was told of before
+        is kept.
     """
     if archive.exists() and not database_of(archive).exists():
         raise SheetlabError(_no_database(archive))
-    paths = list(workbooks(files, archive))
-    keys = codes or codes_of(archive)
+    todo: dict[Path, _Job] = {}
+    for given in files:
+        for path in workbooks([given], archive):
+            # in a folder lie the hand-ins themselves
+            for one in _jobs(path, year, folder, given == path):
+                if isinstance(one, Finding):
+                    yield Added(path, finding=one)
+                else:
+                    # named itself and by its class: as the class knows it
+                    todo[one.place] = one if one.source else todo.get(one.place, one)
     until = (keep_until or last_day(year)).isoformat()
-    for start in range(0, len(paths), BATCH):
-        outcomes = [evaluate_file(path, None, trials=0) for path in paths[start : start + BATCH]]
-        with locked(archive, wait):
-            yield from _append(outcomes, archive, keys, year, today.isoformat(), until)
-    finding = renew_view(archive, wait)
+    writer = _Writer(archive, codes or codes_of(archive), year, today.isoformat(), until, wait)
+    folders = sorted({job.place.parent for job in todo.values()})
+    waiting: list[_Read] = []
+    for read in each(Call(_read, _lost), list(todo.values()), workers, folders, progress):
+        waiting.append(read)
+        if len(waiting) >= writer.step:
+            yield from writer.append(waiting)
+            waiting = []
+    yield from writer.append(waiting)
+    finding = None
+    if view and (todo or database_of(archive).exists()):
+        # (where nothing could be taken there is no archive to begin)
+        finding = renew_view(archive, wait)
     if finding is not None:
         yield Added(archive, finding=finding)
 
 
+def _by_numbers(path: Path) -> list[tuple[int, str]]:
+    parts = re.split(r"(\d+)", str(path))
+    # digits of any script are split off, and those of some are no int
+    return [(int(part) if part.isdecimal() else 0, part) for part in parts]
+
+
 def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
-    """Files as given, and the workbooks in folders and below them, in order of their paths."""
+    """Files as given, and the workbooks in folders and below them, in order of their paths.
+
+    Numbers in names count by their size: a chart of the years shows values in the order of adding.
+    """
     for path in files:
         if not path.is_dir():
             yield path
             continue
-        below = sorted(path.rglob("*"))
+        below = sorted(path.rglob("*"), key=_by_numbers)
         names: dict[Path, list[str]] = {}
         for one in below:
             names.setdefault(one.parent, []).append(one.name)
@@ -345,72 +440,167 @@ def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
                 yield one
 
 
-def _append(
-    outcomes: Sequence[FileOutcome], archive: Path, codes: Path, year: int, today: str, until: str
-) -> list[Added]:
-    keys = read_codes(codes)
-    with _opened(archive) as connection:
-        ledger = ledger_of(_rows(connection, archive, numbers=False))
-        if (ledger.count, ledger.head) != _head(connection):
-            # nothing is built on a broken chain
-            raise SheetlabError(_to_check(archive))
-        added = [_added(one, ledger, keys, year, today, until) for one in outcomes]
-        # names first: a code without rows does no harm, rows without a code would come twice
-        try:
-            keys.save()
-        except OSError as error:
-            reason = f"it cannot be written: {error.strerror or error}"
-            raise SheetlabError(_key_list_refused(codes, reason)) from error
-        _insert(connection, [row for one in added for row in one.rows])
-    return added
+@dataclass(frozen=True, slots=True)
+class _Job:
+    path: Path
+    """As it was given."""
+    place: Path
+    """The same for every process and PC."""
+    year: int
+    source: Source | None = None
+    """What it has to hold still, if it comes from a class."""
 
 
-def _added(
-    outcome: FileOutcome, ledger: Ledger, keys: KeyList, year: int, today: str, until: str
-) -> Added:
+def _jobs(path: Path, year: int, folder: Path | None, named: bool) -> Iterator[_Job | Finding]:
+    if not named or not is_class_workbook(path):
+        yield _Job(path, path.absolute(), year)
+        return
+    try:
+        for one in sources_of(path, folder):
+            if isinstance(one, Finding):
+                yield one
+            else:
+                yield _Job(one.path, one.path.absolute(), year, one)
+    except SheetlabError as error:
+        yield from error.findings
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What was read in one workbook: little, whatever the workbook holds."""
+
+    path: Path
+    group: str = ""
+    entries: tuple[Entry, ...] = ()
+    finding: Finding | None = None
+
+
+def _read(job: _Job) -> _Read:
+    """One workbook; never raises for what is in it."""
+    outcome = evaluate_file(job.place, None, trials=0)
     assessment = outcome.assessment
     if assessment is None:
-        return Added(outcome.path, finding=outcome.findings[0])
+        return _Read(job.path, finding=outcome.findings[0])
     blank = next((f for f in outcome.findings if f.code == NOT_FILLED), None)
     if blank is not None:
-        return Added(outcome.path, finding=blank)
-    group = clean(assessment.observations.entry("start.group").text) or outcome.path.stem
-    code = keys.find(year, group)
-    entries = entries_of(assessment, year)
-    new = [one for one in entries if not ledger.there(one, code, keys.codes)]
-    other = next(filter(None, map(ledger.other_year, new)), None)
-    if other is not None:
-        return Added(outcome.path, finding=_other_year(outcome.path, other, year))
-    if new and not code:
-        code = new_code(keys.codes)
-        keys.keep(year, group, code)
-    rows = [ledger.append(one, code, today, until) for one in new]
-    return Added(outcome.path, tuple(rows))
+        return _Read(job.path, finding=blank)
+    if job.source is not None:
+        name = assessment.practical.definition.id
+        key = row_key(name, entry_of(assessment, "group"), job.source.file)
+        if (key, typed_digest(assessment)) != (job.source.key, job.source.readings):
+            return _Read(job.path, finding=changed(job.source))
+    group = clean(assessment.observations.entry("start.group").text) or job.path.stem
+    try:
+        return _Read(job.path, group, entries_of(assessment, job.year))
+    except Exception as error:  # the last boundary: one odd file never stops the others
+        reason = f"its results cannot be put into a table ({type(error).__name__})"
+        return _Read(job.path, finding=_not_taken(job.path, reason))
+
+
+def _lost(job: _Job) -> _Read:
+    return _Read(job.path, finding=_not_taken(job.path, LOST))
+
+
+@dataclass(slots=True)
+class _Writer:
+    """Appends to an archive, step by step, while others may do the same."""
+
+    archive: Path
+    codes: Path
+    year: int
+    today: str
+    until: str
+    wait: float
+    ledger: Ledger | None = None
+    """What is known of the table from the last step."""
+
+    @property
+    def step(self) -> int:
+        """How many workbooks are worth a step."""
+        count = 0 if self.ledger is None else self.ledger.count
+        return max(BATCH, count // GROWTH)
+
+    def append(self, found: Sequence[_Read]) -> list[Added]:
+        """What became of some workbooks; all of it is on the disk."""
+        if not found:
+            return []
+        with locked(self.archive, self.wait):
+            keys = read_codes(self.codes)
+            with _opened(database_of(self.archive)) as connection:
+                ledger = self.known(connection)
+                # nothing is known any more if this step fails
+                self.ledger = None
+                added = [self.added(one, ledger, keys) for one in found]
+                # names first: a code without rows does no harm, rows without one would come twice
+                try:
+                    keys.save()
+                except OSError as error:
+                    reason = f"it cannot be written: {error.strerror or error}"
+                    raise SheetlabError(_key_list_refused(self.codes, reason)) from error
+                rows = [row for one in added for row in one.rows]
+                if rows:
+                    _insert(
+                        connection, map(flat, rows), chain.from_iterable(map(flat_numbers, rows))
+                    )
+                    _note(connection, ledger.count, ledger.head)
+            self.ledger = ledger
+        return added
+
+    def known(self, connection: sqlite3.Connection) -> Ledger:
+        """What has to be known of the table; only rows that came since the last step are read."""
+        head = _head(connection)
+        for ledger in filter(None, (self.ledger, Ledger())):
+            names = ", ".join(f'"{name}"' for name in NOTED)
+            query = f"SELECT {names} FROM results WHERE number > ? ORDER BY number"
+            for record in connection.execute(query, (ledger.count,)):
+                ledger.take(*record)
+            if (ledger.count, ledger.head) == head:
+                return ledger
+        # nothing is built on a broken chain
+        raise SheetlabError(_to_check(self.archive))
+
+    def added(self, one: _Read, ledger: Ledger, keys: KeyList) -> Added:
+        if one.finding is not None:
+            return Added(one.path, finding=one.finding)
+        code = keys.find(self.year, one.group)
+        new = [entry for entry in one.entries if not ledger.there(entry, code, keys.codes)]
+        other = next(filter(None, map(ledger.other_year, new)), None)
+        if other is not None:
+            return Added(one.path, finding=_other_year(one.path, other, self.year))
+        if new and not code:
+            code = new_code(keys.codes)
+            keys.keep(self.year, one.group, code)
+        rows = [ledger.append(entry, code, self.today, self.until) for entry in new]
+        return Added(one.path, tuple(rows))
 
 
 def renew_view(archive: Path, wait: float = WAIT) -> Finding | None:
     """Write the workbook of results anew; a finding if it could not be replaced.
+
+    It is made while others may go on adding. Whoever has added meanwhile renews it after that.
 
     Raises
     ------
     SheetlabError
         If there is no database, it is damaged, or someone else does not let go of it.
     """
-    _expect(archive)
+    with _snapshot(archive, wait) as (connection, stamp):
+        if open_elsewhere(archive):
+            return _view_open(archive, "is open in a spreadsheet program")
+        try:
+            made = view_bytes(_rows(connection, archive), *_head(connection))
+        except OSError as error:
+            return _view_open(archive, f"could not be made ({error.strerror or error})")
     with locked(archive, wait):
-        with _opened(archive) as connection:
-            rows, head = _rows(connection, archive), _head(connection)
-        return _write_view(archive, rows, head)
-
-
-def _write_view(archive: Path, rows: Sequence[Row], head: tuple[int, str]) -> Finding | None:
-    _tidy(archive)
-    if open_elsewhere(archive):
-        return _view_open(archive, "is open in a spreadsheet program")
-    try:
-        write_atomically(archive, view_bytes(rows, *head))
-    except OSError as error:
-        return _view_open(archive, f"could not be replaced ({error.strerror or error})")
+        if _stamp(database_of(archive)) != stamp:
+            return None
+        _tidy(archive)
+        if open_elsewhere(archive):
+            return _view_open(archive, "is open in a spreadsheet program")
+        try:
+            write_atomically(archive, made)
+        except OSError as error:
+            return _view_open(archive, f"could not be replaced ({error.strerror or error})")
     return None
 
 
@@ -453,36 +643,71 @@ def check(archive: Path, today: datetime.date, expect: str = "", wait: float = W
     SheetlabError
         If there is no archive, it is damaged, or someone else does not let go of it.
     """
-    table = read(archive, wait)
     findings = []
-    broken = verify(table.rows, table.count, table.head, today)
-    if broken is not None:
-        findings.append(broken.at(Place(database_of(archive).name)))
-    elif expect and not holds(table.rows, expect):
-        findings.append(_not_there(archive, expect))
-    findings += _view_findings(archive, table)
-    return Checked(table.count, table.head, tuple(findings))
+    seen = not expect
+    with _snapshot(archive, wait) as (connection, _):
+
+        def watched() -> Iterator[Row]:
+            nonlocal seen
+            for row in _rows(connection, archive):
+                seen = seen or row.digest == expect
+                yield row
+
+        count, head = _head(connection)
+        broken = verify(watched(), count, head, today)
+        if broken is not None:
+            findings.append(broken.at(Place(database_of(archive).name)))
+        elif not seen:
+            findings.append(_not_there(archive, expect))
+        findings += _view_findings(archive, connection)
+    return Checked(count, head, tuple(findings))
 
 
-def _view_findings(archive: Path, table: Table) -> Iterator[Finding]:
+def _view_findings(archive: Path, connection: sqlite3.Connection) -> Iterator[Finding]:
     if not archive.exists():
         yield _view_differs(archive, "is not there")
         return
-    if len(table.rows) > MOST_READ:
-        yield _not_compared(archive)
-        return
     try:
-        rows, _, _ = read_view(archive)
+        with open_view(archive) as view, _loaded(view) as shown:
+            number = _first_difference(shown, connection)
+            count = shown.execute("SELECT COUNT(*) FROM results").fetchone()[0]
     except SheetlabError as error:
         yield _view_differs(archive, f"cannot be read ({error.findings[0].found})")
         return
-    for i, (shown, kept) in enumerate(zip(rows, table.rows, strict=False), 1):
-        if shown != kept:
-            yield _view_differs(archive, f"shows row {i} otherwise than the database holds it")
-            return
-    if len(rows) != len(table.rows):
-        what = f"shows {len(rows)} rows, and the database holds {len(table.rows)}"
-        yield _view_differs(archive, what)
+    held = connection.execute("SELECT COUNT(*) FROM results").fetchone()[0]
+    if number is not None and number <= min(count, held):
+        yield _view_differs(archive, f"shows row {number} otherwise than the database holds it")
+    elif count != held:
+        yield _view_differs(archive, f"shows {count} rows, and the database holds {held}")
+
+
+@contextlib.contextmanager
+def _loaded(view: View) -> Iterator[sqlite3.Connection]:
+    """A view as a database that is thrown away: a person may have sorted its sheets."""
+    with (
+        tempfile.TemporaryDirectory(prefix="sheetlab-") as folder,
+        contextlib.closing(sqlite3.connect(Path(folder) / "view.sqlite")) as connection,
+    ):
+        connection.execute("PRAGMA journal_mode = OFF")
+        connection.execute("PRAGMA synchronous = OFF")
+        for statement in _TABLES:
+            connection.execute(statement)
+        try:
+            _insert(connection, view.records, view.numbers)
+        except sqlite3.IntegrityError as error:
+            raise ValueError(f"a row stands there twice: {error}") from error
+        yield connection
+
+
+def _first_difference(a: sqlite3.Connection, b: sqlite3.Connection) -> int | None:
+    """Number of the first row, counted from 1, that two databases do not hold alike."""
+    firsts = []
+    for table in ("results", "numbers"):
+        pairs = zip_longest(_records(a, table), _records(b, table))
+        unlike = next((pair for pair in pairs if pair[0] != pair[1]), None)
+        if unlike is not None:
+            firsts.append(min(int(one[0]) for one in unlike if one is not None))
+    return min(firsts, default=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -510,52 +735,63 @@ def purge(
         If there is no archive, it is damaged, or someone else does not let go of it.
     """
     _expect(archive)
-    keys = read_codes(codes or codes_of(archive))
     with locked(archive, wait):
-        with _opened(archive) as connection:
-            rows = _rows(connection, archive)
-            until: dict[str, str] = {}
-            for row in rows:
-                if row.code:
-                    until[row.code] = max(until.get(row.code, ""), row.keep_until)
-            due = {code for code, day in until.items() if day < today.isoformat()}
-            gone = [row.number for row in rows if row.code in due]
-            connection.executemany(
-                "UPDATE results SET code = '', salt = '' WHERE number = ?", [(n,) for n in gone]
+        keys = read_codes(codes or codes_of(archive))
+        with _opened(database_of(archive)) as connection:
+            query = (
+                "SELECT code FROM results WHERE code <> '' GROUP BY code HAVING MAX(keep_until) < ?"
             )
+            day = (today.isoformat(),)
+            due = {code for (code,) in connection.execute(query, day)}
+            change = f"UPDATE results SET code = '', salt = '' WHERE code IN ({query})"
+            gone = connection.execute(change, day).rowcount
             names = keys.forget(due)
             # the names first: if this is cut short, the codes are there to find them again
             keys.save()
-            rows, head = _rows(connection, archive), _head(connection)
-        finding = _write_view(archive, rows, head)
-    waiting = sum(bool(row.code) for row in rows)
-    return Purged(names, len(gone), waiting, finding)
+            query = "SELECT COUNT(*) FROM results WHERE code <> ''"
+            waiting = int(connection.execute(query).fetchone()[0])
+    return Purged(names, gone, waiting, renew_view(archive, wait))
 
 
-def import_view(archive: Path, today: datetime.date, wait: float = WAIT) -> Table:
-    """Make the database again from the workbook of results.
+def import_view(archive: Path, today: datetime.date, wait: float = WAIT) -> tuple[int, str]:
+    """Make the database again from the workbook of results; its rows, and the digest of the last.
 
     Raises
     ------
     SheetlabError
         If there is a database, or the workbook is not complete and unaltered.
     """
-    rows, count, head = read_view(archive)
-    broken = verify(rows, count, head, today)
+    with open_view(archive) as view, _loaded(view) as found:
+        _import(archive, found, view.count, view.head, today, wait, archive.name)
+        return view.count, view.head
+
+
+def _import(
+    archive: Path, found: sqlite3.Connection, count: int, head: str, today: datetime.date,
+    wait: float, source: str,
+) -> None:  # fmt: skip
+    broken = verify(_rows(found, archive), count, head, today)
     if broken is not None:
-        raise SheetlabError(broken.at(Place(archive.name)))
+        raise SheetlabError(broken.at(Place(source)))
+    database = database_of(archive)
+    new = database.with_name(f"{database.name}-new")
     with locked(archive, wait):
-        if database_of(archive).exists():
+        if database.exists():
             raise SheetlabError(_database_there(archive))
-        with _opened(archive) as connection:
-            _insert(connection, rows)
-    return Table(tuple(rows), count, head)
+        for left in (new, new.with_name(f"{new.name}-journal")):
+            # of one that was killed
+            left.unlink(missing_ok=True)
+        with _opened(new) as connection:
+            _insert(connection, _records(found), _records(found, "numbers"))
+            _note(connection, count, head)
+        new.replace(database)
 
 
 def export(archive: Path, target: Path, wait: float = WAIT) -> int:
     """Write the table to a CSV or Parquet file, a row a result; returns the number of rows.
 
-    The numbers beside a result are columns of their own, named ``kind:id``.
+    The numbers beside a result are columns of their own, named ``kind:id``, for other programs; the
+    last column (``NUMBERS``) holds them whole, so that the table can be imported again.
 
     Raises
     ------
@@ -564,38 +800,59 @@ def export(archive: Path, target: Path, wait: float = WAIT) -> int:
     """
     if target.exists():
         raise SheetlabError(_exists(target))
-    rows = read(archive, wait).rows
-    beside = list(dict.fromkeys(f"{n.kind}:{n.id}" for row in rows for n in row.entry.numbers))
-    names = [*COLUMNS, *beside]
-    table = []
-    for row in rows:
-        extra = {f"{n.kind}:{n.id}": n.value for n in row.entry.numbers}
-        table.append([*flat(row), *(extra.get(name) for name in beside)])
-    if target.suffix.lower() == ".parquet":
-        data = _parquet(names, table, target)
-    else:
-        buffer = io.StringIO(newline="")
-        writer = csv.writer(buffer)
-        writer.writerow(names)
-        for record in table:
-            writer.writerow([guarded(v) if isinstance(v, str) else v for v in record])
-        data = buffer.getvalue().encode("utf-8-sig")
+    write = write_parquet if target.suffix.lower() == PARQUET else write_csv
+    with _snapshot(archive, wait) as (connection, _):
+        query = "SELECT kind, id FROM numbers GROUP BY kind, id ORDER BY MIN(row), MIN(position)"
+        beside = [f"{kind}:{id_}" for kind, id_ in connection.execute(query)]
+        records = map(partial(wide, beside=beside), _rows(connection, archive))
+        # written beside it, and then in its place in one step
+        part = target.with_name(f".{target.name[:40]}.part")
+        try:
+            count = write(part, beside, records)
+            if target.exists():
+                raise SheetlabError(_exists(target))
+            part.replace(target)
+        except ImportError as error:
+            reason = "Parquet needs pyarrow, which is not installed here"
+            raise SheetlabError(_not_exported(target, reason)) from error
+        except OSError as error:
+            raise SheetlabError(_not_exported(target, error.strerror or str(error))) from error
+        finally:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
+    return count
+
+
+def import_table(
+    archive: Path, source: Path, today: datetime.date, wait: float = WAIT
+) -> tuple[int, str]:
+    """Make the database from a file that ``export`` wrote; its rows, and the digest of the last.
+
+    Raises
+    ------
+    SheetlabError
+        If there is a database, or the file is not complete up to its last row and unaltered.
+    """
+    if archive.exists():
+        raise SheetlabError(_view_there(archive))
+    read = read_parquet if source.suffix.lower() == PARQUET else read_csv
     try:
-        write_atomically(target, data)
-    except OSError as error:
-        raise SheetlabError(_not_exported(target, error.strerror or str(error))) from error
-    return len(rows)
-
-
-def _parquet(names: Sequence[str], table: Sequence[Sequence[object]], target: Path) -> bytes:
-    try:
-        import pandas
-
-        frame = pandas.DataFrame(table, columns=list(names))
-        return bytes(frame.to_parquet(index=False))
+        with _loaded(View(*split(partial(read, source)), 0, "")) as found:
+            query = "SELECT number, digest FROM results ORDER BY number DESC LIMIT 1"
+            last = found.execute(query).fetchone()
+            if last is None:
+                raise ValueError("it holds no row")
+            count, head = last
+            _import(archive, found, count, head, today, wait, source.name)
     except ImportError as error:
-        reason = "Parquet needs pandas and pyarrow, which are not installed here"
-        raise SheetlabError(_not_exported(target, reason)) from error
+        reason = "Parquet needs pyarrow, which is not installed here"
+        raise SheetlabError(_not_imported(source, reason)) from error
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, csv.Error) as error:
+        raise SheetlabError(_not_imported(source, clean(str(error)))) from error
+    finding = renew_view(archive, wait)
+    if finding is not None:
+        raise SheetlabError(finding)
+    return count, head
 
 
 # -- findings ------------------------------------------------------------------------------------
@@ -651,6 +908,17 @@ def _to_check(archive: Path) -> Finding:
         "the rows that were written",
         "Run “sheetlab archive check”, which names the first row.",
         Place(database_of(archive).name),
+    )
+
+
+def _not_taken(path: Path, what: str) -> Finding:
+    return Finding(
+        "file-unreadable",
+        Severity.STOP,
+        what,
+        "a workbook that can be evaluated",
+        "Evaluate it by itself, and add it again.",
+        Place(path.name),
     )
 
 
@@ -711,17 +979,6 @@ def _view_differs(archive: Path, what: str) -> Finding:
     )
 
 
-def _not_compared(archive: Path) -> Finding:
-    return Finding(
-        "view-behind",
-        Severity.NOTE,
-        f"the workbook {archive.name} has more than {MOST_READ} rows and was not compared",
-        "a workbook that shows the database as it is",
-        "The database was checked; “sheetlab archive export” writes the workbook anew from it.",
-        Place(archive.name),
-    )
-
-
 def _database_there(archive: Path) -> Finding:
     return Finding(
         "file-exists",
@@ -737,6 +994,23 @@ def _exists(target: Path) -> Finding:
     return Finding(
         "file-exists", Severity.STOP, f"{target.name} is there already; nothing was written",
         "a new file", "Give another name, or move the old file away.", Place(target.name),
+    )  # fmt: skip
+
+
+def _view_there(archive: Path) -> Finding:
+    return Finding(
+        "file-exists", Severity.STOP, f"{archive.name} is there already; nothing was imported",
+        "an archive that is begun by the import", "Give the name of a new archive.",
+        Place(archive.name),
+    )  # fmt: skip
+
+
+def _not_imported(source: Path, why: str) -> Finding:
+    return Finding(
+        "archive-unreadable", Severity.STOP,
+        f"{source.name} cannot be imported ({why}); nothing was",
+        "a .csv or .parquet file that “sheetlab archive export” wrote",
+        "Export it again, or take the workbook of results.", Place(source.name),
     )  # fmt: skip
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +14,14 @@ import xlsxwriter
 from sheetlab.course.ledger import (
     COLUMNS,
     NUMBER_COLUMNS,
+    Cell,
     Row,
     flat,
     flat_numbers,
-    rows_from,
+    typed,
 )
-from sheetlab.workbook.package import open_package, refuse
-from sheetlab.workbook.store import Store, open_store
+from sheetlab.workbook.longbook import LongBook, open_long
+from sheetlab.workbook.package import refuse
 from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed, set_page
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
 
@@ -47,8 +50,8 @@ NUMBER_HEADINGS: Mapping[str, tuple[str, int]] = {
 }  # fmt: skip
 PRINTED = "replaces"
 """Last column that is printed; what follows is for programs."""
-MOST_READ = 3000
-"""Rows up to which a workbook is read back: more make a sheet larger than ``package`` reads."""
+MOST_ROWS = 1_000_000
+"""Rows of a table on one sheet: a sheet of a spreadsheet program ends soon after."""
 COUNT, LAST = "rows", "digest of the last row"
 NOTE = (
     "A view of the database beside this workbook; whatever is typed here is lost when it is "
@@ -61,60 +64,101 @@ _FIGURES: Mapping[str, str] = {
 }  # fmt: skip
 
 
-def view_bytes(rows: Sequence[Row], count: int, head: str) -> bytes:
-    """The workbook that shows a table."""
+def view_bytes(rows: Iterable[Row], count: int, head: str) -> bytes:
+    """The workbook that shows a table; the rows are taken one at a time."""
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
+    # rows go to a file of the system's own as they are written, and texts stay in their cells
+    book = xlsxwriter.Workbook(
+        buffer, {**BOOK_OPTIONS, "in_memory": False, "constant_memory": True}
+    )
     book.set_properties({"title": "Results of the years", "created": EPOCH})
     styles = Styles(book)
-    _sheet(book, styles, RESULTS, COLUMNS, HEADINGS, map(flat, rows), len(rows), 5)
-    numbers = [one for row in rows for one in flat_numbers(row)]
-    _sheet(book, styles, VALUES, NUMBER_COLUMNS, NUMBER_HEADINGS, iter(numbers), len(numbers), 1)
-    _about(book, styles, rows, count, head)
+    results = _Long(book, styles, RESULTS, COLUMNS, HEADINGS, 5)
+    values = _Long(book, styles, VALUES, NUMBER_COLUMNS, NUMBER_HEADINGS, 1)
+    years: set[int] = set()
+    practicals: set[str] = set()
+    for row in rows:
+        years.add(row.entry.year)
+        practicals.add(row.entry.practical)
+        results.write(flat(row))
+        for one in flat_numbers(row):
+            values.write(one)
+    results.end()
+    values.end()
+    _about(book, styles, sorted(years), sorted(practicals), count, head)
     book.close()
     return buffer.getvalue()
 
 
-def _sheet(
-    book: Any,
-    styles: Styles,
-    title: str,
-    columns: Mapping[str, type],
-    headings: Mapping[str, tuple[str, int]],
-    records: Iterator[Sequence[Any]],
-    count: int,
-    frozen: int,
-) -> None:
-    sheet = book.add_worksheet(title)
-    set_page(sheet, True, "Results of the years", "")
-    sheet.fit_to_pages(1, 0)
-    sheet.repeat_rows(HEADING_ROW)
-    sheet.write_string(0, 0, title, styles("title", wrap=False))
-    sheet.set_row(HEADING_ROW, 42)
-    formats = []
-    for column, name in enumerate(columns):
-        heading, width = headings[name]
-        sheet.set_column(column, column, width)
-        sheet.write_string(HEADING_ROW, column, heading, styles("column"))
-        kind = columns[name]
-        formats.append(
-            styles("cell", wrap=False) if kind is str else styles("figure", _FIGURES.get(name, ""))
-        )
-    for i, record in enumerate(records, HEADING_ROW + 1):
-        for column, value in enumerate(record):
+@dataclass(slots=True)
+class _Long:
+    """A table that goes on on another sheet where a sheet can hold no more."""
+
+    book: Any
+    styles: Styles
+    title: str
+    columns: Mapping[str, type]
+    headings: Mapping[str, tuple[str, int]]
+    frozen: int
+    """Columns that stay in sight."""
+    sheet: Any = None
+    sheets: int = 0
+    row: int = 0
+    formats: list[Any] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.begin()
+
+    def begin(self) -> None:
+        self.sheets += 1
+        self.sheet = self.book.add_worksheet(sheet_title(self.title, self.sheets))
+        sheet, styles = self.sheet, self.styles
+        set_page(sheet, True, "Results of the years", "")
+        sheet.fit_to_pages(1, 0)
+        sheet.repeat_rows(HEADING_ROW)
+        for column, name in enumerate(self.columns):
+            sheet.set_column(column, column, self.headings[name][1])
+        sheet.write_string(0, 0, self.title, styles("title", wrap=False))
+        printed = self.printed()
+        sheet.set_row(1, 2 * LINE_HEIGHT + 3)
+        sheet.merge_range(1, 0, 1, printed, "", styles("note"))
+        sheet.write_string(1, 0, NOTE, styles("note"))
+        sheet.set_row(HEADING_ROW, 42)
+        self.formats = []
+        for column, (name, kind) in enumerate(self.columns.items()):
+            sheet.write_string(HEADING_ROW, column, self.headings[name][0], styles("column"))
+            figure = styles("figure", _FIGURES.get(name, ""))
+            self.formats.append(styles("cell", wrap=False) if kind is str else figure)
+        sheet.freeze_panes(HEADING_ROW + 1, self.frozen)
+        self.row = HEADING_ROW + 1
+
+    def printed(self) -> int:
+        names = list(self.columns)
+        return names.index(PRINTED) if PRINTED in names else len(names) - 1
+
+    def write(self, record: Sequence[Any]) -> None:
+        if self.row > HEADING_ROW + MOST_ROWS:
+            self.end()
+            self.begin()
+        sheet, row = self.sheet, self.row
+        for column, (value, its) in enumerate(zip(record, self.formats, strict=True)):
             if value is None:
-                sheet.write_blank(i, column, None, formats[column])
+                sheet.write_blank(row, column, None, its)
             elif isinstance(value, str):
-                sheet.write_string(i, column, value, formats[column])
+                sheet.write_string(row, column, value, its)
             else:
-                sheet.write_number(i, column, value, formats[column])
-    sheet.freeze_panes(HEADING_ROW + 1, frozen)
-    printed = list(columns).index(PRINTED) if PRINTED in columns else len(columns) - 1
-    sheet.merge_range(1, 0, 1, printed, "", styles("note"))
-    sheet.write_string(1, 0, NOTE, styles("note"))
-    sheet.set_row(1, 2 * LINE_HEIGHT + 3)
-    sheet.print_area(0, 0, HEADING_ROW + max(count, 1), printed)
-    sheet.autofilter(HEADING_ROW, 0, HEADING_ROW + max(count, 1), len(columns) - 1)
+                sheet.write_number(row, column, value, its)
+        self.row += 1
+
+    def end(self) -> None:
+        last = max(self.row - 1, HEADING_ROW + 1)
+        self.sheet.print_area(0, 0, last, self.printed())
+        self.sheet.autofilter(HEADING_ROW, 0, last, len(self.columns) - 1)
+
+
+def sheet_title(title: str, number: int) -> str:
+    """Title of the first, second … sheet of a table."""
+    return title if number == 1 else f"{title} {number}"
 
 
 ABOUT_TEXTS = (
@@ -134,20 +178,21 @@ ABOUT_TEXTS = (
 )  # fmt: skip
 
 
-def _about(book: Any, styles: Styles, rows: Sequence[Row], count: int, head: str) -> None:
+def _about(
+    book: Any, styles: Styles, years: list[int], practicals: list[str], count: int, head: str
+) -> None:
     sheet = book.add_worksheet(ABOUT)
     set_page(sheet, False, "Results of the years", "")
     sheet.fit_to_pages(1, 0)
     sheet.set_column(0, 0, 24)
     sheet.set_column(1, 1, 70)
     sheet.write_string(0, 0, "About this archive", styles("title", wrap=False))
-    years = sorted({row.entry.year for row in rows})
     span = f"{years[0]} to {years[-1]}" if len(years) > 1 else "".join(map(str, years))
     facts: tuple[tuple[str, str | int], ...] = (
         (COUNT, count),
         (LAST, head),
         ("years", span),
-        ("practicals", ", ".join(sorted({row.entry.practical for row in rows}))),
+        ("practicals", ", ".join(practicals)),
     )
     line = 2
     for name, value in facts:
@@ -165,46 +210,62 @@ def _about(book: Any, styles: Styles, rows: Sequence[Row], count: int, head: str
         line += 1
 
 
-def read_view(path: Path) -> tuple[list[Row], int, str]:
-    """Rows of a workbook of results in the order of their numbers, their number and last digest.
+@dataclass(frozen=True, slots=True)
+class View:
+    """What a workbook of results shows, in the order of its sheets, which a person may have sorted.
+
+    Both tables are read as they are asked for, the cells as their columns hold them.
+    """
+
+    records: Iterator[list[Cell]]
+    numbers: Iterator[list[Cell]]
+    count: int
+    head: str
+
+
+@contextlib.contextmanager
+def open_view(path: Path) -> Iterator[View]:
+    """Read a workbook of results.
 
     Raises
     ------
     SheetlabError
         If it is no such workbook, or a cell does not hold what its column holds.
     """
-    store = open_store(open_package(path))
-    try:
-        rows = rows_from(
-            _records(store, RESULTS, COLUMNS, HEADINGS),
-            _records(store, VALUES, NUMBER_COLUMNS, NUMBER_HEADINGS),
-        )
-        facts = {
-            store.cells(ABOUT)[row, 0].value: one.value
-            for (row, column), one in store.cells(ABOUT).items()
-            if column == 1 and (row, 0) in store.cells(ABOUT)
-        }
-        count, head = int(facts[COUNT]), str(facts[LAST])
-    except (KeyError, ValueError) as error:
-        raise refuse(
-            path,
-            "is no workbook of results as an archive writes it",
-            f"({error})",
-            "Take the one that lies beside the database, as sheetlab wrote it.",
-        ) from error
-    return sorted(rows, key=lambda row: row.number), count, head
+    with open_long(path) as book:
+        try:
+            facts = {cells.get(0): cells.get(1) for _, cells in book.rows(ABOUT)}
+            yield View(
+                _records(book, RESULTS, COLUMNS, HEADINGS),
+                _records(book, VALUES, NUMBER_COLUMNS, NUMBER_HEADINGS),
+                int(float(facts[COUNT] or 0)),
+                str(facts[LAST]),
+            )
+        except (KeyError, ValueError, OverflowError) as error:
+            raise refuse(
+                path,
+                "is no workbook of results as an archive writes it",
+                f"({error})",
+                "Take the one that lies beside the database, as sheetlab wrote it.",
+            ) from error
 
 
 def _records(
-    store: Store, title: str, columns: Mapping[str, type], headings: Mapping[str, tuple[str, int]]
-) -> list[list[Any]]:
-    cells = store.cells(title)
-    found = {cell.value: column for (row, column), cell in cells.items() if row == HEADING_ROW}
-    places = [found[headings[name][0]] for name in columns]
-    records = []
-    last = max((row for row, _ in cells), default=0)
-    for row in range(HEADING_ROW + 1, last + 1):
-        record = [cells.get((row, column)) for column in places]
-        if any(cell is not None for cell in record):
-            records.append([None if cell is None else cell.value for cell in record])
-    return records
+    book: LongBook, title: str, columns: Mapping[str, type], headings: Mapping[str, tuple[str, int]]
+) -> Iterator[list[Cell]]:
+    number = 1
+    while (sheet := sheet_title(title, number)) in book.sheets or number == 1:
+        number += 1
+        places: list[int] | None = None
+        for row, cells in book.rows(sheet):
+            if row == HEADING_ROW:
+                found = {value: column for column, value in cells.items()}
+                places = [found[headings[name][0]] for name in columns]
+            elif row > HEADING_ROW:
+                if places is None:
+                    raise KeyError("row of headings")
+                record = [cells.get(column) for column in places]
+                if any(cell is not None for cell in record):
+                    yield typed(record, columns)
+        if places is None:
+            raise KeyError(sheet)

@@ -24,7 +24,10 @@ from sheetlab.course.comparison import Comparison, compare
 from sheetlab.course.handins import HandIn, OwnResult, Past, Sorted, Told
 from sheetlab.course.kept import (
     COMMENT,
+    COUNTS,
+    FOLDER_CELL,
     FORMAT,
+    HIDDEN,
     HISTORY_ROW,
     ITEMS,
     KEPT,
@@ -54,7 +57,6 @@ LINE = 13.5
 RESULTS, OPEN, SETUPS, BUDGET, MARKS, EVIDENCE, FEEDBACK, HISTORY = TITLES = (
     "Results", "Open points", "Set-ups", "Budget", "Marks", "Evidence", "Feedback", "History",
 )  # fmt: skip
-HIDDEN = "sheetlab class"
 SCALE = 88
 PAGE = 835.0
 """Points that a page of feedback may be high: A4 less margins and footer, printed at ``SCALE``
@@ -176,6 +178,8 @@ class _Book:
     places: dict[str, int] = field(default_factory=dict)
     """Row on the sheet Marks of each hand-in, zero-based, as it is written."""
     kept_rows: int = 0
+    made: list[tuple[str, list[HandIn]]] = field(default_factory=list)
+    """Blocks, once they are known: every row asks for them."""
 
     @property
     def scheme(self) -> Scheme:
@@ -191,9 +195,11 @@ class _Book:
 
     def blocks(self) -> list[tuple[str, list[HandIn]]]:
         """Title and hand-ins of each practical, and of each thing that was measured in it."""
-        parts = groupby(self.counted, key=lambda one: (one.practical, one.sample))
-        found = [list(ones) for _, ones in parts]
-        return [(self.block_title(ones[0]), ones) for ones in found]
+        if not self.made:
+            parts = groupby(self.counted, key=lambda one: (one.practical, one.sample))
+            found = [list(ones) for _, ones in parts]
+            self.made += [(self.block_title(ones[0]), ones) for ones in found]
+        return self.made
 
     def block_title(self, one: HandIn) -> str:
         samples = {other.sample for other in self.counted if other.practical == one.practical}
@@ -758,8 +764,12 @@ class _Book:
         sheet.write_string(1, 1, FORMAT)
         # tells later whether the keys on the sheet Marks are all gone
         sheet.write_number(1, 2, len(self.places) + self.kept_rows)
+        sheet.write_string(*FOLDER_CELL, folder_seen(self.data.folder, self.data.out))
+        now = {(one.key, one.readings) for one in self.counted}
         for i, past in enumerate(self.data.sorted.history):
             sheet.write_string(HISTORY_ROW + i, 0, past_text(past))
+            if (past.key, past.readings) in now:
+                sheet.write_string(HISTORY_ROW + i, 1, COUNTS)
 
 
 BUDGET_HEAD = (
@@ -1053,6 +1063,12 @@ def link_target(folder: Path, file: str, out: Path) -> str:
     except ValueError:  # another drive
         return ""
     return quote(os.fsencode(path.replace(os.sep, "/")), safe="/")
+
+
+def folder_seen(folder: Path, out: Path) -> str:
+    """Path from the class workbook to the folder of the hand-ins; empty if it lies elsewhere."""
+    root, own = folder.resolve(), out.resolve().parent
+    return root.relative_to(own).as_posix() if root.is_relative_to(own) else ""
 
 
 def _many(count: int, what: str) -> str:

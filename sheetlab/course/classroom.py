@@ -13,10 +13,11 @@ from time import time as clock
 
 from sheetlab.checks.marks import Scheme
 from sheetlab.course.classbook import ClassData, write_class
-from sheetlab.course.collect import Collected, Progress, collect
+from sheetlab.course.collect import Collected, collect
 from sheetlab.course.handins import Sorted, sort_out
 from sheetlab.course.kept import read_kept
 from sheetlab.course.roster import Group
+from sheetlab.course.workers import HERE, Progress, Workers
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.evaluate_file import refuse_open
@@ -43,7 +44,7 @@ def run_class(
     roster: Sequence[Group] = (),
     due: str = "",
     profile: Profile | None = None,
-    jobs: int = 0,
+    workers: Workers = HERE,
     progress: Progress | None = None,
 ) -> ClassRun:
     """Evaluate a folder of hand-ins into one workbook; what was typed into that is kept.
@@ -56,8 +57,6 @@ def run_class(
         A date or a date and a time (ISO 8601, local); a date alone means its end.
     profile
         How results are stated; None: as each workbook was issued.
-    jobs
-        Processes; 0 for as many as there are processors.
 
     Raises
     ------
@@ -73,7 +72,7 @@ def run_class(
     # what cannot end well is told before the work, not after it
     refuse_open(out)
     read_kept(out)
-    collected = collect(folder, out, scheme, profile, jobs, progress)
+    collected = collect(folder, out, scheme, profile, workers, progress)
     if not collected.handins and not collected.unread:
         raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
     # the teacher may have typed and saved while the workbooks were evaluated

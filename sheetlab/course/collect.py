@@ -4,12 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-import multiprocessing
-import os
-import threading
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,11 +16,12 @@ from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.marks import Scheme, propose
-from sheetlab.checks.regularity import regularities
+from sheetlab.checks.regularity import Traits, regularities_of, traits
 from sheetlab.checks.subject import amount
 from sheetlab.checks.wording import Words
 from sheetlab.course.handins import BLANK, BudgetLine, HandIn, Outcome, OwnResult, Told, Unread
 from sheetlab.course.watch import scan
+from sheetlab.course.workers import HERE, LOST, Call, Progress, Workers, each
 from sheetlab.finding import Finding, SheetlabError
 from sheetlab.metrology.budget import DIVISORS
 from sheetlab.metrology.statement import significant
@@ -36,20 +32,12 @@ from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.workbook.package import Package, open_package, xml
 from sheetlab.workbook.template import EPOCH
 
-FEW = 120
-"""Workbooks up to which starting more processes costs more time than it saves (two processors:
-a helper takes over a second to begin, a workbook 20 ms)."""
-CHUNK = 4
-MOST_COMPARED = 400
-"""Workbooks up to which the readings of all are compared with each other."""
 LOCAL_TIME = ("LibreOffice", "OpenOffice")
 """Programs that write local time with the sign of UTC (seen in LibreOffice 7.4)."""
 PROPERTIES = "http://schemas.openxmlformats.org/officeDocument/2006/extended-properties"
 _SAVED = ("docProps/core.xml", "{http://purl.org/dc/terms/}modified")
 _SAVED_ODS = ("meta.xml", "{http://purl.org/dc/elements/1.1/}date")
 FOREIGN = frozenset({"not-issued"})
-
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,10 +56,9 @@ class _Job:
     file: str
     scheme: Scheme
     profile: Profile | None
-    keep: bool
 
 
-_Done = tuple[HandIn | Unread, Assessment | None]
+_Done = tuple[HandIn, Traits] | Unread
 
 
 def collect(
@@ -79,7 +66,7 @@ def collect(
     leave_out: Path,
     scheme: Scheme,
     profile: Profile | None = None,
-    jobs: int = 0,
+    workers: Workers = HERE,
     progress: Progress | None = None,
 ) -> Collected:
     """Evaluate every workbook in a folder and below it; files named “evaluated” are copies.
@@ -88,82 +75,41 @@ def collect(
     ----------
     leave_out
         The class's own workbook, which may lie in the folder.
-    jobs
-        Processes; 0 for as many as there are processors.
     progress
         Told how many of how many are done.
+
+    Raises
+    ------
+    SheetlabError
+        If the workers that are asked for cannot do it.
     """
     files, lost = scan(folder)
     own = leave_out.resolve()
     names = sorted(name for name in files if (folder / name).resolve() != own)
-    keep = len(names) <= MOST_COMPARED
-    todo = [_Job(folder, name, scheme, profile, keep) for name in names]
+    # a worker elsewhere has another folder to begin with
+    todo = [_Job(folder.absolute(), name, scheme, profile) for name in names]
     handins, unread = [], [Unread(name or ".", "the folder cannot be looked into") for name in lost]
-    class_: list[tuple[str, Assessment]] = []
-    for i, (found, assessment) in enumerate(_run(todo, jobs or processors())):
+    class_: list[tuple[HandIn, Traits]] = []
+    for found in each(Call(_evaluate, _lost), todo, workers, [folder.absolute()], progress):
         if isinstance(found, Unread):
             unread.append(found)
         else:
-            handins.append(found)
-            if assessment is not None and not found.blank:
-                class_.append((found.name, assessment))
-        if progress is not None:
-            progress(i + 1, len(todo))
-    return Collected(tuple(handins), tuple(unread), tuple(_notes(handins, class_)))
+            handins.append(found[0])
+            class_.append(found)
+    return Collected(tuple(handins), tuple(unread), tuple(_notes(class_)))
 
 
-def _notes(handins: Sequence[HandIn], class_: Sequence[tuple[str, Assessment]]) -> Iterator[str]:
+def _notes(class_: Sequence[tuple[HandIn, Traits]]) -> Iterator[str]:
     # an evaluated copy has the same readings by right
     seen: set[tuple[str, str]] = set()
-    filled = [one for one in handins if not one.blank]
     compared = []
-    for one, pair in zip(filled, class_, strict=False):
-        if (one.key, one.readings) not in seen:
+    for one, its in class_:
+        if not one.blank and (one.key, one.readings) not in seen:
             seen.add((one.key, one.readings))
-            compared.append(pair)
-    for note in regularities(compared):
+            compared.append((one.name, its))
+    for note in regularities_of(compared):
         chance = "" if note.probability is None else f" (chance alone: {note.probability:.1g})"
         yield f"{note.text}{chance}"
-
-
-def processors() -> int:
-    """Processors that this program may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-def _run(todo: Sequence[_Job], jobs: int) -> Iterator[_Done]:
-    """Results in the order of the jobs."""
-    done = 0
-    if jobs > 1 and len(todo) > FEW:
-        try:
-            with ProcessPoolExecutor(
-                min(jobs, len(todo) // CHUNK),
-                # a forked process would inherit the threads of numerical libraries half
-                mp_context=multiprocessing.get_context("spawn"),
-                initializer=_end_with_parent,
-            ) as pool:
-                for one in pool.map(_evaluate, todo, chunksize=CHUNK):
-                    yield one
-                    done += 1
-        except BrokenProcessPool:  # ended by the system; what is left is done here
-            pass
-    for job in todo[done:]:
-        yield _evaluate(job)
-
-
-def _end_with_parent() -> None:
-    """A process that is killed cannot end its helpers: they watch for its end themselves."""
-    parent = multiprocessing.parent_process()
-    if parent is None:
-        return
-
-    def wait() -> None:
-        parent.join()
-        os._exit(1)
-
-    threading.Thread(target=wait, daemon=True).start()
 
 
 # -- one file ------------------------------------------------------------------------------------
@@ -177,24 +123,27 @@ def _evaluate(job: _Job) -> _Done:
     if found is None or filled is None:
         foreign = any(f.code in FOREIGN for f in outcome.findings)
         message = " ".join(f.message for f in outcome.findings)
-        return Unread(job.file, message, foreign), None
+        return Unread(job.file, message, foreign)
     try:
-        made = _handin(filled.package, job, found)
+        return _handin(filled.package, job, found), traits(found)
     except (OSError, SheetlabError) as error:
-        return Unread(job.file, f"cannot be read any more: {error}"), None
+        return Unread(job.file, f"cannot be read any more: {error}")
     except Exception as error:  # the last boundary: one odd file never stops the others
-        return Unread(job.file, f"cannot be put into a table ({type(error).__name__})"), None
-    return made, found if job.keep else None
+        return Unread(job.file, f"cannot be put into a table ({type(error).__name__})")
+
+
+def _lost(job: _Job) -> _Done:
+    return Unread(job.file, LOST)
 
 
 def _handin(package: Package, job: _Job, found: Assessment) -> HandIn:
     definition = found.practical.definition
     saved, saved_by = saved_at(package.path, package)
-    known = {name: _entry(found, name) for name in ("group", "setup", "observers", "date")}
+    known = {name: entry_of(found, name) for name in ("group", "setup", "observers", "date")}
     return HandIn(
         file=job.file,
         digest=hashlib.sha256(package.raw).hexdigest(),
-        readings=_typed_digest(found),
+        readings=typed_digest(found),
         saved=saved,
         saved_by=saved_by,
         practical=definition.id,
@@ -212,7 +161,8 @@ def _handin(package: Package, job: _Job, found: Assessment) -> HandIn:
     )
 
 
-def _entry(found: Assessment, name: str) -> str:
+def entry_of(found: Assessment, name: str) -> str:
+    """An entry of the first sheet, on one line."""
     text = found.observations.entry(f"start.{name}").text
     # one line: a name is a cell, a page footer and a row of a terminal
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
@@ -224,7 +174,7 @@ def _sample(found: Assessment) -> str:
     return found.observations.entry(chosen).text if chosen else ""
 
 
-def _typed_digest(found: Assessment) -> str:
+def typed_digest(found: Assessment) -> str:
     """Digest of what was typed, without whatever a spreadsheet program adds to a file."""
     digest = hashlib.sha256(found.practical.definition.id.encode())
     for key in sorted(found.observations.entries):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
@@ -18,18 +18,25 @@ from lxml import etree
 from sheetlab.course.handins import Past
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.observations import typed_number
-from sheetlab.workbook.package import open_package
-from sheetlab.workbook.store import Cell, Store, open_store
+from sheetlab.workbook.longbook import LongBook, Value, open_long
 
 MARK, FORMAT = "sheetlab class workbook", "1"
+HIDDEN = "sheetlab class"
+"""Title of the hidden sheet."""
+COUNTS = "counts"
+"""Stands beside a hand-in of the history that counts."""
 MARKS_MARK, MARKS_TITLE = "sheetlab marks", "Marks"
 ITEMS, COMMENT, KEPT = "#items", "#comment", "#kept"
 HISTORY_ROW = 3
 """Zero-based row of the hidden sheet at which the history begins, one JSON object a row."""
+FOLDER_CELL = (2, 0)
+"""Where the hidden sheet says in which folder the hand-ins lie, seen from the workbook."""
 KEY, SHOWN, MARKED, TYPED = range(4)
 """Hidden columns of a row of marks: its key, the readings shown in it, the readings that the
 teacher's marks were typed for, and a digest of what the teacher had typed."""
 MAX_TEXT = 4000
+
+Cells = Mapping[tuple[int, int], Value]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +68,10 @@ class Kept:
 
     rows: Mapping[str, TypedRow] = field(default_factory=dict)
     history: tuple[Past, ...] = ()
+    counted: frozenset[tuple[str, str]] = frozenset()
+    """Key and readings of the hand-ins that counted when it was written."""
+    folder: str | None = None
+    """Path from the class workbook to the folder of the hand-ins; None if that lay elsewhere."""
 
 
 def read_kept(path: Path) -> Kept:
@@ -75,8 +86,8 @@ def read_kept(path: Path) -> Kept:
     if not path.exists():
         return Kept()
     try:
-        store = open_store(open_package(path))
-        return _kept(store, path)
+        with open_long(path) as book:
+            return _kept(book, path)
     except SheetlabError as error:
         if any(f.code == "class-unreadable" for f in error.findings):
             raise
@@ -90,41 +101,53 @@ def past_text(one: Past) -> str:
     return json.dumps(asdict(one), ensure_ascii=True, sort_keys=True)
 
 
-def _kept(store: Store, path: Path) -> Kept:
+def _kept(book: LongBook, path: Path) -> Kept:
     hidden = marks = None
     # a copy of the sheet that somebody made does not count beside the sheet itself
-    for sheet in sorted(store.sheets, key=lambda one: one.name != MARKS_TITLE):
-        cells = store.cells(sheet.name)
-        mark = _text(cells.get((0, 0)))
+    for sheet in sorted(book.sheets, key=lambda name: name != MARKS_TITLE):
+        # the pages of feedback of a large class are long, and nothing in them is asked for
+        row, cells = next(book.rows(sheet), (0, {}))
+        mark = "" if row else _text(cells.get(0))
         if mark == MARK:
-            hidden = cells
+            hidden = _cells(book, sheet)
         elif mark == MARKS_MARK and marks is None:
-            marks = cells
+            marks = _cells(book, sheet)
     if hidden is None:
         raise SheetlabError(_refused(path, "it is no class workbook, or its hidden sheet is gone"))
     if _text(hidden.get((1, 1))) != FORMAT:
         raise SheetlabError(_refused(path, "it was written by another version of sheetlab"))
     if marks is None:
         raise SheetlabError(_refused(path, "its sheet “Marks” is gone, or its first column is"))
-    history = _history(hidden)
+    history = tuple(one for _, one in _history(hidden))
     rows = _rows(marks)
     if _text(hidden.get((1, 2))) != "0" and not rows:
         raise SheetlabError(_refused(path, "the hidden keys on its sheet “Marks” are gone"))
-    return Kept(rows, history)
+    counted = frozenset(
+        (one.key, one.readings)
+        for row, one in _history(hidden)
+        if _text(hidden.get((row, 1))) == COUNTS
+    )
+    folder = _text(hidden.get(FOLDER_CELL))
+    return Kept(rows, history, counted, folder or None)
 
 
-def _history(cells: Mapping[tuple[int, int], Cell]) -> tuple[Past, ...]:
+def _cells(book: LongBook, sheet: str) -> Cells:
+    return {
+        (row, column): value for row, cells in book.rows(sheet) for column, value in cells.items()
+    }
+
+
+def _history(cells: Cells) -> Iterator[tuple[int, Past]]:
+    """Hand-ins of the history with their rows on the hidden sheet."""
     names = {one.name for one in fields(Past)}
-    found = []
-    for (row, column), cell in sorted(cells.items()):
+    for (row, column), cell in sorted(cells.items(), key=lambda one: one[0]):
         if row >= HISTORY_ROW and column == 0:
             data: dict[str, Any] = json.loads(_text(cell))
-            found.append(Past(**{name: data[name] for name in names}))
-    return tuple(found)
+            yield row, Past(**{name: data[name] for name in names})
 
 
-def _rows(cells: Mapping[tuple[int, int], Cell]) -> dict[str, TypedRow]:
-    by_row: dict[int, dict[int, Cell]] = {}
+def _rows(cells: Cells) -> dict[str, TypedRow]:
+    by_row: dict[int, dict[int, Value]] = {}
     for (row, column), cell in cells.items():
         by_row.setdefault(row, {})[column] = cell
     columns: dict[int, str] = {}
@@ -144,7 +167,7 @@ def _rows(cells: Mapping[tuple[int, int], Cell]) -> dict[str, TypedRow]:
     return rows
 
 
-def _row(key: str, line: Mapping[int, Cell], columns: Mapping[int, str]) -> TypedRow:
+def _row(key: str, line: Mapping[int, Value], columns: Mapping[int, str]) -> TypedRow:
     items: dict[str, float | str] = {}
     comment = ""
     for column, name in columns.items():
@@ -162,7 +185,7 @@ def _row(key: str, line: Mapping[int, Cell], columns: Mapping[int, str]) -> Type
     return TypedRow(key, marked, "", items, comment)
 
 
-def _kept_row(key: str, line: Mapping[int, Cell]) -> TypedRow:
+def _kept_row(key: str, line: Mapping[int, Value]) -> TypedRow:
     """A row of what has no place any more: whose it is, item, value."""
     who, name = _text(line.get(4)), _text(line.get(5))
     value = _value(line.get(6))
@@ -180,18 +203,18 @@ def _together(a: TypedRow, b: TypedRow) -> TypedRow:
     )
 
 
-def _text(cell: Cell | None) -> str:
+def _text(cell: Value | None) -> str:
     if cell is None:
         return ""
-    return f"{cell.value:.15g}" if isinstance(cell.value, float) else cell.value
+    return f"{cell:.15g}" if isinstance(cell, float) else cell
 
 
-def _value(cell: Cell | None) -> float | str | None:
+def _value(cell: Value | None) -> float | str | None:
     if cell is None:
         return None
-    if isinstance(cell.value, float):
-        return cell.value
-    text = cell.value.strip()[:MAX_TEXT]
+    if isinstance(cell, float):
+        return cell
+    text = cell.strip()[:MAX_TEXT]
     number = typed_number(text)
     if number is not None and not number.ambiguous:
         return number.value

@@ -13,6 +13,7 @@ import hashlib
 import json
 import math
 import secrets
+import sys
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
@@ -31,6 +32,8 @@ FIRST = "0" * 64
 DIGITS = 12
 """Significant digits that are kept: every spreadsheet program gives them back as they were."""
 LONGEST = 120
+SHORT = 50
+"""Letters below which a text is likely to come again."""
 CODE_LETTERS = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
 CODE_LENGTH = 8
 WIRE = "(wire)"
@@ -304,13 +307,24 @@ class Ledger:
 
     def note(self, row: Row) -> None:
         """Take a row into account."""
-        self.count, self.head = row.number, row.digest
-        if row.code:
-            self.revisions[(*row.place, row.code, row.entry.result)] = row.revision, row.number
-        source = (*row.place, row.entry.result, row.entry.source)
-        self.sources.setdefault(source, set()).add(row.code)
         e = row.entry
-        self.years.setdefault((e.practical, e.setup, e.source), e.year)
+        self.take(
+            row.number, row.digest, e.year, e.practical, e.setup, row.code, e.result, e.source,
+            row.revision,
+        )  # fmt: skip
+
+    def take(
+        self, number: int, digest: str, year: int, practical: str, setup: str, code: str,
+        result: str, source: str, revision: int,
+    ) -> None:  # fmt: skip
+        """Take a row into account, of which only what matters here was read (``NOTED``)."""
+        self.count, self.head = number, digest
+        # the same few texts in very many rows
+        practical, setup, result = map(sys.intern, (practical, setup, result))
+        if code:
+            self.revisions[year, practical, setup, code, result] = revision, number
+        self.sources.setdefault((year, practical, setup, result, source), set()).add(code)
+        self.years.setdefault((practical, setup, source), year)
 
     def there(self, entry: Entry, code: str, known: set[str]) -> bool:
         """Whether a result is in the table: as this group's, or as that of a forgotten group.
@@ -344,14 +358,6 @@ class Ledger:
         return row
 
 
-def ledger_of(rows: Iterable[Row]) -> Ledger:
-    """What has to be known of a table with these rows."""
-    found = Ledger()
-    for row in rows:
-        found.note(row)
-    return found
-
-
 def latest(rows: Sequence[Row]) -> list[Row]:
     """The rows that no later revision replaces, in their order."""
     replaced = {row.replaces for row in rows}
@@ -376,6 +382,8 @@ NUMBER_COLUMNS: Mapping[str, type] = {
     "unit": str, "shown": str,
 }  # fmt: skip
 """Columns of the numbers beside the rows."""
+NOTED = ("number", "digest", "year", "practical", "setup", "code", "result", "source", "revision")
+"""Columns that ``Ledger.take`` wants."""
 _OF_ENTRY = frozenset(f.name for f in fields(Entry))
 
 
@@ -392,32 +400,55 @@ def flat_numbers(row: Row) -> list[list[Cell]]:
     ]
 
 
-def rows_from(records: Iterable[Sequence[Any]], numbers: Iterable[Sequence[Any]]) -> list[Row]:
-    """Rows of flat records and the flat numbers beside them.
+def typed(record: Iterable[Any], columns: Mapping[str, type]) -> list[Cell]:
+    """The cells of a flat record as their columns hold them.
 
     Raises
     ------
     ValueError
         If a cell does not hold what its column holds.
     """
-    beside: dict[int, list[tuple[int, Number]]] = {}
-    for one in numbers:
-        number, position, *rest = (
-            _cell(value, kind) for value, kind in zip(one, NUMBER_COLUMNS.values(), strict=True)
-        )
-        beside.setdefault(number, []).append((position, Number(*rest)))
-    found = []
+    return [_cell(value, kind) for value, kind in zip(record, columns.values(), strict=True)]
+
+
+def rows_of(records: Iterable[Sequence[Any]], numbers: Iterable[Sequence[Any]]) -> Iterator[Row]:
+    """Rows of flat records in the order of their numbers, one at a time.
+
+    Parameters
+    ----------
+    numbers
+        The flat numbers beside them, in the order of row and position.
+
+    Raises
+    ------
+    ValueError
+        If a cell does not hold what its column holds, or a number has no row.
+    """
+    known: dict[str, str] = {}
+
+    def shared(cells: Sequence[Any]) -> list[Any]:
+        # the same few texts in very many rows
+        return [
+            known.setdefault(cell, cell) if isinstance(cell, str) and len(cell) < SHORT else cell
+            for cell in cells
+        ]
+
+    beside = iter(numbers)
+    waiting = next(beside, None)
     for record in records:
-        cells = {
-            name: _cell(value, kind)
-            for (name, kind), value in zip(COLUMNS.items(), record, strict=True)
-        }
-        its = [n for _, n in sorted(beside.pop(cells["number"], []), key=lambda pair: pair[0])]
+        values = shared(typed(record, COLUMNS))
+        cells = dict(zip(COLUMNS, values, strict=True))
+        its = []
+        while waiting is not None and waiting[0] == cells["number"]:
+            _, _, *rest = shared(typed(waiting, NUMBER_COLUMNS))
+            its.append(Number(*rest))
+            waiting = next(beside, None)
+        if waiting is not None and not waiting[0] > cells["number"]:
+            break
         entry = Entry(**{k: v for k, v in cells.items() if k in _OF_ENTRY}, numbers=tuple(its))
-        found.append(Row(**{k: v for k, v in cells.items() if k not in _OF_ENTRY}, entry=entry))
-    if beside:
-        raise ValueError(f"there are numbers beside a row {min(beside)}, which is not there")
-    return found
+        yield Row(**{k: v for k, v in cells.items() if k not in _OF_ENTRY}, entry=entry)
+    if waiting is not None:
+        raise ValueError(f"there are numbers beside a row {waiting[0]}, which is not there")
 
 
 def _cell(value: Any, kind: type) -> Any:
@@ -437,7 +468,7 @@ def _cell(value: Any, kind: type) -> Any:
 # -- checking -------------------------------------------------------------------------------------
 
 
-def verify(rows: Sequence[Row], count: int, head: str, today: datetime.date) -> Finding | None:
+def verify(rows: Iterable[Row], count: int, head: str, today: datetime.date) -> Finding | None:
     """The first fault of a table; None if it is complete and unaltered.
 
     Parameters
@@ -448,6 +479,7 @@ def verify(rows: Sequence[Row], count: int, head: str, today: datetime.date) -> 
         A code may be missing only after the date to which it is kept.
     """
     previous = FIRST
+    there = 0
     for i, row in enumerate(rows):
         if row.number != i + 1 or row.previous != previous:
             return _broken(
@@ -467,18 +499,14 @@ def verify(rows: Sequence[Row], count: int, head: str, today: datetime.date) -> 
                 f"it was to be kept until {row.keep_until}",
             )
         previous = row.digest
-    if (len(rows), previous) != (count, head):
+        there = i + 1
+    if (there, previous) != (count, head):
         return _broken(
-            len(rows) + 1,
-            f"the last rows are missing: {count} were written, {len(rows)} are there",
+            there + 1,
+            f"the last rows are missing: {count} were written, {there} are there",
             "the end was cut off",
         )  # fmt: skip
     return None
-
-
-def holds(rows: Sequence[Row], digest: str) -> bool:
-    """Whether the table holds the row with a digest that was noted at another time."""
-    return any(row.digest == digest for row in rows)
 
 
 def _broken(number: int, found: str, why: str) -> Finding:

@@ -1,7 +1,7 @@
 """Processes that add to an archive, killed at random moments or racing; run as a script.
 
 ``adding.py FOLDER ROUNDS SEED real`` (or ``remembered``: every file is evaluated once, and the
-kills fall into the writing); then two race. FOLDER has the folders
+kills fall into the writing; or ``helped``: helpers evaluate); then two race. FOLDER has the folders
 ``before`` and ``after`` of filled workbooks. Children are forked, so that a round does not pay for
 starting Python. Fails with an assertion; prints what happened as JSON.
 """
@@ -21,7 +21,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from sheetlab.cli import main
-from sheetlab.course import archive
+from sheetlab.course import archive, workers
 
 TODAY = datetime.date.today()
 archive.BATCH = 2  # several commits in one run
@@ -88,9 +88,13 @@ def remembered() -> None:
         evaluate(path, None, trials=0)
 
 
+def helped() -> bool:
+    return sys.argv[4] == "helped"
+
+
 def kill(folder: Path, rounds: int, seed: int, real: bool) -> dict[str, object]:
     rng = random.Random(seed)
-    if real:
+    if real or helped():
         # what every child would load anew before it does anything
         archive.evaluate_file(next((folder / "before").iterdir()), None, trials=0)
     else:
@@ -157,6 +161,8 @@ def race(folder: Path) -> dict[str, object]:
 
 if __name__ == "__main__":
     where, rounds, seed, how = sys.argv[1:]
-    raced = race(Path(where)) if how == "real" else None
+    if helped():
+        workers.FEW, workers.BATCH = 0, 1
+    raced = race(Path(where)) if how != "remembered" else None
     killed = kill(Path(where), int(rounds), int(seed), how == "real")
     print(json.dumps({**killed, "raced": raced or race(Path(where))}))

@@ -23,7 +23,8 @@ from workbook.tamper import edited
 
 from sheetlab.cli import main
 from sheetlab.course import archive as a
-from sheetlab.course.archivebook import ABOUT, RESULTS, VALUES, read_view, view_bytes
+from sheetlab.course import archivebook
+from sheetlab.course.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
 from sheetlab.course.evidence import CRITERIA, evidence
 from sheetlab.course.ledger import (
     FIRST,
@@ -122,7 +123,7 @@ def test_no_name_is_kept_but_in_the_list_of_codes(class_: Path, tmp_path: Path) 
     years.write(replace(one, cells=cells), tmp_path / "in", "anything")
     target = tmp_path / "D.xlsx"
     list(a.add([tmp_path / "in"], target, 2026, TODAY, tmp_path / "keys.csv"))
-    kept = a.database_of(target).read_bytes() + repr(read_view(target)).encode()
+    kept = a.database_of(target).read_bytes() + repr(years.shown(target)).encode()
     for name in (b"Zebrafinch", b"Wryneck", b"Nightjar"):
         assert name not in kept
     keys = (tmp_path / "keys.csv").read_text(encoding="utf-8-sig")
@@ -383,13 +384,60 @@ def test_an_altered_view_is_told_with_its_row(copy: Path) -> None:
     assert a.check(copy, TODAY).findings == ()
 
 
-def test_a_view_too_large_to_be_read_back_is_no_fault(
-    copy: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(a, "MOST_READ", 5)
+def test_a_long_table_goes_on_on_more_sheets(copy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(archivebook, "MOST_ROWS", 4)
+    assert a.renew_view(copy) is None
+    book = openpyxl.load_workbook(copy)
+    assert book.sheetnames[:2] == [RESULTS, VALUES]
+    assert "Results 2" in book.sheetnames
+    assert "Values 10" in book.sheetnames
+    assert book["Results 2"].max_row == HEADING_ROW + 1 + 2
+    assert a.check(copy, TODAY).findings == ()
+    before = a.read(copy)
+    a.database_of(copy).unlink()
+    assert a.import_view(copy, TODAY) == (6, before.head)
+    assert a.read(copy) == before
+
+
+def test_a_view_that_was_sorted_is_the_same_view(copy: Path) -> None:
+    def turn(book: openpyxl.Workbook) -> None:
+        for name in (RESULTS, VALUES):
+            rows = [[c.value for c in row] for row in book[name].iter_rows(min_row=5)]
+            for i, row in enumerate(reversed(rows)):
+                for j, value in enumerate(row):
+                    book[name].cell(5 + i, j + 1).value = value
+
+    copy.write_bytes(edited(copy.read_bytes(), turn))
+    assert a.check(copy, TODAY).findings == ()
+
+
+def test_a_row_twice_in_the_view_is_told(copy: Path) -> None:
+    def twice(book: openpyxl.Workbook) -> None:
+        for row in list(book[RESULTS].iter_rows(min_row=5, max_row=5)):
+            book[RESULTS].append([c.value for c in row])
+
+    copy.write_bytes(edited(copy.read_bytes(), twice))
     (finding,) = a.check(copy, TODAY).findings
-    assert (finding.severity, "not compared" in finding.found) == (Severity.NOTE, True)
-    assert main(["archive", "check", str(copy)]) == 0
+    assert finding.code == "view-behind"
+
+
+def test_what_is_added_while_a_view_is_made_is_not_written_over(
+    class_: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = tmp_path / "D.xlsx"
+    list(a.add([class_ / "before"], target, 2026, TODAY))
+    real = a.view_bytes
+
+    def meanwhile(*arguments: object) -> bytes:
+        made = real(*arguments)
+        monkeypatch.setattr(a, "view_bytes", real)
+        list(a.add([class_ / "after"], target, 2026, TODAY))
+        return made
+
+    monkeypatch.setattr(a, "view_bytes", meanwhile)
+    assert a.renew_view(target) is None
+    assert len(years.shown(target)) == 6
+    assert a.check(target, TODAY).findings == ()
 
 
 def test_a_damaged_database_is_one_message(copy: Path) -> None:
@@ -445,7 +493,7 @@ def test_a_view_that_is_open_is_left_alone(copy: Path, tmp_path: Path, lock: str
     assert len(a.read(copy).rows) == 7
     (copy.parent / lock).unlink()
     list(a.add([path], copy, 2026, TODAY))
-    assert len(read_view(copy)[0]) == 7
+    assert len(years.shown(copy)) == 7
 
 
 def test_an_archive_in_use_is_waited_for_and_then_told(copy: Path) -> None:
@@ -476,15 +524,75 @@ def test_export_to_csv(copy: Path, tmp_path: Path) -> None:
         a.export(copy, tmp_path / "all.csv")
 
 
-def test_export_to_parquet_without_its_library_is_told(copy: Path, tmp_path: Path) -> None:
-    pytest.importorskip("pandas")
-    try:
-        import pyarrow  # noqa: F401
-    except ImportError:
-        with pytest.raises(SheetlabError, match="pyarrow"):
-            a.export(copy, tmp_path / "all.parquet")
-    else:
-        assert a.export(copy, tmp_path / "all.parquet") == 6
+def test_export_to_parquet_without_its_library_is_told(
+    copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(SheetlabError, match="pyarrow"):
+        a.export(copy, tmp_path / "all.parquet")
+    (tmp_path / "all.parquet").write_bytes(b"PAR1")
+    with pytest.raises(SheetlabError, match="pyarrow"):
+        a.import_table(tmp_path / "N.xlsx", tmp_path / "all.parquet", TODAY)
+    assert {p.name for p in tmp_path.iterdir()} == {"all.parquet", "copy"}
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet"])
+def test_the_table_goes_out_and_comes_back(copy: Path, tmp_path: Path, ending: str) -> None:
+    one = years.bench(9, '=HYPERLINK("x")', '\'=1, "A"\n-2')
+    list(a.add([years.write(one, tmp_path / "in", "x")], copy, 2026, TODAY))
+    before = a.read(copy)
+    file = tmp_path / f"all.{ending}"
+    new = tmp_path / "new" / "DEPARTMENT.xlsx"
+    new.parent.mkdir()
+    assert main(["archive", "export", str(copy), "--out", str(file)]) == 0
+    assert main(["archive", "import", str(new), "--from", str(file)]) == 0
+    assert a.read(new) == before
+    assert a.check(new, TODAY).findings == ()
+    assert main(["archive", "import", str(new), "--from", str(file)]) == 2
+    assert a.read(new) == before
+    if ending == "parquet":
+        import pandas
+
+        frame = pandas.read_parquet(file)
+        assert list(frame["value"]) == [row.entry.value for row in before.rows]
+        assert frame["zero:screw_gauge"].notna().all()
+
+
+def test_an_altered_or_foreign_file_is_not_imported(copy: Path, tmp_path: Path) -> None:
+    file = tmp_path / "all.csv"
+    a.export(copy, file)
+    text = file.read_text(encoding="utf-8-sig")
+    lines = text.splitlines()
+    value = a.read(copy).rows[2].entry.value
+    for wrong, said in (
+        (text.replace(repr(value), repr(value * 1.001)), "row 3 was altered"),
+        ("\n".join([*lines[:3], *lines[4:]]), "where row 3 belongs"),
+        ("\n".join([*lines, lines[-1]]), "twice"),
+        (text.replace("[[", "[["[:1]), "cannot be imported"),
+        (lines[0], "no row"),
+        ("a,b\n1,2\n", "cannot be imported"),
+        (text.replace(",1,", ",1e999,"), "cannot be imported"),
+        ("", "no row"),
+    ):
+        file.write_text(wrong, encoding="utf-8")
+        with pytest.raises(SheetlabError, match=said):
+            a.import_table(tmp_path / "N.xlsx", file, TODAY)
+    (tmp_path / "x.parquet").write_bytes(b"PAR1 and no more")
+    for missing in (tmp_path / "none.csv", tmp_path / "x.parquet"):
+        with pytest.raises(SheetlabError, match="cannot be imported"):
+            a.import_table(tmp_path / "N.xlsx", missing, TODAY)
+    assert not list(tmp_path.glob("N.*"))
+
+
+def test_a_view_may_be_left_for_later(copy: Path, tmp_path: Path) -> None:
+    before = copy.read_bytes()
+    path = years.write(years.bench(50, "New"), tmp_path / "in")
+    add = ["archive", "add", str(path), "--archive", str(copy), "--year", "2026", "--no-view"]
+    assert main(add) == 0
+    assert copy.read_bytes() == before
+    assert main(["archive", "check", str(copy)]) == 1
+    assert main(["archive", "export", str(copy)]) == 0
+    assert a.check(copy, TODAY).findings == ()
 
 
 # -- codes that go --------------------------------------------------------------------------------
@@ -504,7 +612,7 @@ def test_purge_waits_for_the_day_and_then_takes_codes_and_names(copy: Path) -> N
     table = a.read(copy)
     assert [row.entry for row in table.rows] == values
     for place in (a.database_of(copy), copy):
-        content = place.read_bytes() + (repr(read_view(copy)).encode() if place == copy else b"")
+        content = place.read_bytes() + (repr(years.shown(copy)).encode() if place == copy else b"")
         assert not any(code.encode() in content for code in codes), place
     assert a.check(copy, LATER).findings == ()
 
@@ -568,7 +676,7 @@ def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("text", HOSTILE)
 def test_guarded_texts_come_back(text: str) -> None:
-    assert a.unguarded(a.guarded(text)) == text
+    assert unguarded(guarded(text)) == text
 
 
 # -- evidence -------------------------------------------------------------------------------------
@@ -636,6 +744,11 @@ def killed_and_raced(class_: Path, folder: Path, rounds: int, how: str) -> dict[
 @pytest.mark.slow
 def test_killed_at_a_dozen_moments_and_two_at_once(class_: Path, tmp_path: Path) -> None:
     killed_and_raced(class_, tmp_path, 12, "remembered")
+
+
+@pytest.mark.slow
+def test_killed_while_helpers_evaluate(class_: Path, tmp_path: Path) -> None:
+    killed_and_raced(class_, tmp_path, 3, "helped")
 
 
 @pytest.mark.slow

@@ -21,7 +21,7 @@ from workbook.tamper import edited, with_parts
 
 import sheetlab
 from sheetlab.cli import main
-from sheetlab.course import collect
+from sheetlab.course import collect, workers
 from sheetlab.course.classbook import SCALE, TITLES, link_target
 from sheetlab.course.classroom import due_time
 from sheetlab.course.handins import natural, row_key
@@ -223,8 +223,8 @@ def test_two_practicals_have_a_block_each(three: Path) -> None:
 
 @pytest.mark.slow
 def test_helpers_give_the_same_as_one_process(three: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(collect, "FEW", 1)
-    monkeypatch.setattr(collect, "CHUNK", 2)
+    monkeypatch.setattr(workers, "FEW", 1)
+    monkeypatch.setattr(workers, "BATCH", 2)
     before = book(three).read_bytes()
     assert run(three, "--jobs", "2") == 0
     assert book(three).read_bytes() == before
@@ -691,7 +691,7 @@ def test_helpers_end_with_a_killed_parent(tmp_path: Path) -> None:
     folder = tmp_path / "in"
     fill_class(folder, 60)
     code = (
-        "from sheetlab.cli import main; from sheetlab.course import collect; collect.FEW = 1; "
+        "from sheetlab.cli import main; from sheetlab.course import workers; workers.FEW = 1; "
         f"main(['class', {str(folder)!r}, '--out', {str(book(folder))!r}, '--jobs', '2'])"
     )
     environment = {**os.environ, "PYTHONPATH": str(Path(sheetlab.__file__).parents[1])}
@@ -701,7 +701,7 @@ def test_helpers_end_with_a_killed_parent(tmp_path: Path) -> None:
         listing = subprocess.run(
             ["ps", "-wweo", "pid,ppid,args"], capture_output=True, text=True, check=True
         ).stdout
-        rows = [line.split(maxsplit=2) for line in listing.splitlines() if "spawn_main" in line]
+        rows = [line.split(maxsplit=2) for line in listing.splitlines() if "LokyProcess" in line]
         return [pid for pid, parent, _ in rows if parent == str(child.pid)]
 
     found: list[str] = []

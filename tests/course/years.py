@@ -11,6 +11,8 @@ from pathlib import Path
 from examples import layout, practical
 
 from sheetlab.checks.assess import Assessment, assess
+from sheetlab.course.archivebook import open_view
+from sheetlab.course.ledger import Row, rows_of
 from sheetlab.practical.bench import Cells, simulate
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import load
@@ -72,6 +74,13 @@ def assessed(one: Bench) -> Assessment:
     """A bench evaluated without a file."""
     its = practical(WIRE)
     return assess(its, as_cells_show(its, typed(one)), trials=0)
+
+
+def shown(path: Path) -> list[Row]:
+    """Rows of a workbook of results."""
+    with open_view(path) as view:
+        numbers = sorted(view.numbers, key=lambda one: one[:2])
+        return list(rows_of(sorted(view.records, key=lambda one: one[0]), numbers))
 
 
 def write(one: Bench, folder: Path, name: str = "") -> Path:

@@ -1,0 +1,238 @@
+"""Long sheets of a workbook of our own, read row by row: memory stays flat, whatever the rows are.
+
+For the table of a department or the marks of a very large class. Students' files go through
+``package``, with its limits. Here a file may be larger, because whoever reads it made it, and
+everything else that a file can do to harm is refused as there.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import zipfile
+import zlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, Any
+
+from lxml import etree
+
+from sheetlab.workbook.package import (
+    CONTENT_TYPES_PART,
+    DOCUMENT_TYPE,
+    MAIN,
+    MAX_PARTS,
+    MAX_RATIO,
+    MAX_XML,
+    PACKAGE_RELATIONSHIPS,
+    RELATIONSHIPS,
+    SMALL_PART,
+    refuse,
+    relationships_name,
+    resolve,
+    xml,
+)
+
+MAX_FILE = 500_000_000
+MAX_UNPACKED = 6_000_000_000
+MAX_TEXTS = 5_000_000
+"""Different texts that a file may keep in one table beside its sheets."""
+MAX_TEXT = 100_000
+_ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
+
+Value = float | str
+_ROW, _C, _V = f"{{{MAIN}}}row", f"{{{MAIN}}}c", f"{{{MAIN}}}v"
+_T, _SI, _RPH = f"{{{MAIN}}}t", f"{{{MAIN}}}si", f"{{{MAIN}}}rPh"
+_RELATION = f"{{{PACKAGE_RELATIONSHIPS}}}Relationship"
+
+
+@dataclass(slots=True)
+class LongBook:
+    """An opened workbook; sheets by their title, in their order."""
+
+    path: Path
+    archive: zipfile.ZipFile
+    sheets: Mapping[str, str]
+    texts_part: str
+    _texts: list[str] | None = field(default=None)
+
+    def rows(self, sheet: str) -> Iterator[tuple[int, dict[int, Value]]]:
+        """Zero-based number of each row with its cells: zero-based column -> number or text.
+
+        Blank cells are not there, and a formula counts as its last value.
+
+        Raises
+        ------
+        SheetlabError
+            If the sheet is damaged.
+        """
+        part = self.sheets.get(sheet)
+        if part is None:
+            return
+        with _told(self.path), self._open(part) as stream:
+            number = -1
+            for row in _elements(self.path, stream, _ROW):
+                said = row.get("r", "")
+                number = int(said) - 1 if said.isascii() and said.isdigit() else number + 1
+                cells: dict[int, Value] = {}
+                column = -1
+                for cell in row:
+                    if cell.tag != _C:
+                        continue
+                    column = _column(cell.get("r", ""), column + 1)
+                    value = self._value(cell)
+                    if value is not None:
+                        cells[column] = value
+                yield number, cells
+
+    def _value(self, cell: Any) -> Value | None:
+        kind = cell.get("t", "n")
+        if kind == "inlineStr":
+            return _text(cell) or None
+        raw = cell.findtext(_V)
+        if raw is None:
+            return None
+        if kind == "s":
+            texts = self.texts()
+            place = int(raw) if raw.isascii() and raw.isdigit() else len(texts)
+            return texts[place] if place < len(texts) else None
+        if kind in ("str", "e"):
+            return str(raw)
+        try:
+            return float(raw)
+        except ValueError:
+            return str(raw)
+
+    def texts(self) -> list[str]:
+        """The table of texts that cells refer to, if another program made one."""
+        if self._texts is None:
+            found: list[str] = []
+            if self.texts_part:
+                with self._open(self.texts_part) as stream:
+                    for item in _elements(self.path, stream, _SI):
+                        found.append(_text(item))
+                        if len(found) > MAX_TEXTS:
+                            raise refuse(self.path, "has far more texts than sheetlab writes")
+            self._texts = found
+        return self._texts
+
+    def _open(self, part: str) -> IO[bytes]:
+        try:
+            return self.archive.open(part)
+        except KeyError as error:
+            raise refuse(self.path, "has lost a part") from error
+
+
+@contextlib.contextmanager
+def open_long(path: Path) -> Iterator[LongBook]:
+    """Open a workbook for reading row by row.
+
+    Raises
+    ------
+    SheetlabError
+        If it is no workbook, or larger than any that sheetlab writes.
+    """
+    with contextlib.ExitStack() as stack:
+        with _told(path):
+            size = path.stat().st_size
+            if size > MAX_FILE:
+                raise refuse(path, f"is {size // 1_000_000} MB, more than sheetlab reads")
+            archive = stack.enter_context(zipfile.ZipFile(path))
+            _limits(path, archive.infolist())
+            book = _book(path, archive)
+        yield book
+
+
+@contextlib.contextmanager
+def _told(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
+        raise refuse(path, "is cut short, damaged, or no workbook") from error
+    except (etree.XMLSyntaxError, ValueError) as error:
+        raise refuse(path, "is damaged inside", f"({error})") from error
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise refuse(path, "cannot be opened:", reason, "Check the name and the share.") from error
+
+
+def _limits(path: Path, entries: list[zipfile.ZipInfo]) -> None:
+    names = [entry.filename for entry in entries]
+    if len(names) > MAX_PARTS or len(set(names)) < len(names):
+        raise refuse(path, "has too many parts, or the same part twice")
+    if any(entry.flag_bits & 1 for entry in entries):
+        raise refuse(path, "is locked with a password")
+    if sum(entry.file_size for entry in entries) > MAX_UNPACKED or any(
+        entry.file_size > SMALL_PART and entry.file_size > MAX_RATIO * max(entry.compress_size, 1)
+        for entry in entries
+    ):
+        raise refuse(path, "would unpack to far more than any workbook that sheetlab writes")
+
+
+def _book(path: Path, archive: zipfile.ZipFile) -> LongBook:
+    names = set(archive.namelist())
+
+    def part(name: str) -> Any:
+        if archive.getinfo(name).file_size > MAX_XML:
+            raise refuse(path, "has a main part that is far too large")
+        return xml(archive.read(name), path)
+
+    def relations(of: str) -> dict[str, tuple[str, str]]:
+        name = relationships_name(of)
+        if name not in names:
+            return {}
+        found = {}
+        for e in part(name).iter(_RELATION):
+            if e.get("TargetMode") != "External":
+                kind = e.get("Type", "").rsplit("/", 1)[-1]
+                found[e.get("Id", "")] = kind, resolve(of, e.get("Target", ""))
+        return found
+
+    found = [target for kind, target in relations("").values() if kind == "officeDocument"]
+    if not found or found[0] not in names or CONTENT_TYPES_PART not in names:
+        raise refuse(path, "is an archive, but not a workbook")
+    its = relations(found[0])
+    sheets = {
+        e.get("name", ""): its.get(e.get(f"{{{RELATIONSHIPS}}}id", ""), ("", ""))[1]
+        for e in part(found[0]).iter(f"{{{MAIN}}}sheet")
+    }
+    texts = next((target for kind, target in its.values() if kind == "sharedStrings"), "")
+    return LongBook(path, archive, sheets, texts if texts in names else "")
+
+
+def _elements(path: Path, stream: IO[bytes], tag: str) -> Iterator[Any]:
+    """Elements of one kind as they end; each is gone when the next is asked for."""
+    if b"<!DOCTYPE" in stream.peek(4096):  # type: ignore[attr-defined]
+        # before parsing: a type may hold a bomb of entities
+        raise refuse(path, DOCUMENT_TYPE)
+    events = etree.iterparse(
+        stream, events=("end",), tag=tag, resolve_entities=False, no_network=True, load_dtd=False,
+        huge_tree=False, remove_comments=True, remove_pis=True,
+    )  # fmt: skip
+    for _, element in events:
+        yield element
+        element.clear()
+        # what is before it keeps its place in the tree otherwise
+        parent = element.getparent()
+        if parent is not None:
+            while element.getprevious() is not None:
+                del parent[0]
+
+
+def _text(element: Any) -> str:
+    texts = [
+        t.text or "" for t in element.iter(_T) if t.getparent() is None or t.getparent().tag != _RPH
+    ]
+    text = "".join(texts)[:MAX_TEXT]
+    # characters that XML cannot hold are written _xHHHH_ (ISO/IEC 29500-1, ST_Xstring)
+    return _ESCAPE.sub(lambda match: chr(int(match[1], 16)), text) if "_x" in text else text
+
+
+def _column(reference: str, usual: int) -> int:
+    column = 0
+    for char in reference:
+        if not "A" <= char <= "Z":
+            break
+        column = column * 26 + ord(char) - 64
+    return column - 1 if column else usual

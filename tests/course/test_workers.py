@@ -1,0 +1,246 @@
+"""Evaluation at the same time: in order, nothing lost, whoever dies; here and on a Dask cluster."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from itertools import islice
+from pathlib import Path
+
+import pytest
+from course.calls import DEADLY, POISON, SLOW, SQUARE
+from course.classes import fill_class, texts
+
+import sheetlab
+from sheetlab.cli import main
+from sheetlab.course import archive as a
+from sheetlab.course import workers as w
+from sheetlab.course.progress import Meter, duration
+from sheetlab.finding import Finding, SheetlabError
+
+pytestmark = pytest.mark.filterwarnings("default")
+
+TESTS = Path(__file__).parents[1]
+
+
+@pytest.fixture(autouse=True)
+def importable(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Other processes import the package, and the tests' own work, as this one does."""
+    here = os.pathsep.join([str(Path(sheetlab.__file__).parents[1]), str(TESTS)])
+    monkeypatch.setenv("PYTHONPATH", here)
+
+
+@pytest.fixture
+def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(w, "FEW", 1)
+
+
+def test_few_are_done_in_this_process() -> None:
+    seen: list[tuple[int, int]] = []
+    made = w.each(SQUARE, range(5), progress=lambda done, of: seen.append((done, of)))
+    assert list(made) == [0, 1, 4, 9, 16]
+    assert seen == [(i, 5) for i in range(1, 6)]
+    assert list(w.each(SQUARE, [])) == []
+
+
+@pytest.mark.slow
+def test_results_come_in_order_and_whoever_stops_early_may(at_once: None) -> None:
+    seen: list[int] = []
+    made = w.each(SQUARE, range(1000), w.Workers(2), progress=lambda done, of: seen.append(done))
+    assert list(made) == [i * i for i in range(1000)]
+    assert seen == list(range(1, 1001))
+    made = w.each(SLOW, range(1000), w.Workers(2))
+    assert list(islice(made, 20)) == [i * i for i in range(20)]
+    begun = time.monotonic()
+    made.close()  # type: ignore[attr-defined]
+    assert time.monotonic() - begun < 10
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="needs signals")
+@pytest.mark.parametrize("where", ["", w.LOCAL])
+def test_what_kills_its_process_is_told_and_the_rest_is_done(
+    at_once: None, tmp_path: Path, where: str
+) -> None:
+    told: list[Finding] = []
+    todo = [(i, tmp_path / "once") for i in range(800)]
+    made = list(w.each(DEADLY, todo, w.Workers(2, where, told.append)))
+    assert made == [-i if i == POISON else i * i for i in range(800)]
+    assert told == []
+
+
+def test_without_dask_it_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(SheetlabError, match=re.escape(".[cluster]")):
+        list(w.each(SQUARE, range(3), w.Workers(cluster="tcp://127.0.0.1:1")))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:1", "nonsense://x", "no such host:1", "é"])
+def test_an_address_where_nobody_answers_is_told(
+    address: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setattr(w, "ANSWER", 1.0)
+    fill_class(tmp_path / "in", 1)
+    add = ["archive", "add", str(tmp_path / "in"), "--archive", str(tmp_path / "D.xlsx")]
+    assert main([*add, "--year", "2026", "--cluster", address]) == 2
+    assert "no Dask cluster answers" in capsys.readouterr().err
+    assert main(["class", str(tmp_path / "in"), "--out", str(tmp_path / "C.xlsx"),
+                 "--cluster", address]) == 2  # fmt: skip
+    assert not (tmp_path / "C.xlsx").exists()
+
+
+@contextmanager
+def dask(*command: str, wait: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """A process of a cluster, and the first match in what it says."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", *command], stderr=subprocess.PIPE, stdout=subprocess.DEVNULL,
+        text=True,
+    )  # fmt: skip
+    assert child.stderr is not None
+    try:
+        found = next(filter(None, (re.search(wait, line) for line in child.stderr)))
+        drain = threading.Thread(target=child.stderr.read, daemon=True)
+        drain.start()
+        yield child, found[0]
+    finally:
+        child.terminate()
+        child.wait()
+
+
+@contextmanager
+def cluster(folder: Path) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """A scheduler and a worker with two threads, as a department begins them."""
+    scheduler = ("distributed.cli.dask_scheduler", "--port", "0", "--no-dashboard",
+                 "--host", "127.0.0.1")  # fmt: skip
+    with dask(*scheduler, wait=r"tcp://[\d.]+:\d+") as (child, address):
+        worker = ("distributed.cli.dask_worker", address, "--nworkers", "1", "--nthreads", "2",
+                  "--no-dashboard", "--local-directory", str(folder))  # fmt: skip
+        with dask(*worker, wait="Registered to"):
+            yield child, address
+
+
+@pytest.mark.slow
+def test_a_cluster_gives_what_one_process_gives(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "in"
+    fill_class(folder, 36)
+    (folder / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
+    monkeypatch.chdir(tmp_path)
+    made: dict[str, list[object]] = {}
+    with cluster(tmp_path) as (_, address):
+        for name, more in (("serial", ["--jobs", "1"]), ("dask", ["--cluster", address])):
+            place = tmp_path / name
+            place.mkdir()
+            # a relative path is another one for a worker
+            assert main(["class", "in", "--out", str(place / "CLASS.xlsx"), *more]) == 1
+            add = ["archive", "add", "in", "--archive", str(place / "D.xlsx"), "--year", "2026"]
+            assert main([*add, *more]) == 1
+            said = capsys.readouterr()
+            rows = a.read(place / "D.xlsx").rows
+            assert a.check(place / "D.xlsx", a.last_day(2026)).findings == ()
+            told = re.sub(r"row \d+, \w+", "row", said.out.replace(str(place), ""))
+            made[name] = [
+                told, said.err, [(row.number, row.entry) for row in rows],
+                *(texts(place / "CLASS.xlsx", sheet) for sheet in ("Results", "History")),
+            ]  # fmt: skip
+        monkeypatch.setattr(w, "__version__", "0.0")
+        with pytest.raises(SheetlabError, match=re.escape("sheetlab 0.0")):
+            list(w.each(SQUARE, range(3), w.Workers(cluster=address)))
+        monkeypatch.undo()
+        with pytest.raises(SheetlabError, match="does not see"):
+            list(w.each(SQUARE, range(3), w.Workers(cluster=address), [tmp_path / "nowhere"]))
+    assert len(made["serial"][2]) == 36  # type: ignore[arg-type]
+    assert made["dask"] == made["serial"]
+
+
+@pytest.mark.slow
+def test_a_cluster_that_is_lost_leaves_the_rest_to_this_machine(tmp_path: Path) -> None:
+    told: list[Finding] = []
+    with cluster(tmp_path) as (scheduler, address):
+        made = w.each(SLOW, range(300), w.Workers(2, address, told.append))
+        found = list(islice(made, 30))
+        scheduler.kill()
+        found += made
+    assert found == [i * i for i in range(300)]
+    assert [finding.code for finding in told] == ["cluster-lost"]
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="needs signals")
+def test_ctrl_c_ends_it_and_what_was_told_is_kept(tmp_path: Path) -> None:
+    fill_class(tmp_path / "in", 40)
+    target = tmp_path / "D.xlsx"
+    code = (
+        "import sys; from sheetlab.cli import main\n"
+        "from sheetlab.course import archive, workers\n"
+        "archive.BATCH = workers.BATCH = 1; workers.FEW = 0\n"
+        f"sys.exit(main(['archive', 'add', {str(tmp_path / 'in')!r}, '--archive', "
+        f"{str(target)!r}, '--year', '2026', '--jobs', '2']))"
+    )
+    child = subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        start_new_session=True,
+    )  # fmt: skip
+    assert child.stdout is not None
+    told = [child.stdout.readline() for _ in range(3)]
+    # to the helpers too, as a terminal does it
+    os.killpg(child.pid, signal.SIGINT)
+    out, errors = child.communicate(timeout=60)
+    assert child.returncode == 130
+    assert "Stopped" in errors
+    assert "Traceback" not in errors
+    rows = {f"row {row.number}, {row.code}" for row in a.read(target).rows}
+    told += out.splitlines()
+    assert {line.strip().partition(": ")[2] for line in told} <= rows
+    assert 3 <= len(rows) < 40
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_progress_is_one_line_on_a_terminal_and_few_in_a_log(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    now = [0.0]
+    monkeypatch.setattr(time, "monotonic", lambda: now[0])
+    screen, log = Meter(Terminal()), Meter(io.StringIO())
+    for done in range(1, 201):
+        now[0] += 1.0
+        screen(done, 200)
+        log(done, 200)
+    lines = screen.out.getvalue().split("\r")  # type: ignore[attr-defined]
+    assert lines[100].startswith("100 of 200 workbooks evaluated, about 2 min left")
+    assert lines[-1].endswith("\n")
+    assert screen.out.getvalue().count("\n") == 1  # type: ignore[attr-defined]
+    assert log.out.getvalue().splitlines() == [  # type: ignore[attr-defined]
+        "60 of 200 workbooks evaluated, about 2 min left",
+        "120 of 200 workbooks evaluated, about 80 s left",
+        "180 of 200 workbooks evaluated, about 20 s left",
+    ]
+    assert [duration(s) for s in (40, 720, 12000)] == ["40 s", "12 min", "3 h 20 min"]
+
+
+def test_help_of_the_commands_that_work_at_once_loads_no_joblib() -> None:
+    code = (
+        "import sys; from sheetlab.cli import main\n"
+        "try: main(['archive', 'add', '--help'])\n"
+        "except SystemExit: pass\n"
+        "print('LOADED', *[m for m in ('joblib', 'distributed', 'dask') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "LOADED"
