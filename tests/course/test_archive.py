@@ -37,6 +37,7 @@ from sheetlab.course.ledger import (
     source_digest,
     verify,
 )
+from sheetlab.course.tables import guarded, unguarded
 from sheetlab.finding import Severity, SheetlabError
 
 TODAY = datetime.date(2026, 11, 25)
