@@ -50,6 +50,7 @@ def mounted(tmp_path: Path, how: str, size: str) -> dict[str, Any]:
     return json.loads(done.stdout)  # type: ignore[no-any-return]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("how", "words"),
     [("full", "No space left"), ("read-only", "Read-only"), ("vanished", "No such file")],
@@ -68,6 +69,7 @@ def test_a_disk_that_fails_is_said_and_the_file_is_as_it_was(
         assert set(found["names"]) <= {"a.xlsx", "filler"}
 
 
+@pytest.mark.slow
 def test_a_file_that_may_not_grow_is_said(tmp_path: Path) -> None:
     """A quota: needs no rights, and so runs for every user."""
     (tmp_path / "a.xlsx").write_bytes(GOOD)
@@ -95,6 +97,7 @@ def test_a_folder_without_permission_is_said(tmp_path: Path) -> None:
     assert (folder / "a.xlsx").read_bytes() == GOOD
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "command", [["evaluate", "--in-place", "a.xlsx"], ["class", ".", "--out", "class.xlsx"],
                 ["issue", "wire-stretching", "--out", "."],
@@ -122,7 +125,7 @@ def test_no_command_leaves_half_a_file_when_the_disk_is_full(
 def test_in_place_keeps_the_file_as_it_was_beside_it(tmp_path: Path) -> None:
     path = tmp_path / "a.xlsx"
     path.write_bytes(GOOD)
-    for _ in range(3):
+    for _ in range(2):
         assert evaluate_file(path, path, trials=0).written == path
         assert backup_of(path).read_bytes() == GOOD
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.xlsx", "a.xlsx.bak"]

@@ -56,6 +56,7 @@ def test_what_the_lists_held_is_still_in_them(tmp_path: Path) -> None:
         assert all(element in left for element in old), name
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore:Sparkline Group extension")
 def test_what_a_file_library_would_lose_is_named_here(tmp_path: Path) -> None:
     """The reason for grafting: the same file through load and save loses parts of it."""
@@ -69,7 +70,7 @@ def test_what_a_file_library_would_lose_is_named_here(tmp_path: Path) -> None:
 
 
 @pytest.mark.filterwarnings("ignore:Sparkline Group extension")
-@pytest.mark.parametrize("in_place", [False, True])
+@pytest.mark.parametrize("in_place", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_a_workbook_with_macros_keeps_them(tmp_path: Path, in_place: bool) -> None:
     source = tmp_path / "group.xlsm"
     source.write_bytes(rich(filled("Avocet"), macros=True))
@@ -85,6 +86,7 @@ def test_a_workbook_with_macros_keeps_them(tmp_path: Path, in_place: bool) -> No
     assert after["xl/vbaProject.bin"] == EXTRA["xl/vbaProject.bin"]
 
 
+@pytest.mark.slow
 def test_a_workbook_saved_by_another_library_survives_too(tmp_path: Path) -> None:
     source, target = evaluated(tmp_path, edited(filled("Fulmar"), decorated))
     same_but_for_the_lists(source, target)
@@ -122,6 +124,7 @@ def test_a_workbook_without_formats_gets_some(tmp_path: Path) -> None:
     assert target.read_bytes() == first
 
 
+@pytest.mark.slow
 def test_names_and_views_of_the_students_own_stay(tmp_path: Path) -> None:
     def change(workbook: openpyxl.Workbook) -> None:
         workbook.defined_names["mine"] = openpyxl.workbook.defined_name.DefinedName(
@@ -139,6 +142,7 @@ def test_names_and_views_of_the_students_own_stay(tmp_path: Path) -> None:
     assert book["Readings"].freeze_panes == "B9"
 
 
+@pytest.mark.slow
 def test_an_issued_workbook_that_was_never_opened_is_told_and_kept(tmp_path: Path) -> None:
     source, target = tmp_path / "a.xlsx", tmp_path / "b.xlsx"
     source.write_bytes(write_template(layout("wire-stretching", Assist.FULL)))
