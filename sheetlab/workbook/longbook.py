@@ -91,7 +91,7 @@ class LongBook:
         if kind == "inlineStr":
             return _text(cell) or None
         raw = cell.findtext(_V)
-        if raw is None:
+        if not raw:
             return None
         if kind == "s":
             texts = self.texts()
