@@ -209,6 +209,10 @@ class Book:
         """Which sheets are protected."""
         return self._call("protected")  # type: ignore[no-any-return]
 
+    def protect_sheet(self, sheet: str, password: str) -> None:
+        """Protect a sheet anew with a password."""
+        self._call("protect_sheet", sheet=sheet, password=password)
+
     def protect_structure(self) -> None:
         """Protect the list of sheets."""
         self._call("protect_structure")

@@ -256,6 +256,11 @@ class Server:
                                 label.getSourceRangeRepresentation() if label else "",
                             ]
 
+    def protect_sheet(self, key, sheet, password):
+        target = self.sheet(key, sheet)
+        target.unprotect("")
+        target.protect(password)
+
     def protect_structure(self, key):
         self.books[key].protect("")
 

@@ -459,6 +459,23 @@ def test_a_workbook_that_is_not_ours_is_told_so(calc: Office) -> None:
         assert (book.sheets(), book.steps()) == (before, [])
 
 
+def test_a_password_is_respected(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(DOUBTFUL))
+    with calc.book(path) as book:
+        (doubt,) = (d for d in prepare(path).doubts if d.severity != "note")
+        book.protect_sheet(doubt.sheet, "secret")
+        done, text = book.command("check")
+        assert done
+        assert f"{doubt.sheet}, {doubt.cell}" in text
+        assert book.protected()[book.sheets().index(doubt.sheet)]
+        # Calc lets a comment be written on a cell that may be typed into, and no colour be set
+        assert book.coloured() == []
+        assert ("Not marked" in text) == (book.comments() == [])
+        assert book.command("clear")[0]
+        assert book.comments() == []
+
+
 def test_protected_structure_is_told(calc: Office, tmp_path: Path) -> None:
     path = tmp_path / "filled.xlsx"
     path.write_bytes(filled(DOUBTFUL))

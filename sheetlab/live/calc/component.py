@@ -681,10 +681,15 @@ def check(book: Book) -> str:
     if not marks:
         return "No reading looks wrong."
     book.show(*marks[0][:2])
-    lines = [f"{s}, {c}: {found[0][1]}" for (s, c), found in cells.items()]
+    done = {(sheet, cell) for sheet, cell, _, _ in book.marks()}
+    lines = [
+        f"{sheet}, {cell}: {found[0][1]}"
+        + ("" if (sheet, cell) in done else "\n(Not marked: the sheet is locked with a password.)")
+        for (sheet, cell), found in cells.items()
+    ]
     if len(lines) > 5:
         lines[5:] = [f"and {len(lines) - 5} more"]
-    return "Marked, with a comment:\n\n" + "\n\n".join(lines)
+    return "Cells that need a look:\n\n" + "\n\n".join(lines)
 
 
 def clear(book: Book) -> str:
