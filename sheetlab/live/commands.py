@@ -23,15 +23,11 @@ def add(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
 
 def _guide(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
     parser.add_argument("--out", type=Path, required=True, metavar="FILE.xlsx", help="new file")
-    parser.add_argument(
-        "--calc", action="store_true",
-        help="write formulas as LibreOffice Calc keeps them: they work there, and nowhere else",
-    )  # fmt: skip
 
     def run(options: argparse.Namespace) -> int:
-        from sheetlab.live.guide import IN_CALC, guide
+        from sheetlab.live.guide import guide
 
-        write_new(options.out, guide(IN_CALC if options.calc else ""))
+        write_new(options.out, guide())
         print(f"{harmless(str(options.out))}: open it in a program that has the functions")
         return 0
 

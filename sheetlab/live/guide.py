@@ -30,8 +30,6 @@ SCALE = 86
 PAGE = 500.0 * 100 / SCALE
 """Height of the rows of a printed page, in points."""
 FIRST_SHEET = "Functions"
-IN_CALC = "ORG.SHEETLAB.FUNCTIONS."
-"""What Calc's files have before the name of a function of our add-in."""
 MOST_COLUMNS = 26
 ROUNDING = 1.0 + 1e-9
 
@@ -62,15 +60,8 @@ CELLS = (
 )
 
 
-def guide(prefix: str = "") -> bytes:
-    """The guide as a workbook file.
-
-    Parameters
-    ----------
-    prefix
-        What stands before the names in live formulas: what a program keeps in its files where that
-        is not the plain name.
-    """
+def guide() -> bytes:
+    """The guide as a workbook file."""
     import xlsxwriter
 
     data = io.BytesIO()
@@ -83,7 +74,7 @@ def guide(prefix: str = "") -> bytes:
     placed: dict[str, tuple[str, int]] = {}
     counts = {}
     for title, some in groups:
-        page = _Page(book.add_worksheet(title), style, prefix)
+        page = _Page(book.add_worksheet(title), style)
         set_page(page.sheet, True, "sheetlab: functions for cells", "")
         page.begin(title)
         for one in some:
@@ -138,7 +129,6 @@ class _Page:
 
     sheet: Any
     style: Styles
-    prefix: str
     row: int = 0
     compared: int = 0
     heights: dict[int, float] = field(default_factory=dict)
@@ -272,7 +262,7 @@ class _Page:
         """A live formula beside what is expected, and below it its text and its source."""
         got = call(FUNCTIONS, one.id, example.arguments)
         rows, wanted = as_rows(got), as_rows(example.expected)
-        written = f"={self.prefix}{formula}"
+        written = f"={formula}"
         if isinstance(example.expected, tuple):
             self._array(written, rows, row)
         elif isinstance(got, str):

@@ -18,7 +18,6 @@ from sheetlab.live.guide import (
     AGREES,
     EXPECTED,
     FIRST_SHEET,
-    IN_CALC,
     LABEL,
     RESULT,
     as_rows,
@@ -143,16 +142,6 @@ def test_no_two_merged_ranges_overlap(books: tuple[Any, Any]) -> None:
     for sheet in books[0].worksheets:
         cells = [cell for one in sheet.merged_cells.ranges for row in one.cells for cell in [row]]
         assert len(cells) == len(set(cells))
-
-
-def test_for_calc_its_prefix_stands_before_live_names_only(
-    books: tuple[Any, Any], tmp_path: Path
-) -> None:
-    assert cli.main(["addin", "guide", "--calc", "--out", str(tmp_path / "guide.xlsx")]) == 0
-    other = openpyxl.load_workbook(tmp_path / "guide.xlsx")
-    plain = {(s.title, c.coordinate): f for s, c, f, _ in live_formulas(books[0])}
-    prefixed = {(s.title, c.coordinate): f for s, c, f, _ in live_formulas(other)}
-    assert prefixed == {k: f.replace("=", f"={IN_CALC}", 1) for k, f in plain.items()}
 
 
 def test_the_command_writes_it_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
