@@ -250,6 +250,14 @@ def rows_used(rows: Any) -> int:
     return 1
 
 
+OURS = re.compile(
+    r"(?<![\w.])(?:\[\d+\]!|'[^']*\.xl[a-z]{1,2}'!|_xll\.)?"
+    rf"(?P<name>{'|'.join(SETTINGS['functions'])})\(",
+    re.IGNORECASE,
+)
+"""A function of ours in a formula that Calc does not understand, with what Excel puts before it if
+it lives in an add-in."""
+
 for _name, _block in SETTINGS["functions"].items():
     setattr(Functions, _name, function(_name, _block))
 
@@ -491,10 +499,6 @@ class Book:
 
     def enter_again(self) -> int:
         """Enter formulas with our functions again that Calc did not understand; how many."""
-        names = re.compile(
-            rf"(?<![\w.])(?:{'|'.join(SETTINGS['functions'])})\(",
-            re.IGNORECASE,
-        )
         done = 0
         for sheet in self.sheets():
             found = []
@@ -504,7 +508,7 @@ class Book:
                     found += [
                         (address.StartColumn + j, address.StartRow + i)
                         for j, formula in enumerate(row)
-                        if names.search(formula)
+                        if OURS.search(formula)
                     ]
             if found:
                 with unprotected(sheet):
@@ -513,7 +517,7 @@ class Book:
 
     def enter(self, sheet: Any, cell: Any) -> int:
         """Enter the formula of a cell again, with the array it belongs to."""
-        formula = cell.getFormula()
+        formula = OURS.sub(r"\g<name>(", cell.getFormula())
         if not formula.startswith("{"):
             cell.setFormula(formula)
             return 1
