@@ -459,6 +459,23 @@ def test_a_workbook_that_is_not_ours_is_told_so(calc: Office) -> None:
         assert (book.sheets(), book.steps()) == (before, [])
 
 
+def test_only_result_sheets_lose_their_grid(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(CAREFUL))
+    # without a window Calc keeps nothing about what its windows show
+    with calc.book(path, hidden=False) as book:
+        book.add_sheet("own")
+        book.save(tmp_path / "before.xlsx")
+        assert book.command("evaluate")[0]
+        book.save(tmp_path / "after.xlsx")
+    before, after = (
+        {s.title: s.sheet_view.showGridLines for s in openpyxl.load_workbook(file).worksheets}
+        for file in (tmp_path / "before.xlsx", tmp_path / "after.xlsx")
+    )
+    assert before["own"]
+    assert after == {**before, **dict.fromkeys(TITLES, False)}
+
+
 def test_a_password_is_respected(calc: Office, tmp_path: Path) -> None:
     path = tmp_path / "filled.xlsx"
     path.write_bytes(filled(DOUBTFUL))

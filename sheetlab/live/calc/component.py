@@ -346,9 +346,11 @@ class Book:
                 f"sheetlab_result_{k}", f"$'{quoted}'.$A$1", position, 0
             )
         if controller is not None:
+            dispatcher = self.create("com.sun.star.frame.DispatchHelper")
             for title in taken:
                 controller.setActiveSheet(sheets.getByName(title))
-                controller.ShowGrid = False
+                # the grid of this sheet alone; a sheet that has just come in has one
+                dispatcher.executeDispatch(controller.Frame, ".uno:ToggleSheetGrid", "", 0, ())
             if sheets.hasByName(before) and before not in taken:
                 controller.setActiveSheet(sheets.getByName(before))
             self.hush()
