@@ -129,9 +129,9 @@ class Office:
         self.call("pdf", path=str(path), target=str(target))
 
     @contextmanager
-    def book(self, path: Path | None = None) -> Iterator[Book]:
+    def book(self, path: Path | None = None, hidden: bool = True) -> Iterator[Book]:
         """A workbook that stays open; a new one, if none is named."""
-        key = self.call("open_book", path="" if path is None else str(path))
+        key = self.call("open_book", path="" if path is None else str(path), hidden=hidden)
         try:
             yield Book(self, key)
         finally:
@@ -208,6 +208,10 @@ class Book:
     def protected(self) -> list[bool]:
         """Which sheets are protected."""
         return self._call("protected")  # type: ignore[no-any-return]
+
+    def protect_sheet(self, sheet: str, password: str) -> None:
+        """Protect a sheet anew with a password."""
+        self._call("protect_sheet", sheet=sheet, password=password)
 
     def protect_structure(self) -> None:
         """Protect the list of sheets."""

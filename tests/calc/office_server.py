@@ -53,9 +53,9 @@ class Server:
             "com.sun.star.frame.Desktop", context
         )
 
-    def open(self, path):
+    def open(self, path, hidden=True):
         document = self.desktop.loadComponentFromURL(
-            url(path), "_blank", 0, (prop("Hidden", True),)
+            url(path), "_blank", 0, (prop("Hidden", hidden),)
         )
         if document is None:
             raise RuntimeError(f"cannot open {path}")
@@ -211,18 +211,19 @@ class Server:
 
     # workbooks that stay open
 
-    def open_book(self, path):
+    def open_book(self, path, hidden):
         if path:
-            document = self.open(path)
+            document = self.open(path, hidden)
         else:
             document = self.desktop.loadComponentFromURL(
-                "private:factory/scalc", "_blank", 0, (prop("Hidden", True),)
+                "private:factory/scalc", "_blank", 0, (prop("Hidden", hidden),)
             )
         key = len(self.books)
         self.books[key] = document
         return key
 
     def close_book(self, key):
+        self.books[key].setModified(False)
         self.books[key].close(True)
         self.books[key] = None
 
@@ -323,6 +324,11 @@ class Server:
                                 part.getValues().getSourceRangeRepresentation(),
                                 label.getSourceRangeRepresentation() if label else "",
                             ]
+
+    def protect_sheet(self, key, sheet, password):
+        target = self.sheet(key, sheet)
+        target.unprotect("")
+        target.protect(password)
 
     def protect_structure(self, key):
         self.books[key].protect("")

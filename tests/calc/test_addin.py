@@ -19,10 +19,10 @@ import xlsxwriter
 from calc.office import Book, Office, available, profile_with
 from examples import SHIPPED, filled, layout
 
-from sheetlab.live.calc.extension import INTERFACE, SERVICE, extension, methods
+from sheetlab.live.calc.extension import INTERFACE, extension, methods
 from sheetlab.live.calc.typelibrary import type_library
 from sheetlab.live.functions import FUNCTIONS
-from sheetlab.live.guide import IN_CALC, guide
+from sheetlab.live.guide import guide
 from sheetlab.live.inplace import prepare
 from sheetlab.live.library import Example, Function, call
 from sheetlab.practical.definition import Assist
@@ -180,13 +180,9 @@ def test_a_saved_workbook_calculates_again(calc: Office, tmp_path: Path, kind: s
     assert again[1][0] == again[0][2] == pytest.approx(first[1][0] + 1 / 3)
 
 
-@pytest.mark.parametrize("names", ["", IN_CALC])
-def test_the_guide_agrees_line_by_line_as_soon_as_it_is_open(
-    calc: Office, tmp_path: Path, names: str
-) -> None:
-    assert f"{SERVICE.upper()}." == IN_CALC
+def test_the_guide_agrees_line_by_line_as_soon_as_it_is_open(calc: Office, tmp_path: Path) -> None:
     path = tmp_path / "guide.xlsx"
-    path.write_bytes(guide(names))
+    path.write_bytes(guide())
     with calc.book(path) as book:
         formulas = book.shown("Functions", "A2:A2")[0][0]
         book.recalculate(1)
@@ -206,13 +202,17 @@ def test_formulas_from_excel_work_on_protected_sheets_and_in_arrays(
         sheet.write_formula("B1", "=LEAST_COUNT(0.5,50)", value=99)
         sheet.write_formula("B2", "=ROUND(10*Least_Count(0.5,50)+SUM(A1:A3),2)", value=99)
         sheet.write_formula("B3", "=SUM(A1:A3)", value=6.36)
+        for row, before in enumerate(("[1]!", r"'C:\start\sheetlab.xlam'!", "_xll."), 4):
+            sheet.write_formula(row - 1, 1, f"=2*{before}LEAST_COUNT(0.5,50)", value=99)
         sheet.write_array_formula("C1:D5", "{=MEAN_TYPE_A(A1:A3)}")
         sheet.protect("", {"format_cells": True})
     with calc.book(path) as book:
         shown = book.shown("own", "B1:D5")
+        from_add_in = book.shown("own", "B4:B6")
         assert book.protected() == [True]
         assert book.steps() == []
     assert [row[0] for row in shown[:3]] == [0.01, 6.46, 6.36]
+    assert from_add_in == [[0.02]] * 3
     expected = call(FUNCTIONS, "MEAN_TYPE_A", [[2.12, 2.13, 2.11]])
     assert [row[1:] for row in shown] == [list(row) for row in expected]
 
@@ -457,6 +457,40 @@ def test_a_workbook_that_is_not_ours_is_told_so(calc: Office) -> None:
             assert "sheetlab issue" in text
         assert book.command("clear") == (True, "There are no result sheets and no marks.")
         assert (book.sheets(), book.steps()) == (before, [])
+
+
+def test_only_result_sheets_lose_their_grid(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(CAREFUL))
+    # without a window Calc keeps nothing about what its windows show
+    with calc.book(path, hidden=False) as book:
+        book.add_sheet("own")
+        book.save(tmp_path / "before.xlsx")
+        assert book.command("evaluate")[0]
+        book.save(tmp_path / "after.xlsx")
+    before, after = (
+        {s.title: s.sheet_view.showGridLines for s in openpyxl.load_workbook(file).worksheets}
+        for file in (tmp_path / "before.xlsx", tmp_path / "after.xlsx")
+    )
+    assert before["own"]
+    assert after == {**before, **dict.fromkeys(TITLES, False)}
+
+
+def test_a_password_is_respected(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(DOUBTFUL))
+    with calc.book(path) as book:
+        (doubt,) = (d for d in prepare(path).doubts if d.severity != "note")
+        book.protect_sheet(doubt.sheet, "secret")
+        done, text = book.command("check")
+        assert done
+        assert f"{doubt.sheet}, {doubt.cell}" in text
+        assert book.protected()[book.sheets().index(doubt.sheet)]
+        # Calc lets a comment be written on a cell that may be typed into, and no colour be set
+        assert book.coloured() == []
+        assert ("Not marked" in text) == (book.comments() == [])
+        assert book.command("clear")[0]
+        assert book.comments() == []
 
 
 def test_protected_structure_is_told(calc: Office, tmp_path: Path) -> None:

@@ -250,6 +250,14 @@ def rows_used(rows: Any) -> int:
     return 1
 
 
+OURS = re.compile(
+    r"(?<![\w.])(?:\[\d+\]!|'[^']*\.xl[a-z]{1,2}'!|_xll\.)?"
+    rf"(?P<name>{'|'.join(SETTINGS['functions'])})\(",
+    re.IGNORECASE,
+)
+"""A function of ours in a formula that Calc does not understand, with what Excel puts before it if
+it lives in an add-in."""
+
 for _name, _block in SETTINGS["functions"].items():
     setattr(Functions, _name, function(_name, _block))
 
@@ -338,9 +346,11 @@ class Book:
                 f"sheetlab_result_{k}", f"$'{quoted}'.$A$1", position, 0
             )
         if controller is not None:
+            dispatcher = self.create("com.sun.star.frame.DispatchHelper")
             for title in taken:
                 controller.setActiveSheet(sheets.getByName(title))
-                controller.ShowGrid = False
+                # the grid of this sheet alone; a sheet that has just come in has one
+                dispatcher.executeDispatch(controller.Frame, ".uno:ToggleSheetGrid", "", 0, ())
             if sheets.hasByName(before) and before not in taken:
                 controller.setActiveSheet(sheets.getByName(before))
             self.hush()
@@ -491,10 +501,6 @@ class Book:
 
     def enter_again(self) -> int:
         """Enter formulas with our functions again that Calc did not understand; how many."""
-        names = re.compile(
-            rf"(?<![\w.])(?:{'|'.join(SETTINGS['functions'])})\(",
-            re.IGNORECASE,
-        )
         done = 0
         for sheet in self.sheets():
             found = []
@@ -504,7 +510,7 @@ class Book:
                     found += [
                         (address.StartColumn + j, address.StartRow + i)
                         for j, formula in enumerate(row)
-                        if names.search(formula)
+                        if OURS.search(formula)
                     ]
             if found:
                 with unprotected(sheet):
@@ -513,7 +519,7 @@ class Book:
 
     def enter(self, sheet: Any, cell: Any) -> int:
         """Enter the formula of a cell again, with the array it belongs to."""
-        formula = cell.getFormula()
+        formula = OURS.sub(r"\g<name>(", cell.getFormula())
         if not formula.startswith("{"):
             cell.setFormula(formula)
             return 1
@@ -681,10 +687,15 @@ def check(book: Book) -> str:
     if not marks:
         return "No reading looks wrong."
     book.show(*marks[0][:2])
-    lines = [f"{s}, {c}: {found[0][1]}" for (s, c), found in cells.items()]
+    done = {(sheet, cell) for sheet, cell, _, _ in book.marks()}
+    lines = [
+        f"{sheet}, {cell}: {found[0][1]}"
+        + ("" if (sheet, cell) in done else "\n(Not marked: the sheet is locked with a password.)")
+        for (sheet, cell), found in cells.items()
+    ]
     if len(lines) > 5:
         lines[5:] = [f"and {len(lines) - 5} more"]
-    return "Marked, with a comment:\n\n" + "\n\n".join(lines)
+    return "Cells that need a look:\n\n" + "\n\n".join(lines)
 
 
 def clear(book: Book) -> str:
