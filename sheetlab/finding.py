@@ -104,6 +104,8 @@ def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 def harmless(text: str) -> str:
     """Text for a terminal: no control codes, whatever a workbook or a file name holds."""
+    if text.isprintable():
+        return text
     return "".join(char if char.isprintable() else "�" for char in text)
 
 
