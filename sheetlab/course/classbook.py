@@ -1076,5 +1076,6 @@ def _many(count: int, what: str) -> str:
 
 
 def _cut(text: str, most: int = MOST_CELL) -> str:
-    text = "\n".join(harmless(line) for line in text.splitlines()) if text else ""
+    if not text.isprintable():
+        text = "\n".join(harmless(line) for line in text.splitlines())
     return text if len(text) <= most else f"{text[: most - 1]}…"
