@@ -196,7 +196,7 @@ class _Graft:
                 entry = old.get(name)
                 if (
                     entry is not None
-                    and data is package.parts[name]
+                    and data is package.parts.get(name)
                     and entry.compress_type in _PLAIN
                 ):
                     _copy(entry, package.raw, archive, buffer)
