@@ -22,8 +22,9 @@ ROOMS = {
     "workbook": 5,
     "course": 6,
     "live": 7,
-    "cli": 8,
-    "__main__": 9,
+    "commands": 8,
+    "cli": 9,
+    "__main__": 10,
 }
 """A room may import itself and rooms below it. Metrology stands below formula because the table
 of functions gives its statistics; it knows nothing of formulas."""

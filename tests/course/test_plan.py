@@ -9,7 +9,8 @@ import openpyxl
 import pytest
 from examples import SHIPPED, practical
 
-from sheetlab.cli import DONE, NOTHING_DONE, main
+from sheetlab.cli import main
+from sheetlab.commands.console import DONE, NOTHING_DONE
 from sheetlab.course.books import books
 from sheetlab.course.plan import DECIDE, make_plan, plan_text, read_masses, write_plan
 from sheetlab.finding import SheetlabError

@@ -1,32 +1,25 @@
-"""The commands of ``sheetlab addin``: each is a parser and a function, and one line in ``add``."""
+"""The commands of ``sheetlab addin``: each a parser and a function."""
 
 from __future__ import annotations
 
 import argparse
 import contextlib
-from collections.abc import Callable
 from pathlib import Path
 
-from sheetlab.finding import harmless
-
-WriteNew = Callable[[Path, bytes], None]
-"""Writes a file that is not there yet, or raises ``SheetlabError``."""
+from sheetlab.commands.console import DONE, say, write_new
 
 
-def add(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
-    """Give a parser the commands about functions in a spreadsheet program."""
+def addin(parser: argparse.ArgumentParser) -> None:
+    """The science as functions of a spreadsheet program."""
     actions = parser.add_subparsers(title="actions", required=True, metavar="ACTION")
     _excel(
         actions.add_parser("excel", help="write what Excel on Windows needs, with the steps"),
-        write_new,
     )
-    _guide(
-        actions.add_parser("guide", help="write a workbook that shows every function"), write_new
-    )
-    _calc(actions.add_parser("calc", help="make the add-in for LibreOffice Calc"), write_new)
+    _guide(actions.add_parser("guide", help="write a workbook that shows every function"))
+    _calc(actions.add_parser("calc", help="make the add-in for LibreOffice Calc"))
 
 
-def _excel(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
+def _excel(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, required=True, metavar="DIR", help="new or empty folder"
     )
@@ -42,26 +35,26 @@ def _excel(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
             options.out.mkdir(parents=True, exist_ok=True)
         for name, data in files.items():
             write_new(options.out / name, data)
-        print(f"{harmless(str(options.out / STEPS))}: what to do with this folder, step by step")
-        return 0
+        say(f"{options.out / STEPS}: what to do with this folder, step by step")
+        return DONE
 
     parser.set_defaults(run=run)
 
 
-def _guide(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
+def _guide(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", type=Path, required=True, metavar="FILE.xlsx", help="new file")
 
     def run(options: argparse.Namespace) -> int:
         from sheetlab.live.guide import guide
 
         write_new(options.out, guide())
-        print(f"{harmless(str(options.out))}: open it in a program that has the functions")
-        return 0
+        say(f"{options.out}: open it in a program that has the functions")
+        return DONE
 
     parser.set_defaults(run=run)
 
 
-def _calc(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
+def _calc(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, required=True, metavar="FILE.oxt", help="new file, for Calc to take in"
     )
@@ -70,8 +63,8 @@ def _calc(parser: argparse.ArgumentParser, write_new: WriteNew) -> None:
         from sheetlab.live.calc.extension import extension
 
         write_new(options.out, extension())
-        name = harmless(str(options.out))
-        print(f"{name}: add it in Calc with Tools > Extension Manager, or: unopkg add {name}")
-        return 0
+        name = options.out
+        say(f"{name}: add it in Calc with Tools > Extension Manager, or: unopkg add {name}")
+        return DONE
 
     parser.set_defaults(run=run)

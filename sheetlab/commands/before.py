@@ -1,0 +1,328 @@
+"""Before class: what there is, plan, register, rota, workbooks, sets to practise with."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sheetlab.commands.console import (
+    DONE,
+    NOTHING_DONE,
+    SOME_FAILED,
+    catalogue_of,
+    complain,
+    definitions_option,
+    no_date,
+    profile_option,
+    say,
+    write_new,
+)
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless
+
+if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
+    from sheetlab.course.issue import Binding
+
+ASSIST = ("readings", "corrected", "full")
+
+
+def practicals(parser: argparse.ArgumentParser) -> None:
+    """List the practicals there are."""
+    definitions_option(parser)
+    parser.set_defaults(run=_practicals)
+
+
+def issue(parser: argparse.ArgumentParser) -> None:
+    """Write observation workbooks for groups."""
+    parser.add_argument(
+        "practical", nargs="?", default="",
+        help="which one; see “sheetlab practicals” (with a rota: usual all of the week)",
+    )  # fmt: skip
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
+    parser.add_argument(
+        "--roster", type=Path, metavar="ROSTER.csv",
+        help="CSV file with a column “group” (and “setup”, “observers”): a workbook each",
+    )  # fmt: skip
+    parser.add_argument(
+        "--assist", choices=ASSIST, default="corrected",
+        help="what the workbook works out itself: warnings only, corrected readings too "
+        "(usual), or everything",
+    )  # fmt: skip
+    parser.add_argument(
+        "--runs",
+        type=int,
+        default=1,
+        choices=range(1, 5),
+        help="how often the readings are repeated",
+    )
+    parser.add_argument(
+        "--register", type=Path, metavar="REGISTER.xlsx",
+        help="bind each workbook to what this register knows of its set-up",
+    )  # fmt: skip
+    parser.add_argument(
+        "--date", default="", metavar="DAY",
+        help="day of issue, for checks that are due (usual: today), as 2026-09-01",
+    )  # fmt: skip
+    parser.add_argument(
+        "--rota", type=Path, metavar="ROTA.csv",
+        help="CSV file with columns group, week, setup, practical: who sits where",
+    )  # fmt: skip
+    parser.add_argument("--week", type=int, default=1, help="week of the rota (usual: 1)")
+    parser.add_argument(
+        "--print", "--pdf", dest="pdf", action="store_true",
+        help="also write A4 pages as PDF, if LibreOffice is installed",
+    )  # fmt: skip
+    profile_option(parser, "gum")
+    definitions_option(parser)
+    parser.set_defaults(run=_issue)
+
+
+def plan(parser: argparse.ArgumentParser) -> None:
+    """Plan a practical before class."""
+    parser.add_argument("practical", help="which one; see “sheetlab practicals”")
+    parser.add_argument(
+        "--set", action="append", default=[], metavar="NAME=VALUE", dest="settings",
+        help="assume another value (repeat the option for more); a wrong name lists all names",
+    )  # fmt: skip
+    parser.add_argument("--material", default="", help="what is loaded, such as “brass, hard”")
+    parser.add_argument("--gauge", default="", help="gauge number, such as “SWG 26”, “AWG 26”")
+    parser.add_argument(
+        "--masses",
+        default="",
+        metavar="LIST",
+        help="masses at hand, such as 0.5x10,0.2x5: ten of 0.5 kg, five of 0.2 kg",
+    )
+    parser.add_argument(
+        "--limit", type=float, default=1 / 3,
+        help="greatest fraction of the breaking stress (usual: one third)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--drop", type=float, metavar="CM", help="height of the masses above box or floor, in cm"
+    )
+    parser.add_argument(
+        "--reason", default="", help="why more than half of the breaking stress is wanted"
+    )
+    parser.add_argument(
+        "--materials", type=Path, metavar="FILE.toml", help="file with materials of your own"
+    )
+    parser.add_argument(
+        "--out", type=Path, metavar="PLAN.xlsx", help="write the plan and its risk sheet"
+    )
+    definitions_option(parser)
+    parser.set_defaults(run=_plan)
+
+
+def register(parser: argparse.ArgumentParser) -> None:
+    """The register of instruments, wires, set-ups."""
+    kept = parser.add_subparsers(title="what to do", required=True, metavar="new|check")
+    new = kept.add_parser("new", help="write an empty register, with sheets for yearly checks")
+    new.add_argument("--out", type=Path, required=True, metavar="REGISTER.xlsx", help="new file")
+    definitions_option(new)
+    new.set_defaults(run=_register_new)
+    checking = kept.add_parser("check", help="list cells that are wrong or do not fit each other")
+    checking.add_argument("register", type=Path, metavar="REGISTER.xlsx", help="a filled register")
+    checking.set_defaults(run=_register_check)
+
+
+def rota(parser: argparse.ArgumentParser) -> None:
+    """Make a fair rota of groups, weeks and set-ups."""
+    parser.add_argument(
+        "--groups", type=Path, required=True, metavar="ROSTER.csv", help="the roster"
+    )
+    parser.add_argument(
+        "--setups", required=True, metavar="NUMBER",
+        help="places where any practical can be set up; or a number a practical: 6,4",
+    )  # fmt: skip
+    parser.add_argument("--weeks", type=int, required=True, help="how many weeks there are")
+    parser.add_argument(
+        "--practicals", required=True, metavar="ID,ID", help="what every group has to do"
+    )
+    parser.add_argument("--out", type=Path, required=True, metavar="ROTA.csv", help="new file")
+    parser.set_defaults(run=_rota)
+
+
+def practice_set(parser: argparse.ArgumentParser) -> None:
+    """Write workbooks with planted mistakes, and a key, to practise marking."""
+    parser.add_argument("practical", help="which one; see “sheetlab practicals”")
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
+    parser.add_argument("--count", type=int, default=8, help="how many workbooks (usual: 8)")
+    parser.add_argument("--seed", type=int, default=1, help="another number, another set")
+    definitions_option(parser)
+    parser.set_defaults(run=_practice_set)
+
+
+def _practicals(options: argparse.Namespace) -> int:
+    catalogue = catalogue_of(options)
+    names = list(catalogue.paths())
+    width = max(map(len, names), default=0)
+    status = DONE
+    for name in names:
+        try:
+            definition = catalogue.load(name).definition
+        except SheetlabError as error:
+            # a broken definition is a finding, and the others are still there
+            complain(error.findings)
+            status = SOME_FAILED
+            continue
+        say(f"{name:<{width}}  {definition.title} (version {definition.version})")
+    return status
+
+
+def _issue(options: argparse.Namespace) -> int:
+    from sheetlab.course.issue import Issued, issue
+    from sheetlab.course.roster import read_roster
+    from sheetlab.practical.definition import Assist
+    from sheetlab.practical.loader import find_profile
+
+    groups = read_roster(options.roster) if options.roster else ()
+    told: list[Finding] = []
+    wanted = {options.practical: list(groups)}
+    if options.rota:
+        from sheetlab.course.rota import read_rota, sittings_of
+
+        rota = read_rota(options.rota)
+        sittings, told = sittings_of(
+            rota, groups, options.week, options.practical, options.rota.name
+        )
+        wanted = {}
+        for practical, group in sittings:
+            wanted.setdefault(practical, []).append(group)
+    elif not options.practical:
+        raise SheetlabError(_no_practical())
+    binding, more = _binding(options)
+    told += more
+    complain(told)
+    profile, catalogue = find_profile(options.profile or "gum"), catalogue_of(options)
+    issued: list[Issued] = []
+    for practical, some in wanted.items():
+        try:
+            for one in issue(
+                catalogue, practical, options.out, some, Assist(options.assist), options.runs,
+                profile, binding,
+            ):  # fmt: skip
+                issued.append(one)
+                if one.finding is None:
+                    say(str(one.path))
+                # several workbooks of one set-up lack the same
+                fresh = [f for f in (one.finding, *one.notes) if f is not None and f not in told]
+                told += fresh
+                complain(fresh)
+        except SheetlabError as error:
+            # a practical of the rota that there is not; the others are issued
+            told += error.findings
+            complain(error.findings)
+    done = [one.path for one in issued if one.finding is None]
+    if options.pdf:
+        from sheetlab.course.printing import print_workbooks
+
+        for page in print_workbooks(done):
+            if page.finding is None:
+                say(str(page.path))
+            else:
+                told.append(page.finding)
+                complain([page.finding])
+    if not done:
+        return NOTHING_DONE
+    return SOME_FAILED if any(f.severity is not Severity.NOTE for f in told) else DONE
+
+
+def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]]:
+    """The register that is asked for, and what is wrong in it."""
+
+    from sheetlab.course.issue import Binding
+    from sheetlab.practical.register import as_date
+
+    today = as_date(options.date) if options.date else datetime.date.today()
+    if today is None:
+        raise SheetlabError(no_date(options.date))
+    if options.register is None:
+        return None, []
+    from sheetlab.course.register import read_register
+
+    register, findings = read_register(options.register)
+    return Binding(register, today), list(findings)
+
+
+def _register_new(options: argparse.Namespace) -> int:
+    from sheetlab.course.register_sheets import new_register
+
+    catalogue = catalogue_of(options)
+    parts: dict[str, str] = {}
+    for name in catalogue.paths():
+        try:
+            for one in catalogue.load(name).definition.instruments:
+                parts.setdefault(one.id, one.title)
+        except SheetlabError as error:
+            complain(error.findings)
+    write_new(options.out, new_register(parts))
+    say(f"{harmless(str(options.out))}: fill it in a spreadsheet program")
+    return DONE
+
+
+def _register_check(options: argparse.Namespace) -> int:
+    from sheetlab.course.register import read_register
+
+    register, findings = read_register(options.register)
+    complain(findings)
+    say(
+        f"{len(register.instruments)} instruments, {len(register.wires)} wires, "
+        f"{len(register.setups)} set-ups; {len(findings)} findings"
+    )
+    return SOME_FAILED if any(f.severity is not Severity.NOTE for f in findings) else DONE
+
+
+def _rota(options: argparse.Namespace) -> int:
+    from sheetlab.course.roster import read_roster
+    from sheetlab.course.rota import make_rota, rota_text
+
+    names = [group.name for group in read_roster(options.groups)]
+    numbers = [n.strip() for n in options.setups.split(",")]
+    setups = [int(n) if n.isascii() and n.isdigit() and len(n) < 6 else 0 for n in numbers]
+    practicals = [name.strip() for name in options.practicals.split(",")]
+    rota = make_rota(names, setups, options.weeks, practicals)
+    write_new(options.out, rota_text(rota).encode("utf-8-sig"))
+    for week in sorted({one.week for one in rota}):
+        sitting = [f"{s.group} at {s.setup} ({s.practical})" for s in rota if s.week == week]
+        say(f"week {week}: {', '.join(sitting)}")
+    say(f"written: {harmless(str(options.out))}")
+    return DONE
+
+
+def _plan(options: argparse.Namespace) -> int:
+    from sheetlab.course.plan import make_plan, plan_text, refuse, save_plan
+
+    made = make_plan(
+        catalogue_of(options), options.practical, options.settings, options.material, options.gauge,
+        options.masses, options.limit, options.reason, options.materials,
+    )  # fmt: skip
+    refuse(made)
+    if options.out is not None:
+        save_plan(made, options.out, None if options.drop is None else options.drop / 100)
+    for line in plan_text(made):
+        say(line)
+    if options.out is not None:
+        say(f"\nwritten: {options.out}")
+    return DONE
+
+
+def _practice_set(options: argparse.Namespace) -> int:
+    from sheetlab.course.practice import practice_set
+
+    written = practice_set(
+        catalogue_of(options), options.practical, options.out, options.count, options.seed
+    )
+    for one in written.workbooks:
+        say(one.path)
+    say(f"{written.key}: what was planted; keep it away from those who mark")
+    return DONE
+
+
+def _no_practical() -> Finding:
+    return Finding(
+        "no-such-practical",
+        Severity.STOP,
+        "no practical is named",
+        "a practical, or a rota that names them",
+        "Type “sheetlab practicals” for the list.",
+    )

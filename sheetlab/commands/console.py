@@ -1,0 +1,198 @@
+"""What all commands share: exit statuses, what is said and how, files that are written."""
+
+from __future__ import annotations
+
+import argparse
+import builtins
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless
+
+if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
+    from sheetlab.course.progress import Meter
+    from sheetlab.course.workers import Workers
+    from sheetlab.practical.loader import Catalogue
+    from sheetlab.workbook.evaluate_file import FileOutcome
+
+DONE, SOME_FAILED, NOTHING_DONE = 0, 1, 2
+STOPPED = 130
+"""As a shell has it for Ctrl-C."""
+
+
+def say(*values: object, **options: Any) -> None:
+    """Print what does nothing to a terminal, whatever a workbook or a file is called."""
+    texts = ("\n".join(map(harmless, str(value).split("\n"))) for value in values)
+    builtins.print(*texts, **options)
+
+
+def json_line(record: dict[str, object]) -> str:
+    """One line of JSON; what a terminal would act on is escaped, the content is the same."""
+    import json
+
+    text = json.dumps(record, ensure_ascii=False, allow_nan=False)
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text)
+
+
+def complain(findings: Sequence[Finding]) -> None:
+    """Say findings on standard error, each with its place."""
+    for finding in findings:
+        place = f"{finding.place}: " if str(finding.place) else ""
+        say(f"{place}{finding.message}", file=sys.stderr)
+
+
+def indented(finding: Finding) -> str:
+    """A finding in a list below its workbook."""
+    import textwrap
+
+    place = f"{finding.place.sheet} {finding.place.cell}".strip()
+    text = f"{place}: {finding.message}" if place else finding.message
+    return textwrap.fill(harmless(text), 96, initial_indent="  - ", subsequent_indent="    ")
+
+
+def write_new(path: Path, data: bytes) -> None:
+    """Write a file that is not there yet; its folder has to be."""
+    from sheetlab.workbook.package import write_atomically
+
+    try:
+        if path.exists():
+            raise SheetlabError(there(path))
+        write_atomically(path, data)
+    except (OSError, ValueError) as error:
+        raise SheetlabError(cannot_write(path, error)) from error
+
+
+def definitions_option(parser: argparse.ArgumentParser) -> None:
+    """Let a command take further definition files."""
+    parser.add_argument(
+        "--definitions", type=Path, action="append", default=[], metavar="DIR",
+        help="folder with further definition files",
+    )  # fmt: skip
+
+
+def profile_option(parser: argparse.ArgumentParser, usual: str) -> None:
+    """Let a command take a profile; ``usual``: what holds without it."""
+    parser.add_argument(
+        "--profile", default="", metavar="PROFILE",
+        help="how results are stated: gum, school-maximum, or a profile file of your own "
+        f"(usual: {usual})",
+    )  # fmt: skip
+
+
+def worker_options(parser: argparse.ArgumentParser) -> None:
+    """Let a command evaluate on several processors or on a cluster."""
+    parser.add_argument(
+        "--jobs", type=int, default=0, metavar="N",
+        help="processes at the same time (usual: one a processor)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--cluster", default="", metavar="ADDRESS",
+        help="evaluate on a Dask cluster: address of its scheduler, or “local” for one on this PC",
+    )  # fmt: skip
+
+
+def catalogue_of(options: argparse.Namespace) -> Catalogue:
+    """All practicals, those of ``--definitions`` too."""
+    from sheetlab.practical.loader import catalogue
+
+    return catalogue(*options.definitions)
+
+
+def evaluating(options: argparse.Namespace) -> tuple[Workers, Meter]:
+    """Who evaluates, and what tells how far it is."""
+    from sheetlab.course.progress import Meter
+    from sheetlab.course.workers import Workers
+
+    meter = Meter(sys.stderr)
+
+    def tell(finding: Finding) -> None:
+        meter.end()
+        complain([finding])
+
+    return Workers(max(options.jobs, 0), options.cluster, tell), meter
+
+
+def no_files(given: Sequence[Path]) -> Finding:
+    """That nothing was given that could be a workbook."""
+    return Finding(
+        "no-files",
+        Severity.STOP,
+        f"there is no workbook in {', '.join(map(str, given))}",
+        "a folder with .xlsx, .xlsm or .ods files",
+        "Check the folder.",
+    )
+
+
+def not_empty(folder: Path) -> Finding:
+    """That a folder to be filled holds something."""
+    return Finding(
+        "folder-not-empty",
+        Severity.STOP,
+        f"{folder} is not an empty folder",
+        "a new or empty folder",
+        "Give another name; nothing was written.",
+    )
+
+
+def there(path: Path) -> Finding:
+    """That a file to be written is there."""
+    return Finding(
+        "file-exists",
+        Severity.STOP,
+        f"{path} is there already and was left as it is",
+        "a new file",
+        "Give another name, or move the old file away.",
+    )
+
+
+def system_refused(error: OSError) -> Finding:
+    """That the operating system did not do what it was asked for."""
+    where = f" ({error.filename})" if error.filename else ""
+    return Finding(
+        "not-written",
+        Severity.STOP,
+        f"the disk or the network refused: {error.strerror or error}{where}",
+        "folders that can be read and written, with room in them",
+        "What was written before is whole; put the cause right and run it again.",
+    )
+
+
+def cannot_write(path: Path, error: Exception) -> Finding:
+    """That a file cannot be written where it was asked for."""
+    reason = getattr(error, "strerror", None) or "it is no name for a file"
+    return Finding(
+        "not-written",
+        Severity.STOP,
+        f"{path} cannot be written: {reason}",
+        "a file in a folder that is there",
+        "Check the folder, its permissions and the name.",
+    )
+
+
+def no_date(text: str) -> Finding:
+    """That a text is no date."""
+    return Finding(
+        "no-such-date",
+        Severity.STOP,
+        f"“{text}” is no date",
+        "a day as 2026-09-01",
+        "Type the date again.",
+    )
+
+
+def result_text(outcome: FileOutcome) -> str:
+    """Status and result in a line."""
+    from sheetlab.checks.wording import Words
+
+    found = outcome.assessment
+    if found is None:
+        return "failed"
+    measurand = found.evaluation.measurand
+    if measurand is None:
+        return str(found.status)
+    words = Words(found.practical, found.evaluation.profile)
+    return f"{found.status}, {words.statement_line(measurand)}"

@@ -1,0 +1,197 @@
+"""The lesson and after it: benches that are watched, workbooks, the whole class."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sheetlab.commands.console import (
+    DONE,
+    NOTHING_DONE,
+    SOME_FAILED,
+    complain,
+    evaluating,
+    indented,
+    json_line,
+    no_files,
+    profile_option,
+    result_text,
+    say,
+    worker_options,
+)
+from sheetlab.finding import Severity, harmless
+
+if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
+    from sheetlab.workbook.evaluate_file import FileOutcome
+
+
+def evaluate(parser: argparse.ArgumentParser) -> None:
+    """Evaluate filled workbooks."""
+    parser.add_argument(
+        "files", nargs="+", type=Path, metavar="FILE", help="workbooks, or folders of them"
+    )
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument(
+        "--out", type=Path, metavar="DIR",
+        help="folder for the evaluated copies (usual: “evaluated” beside each file)",
+    )  # fmt: skip
+    where.add_argument(
+        "--in-place", action="store_true", help="add the result sheets to the files themselves"
+    )
+    parser.add_argument(
+        "--json", action="store_true", help="print one JSON object a workbook, one a line"
+    )
+    parser.add_argument(
+        "--practical", default="", metavar="ID", help="refuse workbooks of any other practical"
+    )
+    profile_option(parser, "that of each workbook")
+    parser.set_defaults(run=_evaluate)
+
+
+def watch(parser: argparse.ArgumentParser) -> None:
+    """Show how the benches of a class get on."""
+    parser.add_argument(
+        "folder", type=Path, metavar="FOLDER", help="shared folder in which the benches save"
+    )
+    parser.add_argument(
+        "--poll", action="store_true",
+        help="look every two seconds instead of waiting to be told of changes (network shares)",
+    )  # fmt: skip
+    parser.add_argument("--once", action="store_true", help="print the table once and end")
+    parser.set_defaults(run=_watch)
+
+
+def class_(parser: argparse.ArgumentParser) -> None:
+    """Evaluate a folder of hand-ins into one workbook with marks and feedback."""
+    parser.add_argument(
+        "folder", type=Path, metavar="FOLDER", help="where the hand-ins lie, also in folders below"
+    )
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="CLASS.xlsx",
+        help="workbook to write, or to bring up to date: what you typed into it is kept",
+    )  # fmt: skip
+    parser.add_argument(
+        "--scheme", default="", metavar="SCHEME",
+        help="how marks are proposed: bench-and-sums (usual), quick-ten, or a scheme file",
+    )  # fmt: skip
+    parser.add_argument(
+        "--roster", type=Path, metavar="ROSTER.csv", help="CSV file with the groups of the class"
+    )
+    parser.add_argument(
+        "--due", default="", metavar="DATE",
+        help="2026-03-13 or 2026-03-13T16:00: what was saved later is late",
+    )  # fmt: skip
+    worker_options(parser)
+    profile_option(parser, "that of each workbook")
+    parser.set_defaults(run=_class)
+
+
+def _evaluate(options: argparse.Namespace) -> int:
+    from sheetlab.course.batch import evaluate_files, expand
+    from sheetlab.practical.loader import find_profile
+
+    paths = list(expand(options.files))
+    if not paths:
+        complain([no_files(options.files)])
+        return NOTHING_DONE
+    outcomes = []
+    profile = find_profile(options.profile) if options.profile else None
+    for outcome in evaluate_files(paths, options.out, options.in_place, options.practical, profile):
+        outcomes.append(outcome)
+        if options.json:
+            say(json_line(_record(outcome)), flush=True)
+        else:
+            _print_outcome(outcome)
+    good = [o for o in outcomes if _evaluated(o)]
+    if not options.json:
+        _print_class(outcomes)
+    if not good:
+        return NOTHING_DONE
+    return DONE if len(good) == len(outcomes) else SOME_FAILED
+
+
+def _print_class(outcomes: Sequence[FileOutcome]) -> None:
+    """What only several workbooks together show."""
+    from sheetlab.checks.regularity import regularities
+
+    class_ = [
+        (o.assessment.observations.entry("start.group").text or o.path.name, o.assessment)
+        for o in outcomes
+        if o.assessment is not None
+    ]
+    for note in regularities(class_):
+        chance = "" if note.probability is None else f" (chance alone: {note.probability:.1g})"
+        say(f"class: {harmless(note.text)}{chance}")
+
+
+def _evaluated(outcome: FileOutcome) -> bool:
+    found = outcome.assessment
+    return found is not None and found.status != "failed" and outcome.written is not None
+
+
+def _record(outcome: FileOutcome) -> dict[str, object]:
+    from sheetlab.checks.record import finding_record, record, unreadable_record
+
+    if outcome.assessment is None:
+        return unreadable_record(str(outcome.path), outcome.findings)
+    made = record(outcome.assessment, str(outcome.path))
+    return {**made, "findings": [finding_record(f) for f in outcome.findings]}
+
+
+def _print_outcome(outcome: FileOutcome) -> None:
+    say(f"{harmless(outcome.path.name)}: {result_text(outcome)}")
+    for finding in outcome.findings:
+        if finding.severity is not Severity.NOTE or finding.code == "own-result-differs":
+            say(indented(finding))
+    notes = sum(
+        f.severity is Severity.NOTE and f.code != "own-result-differs" for f in outcome.findings
+    )
+    if notes:
+        say(f"    ({notes} note{'s' if notes > 1 else ''} on the sheet Findings)")
+    if outcome.written is not None:
+        say(f"    written: {harmless(str(outcome.written))}")
+
+
+def _watch(options: argparse.Namespace) -> int:
+    from sheetlab.course.watch import show_once, watch
+
+    if options.once:
+        show_once(options.folder, sys.stdout)
+    else:
+        # a shell lets what a script starts in the background ignore the interrupt
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        watch(options.folder, sys.stdout, options.poll)
+    return DONE
+
+
+def _class(options: argparse.Namespace) -> int:
+    from sheetlab.course.classroom import run_class
+    from sheetlab.course.roster import read_roster
+    from sheetlab.course.schemes import USUAL, find_scheme
+    from sheetlab.practical.loader import find_profile
+
+    scheme = find_scheme(options.scheme or USUAL)
+    profile = find_profile(options.profile) if options.profile else None
+    roster = read_roster(options.roster) if options.roster else ()
+    workers, progress = evaluating(options)
+    made = run_class(
+        options.folder, options.out, scheme, roster, options.due, profile, workers, progress
+    )
+    for one in made.sorted.counted:
+        result = "no result" if one.outcome is None else one.outcome.statement
+        say(f"{one.name}, {one.practical}: {one.status}, {result}")
+    for note in made.collected.notes:
+        say(f"class: {harmless(note)}")
+    for point in made.sorted.points:
+        whose = ", ".join(part for part in (point.group, point.practical, point.file) if part)
+        say(f"{point.what}: {whose}: {point.text}")
+    say(f"written: {harmless(str(made.written))}")
+    unread = any(not one.foreign for one in made.collected.unread)
+    if not made.sorted.counted:
+        return NOTHING_DONE
+    failed = unread or any(one.outcome is None for one in made.sorted.counted)
+    return SOME_FAILED if failed else DONE

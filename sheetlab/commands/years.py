@@ -1,0 +1,244 @@
+"""The years: the archive and what it says of the apparatus."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sheetlab.commands.console import (
+    DONE,
+    NOTHING_DONE,
+    SOME_FAILED,
+    complain,
+    evaluating,
+    no_files,
+    say,
+    worker_options,
+)
+from sheetlab.finding import Severity, harmless
+
+if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
+    pass
+
+
+def archive(parser: argparse.ArgumentParser) -> None:
+    """Keep the results of the years."""
+    actions = parser.add_subparsers(title="actions", required=True, metavar="ACTION")
+
+    adding = actions.add_parser("add", help="evaluate workbooks and append their results")
+    adding.add_argument(
+        "files", nargs="+", type=Path, metavar="FILE",
+        help="workbooks, folders of them, or class workbooks (what counts in the class)",
+    )  # fmt: skip
+    adding.add_argument("--archive", type=Path, required=True, metavar="DEPARTMENT.xlsx")
+    adding.add_argument("--year", type=_year, required=True, help="year of the class")
+    _codes(adding)
+    adding.add_argument(
+        "--keep-until", type=datetime.date.fromisoformat, metavar="YYYY-MM-DD",
+        help="codes are kept to this day (usual: the end of the year that follows)",
+    )  # fmt: skip
+    adding.add_argument(
+        "--folder", type=Path, metavar="DIR",
+        help="where the hand-ins of a class workbook lie, if not beside it or below it",
+    )  # fmt: skip
+    adding.add_argument(
+        "--no-view", action="store_true",
+        help="leave the workbook as it is; “archive export” brings it up to date",
+    )  # fmt: skip
+    worker_options(adding)
+    adding.set_defaults(run=_archive_add)
+
+    checking = actions.add_parser("check", help="prove the archive complete and unaltered")
+    _department(checking)
+    checking.add_argument(
+        "--expect", default="", metavar="DIGEST", help="a digest of the last row, noted earlier"
+    )
+    checking.set_defaults(run=_archive_check)
+
+    purging = actions.add_parser("purge", help="take away codes that need not be kept any longer")
+    _department(purging)
+    _codes(purging)
+    purging.set_defaults(run=_archive_purge)
+
+    importing = actions.add_parser("import", help="make the database again from the workbook")
+    _department(importing)
+    importing.add_argument(
+        "--from", type=Path, dest="source", metavar="FILE",
+        help="begin an archive from a .csv or .parquet file that “archive export” wrote",
+    )  # fmt: skip
+    importing.set_defaults(run=_archive_import)
+
+    exporting = actions.add_parser("export", help="write the table to a file, or the workbook anew")
+    _department(exporting)
+    exporting.add_argument(
+        "--out", type=Path, metavar="FILE",
+        help=".csv or .parquet; without it, the workbook is written anew from the database",
+    )  # fmt: skip
+    exporting.set_defaults(run=_archive_export)
+
+    proving = actions.add_parser("evidence", help="write a pack for an inspector")
+    _department(proving)
+    proving.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
+    proving.set_defaults(run=_archive_evidence)
+
+
+def drift(parser: argparse.ArgumentParser) -> None:
+    """Chart how apparatus and instruments drift."""
+    _department(parser)
+    parser.add_argument(
+        "--out", type=Path, metavar="DRIFT.xlsx", help="write the charts to a workbook"
+    )
+    steady = parser.add_mutually_exclusive_group()
+    steady.add_argument(
+        "--baseline", type=int, default=12, metavar="N",
+        help="the first N sound values set the limits (usual: 12)",
+    )  # fmt: skip
+    steady.add_argument(
+        "--baseline-years", type=_years, metavar="FIRST-LAST",
+        help="the values of these years set the limits",
+    )  # fmt: skip
+    parser.set_defaults(run=_drift)
+
+
+def _department(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("archive", type=Path, metavar="DEPARTMENT.xlsx", help="the archive")
+
+
+def _codes(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--codes", type=Path, metavar="KEYS.csv",
+        help="list of codes (usual: “DEPARTMENT codes.csv” beside the archive)",
+    )  # fmt: skip
+
+
+def _year(text: str) -> int:
+    year = int(text)
+    if not 1900 <= year <= 2999:
+        raise ValueError
+    return year
+
+
+def _years(text: str) -> tuple[int, int]:
+    first, _, last = text.partition("-")
+    return _year(first), _year(last or first)
+
+
+def _archive_add(options: argparse.Namespace) -> int:
+    from sheetlab.course.archive import add, workbooks
+
+    if not list(workbooks(options.files, options.archive)):
+        complain([no_files(options.files)])
+        return NOTHING_DONE
+    rows = revised = there = refused = 0
+    workers, progress = evaluating(options)
+    for one in add(
+        options.files, options.archive, options.year, datetime.date.today(), options.codes,
+        options.keep_until, workers=workers, progress=progress, folder=options.folder,
+        view=not options.no_view,
+    ):  # fmt: skip
+        progress.end()
+        if one.finding is not None:
+            refused += one.finding.severity is Severity.STOP
+            complain([one.finding])
+        for row in one.rows:
+            rows += 1
+            revised += row.replaces > 0
+            again = f", a revision of row {row.replaces}" if row.replaces else ""
+            say(harmless(f"{one.path.name}: row {row.number}, {row.code}{again}"), flush=True)
+        there += not one.rows and one.finding is None
+    say(
+        f"{options.archive.name}: {rows} rows added ({revised} of them revisions), "
+        f"{there} workbooks were there already, {refused} were not taken"
+    )
+    if not refused:
+        return DONE
+    return SOME_FAILED if rows or there else NOTHING_DONE
+
+
+def _archive_check(options: argparse.Namespace) -> int:
+    from sheetlab.course.archive import check
+
+    found = check(options.archive, datetime.date.today(), options.expect)
+    complain(found.findings)
+    if not found.sound:
+        return NOTHING_DONE
+    say(
+        f"{options.archive.name}: {found.count} rows, complete and unaltered\n"
+        f"digest of the last row, to be noted elsewhere: {found.head}"
+    )
+    notes = all(f.severity is Severity.NOTE for f in found.findings)
+    return DONE if notes else SOME_FAILED
+
+
+def _archive_purge(options: argparse.Namespace) -> int:
+    from sheetlab.course.archive import purge
+
+    done = purge(options.archive, datetime.date.today(), options.codes)
+    say(
+        f"{options.archive.name}: codes taken from {done.rows} rows, and {done.names} names from "
+        f"the list of codes; {done.waiting} rows keep theirs, which are not due yet"
+    )
+    if done.finding is not None:
+        complain([done.finding])
+        return SOME_FAILED
+    return DONE
+
+
+def _archive_import(options: argparse.Namespace) -> int:
+    from sheetlab.course.archive import database_of, import_table, import_view
+
+    today = datetime.date.today()
+    if options.source is not None:
+        count, head = import_table(options.archive, options.source, today)
+    else:
+        count, head = import_view(options.archive, today)
+    say(
+        f"{database_of(options.archive).name}: {count} rows imported, all in order\n"
+        f"digest of the last row: {head}"
+    )
+    return DONE
+
+
+def _archive_export(options: argparse.Namespace) -> int:
+    from sheetlab.course.archive import export, renew_view
+
+    if options.out is not None:
+        say(f"{options.out}: {export(options.archive, options.out)} rows")
+        return DONE
+    finding = renew_view(options.archive)
+    if finding is not None:
+        complain([finding])
+        return NOTHING_DONE
+    say(options.archive)
+    return DONE
+
+
+def _archive_evidence(options: argparse.Namespace) -> int:
+    from sheetlab.course.evidence import evidence
+
+    pack = evidence(options.archive, options.out, datetime.date.today())
+    say(pack.book)
+    say(pack.text)
+    complain(pack.checked.findings)
+    return DONE if pack.checked.sound else SOME_FAILED
+
+
+def _drift(options: argparse.Namespace) -> int:
+    from sheetlab.course.archive import read
+    from sheetlab.course.drift import drift_lines, drifts
+    from sheetlab.course.driftbook import write_drift
+
+    found = drifts(read(options.archive).rows, options.baseline, options.baseline_years)
+    if options.out is not None:
+        base = options.baseline_years
+        what = (
+            f"first {options.baseline} sound values" if base is None else f"{base[0]} to {base[1]}"
+        )
+        write_drift(found, options.archive, what, options.out)
+    for line in drift_lines(found, brief=options.out is not None):
+        say(line)
+    if options.out is not None:
+        say(options.out)
+    return DONE
