@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 
-from sheetlab.course.demo import DemoWorkbook, demo_class
+from sheetlab.classes.demo import DemoWorkbook, demo_class
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.model import Practical

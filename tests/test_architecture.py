@@ -20,11 +20,15 @@ ROOMS = {
     "practical": 3,
     "checks": 4,
     "workbook": 5,
-    "course": 6,
-    "live": 7,
-    "commands": 8,
-    "cli": 9,
-    "__main__": 10,
+    "handling": 6,
+    "before": 7,
+    "during": 8,
+    "classes": 9,
+    "years": 10,
+    "live": 11,
+    "commands": 12,
+    "cli": 13,
+    "__main__": 14,
 }
 """A room may import itself and rooms below it. Metrology stands below formula because the table
 of functions gives its statistics; it knows nothing of formulas."""
@@ -103,7 +107,7 @@ def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
 def test_evaluation_does_not_load_pandas_or_scipy_stats(tmp_path: Path) -> None:
     code = (
         "import sys; from pathlib import Path\n"
-        "from sheetlab.course.demo import fill, demo_class\n"
+        "from sheetlab.classes.demo import fill, demo_class\n"
         "from sheetlab.practical.definition import Assist\n"
         "from sheetlab.practical.loader import catalogue\n"
         "from sheetlab.workbook.evaluate_file import evaluate_file\n"

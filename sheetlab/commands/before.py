@@ -22,7 +22,7 @@ from sheetlab.commands.console import (
 from sheetlab.finding import Finding, Severity, SheetlabError, harmless
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
-    from sheetlab.course.issue import Binding
+    from sheetlab.before.issue import Binding
 
 ASSIST = ("readings", "corrected", "full")
 
@@ -170,8 +170,8 @@ def _practicals(options: argparse.Namespace) -> int:
 
 
 def _issue(options: argparse.Namespace) -> int:
-    from sheetlab.course.issue import Issued, issue
-    from sheetlab.course.roster import read_roster
+    from sheetlab.before.issue import Issued, issue
+    from sheetlab.handling.roster import read_roster
     from sheetlab.practical.definition import Assist
     from sheetlab.practical.loader import find_profile
 
@@ -179,7 +179,7 @@ def _issue(options: argparse.Namespace) -> int:
     told: list[Finding] = []
     wanted = {options.practical: list(groups)}
     if options.rota:
-        from sheetlab.course.rota import read_rota, sittings_of
+        from sheetlab.before.rota import read_rota, sittings_of
 
         rota = read_rota(options.rota)
         sittings, told = sittings_of(
@@ -214,7 +214,7 @@ def _issue(options: argparse.Namespace) -> int:
             complain(error.findings)
     done = [one.path for one in issued if one.finding is None]
     if options.pdf:
-        from sheetlab.course.printing import print_workbooks
+        from sheetlab.handling.printing import print_workbooks
 
         for page in print_workbooks(done):
             if page.finding is None:
@@ -230,7 +230,7 @@ def _issue(options: argparse.Namespace) -> int:
 def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]]:
     """The register that is asked for, and what is wrong in it."""
 
-    from sheetlab.course.issue import Binding
+    from sheetlab.before.issue import Binding
     from sheetlab.practical.register import as_date
 
     today = as_date(options.date) if options.date else datetime.date.today()
@@ -238,14 +238,14 @@ def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]
         raise SheetlabError(no_date(options.date))
     if options.register is None:
         return None, []
-    from sheetlab.course.register import read_register
+    from sheetlab.before.register import read_register
 
     register, findings = read_register(options.register)
     return Binding(register, today), list(findings)
 
 
 def _register_new(options: argparse.Namespace) -> int:
-    from sheetlab.course.register_sheets import new_register
+    from sheetlab.before.register_sheets import new_register
 
     catalogue = catalogue_of(options)
     parts: dict[str, str] = {}
@@ -261,7 +261,7 @@ def _register_new(options: argparse.Namespace) -> int:
 
 
 def _register_check(options: argparse.Namespace) -> int:
-    from sheetlab.course.register import read_register
+    from sheetlab.before.register import read_register
 
     register, findings = read_register(options.register)
     complain(findings)
@@ -273,8 +273,8 @@ def _register_check(options: argparse.Namespace) -> int:
 
 
 def _rota(options: argparse.Namespace) -> int:
-    from sheetlab.course.roster import read_roster
-    from sheetlab.course.rota import make_rota, rota_text
+    from sheetlab.before.rota import make_rota, rota_text
+    from sheetlab.handling.roster import read_roster
 
     names = [group.name for group in read_roster(options.groups)]
     numbers = [n.strip() for n in options.setups.split(",")]
@@ -290,7 +290,7 @@ def _rota(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> int:
-    from sheetlab.course.plan import make_plan, plan_text, refuse, save_plan
+    from sheetlab.before.plan import make_plan, plan_text, refuse, save_plan
 
     made = make_plan(
         catalogue_of(options), options.practical, options.settings, options.material, options.gauge,
@@ -307,7 +307,7 @@ def _plan(options: argparse.Namespace) -> int:
 
 
 def _practice_set(options: argparse.Namespace) -> int:
-    from sheetlab.course.practice import practice_set
+    from sheetlab.before.practice import practice_set
 
     written = practice_set(
         catalogue_of(options), options.practical, options.out, options.count, options.seed

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 from sheetlab.finding import Finding, Severity, SheetlabError, harmless
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
-    from sheetlab.course.progress import Meter
-    from sheetlab.course.workers import Workers
+    from sheetlab.handling.progress import Meter
+    from sheetlab.handling.workers import Workers
     from sheetlab.practical.loader import Catalogue
     from sheetlab.workbook.evaluate_file import FileOutcome
 
@@ -104,8 +104,8 @@ def catalogue_of(options: argparse.Namespace) -> Catalogue:
 
 def evaluating(options: argparse.Namespace) -> tuple[Workers, Meter]:
     """Who evaluates, and what tells how far it is."""
-    from sheetlab.course.progress import Meter
-    from sheetlab.course.workers import Workers
+    from sheetlab.handling.progress import Meter
+    from sheetlab.handling.workers import Workers
 
     meter = Meter(sys.stderr)
 

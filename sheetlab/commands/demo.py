@@ -27,7 +27,7 @@ def demo(parser: argparse.ArgumentParser) -> None:
 
 
 def _demo(options: argparse.Namespace) -> int:
-    from sheetlab.course.demo import EVALUATED, FILLED, ISSUED, demo_class, run_demo
+    from sheetlab.classes.demo import EVALUATED, FILLED, ISSUED, demo_class, run_demo
     from sheetlab.practical.loader import catalogue
 
     folder = options.folder

@@ -91,7 +91,7 @@ def class_(parser: argparse.ArgumentParser) -> None:
 
 
 def _evaluate(options: argparse.Namespace) -> int:
-    from sheetlab.course.batch import evaluate_files, expand
+    from sheetlab.handling.batch import evaluate_files, expand
     from sheetlab.practical.loader import find_profile
 
     paths = list(expand(options.files))
@@ -157,7 +157,7 @@ def _print_outcome(outcome: FileOutcome) -> None:
 
 
 def _watch(options: argparse.Namespace) -> int:
-    from sheetlab.course.watch import show_once, watch
+    from sheetlab.during.watch import show_once, watch
 
     if options.once:
         show_once(options.folder, sys.stdout)
@@ -169,9 +169,9 @@ def _watch(options: argparse.Namespace) -> int:
 
 
 def _class(options: argparse.Namespace) -> int:
-    from sheetlab.course.classroom import run_class
-    from sheetlab.course.roster import read_roster
-    from sheetlab.course.schemes import USUAL, find_scheme
+    from sheetlab.classes.classroom import run_class
+    from sheetlab.classes.schemes import USUAL, find_scheme
+    from sheetlab.handling.roster import read_roster
     from sheetlab.practical.loader import find_profile
 
     scheme = find_scheme(options.scheme or USUAL)

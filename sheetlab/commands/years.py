@@ -126,7 +126,7 @@ def _years(text: str) -> tuple[int, int]:
 
 
 def _archive_add(options: argparse.Namespace) -> int:
-    from sheetlab.course.archive import add, workbooks
+    from sheetlab.years.archive import add, workbooks
 
     if not list(workbooks(options.files, options.archive)):
         complain([no_files(options.files)])
@@ -158,7 +158,7 @@ def _archive_add(options: argparse.Namespace) -> int:
 
 
 def _archive_check(options: argparse.Namespace) -> int:
-    from sheetlab.course.archive import check
+    from sheetlab.years.archive import check
 
     found = check(options.archive, datetime.date.today(), options.expect)
     complain(found.findings)
@@ -173,7 +173,7 @@ def _archive_check(options: argparse.Namespace) -> int:
 
 
 def _archive_purge(options: argparse.Namespace) -> int:
-    from sheetlab.course.archive import purge
+    from sheetlab.years.archive import purge
 
     done = purge(options.archive, datetime.date.today(), options.codes)
     say(
@@ -187,7 +187,7 @@ def _archive_purge(options: argparse.Namespace) -> int:
 
 
 def _archive_import(options: argparse.Namespace) -> int:
-    from sheetlab.course.archive import database_of, import_table, import_view
+    from sheetlab.years.archive import database_of, import_table, import_view
 
     today = datetime.date.today()
     if options.source is not None:
@@ -202,7 +202,7 @@ def _archive_import(options: argparse.Namespace) -> int:
 
 
 def _archive_export(options: argparse.Namespace) -> int:
-    from sheetlab.course.archive import export, renew_view
+    from sheetlab.years.archive import export, renew_view
 
     if options.out is not None:
         say(f"{options.out}: {export(options.archive, options.out)} rows")
@@ -216,7 +216,7 @@ def _archive_export(options: argparse.Namespace) -> int:
 
 
 def _archive_evidence(options: argparse.Namespace) -> int:
-    from sheetlab.course.evidence import evidence
+    from sheetlab.years.evidence import evidence
 
     pack = evidence(options.archive, options.out, datetime.date.today())
     say(pack.book)
@@ -226,9 +226,9 @@ def _archive_evidence(options: argparse.Namespace) -> int:
 
 
 def _drift(options: argparse.Namespace) -> int:
-    from sheetlab.course.archive import read
-    from sheetlab.course.drift import drift_lines, drifts
-    from sheetlab.course.driftbook import write_drift
+    from sheetlab.years.archive import read
+    from sheetlab.years.drift import drift_lines, drifts
+    from sheetlab.years.driftbook import write_drift
 
     found = drifts(read(options.archive).rows, options.baseline, options.baseline_years)
     if options.out is not None:

@@ -56,7 +56,7 @@ def _material(material: str) -> Block:
 
 @cache
 def _materials() -> dict[str, tuple[str, tuple[float | str, ...]]]:
-    from sheetlab.course.books import books
+    from sheetlab.before.books import books
 
     rows = {}
     for one in books().materials:

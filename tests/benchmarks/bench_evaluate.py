@@ -9,7 +9,7 @@ import openpyxl
 from examples import CAREFUL, WORKBOOKS
 from measure import Case, Task, python
 
-from sheetlab.course.demo import fill
+from sheetlab.classes.demo import fill
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import catalogue
 from sheetlab.workbook.evaluate_file import evaluate_file

@@ -9,8 +9,8 @@ import pytest
 from calc.office import Office
 from course.classes import Marks, fill_class, row_of, texts
 
+from sheetlab.classes.kept import COMMENT, read_kept
 from sheetlab.cli import main
-from sheetlab.course.kept import COMMENT, read_kept
 
 pytestmark = pytest.mark.calc
 

@@ -9,7 +9,7 @@ import pytest
 from calc.office import Office
 from examples import SHIPPED
 
-from sheetlab.course.plan import make_plan, write_plan
+from sheetlab.before.plan import make_plan, write_plan
 from sheetlab.practical.loader import catalogue
 
 pytestmark = pytest.mark.calc

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from calc.office import Office
 
+from sheetlab.before.issue import Binding, issue
+from sheetlab.before.register import read_register
+from sheetlab.before.register_sheets import new_register
 from sheetlab.cli import main
-from sheetlab.course.issue import Binding, issue
-from sheetlab.course.register import read_register
-from sheetlab.course.register_sheets import new_register
-from sheetlab.course.roster import Group
+from sheetlab.handling.roster import Group
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.register import ZeroCheck
 from sheetlab.workbook.reader import read_workbook

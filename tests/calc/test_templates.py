@@ -11,7 +11,7 @@ from calc.office import Office
 from examples import CAREFUL, SHIPPED, WORKBOOKS, filled, layout, practical, typed
 
 from sheetlab.checks.assess import assess
-from sheetlab.course.batch import evaluate_files
+from sheetlab.handling.batch import evaluate_files
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.model import DerivedField

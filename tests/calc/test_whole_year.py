@@ -18,10 +18,10 @@ from course import years
 from course.classes import Marks, row_of, texts
 
 from sheetlab.cli import main
-from sheetlab.course.archive import read
-from sheetlab.course.drift import drifts
 from sheetlab.practical.bench import simulate
 from sheetlab.workbook.layout import defined_name
+from sheetlab.years.archive import read
+from sheetlab.years.drift import drifts
 
 pytestmark = pytest.mark.calc
 

@@ -11,7 +11,7 @@ from examples import WORKBOOKS, filled
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.marks import ProposedMark, Scheme, load_scheme, propose, rounded
-from sheetlab.course.schemes import FOLDER, find_scheme, shipped
+from sheetlab.classes.schemes import FOLDER, find_scheme, shipped
 from sheetlab.finding import SheetlabError
 from sheetlab.workbook.evaluate_file import evaluate_file
 

@@ -21,7 +21,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from sheetlab.cli import main
-from sheetlab.course import archive, workers
+from sheetlab.handling import workers
+from sheetlab.years import archive
 
 TODAY = datetime.date.today()
 archive.BATCH = 2  # several commits in one run

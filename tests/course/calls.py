@@ -7,7 +7,7 @@ import signal
 import time
 from pathlib import Path
 
-from sheetlab.course.workers import Call
+from sheetlab.handling.workers import Call
 
 POISON, ONCE = 57, 300
 

@@ -11,9 +11,9 @@ import openpyxl
 from examples import layout, practical
 from openpyxl.worksheet.worksheet import Worksheet
 
-from sheetlab.course.issue import start_cells
-from sheetlab.course.kept import COMMENT, ITEMS, MARKS_MARK, MARKS_TITLE
-from sheetlab.course.roster import Group
+from sheetlab.before.issue import start_cells
+from sheetlab.classes.kept import COMMENT, ITEMS, MARKS_MARK, MARKS_TITLE
+from sheetlab.handling.roster import Group
 from sheetlab.practical.bench import simulate
 from sheetlab.practical.definition import Assist
 from sheetlab.workbook.template import write_template

@@ -22,11 +22,13 @@ import years
 from workbook.tamper import edited
 
 from sheetlab.cli import main
-from sheetlab.course import archive as a
-from sheetlab.course import archivebook
-from sheetlab.course.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
-from sheetlab.course.evidence import CRITERIA, evidence
-from sheetlab.course.ledger import (
+from sheetlab.finding import Severity, SheetlabError
+from sheetlab.handling.tables import guarded, unguarded
+from sheetlab.years import archive as a
+from sheetlab.years import archivebook
+from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
+from sheetlab.years.evidence import CRITERIA, evidence
+from sheetlab.years.ledger import (
     FIRST,
     Entry,
     Ledger,
@@ -37,8 +39,6 @@ from sheetlab.course.ledger import (
     source_digest,
     verify,
 )
-from sheetlab.course.tables import guarded, unguarded
-from sheetlab.finding import Severity, SheetlabError
 
 TODAY = datetime.date(2026, 11, 25)
 LATER = datetime.date(2029, 1, 1)

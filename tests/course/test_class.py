@@ -20,12 +20,13 @@ from examples import layout, practical
 from workbook.tamper import edited, with_parts
 
 import sheetlab
+from sheetlab.classes import collect
+from sheetlab.classes.classbook import SCALE, TITLES, link_target
+from sheetlab.classes.classroom import due_time
+from sheetlab.classes.handins import natural, row_key
+from sheetlab.classes.kept import COMMENT, read_kept
 from sheetlab.cli import main
-from sheetlab.course import collect, workers
-from sheetlab.course.classbook import SCALE, TITLES, link_target
-from sheetlab.course.classroom import due_time
-from sheetlab.course.handins import natural, row_key
-from sheetlab.course.kept import COMMENT, read_kept
+from sheetlab.handling import workers
 from sheetlab.metrology.groups import precision, robust_mean, weighted_mean
 from sheetlab.practical.bench import simulate
 from sheetlab.practical.definition import Assist
@@ -415,7 +416,7 @@ def test_an_open_workbook_is_left_alone(three: Path, capsys: pytest.CaptureFixtu
 def test_a_workbook_saved_meanwhile_is_left_alone(
     three: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from sheetlab.course import classroom
+    from sheetlab.classes import classroom
 
     def slow(data: classroom.ClassData) -> bytes:
         book(three).write_bytes(b"typed meanwhile")
@@ -619,7 +620,7 @@ KILLER = """
 import os, random, signal, sys, time
 from pathlib import Path
 from sheetlab.cli import main
-from sheetlab.course.kept import read_kept
+from sheetlab.classes.kept import read_kept
 
 folder, out, rounds, seed = Path(sys.argv[1]), Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4])
 arguments = ["class", str(folder), "--out", str(out), "--jobs", "1"]
@@ -691,7 +692,7 @@ def test_helpers_end_with_a_killed_parent(tmp_path: Path) -> None:
     folder = tmp_path / "in"
     fill_class(folder, 60)
     code = (
-        "from sheetlab.cli import main; from sheetlab.course import workers; workers.FEW = 1; "
+        "from sheetlab.cli import main; from sheetlab.handling import workers; workers.FEW = 1; "
         f"main(['class', {str(folder)!r}, '--out', {str(book(folder))!r}, '--jobs', '2'])"
     )
     environment = {**os.environ, "PYTHONPATH": str(Path(sheetlab.__file__).parents[1])}

@@ -15,8 +15,9 @@ import pytest
 import years
 
 from sheetlab.cli import main
-from sheetlab.course.archive import add
-from sheetlab.course.drift import (
+from sheetlab.finding import SheetlabError
+from sheetlab.years.archive import add
+from sheetlab.years.drift import (
     BASELINE,
     HINTS,
     Drift,
@@ -26,9 +27,8 @@ from sheetlab.course.drift import (
     signal_text,
     state_text,
 )
-from sheetlab.course.driftbook import CHARTS, NUMBERS, SIGNALS, write_drift
-from sheetlab.course.ledger import WIRE, Entry, Ledger, Number, Row, entries_of
-from sheetlab.finding import SheetlabError
+from sheetlab.years.driftbook import CHARTS, NUMBERS, SIGNALS, write_drift
+from sheetlab.years.ledger import WIRE, Entry, Ledger, Number, Row, entries_of
 
 CLASS = 12
 

@@ -9,10 +9,10 @@ import openpyxl
 import pytest
 from examples import SHIPPED, practical
 
+from sheetlab.before.books import books
+from sheetlab.before.plan import DECIDE, make_plan, plan_text, read_masses, write_plan
 from sheetlab.cli import main
 from sheetlab.commands.console import DONE, NOTHING_DONE
-from sheetlab.course.books import books
-from sheetlab.course.plan import DECIDE, make_plan, plan_text, read_masses, write_plan
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.loads import Masses
@@ -42,7 +42,7 @@ confirmed = false
 def few_benches(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is written does not depend on how many benches a prediction rests on."""
     light = partial(Request, benches=2, benches_of_effects=1)
-    monkeypatch.setattr("sheetlab.course.plan.Request", light)
+    monkeypatch.setattr("sheetlab.before.plan.Request", light)
 
 
 def texts(path: Path, sheet: str) -> list[str]:

@@ -9,9 +9,9 @@ import pytest
 from examples import SHIPPED, WORKBOOKS, practical, typed
 from examples import practical as shipped
 
+from sheetlab.before.practice import KEY, TO_MARK, PracticeSet, practice_set
 from sheetlab.checks.assess import assess
 from sheetlab.cli import main
-from sheetlab.course.practice import KEY, TO_MARK, PracticeSet, practice_set
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.bench import applicable
 from sheetlab.practical.loader import catalogue

@@ -14,13 +14,13 @@ import pytest
 from examples import filled
 from workbook.tamper import edited
 
+from sheetlab.before.issue import Binding, issue
+from sheetlab.before.register import INSTRUMENTS, LISTS, SETUPS, WIRES, ZEROS, read_register
+from sheetlab.before.register_sheets import SHEET_CHECKS, new_register
 from sheetlab.cli import main
-from sheetlab.course import printing
-from sheetlab.course.issue import Binding, issue
-from sheetlab.course.register import INSTRUMENTS, LISTS, SETUPS, WIRES, ZEROS, read_register
-from sheetlab.course.register_sheets import SHEET_CHECKS, new_register
-from sheetlab.course.roster import Group, read_roster
 from sheetlab.finding import SheetlabError
+from sheetlab.handling import printing
+from sheetlab.handling.roster import Group, read_roster
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.register import Register, ZeroCheck
 from sheetlab.workbook.evaluate_file import evaluate_file
@@ -470,7 +470,7 @@ def test_an_output_folder_that_cannot_be(
 def test_one_workbook_that_cannot_be_written_does_not_stop_the_others(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from sheetlab.course import issue as module
+    from sheetlab.before import issue as module
 
     def refuse(path: Path, data: bytes) -> None:
         if "Bad" in path.name:

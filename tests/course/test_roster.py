@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sheetlab.course.issue import issue
-from sheetlab.course.roster import Group, file_part, read_roster
+from sheetlab.before.issue import issue
 from sheetlab.finding import SheetlabError
+from sheetlab.handling.roster import Group, file_part, read_roster
 from sheetlab.practical.loader import catalogue
 
 

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sheetlab.before.rota import Sitting, make_rota, read_rota, rota_text, sittings_of
 from sheetlab.cli import main
-from sheetlab.course.roster import Group
-from sheetlab.course.rota import Sitting, make_rota, read_rota, rota_text, sittings_of
 from sheetlab.finding import SheetlabError
+from sheetlab.handling.roster import Group
 from sheetlab.workbook.reader import read_workbook
 
 

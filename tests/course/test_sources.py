@@ -14,11 +14,11 @@ import pytest
 from course.classes import Marks, fill_class, handin
 from workbook.tamper import edited
 
+from sheetlab.classes.kept import COMMENT, HIDDEN, HISTORY_ROW
+from sheetlab.classes.sources import _below
 from sheetlab.cli import main
-from sheetlab.course import archive as a
-from sheetlab.course.kept import COMMENT, HIDDEN, HISTORY_ROW
-from sheetlab.course.sources import _below
 from sheetlab.finding import Severity
+from sheetlab.years import archive as a
 
 TODAY = datetime.date(2026, 11, 25)
 

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sheetlab.cli import main
-from sheetlab.course.benches import (
+from sheetlab.during.benches import (
     CONFIRM,
     GRACE,
     LATER,
@@ -28,7 +28,7 @@ from sheetlab.course.benches import (
     Rows,
     table,
 )
-from sheetlab.course.watch import _events, _Watcher, scan
+from sheetlab.during.watch import _events, _Watcher, scan
 from sheetlab.practical.definition import Assist
 from sheetlab.workbook.template import write_template
 
@@ -229,7 +229,7 @@ def test_a_file_is_read_once_more_though_its_stamp_stays(
     path = save(tmp_path / "a.xlsx", filled("Avocet"))
     watcher = _Watcher(tmp_path)
     monkeypatch.setattr(
-        "sheetlab.course.watch.scan", lambda folder: ({"a.xlsx": (int(TIME * 1e9), 1)}, ())
+        "sheetlab.during.watch.scan", lambda folder: ({"a.xlsx": (int(TIME * 1e9), 1)}, ())
     )
     seen(watcher, 0.0)
     path.write_bytes(filled("Dunlin"))

@@ -21,10 +21,10 @@ from course.classes import fill_class, texts
 
 import sheetlab
 from sheetlab.cli import main
-from sheetlab.course import archive as a
-from sheetlab.course import workers as w
-from sheetlab.course.progress import Meter, duration
 from sheetlab.finding import Finding, SheetlabError
+from sheetlab.handling import workers as w
+from sheetlab.handling.progress import Meter, duration
+from sheetlab.years import archive as a
 
 pytestmark = pytest.mark.filterwarnings("default")
 
@@ -185,7 +185,7 @@ def test_ctrl_c_ends_it_and_what_was_told_is_kept(tmp_path: Path) -> None:
     target = tmp_path / "D.xlsx"
     code = (
         "import sys; from sheetlab.cli import main\n"
-        "from sheetlab.course import archive, workers\n"
+        "from sheetlab.handling import workers\nfrom sheetlab.years import archive\n"
         "archive.BATCH = workers.BATCH = 1; workers.FEW = 0\n"
         f"sys.exit(main(['archive', 'add', {str(tmp_path / 'in')!r}, '--archive', "
         f"{str(target)!r}, '--year', '2026', '--jobs', '2']))"

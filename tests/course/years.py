@@ -11,14 +11,14 @@ from pathlib import Path
 from examples import layout, practical
 
 from sheetlab.checks.assess import Assessment, assess
-from sheetlab.course.archivebook import open_view
-from sheetlab.course.ledger import Row, rows_of
 from sheetlab.practical.bench import Cells, simulate
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import load
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
 from sheetlab.workbook.template import write_template
+from sheetlab.years.archivebook import open_view
+from sheetlab.years.ledger import Row, rows_of
 
 WIRE = "wire-stretching"
 DIAMETER = 0.5

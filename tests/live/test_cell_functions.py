@@ -20,7 +20,7 @@ from openpyxl.utils import FORMULAE
 from scipy import optimize, stats
 from uncertainties import ufloat, umath
 
-from sheetlab.course.books import books
+from sheetlab.before.books import books
 from sheetlab.live import lines, repeated
 from sheetlab.live.functions import FUNCTIONS, ROWS
 from sheetlab.live.guide import as_rows, signature

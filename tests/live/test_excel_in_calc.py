@@ -13,7 +13,7 @@ import xlwings as xw
 from calc.office import Office, available
 from calc.xlwings_engine import SERVER, NameMembers, SheetMembers, app_over
 
-from sheetlab.course.demo import demo_class, fill
+from sheetlab.classes.demo import demo_class, fill
 from sheetlab.finding import Severity, SheetlabError
 from sheetlab.live.excel import commands, vba
 from sheetlab.live.functions import FUNCTIONS

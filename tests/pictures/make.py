@@ -15,7 +15,7 @@ sys.path.insert(0, str(HERE.parent))
 
 from calc.office import Office  # noqa: E402
 
-from sheetlab.course.demo import EVALUATED, run_demo  # noqa: E402
+from sheetlab.classes.demo import EVALUATED, run_demo  # noqa: E402
 from sheetlab.practical.loader import catalogue  # noqa: E402
 
 PAGES = {"start": 1, "readings": 4, "evaluation": 6, "graphs": 13}

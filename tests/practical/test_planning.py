@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from published import case, columns, rows
 
-from sheetlab.course.books import books, gauges
+from sheetlab.before.books import books, gauges
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.assumptions import Settings, expected, quiet
 from sheetlab.practical.bench import simulate

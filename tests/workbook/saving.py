@@ -13,7 +13,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from sheetlab.course.batch import evaluate_files
+from sheetlab.handling.batch import evaluate_files
 from sheetlab.workbook import evaluate_file as module
 from sheetlab.workbook.evaluate_file import evaluate_file
 

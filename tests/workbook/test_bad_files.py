@@ -10,7 +10,7 @@ import pytest
 from examples import filled
 from workbook.tamper import edited, part, with_parts
 
-from sheetlab.course.batch import evaluate_files
+from sheetlab.handling.batch import evaluate_files
 from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.layout import IDENTITY
 from sheetlab.workbook.package import write_atomically

@@ -19,7 +19,7 @@ from workbook.odf import open_document
 from workbook.tamper import edited, part, with_parts
 
 from sheetlab.checks.assess import Status
-from sheetlab.course.batch import evaluate_files
+from sheetlab.handling.batch import evaluate_files
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import load
 from sheetlab.workbook import evaluate_file as module

@@ -12,14 +12,14 @@ from workbook.odf import open_document, packed
 from workbook.tamper import part, with_parts
 
 from sheetlab.checks.assess import assess
-from sheetlab.course.archive import workbooks
-from sheetlab.course.batch import evaluate_files, expand
-from sheetlab.course.watch import scan
+from sheetlab.during.watch import scan
 from sheetlab.finding import SheetlabError
+from sheetlab.handling.batch import evaluate_files, expand
 from sheetlab.workbook.evaluate_file import evaluate_file, sibling
 from sheetlab.workbook.package import package_of
 from sheetlab.workbook.reader import read_workbook
 from sheetlab.workbook.store import Cell, open_store
+from sheetlab.years.archive import workbooks
 
 ODS = open_document(filled("Avocet"))
 

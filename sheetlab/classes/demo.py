@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sheetlab.course.batch import evaluate_files
-from sheetlab.course.issue import issue, start_cells
-from sheetlab.course.roster import Group, file_part
+from sheetlab.before.issue import issue, start_cells
+from sheetlab.handling.batch import evaluate_files
+from sheetlab.handling.roster import Group, file_part
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import Catalogue
 from sheetlab.workbook.evaluate_file import FileOutcome

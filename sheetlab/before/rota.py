@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from sheetlab.course.roster import Group, file_part
-from sheetlab.course.tables import read_csv, refused, write_csv
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.handling.roster import Group, file_part
+from sheetlab.handling.tables import read_csv, refused, write_csv
 from sheetlab.practical.register import same_id
 
 COLUMNS = ("group", "week", "setup", "practical")

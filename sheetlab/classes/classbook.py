@@ -20,9 +20,9 @@ import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
 from sheetlab.checks.marks import Item, Scheme
-from sheetlab.course.comparison import Comparison, compare
-from sheetlab.course.handins import HandIn, OwnResult, Past, Sorted, Told
-from sheetlab.course.kept import (
+from sheetlab.classes.comparison import Comparison, compare
+from sheetlab.classes.handins import HandIn, OwnResult, Past, Sorted, Told
+from sheetlab.classes.kept import (
     COMMENT,
     COUNTS,
     FOLDER_CELL,

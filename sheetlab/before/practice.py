@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import xlsxwriter
 
-from sheetlab.course.issue import start_cells
-from sheetlab.course.roster import Group
+from sheetlab.before.issue import start_cells
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.handling.roster import Group
 from sheetlab.practical.bench import Bench, Planted, applicable, no_bench, simulate
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.evaluate import Numbers

@@ -7,8 +7,8 @@ import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
-from sheetlab.course.tables import read_csv, refused
 from sheetlab.finding import Finding, SheetlabError
+from sheetlab.handling.tables import read_csv, refused
 
 COLUMNS = ("group", "setup", "observers")
 MAX_GROUPS = 1000

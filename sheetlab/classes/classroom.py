@@ -12,13 +12,13 @@ from pathlib import Path
 from time import time as clock
 
 from sheetlab.checks.marks import Scheme
-from sheetlab.course.classbook import ClassData, write_class
-from sheetlab.course.collect import Collected, collect
-from sheetlab.course.handins import Sorted, sort_out
-from sheetlab.course.kept import read_kept
-from sheetlab.course.roster import Group
-from sheetlab.course.workers import HERE, Progress, Workers
+from sheetlab.classes.classbook import ClassData, write_class
+from sheetlab.classes.collect import Collected, collect
+from sheetlab.classes.handins import Sorted, sort_out
+from sheetlab.classes.kept import read_kept
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.handling.roster import Group
+from sheetlab.handling.workers import HERE, Progress, Workers
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.evaluate_file import refuse_open
 from sheetlab.workbook.package import write_atomically

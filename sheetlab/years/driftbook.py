@@ -9,7 +9,6 @@ from typing import Any
 
 import xlsxwriter
 
-from sheetlab.course.drift import KINDS, RULE_SOURCES, Drift, signal_text, state_text
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology.control import Chart
 from sheetlab.metrology.statement import significant
@@ -27,6 +26,7 @@ from sheetlab.workbook.style import (
     set_page,
 )
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
+from sheetlab.years.drift import KINDS, RULE_SOURCES, Drift, signal_text, state_text
 
 SIGNALS, CHARTS, NUMBERS = "Signals", "Charts", "Numbers"
 TITLE = "Drift of apparatus and instruments"

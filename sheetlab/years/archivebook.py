@@ -11,7 +11,11 @@ from typing import Any
 
 import xlsxwriter
 
-from sheetlab.course.ledger import (
+from sheetlab.workbook.longbook import LongBook, open_long
+from sheetlab.workbook.package import refuse
+from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed, set_page
+from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
+from sheetlab.years.ledger import (
     COLUMNS,
     NUMBER_COLUMNS,
     Cell,
@@ -20,10 +24,6 @@ from sheetlab.course.ledger import (
     flat_numbers,
     typed,
 )
-from sheetlab.workbook.longbook import LongBook, open_long
-from sheetlab.workbook.package import refuse
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed, set_page
-from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
 
 RESULTS, VALUES, ABOUT = "Results", "Values", "About"
 HEADING_ROW = 3

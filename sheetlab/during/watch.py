@@ -16,9 +16,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 
-from sheetlab.course.batch import DEFAULT_FOLDER, workbooks_among
-from sheetlab.course.benches import SETTLE, Board, Stamp, cut, one_line, table
+from sheetlab.during.benches import SETTLE, Board, Stamp, cut, one_line, table
 from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.handling.batch import DEFAULT_FOLDER, workbooks_among
 from sheetlab.workbook.evaluate_file import evaluate_file
 
 TICK = 0.25

@@ -22,8 +22,17 @@ from itertools import chain, zip_longest
 from pathlib import Path
 
 from sheetlab.checks.completeness import NOT_FILLED
-from sheetlab.course.archivebook import View, open_view, view_bytes
-from sheetlab.course.archivefiles import (
+from sheetlab.classes.collect import entry_of, typed_digest
+from sheetlab.classes.handins import row_key
+from sheetlab.classes.sources import Source, changed, is_class_workbook, sources_of
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.handling.batch import workbooks_among
+from sheetlab.handling.tables import guarded, unguarded
+from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
+from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.workbook.package import open_elsewhere, write_atomically
+from sheetlab.years.archivebook import View, open_view, view_bytes
+from sheetlab.years.archivefiles import (
     PARQUET,
     read_csv,
     read_parquet,
@@ -32,10 +41,7 @@ from sheetlab.course.archivefiles import (
     write_csv,
     write_parquet,
 )
-from sheetlab.course.batch import workbooks_among
-from sheetlab.course.collect import entry_of, typed_digest
-from sheetlab.course.handins import row_key
-from sheetlab.course.ledger import (
+from sheetlab.years.ledger import (
     COLUMNS,
     FIRST,
     NOTED,
@@ -51,12 +57,6 @@ from sheetlab.course.ledger import (
     rows_of,
     verify,
 )
-from sheetlab.course.sources import Source, changed, is_class_workbook, sources_of
-from sheetlab.course.tables import guarded, unguarded
-from sheetlab.course.workers import HERE, LOST, Call, Progress, Workers, each
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.workbook.evaluate_file import evaluate_file
-from sheetlab.workbook.package import open_elsewhere, write_atomically
 
 WAIT = 30.0
 """Seconds to wait for another PC that is writing."""

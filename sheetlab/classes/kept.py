@@ -15,7 +15,7 @@ from typing import Any
 
 from lxml import etree
 
-from sheetlab.course.handins import Past
+from sheetlab.classes.handins import Past
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.observations import typed_number
 from sheetlab.workbook.longbook import LongBook, Value, open_long

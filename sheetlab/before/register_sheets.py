@@ -9,7 +9,7 @@ from typing import Any
 import xlsxwriter
 from xlsxwriter.utility import xl_rowcol_to_cell as cell
 
-from sheetlab.course.register import LISTS, SETUP, ListColumn
+from sheetlab.before.register import LISTS, SETUP, ListColumn
 from sheetlab.practical.standards import (
     MASS_CLASSES,
     MASS_LIMITS,

@@ -6,10 +6,10 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
-from sheetlab.course.ledger import WIRE, Row, latest
 from sheetlab.metrology.control import LEAST, Chart, Rule, Signal, baseline, chart
 from sheetlab.metrology.statement import significant
 from sheetlab.units import UnitError, unit
+from sheetlab.years.ledger import WIRE, Row, latest
 
 BASELINE = 12
 """Values that set the limits if nothing else is said."""

@@ -14,8 +14,8 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
-from sheetlab.course.ledger import COLUMNS, NUMBER_COLUMNS, Cell, Row, flat, flat_numbers, typed
-from sheetlab.course.tables import guarded, unguarded
+from sheetlab.handling.tables import guarded, unguarded
+from sheetlab.years.ledger import COLUMNS, NUMBER_COLUMNS, Cell, Row, flat, flat_numbers, typed
 
 PARQUET = ".parquet"
 NUMBERS = "numbers"

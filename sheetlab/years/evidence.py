@@ -11,12 +11,12 @@ from typing import Any
 
 import xlsxwriter
 
-from sheetlab.course.archive import Checked, Table, check, read
-from sheetlab.course.ledger import Row, latest
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed, set_page
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
+from sheetlab.years.archive import Checked, Table, check, read
+from sheetlab.years.ledger import Row, latest
 
 BOOK, TEXT = "evidence.xlsx", "evidence.txt"
 TITLE = "Evidence of practical work"

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sheetlab.checks.marks import ProposedMark
-from sheetlab.course.roster import Group
+from sheetlab.handling.roster import Group
 
 BLANK = "workbook-not-filled"
 KEY_LETTERS = 20

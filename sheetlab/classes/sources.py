@@ -11,10 +11,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
-from sheetlab.course.batch import ENDINGS
-from sheetlab.course.handins import Past
-from sheetlab.course.kept import HIDDEN, read_kept
+from sheetlab.classes.handins import Past
+from sheetlab.classes.kept import HIDDEN, read_kept
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
+from sheetlab.handling.batch import ENDINGS
 from sheetlab.workbook.longbook import open_long
 
 MOST_SHOWN = 120

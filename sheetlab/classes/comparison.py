@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sheetlab.course.handins import HandIn, Outcome, natural
+from sheetlab.classes.handins import HandIn, Outcome, natural
 from sheetlab.metrology.agreement import zeta
 from sheetlab.metrology.groups import (
     Precision,

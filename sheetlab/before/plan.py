@@ -12,8 +12,8 @@ from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
+from sheetlab.before.books import books, gauges
 from sheetlab.checks.wording import Words, share
-from sheetlab.course.books import books, gauges
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology.statement import significant
 from sheetlab.practical.assumptions import ExpectedColumn

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from sheetlab.course.roster import Group, file_part
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.handling.roster import Group, file_part
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.profile import GUM, Profile

@@ -1,0 +1,1 @@
+"""A class together: hand-ins, comparison, marks, one workbook; and an invented class."""

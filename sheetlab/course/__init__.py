@@ -1,1 +1,0 @@
-"""Groups and classes of workbooks."""

@@ -1,0 +1,1 @@
+"""While the benches work: what their workbooks say so far."""
