@@ -92,6 +92,7 @@ def test_the_key_tells_what_was_planted_where(written: tuple[str, Path, Practice
         assert row[1] == pytest.approx(one.bench.truths[result.quantity] / factor, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_the_key_is_in_none_of_the_workbooks(written: tuple[str, Path, PracticeSet]) -> None:
     _, _, made = written
     for one in made.workbooks:

@@ -455,6 +455,7 @@ def test_no_numbers_break_a_plan(asked: tuple[str, dict[str, str]]) -> None:
 # -- predictions ---------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SHIPPED)
 def test_the_prediction_agrees_with_evaluated_benches(name: str) -> None:
     found = whole(name)
