@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
 import subprocess
 import sys
+import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +24,7 @@ from sheetlab.workbook.evaluate_file import backup_of, evaluate_file
 from sheetlab.workbook.package import write_atomically
 
 GOOD = filled("Avocet")
+NOBODY = 65534
 ROOT = Path(__file__).parents[2]
 CHILD = Path(__file__).with_name("saving.py")
 ENVIRONMENT = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}"}
@@ -84,17 +88,28 @@ def test_a_file_that_may_not_grow_is_said(tmp_path: Path) -> None:
     assert found["names"] == ["a.xlsx"]
 
 
-def test_a_folder_without_permission_is_said(tmp_path: Path) -> None:
-    if os.getuid() == 0:
-        pytest.skip("permissions do not bite the superuser; the read-only disk above does")
-    folder = tmp_path / "share"
-    folder.mkdir()
-    (folder / "a.xlsx").write_bytes(GOOD)
-    folder.chmod(0o555)
-    outcome = evaluate_file(folder / "a.xlsx", folder / "a.xlsx", trials=0)
-    folder.chmod(0o755)
-    assert outcome.findings[0].code == "not-written"
-    assert (folder / "a.xlsx").read_bytes() == GOOD
+def test_a_folder_without_permission_is_said() -> None:
+    with as_somebody(), tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "a.xlsx").write_bytes(GOOD)
+        folder.chmod(0o555)
+        outcome = evaluate_file(folder / "a.xlsx", folder / "a.xlsx", trials=0)
+        assert outcome.findings[0].code == "not-written"
+        assert (folder / "a.xlsx").read_bytes() == GOOD
+        folder.chmod(0o755)
+
+
+@contextlib.contextmanager
+def as_somebody() -> Iterator[None]:
+    """Without the rights of the superuser, whom permissions do not bite."""
+    root = os.geteuid() == 0
+    if root:
+        os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        if root:
+            os.seteuid(0)
 
 
 @pytest.mark.slow
