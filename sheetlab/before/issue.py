@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
@@ -12,7 +12,7 @@ from sheetlab.handling.roster import Group, file_part
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.profile import GUM, Profile
-from sheetlab.practical.register import Bound, Register, bind, prefilled
+from sheetlab.practical.register import Bound, Register, bind, prefilled, setup_as_bound
 from sheetlab.workbook.layout import lay_out
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.template import Typed, write_template
@@ -70,7 +70,8 @@ def issue(
         notes: tuple[Finding, ...] = ()
         if binding is not None:
             bound, notes = bind(loaded, binding.register, group.setup, binding.today)
-        typed = dict(start_cells(group))
+        spelt = replace(group, setup=setup_as_bound(group.setup, bound))
+        typed = dict(start_cells(spelt))
         if bound is not None:
             typed |= {key: [value] for key, value in prefilled(loaded, bound).items()}
         try:

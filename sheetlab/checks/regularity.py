@@ -108,7 +108,9 @@ def _same_readings(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNote]:
         for table, title, count, digest in one.readings:
             seen[one.practical, table, count, digest].append(name)
             titles[one.practical, table] = title
-    for (practical, table, count, _), names in seen.items():
+    for (practical, table, count, _), every in seen.items():
+        # who hands in again has the same readings by right
+        names = list(dict.fromkeys(every))
         if len(names) > 1:
             yield ClassNote(
                 "same-readings",

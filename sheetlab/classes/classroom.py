@@ -5,17 +5,17 @@ from __future__ import annotations
 import contextlib
 import glob
 import os
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, time
 from pathlib import Path
 from time import time as clock
 
 from sheetlab.checks.marks import Scheme
-from sheetlab.classes.classbook import ClassData, write_class
+from sheetlab.classes.classbook import ClassData, folder_seen, write_class
 from sheetlab.classes.collect import Collected, collect
 from sheetlab.classes.handins import Sorted, sort_out
-from sheetlab.classes.kept import read_kept
+from sheetlab.classes.kept import Kept, read_kept
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
@@ -78,7 +78,9 @@ def run_class(
     # the teacher may have typed and saved while the workbooks were evaluated
     seen = _stamp(out)
     kept = read_kept(out)
+    _same_class(collected, kept, folder, out)
     found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
+    collected = replace(collected, notes=(*collected.notes, *_no_marks(found, kept)))
     data = ClassData(found, collected.notes, scheme, kept, folder, out, due, profile or GUM)
     made = write_class(data)
     refuse_open(out)
@@ -91,6 +93,39 @@ def run_class(
         raise SheetlabError(_not_written(out, reason)) from error
     _tidy(out)
     return ClassRun(collected, found, out)
+
+
+def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> None:
+    """Refuse to put a class into the workbook of another, whose marks stand in it."""
+    if not kept.history or (kept.folder or "") == folder_seen(folder, out):
+        return
+    # the same folder may have another name or place since
+    known = {one.readings for one in kept.history}
+    if not known & {one.readings for one in collected.handins}:
+        raise SheetlabError(
+            Finding(
+                "other-class",
+                Severity.STOP,
+                f"{out.name} was made of another folder, and none of its hand-ins is in "
+                f"{folder.name}; its marks are those of another class, and it is as it was",
+                "a new name for the workbook of a new class",
+                "Give another name with --out.",
+                Place(out.name),
+            )
+        )
+
+
+def _no_marks(found: Sorted, kept: Kept) -> Iterator[str]:
+    """What the teacher typed as a mark and is no number."""
+    for one in found.counted:
+        typed = kept.rows.get(one.key)
+        for mark in one.marks:
+            value = None if typed is None else typed.items.get(mark.item.id)
+            if isinstance(value, str):
+                yield (
+                    f"Marks of {one.name}, “{mark.item.title}”: “{value[:20]}” is no number; "
+                    "the proposal counts until it is one."
+                )
 
 
 def _tidy(out: Path) -> None:

@@ -27,6 +27,7 @@ from sheetlab.metrology.budget import DIVISORS
 from sheetlab.metrology.statement import significant
 from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.profile import Profile
+from sheetlab.practical.register import setup_as_bound
 from sheetlab.units import unit
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.workbook.package import Package, open_package, xml
@@ -140,6 +141,7 @@ def _handin(package: Package, job: _Job, found: Assessment) -> HandIn:
     definition = found.practical.definition
     saved, saved_by = saved_at(package.path, package)
     known = {name: entry_of(found, name) for name in ("group", "setup", "observers", "date")}
+    known["setup"] = setup_as_bound(known["setup"], found.bound)
     return HandIn(
         file=job.file,
         digest=hashlib.sha256(package.raw).hexdigest(),

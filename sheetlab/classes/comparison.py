@@ -21,6 +21,7 @@ from sheetlab.metrology.groups import (
     weighted_mean,
 )
 from sheetlab.metrology.repeats import repeats
+from sheetlab.practical.register import same_id
 
 FEWEST = 3
 """Results from which a consensus is formed."""
@@ -136,9 +137,11 @@ def zeta_class(score: float) -> str:
 
 def _setups(results: Sequence[tuple[HandIn, float]]) -> tuple[SetUp, ...]:
     by_name: dict[str, list[float]] = {}
+    spelt: dict[str, str] = {}
     for one, value in results:
         if one.setup:
-            by_name.setdefault(one.setup, []).append(value)
+            name = spelt.setdefault(same_id(one.setup) or one.setup, one.setup)
+            by_name.setdefault(name, []).append(value)
     return tuple(
         SetUp(
             name,

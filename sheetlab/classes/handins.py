@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -262,7 +262,12 @@ def sort_out(
         if one.key in late
     ]
     practicals = {one.practical: one.title for one in found}
-    missing = list(_missing(counted, practicals, roster))
+    had = {one.key: "only a blank workbook was handed in" for one in found if one.blank}
+    had |= {
+        one.key: f"“{one.file}” was there before and is not in the folder any more"
+        for one in before
+    }
+    missing = list(_missing(counted, practicals, roster, had))
     have = {one.key for one in counted}
     points += [
         _point("blank", one, "nothing has been typed into it")
@@ -297,13 +302,15 @@ def _same_samples(counted: Sequence[HandIn]) -> list[HandIn]:
 
 
 def _missing(
-    counted: Iterable[HandIn], practicals: dict[str, str], roster: Sequence[Group]
-) -> Iterable[Point]:
+    counted: Iterable[HandIn], practicals: dict[str, str], roster: Sequence[Group],
+    had: Mapping[str, str],
+) -> Iterable[Point]:  # fmt: skip
     have = {one.key for one in counted}
     for practical, title in practicals.items():
         for group in roster:
-            if row_key(practical, group.name) not in have:
-                yield Point("missing", group.name, title, "", "nothing handed in")
+            key = row_key(practical, group.name)
+            if key not in have:
+                yield Point("missing", group.name, title, "", had.get(key, "nothing handed in"))
 
 
 def _strangers(counted: Iterable[HandIn], roster: Sequence[Group]) -> Iterable[Point]:

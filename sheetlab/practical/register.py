@@ -118,6 +118,11 @@ def same_id(text: str) -> str:
     return "".join(char for char in text.casefold() if char.isalnum())
 
 
+def setup_as_bound(text: str, bound: Bound | None) -> str:
+    """A set-up as the register spells it, if it is the one that a workbook is bound to."""
+    return bound.setup if bound is not None and same_id(text) == same_id(bound.setup) else text
+
+
 def later(day: datetime.date, months: int) -> datetime.date:
     """The same day so many months later; the last of a month if that is too short."""
     year, month = divmod(day.year * 12 + day.month - 1 + months, 12)

@@ -25,6 +25,7 @@ from sheetlab.finding import Finding, Severity, harmless
 from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.model import START_PREFIX, Practical
 from sheetlab.practical.observations import Observations
+from sheetlab.practical.register import setup_as_bound
 from sheetlab.units import Unit, coherent_text, interval_of, unit
 
 FIRST = "0" * 64
@@ -199,7 +200,9 @@ def entries_of(assessment: Assessment, year: int) -> tuple[Entry, ...]:
                 definition=practical.digest,
                 program=__version__,
                 source=source,
-                setup=clean(observations.entry("start.setup").text),
+                setup=clean(
+                    setup_as_bound(observations.entry("start.setup").text, assessment.bound)
+                ),
                 instruments=json.dumps(instruments, sort_keys=True),
                 result=definition.quantity,
                 title=clean(its.title),

@@ -358,6 +358,47 @@ def test_a_resubmission_keeps_the_history_and_asks_to_look_again(three: Path) ->
     assert Marks(book(three)).hint("group 1") == ""
 
 
+def test_nobody_has_the_same_readings_as_themselves(
+    three: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cells = {"start.group": ["Group 1"], "start.observers": ["A, B"]}
+    bench = simulate(practical(WIRE), 101, shared_errors=True)
+    (three / "again.xlsx").write_bytes(
+        write_template(layout(WIRE, Assist.CORRECTED), {**bench.cells, **cells})
+    )
+    run(three)
+    assert "have the same" not in capsys.readouterr().out
+    (three / "again.xlsx").write_bytes(handin("Group 7", "S1", 101))
+    run(three)
+    assert "Group 7 and Group 1 have the same" in capsys.readouterr().out
+
+
+def test_the_workbook_of_another_class_is_left_alone(
+    three: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = book(three)
+    other = tmp_path / "next year"
+    fill_class(other, 3, seed=900)
+    before = out.read_bytes()
+    capsys.readouterr()
+    assert main(["class", str(other), "--out", str(out)]) == 2
+    assert "marks are those of another class" in capsys.readouterr().err
+    assert out.read_bytes() == before
+    # the same class, moved
+    moved = three.rename(tmp_path / "moved")
+    assert main(["class", str(moved), "--out", str(book(moved))]) == 0
+
+
+def test_a_mark_that_is_no_number_is_told(three: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    marks = Marks(book(three))
+    marks.type("Group 1", "scales", "two")
+    marks.save()
+    capsys.readouterr()
+    assert run(three) == 0
+    assert "Marks of Group 1" in (said := capsys.readouterr().out)
+    assert "“two” is no number" in said
+
+
 def test_other_materials_are_not_compared_with_each_other(three: Path) -> None:
     def material(name: str) -> bytes:
         cells = {**simulate(practical(WIRE), 60).cells, "material": [name]}
@@ -461,6 +502,9 @@ def test_copies_blanks_strangers_and_missing_groups(
     roster.write_text("group,setup\ngroup 1,S1\nGroup 2,S2\nGroup 4,S4\nGroup 9,S1\n")
     capsys.readouterr()
     assert run(folder, "--roster", str(roster)) == 1
+    told = {(row[0], row[1]): str(row[4]) for row in open_points(folder)}
+    assert told["missing", "Group 4"] == "only a blank workbook was handed in"
+    assert told["missing", "Group 9"] == "nothing handed in"
     points = {(row[0], row[1] or None, row[3] or None) for row in open_points(folder)}
     assert points == {
         ("missing", "Group 4", None),

@@ -22,7 +22,7 @@ from sheetlab.finding import SheetlabError
 from sheetlab.handling import printing
 from sheetlab.handling.roster import Group, read_roster
 from sheetlab.practical.loader import catalogue
-from sheetlab.practical.register import Register, ZeroCheck
+from sheetlab.practical.register import Register, ZeroCheck, setup_as_bound
 from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.layout import IDENTITY
 from sheetlab.workbook.reader import read_workbook
@@ -337,6 +337,20 @@ def test_evaluation_of_a_bound_file_compares(tmp_path: Path) -> None:
     assert "M-07" in one.found
     assert "100" in one.found
     assert (one.place.file, one.place.sheet) == (path.name, "Instruments")
+
+
+def test_a_set_up_is_spelt_as_in_the_register(tmp_path: Path) -> None:
+    register, _ = read_register(written(tmp_path))
+    (one,) = issue(
+        catalogue(), "wire-stretching", tmp_path / "out", [Group("A", "w 1")],
+        binding=Binding(register, TODAY),
+    )  # fmt: skip
+    found = read_workbook(one.path)
+    assert found.observations.entry("start.setup").text == "W1"
+    bound = found.identity.bound
+    assert setup_as_bound("w-1", bound) == "W1"
+    assert setup_as_bound("w 2", bound) == "w 2"
+    assert setup_as_bound("w 2", None) == "w 2"
 
 
 def test_a_workbook_without_a_register_says_nothing_of_one(tmp_path: Path) -> None:
