@@ -20,8 +20,8 @@ from sheetlab.checks.regularity import Traits, regularities_of, traits
 from sheetlab.checks.subject import amount
 from sheetlab.checks.wording import Words
 from sheetlab.classes.handins import BLANK, BudgetLine, HandIn, Outcome, OwnResult, Told, Unread
-from sheetlab.during.watch import scan
 from sheetlab.finding import Finding, SheetlabError
+from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
 from sheetlab.metrology.budget import DIVISORS
 from sheetlab.metrology.statement import significant

@@ -17,6 +17,7 @@ from sheetlab.checks.assess import Assessment
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity, harmless
+from sheetlab.handling.folders import Stamp
 from sheetlab.practical.definition import Table
 from sheetlab.workbook.evaluate_file import FileOutcome
 
@@ -185,10 +186,6 @@ def in_order(benches: Sequence[Bench]) -> list[Bench]:
     A workbook in which nothing was typed comes last.
     """
     return sorted(benches, key=lambda b: (b.rank, b.saved, b.file))
-
-
-Stamp = tuple[int, ...]
-"""What changes when a file is saved: times and size."""
 
 
 @dataclass(slots=True)

@@ -8,7 +8,6 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
-import stat
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -16,9 +15,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 
-from sheetlab.during.benches import SETTLE, Board, Stamp, cut, one_line, table
+from sheetlab.during.benches import SETTLE, Board, cut, one_line, table
 from sheetlab.finding import Finding, Severity, SheetlabError
-from sheetlab.handling.batch import DEFAULT_FOLDER, workbooks_among
+from sheetlab.handling.folders import scan
 from sheetlab.workbook.evaluate_file import evaluate_file
 
 TICK = 0.25
@@ -28,8 +27,6 @@ RESCAN = 60.0
 """Seconds between looks whatever events come: shares do not tell of every change."""
 AFTER = 3.0
 """Seconds from an event to one more look: a share may tell of a change before it shows it."""
-DEEPEST = 8
-"""Levels of folders below the watched one; a link in a circle ends there."""
 
 
 def show_once(folder: Path, out: TextIO) -> None:
@@ -144,42 +141,6 @@ class _Screen:
         self.out.write("\x1b[H" + "".join(f"{line}\x1b[K\n" for line in lines) + "\x1b[J")
         self.out.flush()
         self.shown = lines
-
-
-def scan(folder: Path) -> tuple[dict[str, Stamp], tuple[str, ...]]:
-    """Workbooks in a folder and below it, and the folders that could not be looked into.
-
-    Left out are lock files, hidden and temporary ones by their names, and folders of evaluated
-    copies. Paths are those below the folder with “/”; the first number of a stamp is the time of
-    the last change in ns.
-    """
-    files: dict[str, Stamp] = {}
-    lost: list[str] = []
-    waiting = [("", 0)]
-    while waiting:
-        below, depth = waiting.pop()
-        try:
-            with os.scandir(folder / below) as listing:
-                entries = sorted(listing, key=lambda entry: entry.name)
-        except OSError as error:
-            if not below or not isinstance(error, FileNotFoundError):
-                lost.append(below)
-            continue
-        known = workbooks_among(entry.name for entry in entries)
-        for entry in entries:
-            name = f"{below}/{entry.name}" if below else entry.name
-            if entry.name.startswith((".", "~")):
-                continue
-            with contextlib.suppress(OSError):  # gone since it was listed
-                if entry.is_dir(follow_symlinks=False):
-                    if depth < DEEPEST and entry.name != DEFAULT_FOLDER:
-                        waiting.append((name, depth + 1))
-                elif entry.name in known:
-                    # asked of the file: a listing may hold an old state while the file is open
-                    found = os.stat(entry.path)
-                    if stat.S_ISREG(found.st_mode):
-                        files[name] = (found.st_mtime_ns, found.st_size, found.st_ctime_ns)
-    return files, tuple(lost)
 
 
 def _hints(folder: Path, poll: bool) -> Iterator[bool]:

@@ -10,6 +10,7 @@ import contextlib
 import csv
 import datetime
 import io
+import os
 import re
 import shutil
 import sqlite3
@@ -26,7 +27,7 @@ from sheetlab.classes.collect import entry_of, typed_digest
 from sheetlab.classes.handins import row_key
 from sheetlab.classes.sources import Source, changed, is_class_workbook, sources_of
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.handling.batch import workbooks_among
+from sheetlab.handling.folders import scan
 from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
 from sheetlab.workbook.evaluate_file import evaluate_file
@@ -422,21 +423,19 @@ def _by_numbers(path: Path) -> list[tuple[int, str]]:
 
 
 def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
-    """Files as given, and the workbooks in folders and below them, in order of their paths.
+    """Files as given, and the hand-ins in folders and below them, in order of their paths.
 
     Numbers in names count by their size: a chart of the years shows values in the order of adding.
     """
+    own = os.path.realpath(archive)
     for path in files:
         if not path.is_dir():
             yield path
             continue
-        below = sorted(path.rglob("*"), key=_by_numbers)
-        names: dict[Path, list[str]] = {}
+        below = sorted((path / name for name in scan(path)[0]), key=_by_numbers)
         for one in below:
-            names.setdefault(one.parent, []).append(one.name)
-        known = {parent: workbooks_among(found) for parent, found in names.items()}
-        for one in below:
-            if one.name in known[one.parent] and one.resolve() != archive.resolve():
+            # the workbook of the class lies beside what it was made of
+            if os.path.realpath(one) != own and not is_class_workbook(one):
                 yield one
 
 

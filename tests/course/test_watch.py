@@ -28,7 +28,8 @@ from sheetlab.during.benches import (
     Rows,
     table,
 )
-from sheetlab.during.watch import _events, _Watcher, scan
+from sheetlab.during.watch import _events, _Watcher
+from sheetlab.handling.folders import scan
 from sheetlab.practical.definition import Assist
 from sheetlab.workbook.template import write_template
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 import struct
 import subprocess
@@ -22,6 +23,7 @@ from sheetlab.checks.assess import Status
 from sheetlab.handling.batch import evaluate_files
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import load
+from sheetlab.workbook import deadline
 from sheetlab.workbook import evaluate_file as module
 from sheetlab.workbook.deadline import TooLongError, within
 from sheetlab.workbook.evaluate_file import FileOutcome, evaluate_file
@@ -208,6 +210,51 @@ def test_work_that_never_ends_is_given_up_and_the_batch_goes_on(
     second = next(evaluate_files(paths[1:], tmp_path / "out", in_place=False))
     assert [f.code for f in first.findings] == ["took-too-long"]
     assert second.written is not None
+
+
+def test_a_strike_of_the_last_moment_is_taken_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    strikes: list[type[BaseException] | None] = []
+    monkeypatch.setattr(deadline, "_raise_in", lambda thread, error: strikes.append(error))
+    with within(0.01):
+        time.sleep(0.1)
+    assert strikes == [TooLongError, None]
+
+
+def test_a_strike_that_is_swallowed_is_not_the_last(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(deadline, "AGAIN", 0.05)
+    monkeypatch.setattr(sys, "unraisablehook", lambda told: None)
+
+    class Slow:
+        def __del__(self) -> None:
+            end = time.monotonic() + 0.1
+            while time.monotonic() < end:
+                pass
+
+    def work() -> None:
+        # while the destructor runs the time is over
+        Slow()
+        while True:
+            pass
+
+    with pytest.raises(TooLongError), within(0.02):
+        work()
+
+
+def test_an_import_is_not_cut_short(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(deadline, "AGAIN", 0.02)
+    (tmp_path / "slow_module.py").write_text(
+        "import time\nfor _ in range(20):\n    time.sleep(0.01)\nWHOLE = True\n"
+    )
+    monkeypatch.syspath_prepend(tmp_path)
+
+    def work() -> None:
+        importlib.import_module("slow_module")
+        while True:
+            pass
+
+    with pytest.raises(TooLongError), within(0.02):
+        work()
+    assert sys.modules.pop("slow_module").WHOLE
 
 
 def test_the_limit_leaves_nothing_behind() -> None:

@@ -12,9 +12,9 @@ from workbook.odf import open_document, packed
 from workbook.tamper import part, with_parts
 
 from sheetlab.checks.assess import assess
-from sheetlab.during.watch import scan
 from sheetlab.finding import SheetlabError
 from sheetlab.handling.batch import evaluate_files, expand
+from sheetlab.handling.folders import scan
 from sheetlab.workbook.evaluate_file import evaluate_file, sibling
 from sheetlab.workbook.package import package_of
 from sheetlab.workbook.reader import read_workbook
