@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, TypeVar
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.observations import typed_number
 from sheetlab.practical.register import (
@@ -392,7 +392,7 @@ def _expected(column: ListColumn) -> str:
 
 def _plain(text: str) -> str:
     """One line without control characters."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text[:500]).split())
+    return " ".join(harmless(text[:500]).split())
 
 
 def _shown(cell: Cell) -> str:

@@ -20,7 +20,7 @@ from sheetlab.checks.regularity import Traits, regularities_of, traits
 from sheetlab.checks.subject import amount
 from sheetlab.checks.wording import Words
 from sheetlab.classes.handins import BLANK, BudgetLine, HandIn, Outcome, OwnResult, Told, Unread
-from sheetlab.finding import Finding, SheetlabError
+from sheetlab.finding import Finding, SheetlabError, harmless
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
 from sheetlab.metrology.budget import DIVISORS
@@ -167,7 +167,7 @@ def entry_of(found: Assessment, name: str) -> str:
     """An entry of the first sheet, on one line."""
     text = found.observations.entry(f"start.{name}").text
     # one line: a name is a cell, a page footer and a row of a terminal
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return " ".join(harmless(text).split())
 
 
 def _sample(found: Assessment) -> str:

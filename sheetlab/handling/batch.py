@@ -21,13 +21,19 @@ def workbooks_among(names: Iterable[str]) -> set[str]:
     Left out are hidden files, lock files, and what an evaluation wrote beside an .ods file.
     """
     there = set(names)
+    small = {name.lower() for name in there}
     return {
         name
         for name in there
         if name.lower().endswith(ENDINGS)
         and not name.startswith((".", "~"))
-        and not (name.lower().endswith(_BESIDE) and name[: -len(".xlsx")] in there)
+        and not (name.lower().endswith(_BESIDE) and _original(name.lower()) & small)
     }
+
+
+def _original(copy: str) -> set[str]:
+    """What an .ods file may be called whose results are in a copy beside it (``sibling``)."""
+    return {copy.removesuffix(".xlsx"), copy.removesuffix(_BESIDE)}
 
 
 def expand(paths: Iterable[Path]) -> Iterator[Path]:
@@ -58,17 +64,17 @@ def evaluate_files(
     profile
         How results are stated; None: as each workbook was issued.
     """
-    taken: set[Path] = set()
+    taken: set[str] = set()
     for path in paths:
         new = sibling(path) if path.suffix.lower() == OPEN_DOCUMENT else path
         target = path if in_place else (out or path.parent / DEFAULT_FOLDER) / new.name
-        if not in_place and target.resolve() == path.resolve():
+        if not in_place and os.path.realpath(target) == os.path.realpath(path):
             yield _refused(path, "would be replaced by its own evaluated copy", "--in-place")
             continue
-        if target.resolve() in taken:
+        if os.path.realpath(target) in taken:
             yield _refused(path, "has the same name as one evaluated before it", "other names")
             continue
-        taken.add(target.resolve())
+        taken.add(os.path.realpath(target))
         if not in_place:
             try:
                 target.parent.mkdir(parents=True, exist_ok=True)

@@ -149,13 +149,9 @@ def load(
         raise SheetlabError(
             _refused(name, "file", "has a line that is too long", f"{MAX_LINE} characters a line")
         )
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SheetlabError(_refused(name, "file", f"is not TOML: {error}", "TOML 1.0")) from error
-    odd = next(_odd_texts(data), None)
-    if odd is not None:
-        raise SheetlabError(_refused(name, *odd))
+    data, odd = _table(text, "file")
+    if odd:
+        raise SheetlabError(_refused(name, *odd[0]))
     findings = tuple(_structure_findings(data, name))
     if findings:
         raise SheetlabError(*findings)
@@ -202,12 +198,19 @@ def toml_table(text: str, most: int, whole: str) -> tuple[dict[str, Any] | None,
     """The table of a TOML text of limited length, or what is wrong with the ``whole``."""
     if len(text) > most:
         return None, [(whole, "is too long", f"{most} letters")]
+    data, odd = _table(text, whole)
+    return (None, odd) if odd else (data, [])
+
+
+def _table(text: str, whole: str) -> tuple[dict[str, Any], list[Problem]]:
     try:
         data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        return None, [(whole, f"is not TOML: {error}", "TOML 1.0")]
-    odd = list(_odd_texts(data))
-    return (None, odd) if odd else (data, [])
+        return data, list(_odd_texts(data))
+    except tomllib.TOMLDecodeError as error:
+        return {}, [(whole, f"is not TOML: {error}", "TOML 1.0")]
+    except RecursionError:
+        # a key of a thousand dots
+        return {}, [(whole, "has tables far too deep in each other", "the keys that there are")]
 
 
 def _odd_texts(data: object, key: str = "text") -> Iterator[Problem]:

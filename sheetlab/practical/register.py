@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, fields, is_dataclass
 from functools import lru_cache
 from typing import Any
 
-from sheetlab.finding import NOWHERE, Finding, Place, Severity, SheetlabError
+from sheetlab.finding import NOWHERE, Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.definition import Instrument
 from sheetlab.practical.loader import read_toml
 from sheetlab.practical.model import Practical
@@ -321,7 +321,11 @@ def _bound_problems(bound: Bound | None) -> Iterator[tuple[str, str, str]]:
     for key, value in _leaves(bound, ""):
         if isinstance(value, str):
             day = key.endswith((".on", "issued", ".checked", ".due"))
-            if len(value) > MAX_WORD or not value.isprintable() or (day and as_date(value) is None):
+            if (
+                len(value) > MAX_WORD
+                or harmless(value) != value
+                or (day and as_date(value) is None)
+            ):
                 yield key, "is no such text", f"{MAX_WORD} letters at most; a date as 2026-09-01"
         elif not math.isfinite(value) or abs(value) > MOST:
             yield key, f"{value:g}", "a number of a usual size"

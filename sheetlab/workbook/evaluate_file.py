@@ -143,7 +143,8 @@ def _assessed(
 
 def sibling(path: Path) -> Path:
     """Where the results of an .ods file go: beside it, with a name that nobody else gives."""
-    return path.with_name(f"{path.stem}{OPEN_DOCUMENT}.xlsx")
+    named = path.suffix.lower() == OPEN_DOCUMENT
+    return path.with_name(f"{path.stem if named else path.name}{OPEN_DOCUMENT}.xlsx")
 
 
 def backup_of(path: Path) -> Path:

@@ -8,6 +8,7 @@ everything else that a file can do to harm is refused as there.
 from __future__ import annotations
 
 import contextlib
+import math
 import re
 import zipfile
 import zlib
@@ -33,6 +34,7 @@ from sheetlab.workbook.package import (
     resolve,
     xml,
 )
+from sheetlab.workbook.store import stored_number
 
 MAX_FILE = 500_000_000
 MAX_UNPACKED = 6_000_000_000
@@ -99,10 +101,8 @@ class LongBook:
             return texts[place] if place < len(texts) else None
         if kind in ("str", "e"):
             return str(raw)
-        try:
-            return float(raw)
-        except ValueError:
-            return str(raw)
+        number = stored_number(raw)
+        return str(raw) if number is None or not math.isfinite(number) else number
 
     def texts(self) -> list[str]:
         """The table of texts that cells refer to, if another program made one."""

@@ -675,6 +675,23 @@ def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
         assert all(c.data_type != "f" for s in book for row in s.iter_rows() for c in row)
 
 
+def test_only_hand_ins_of_a_folder_are_added(tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    one = years.bench(3, "Group 4", "2")
+    years.write(one, folder, "final version 10")
+    path = years.write(years.bench(4, "Group 5", "2"), folder, "final version 9")
+    assert main(["evaluate", str(path)]) == 0
+    assert main(["class", str(folder), "--out", str(folder / "CLASS.xlsx")]) == 0
+    (folder / ".Trash").mkdir()
+    (folder / ".Trash" / "old.xlsx").write_bytes(path.read_bytes())
+    (folder / "loop.xlsx").symlink_to(folder / "loop.xlsx")
+    found = [p.name for p in a.workbooks([folder], folder / "D.xlsx")]
+    # in the order of their numbers
+    assert found == ["final version 9.xlsx", "final version 10.xlsx"]
+    copies = [p.name for p in a.workbooks([folder / "evaluated"], folder / "D.xlsx")]
+    assert copies == ["final version 9.xlsx"]
+
+
 @pytest.mark.parametrize("text", HOSTILE)
 def test_guarded_texts_come_back(text: str) -> None:
     assert unguarded(guarded(text)) == text

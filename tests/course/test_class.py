@@ -389,6 +389,18 @@ def test_the_workbook_of_another_class_is_left_alone(
     assert main(["class", str(moved), "--out", str(book(moved))]) == 0
 
 
+def test_names_with_joiners_are_found(tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    folder.mkdir()
+    names = ("\u06af\u0631\u0648\u0647\u200c\u0627\u0644\u0641", "\u0915\u094d\u200d\u0937")
+    for i, name in enumerate(names):
+        (folder / f"{i}.xlsx").write_bytes(handin(name, "S1", 300 + i))
+    roster = tmp_path / "roster.csv"
+    roster.write_text("group\n" + "\n".join(names) + "\n", encoding="utf-8")
+    assert run(folder, "--roster", str(roster)) == 0
+    assert open_points(folder) == [] or not any(row[1] in names for row in open_points(folder))
+
+
 def test_a_mark_that_is_no_number_is_told(three: Path, capsys: pytest.CaptureFixture[str]) -> None:
     marks = Marks(book(three))
     marks.type("Group 1", "scales", "two")

@@ -190,3 +190,9 @@ def test_a_workbook_carries_its_profile(tmp_path: Path, capsys: pytest.CaptureFi
     assert main(["evaluate", str(path), "--out", str(tmp_path / "e")]) != 0
     assert "no reading has been typed" in capsys.readouterr().out
     assert main(["evaluate", str(path), "--profile", "none", "--out", str(tmp_path / "e")]) == 2
+
+
+def test_a_key_of_a_thousand_dots_is_refused() -> None:
+    with pytest.raises(SheetlabError) as refused:
+        load_profile(".".join("a" * 3000) + " = 1")
+    assert "far too deep" in refused.value.findings[0].message
