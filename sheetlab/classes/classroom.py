@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
-import glob
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, time
 from pathlib import Path
-from time import time as clock
 
 from sheetlab.checks.marks import Scheme
 from sheetlab.classes.classbook import ClassData, folder_seen, write_class
@@ -24,8 +21,6 @@ from sheetlab.workbook.evaluate_file import refuse_open
 from sheetlab.workbook.package import write_atomically
 
 ENDING = ".xlsx"
-LEFT_BEHIND = 600.0
-"""Seconds after which a half-written file belongs to no run any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +86,6 @@ def run_class(
     except OSError as error:
         reason = f"could not be written: {error.strerror or error}"
         raise SheetlabError(_not_written(out, reason)) from error
-    _tidy(out)
     return ClassRun(collected, found, out)
 
 
@@ -126,16 +120,6 @@ def _no_marks(found: Sorted, kept: Kept) -> Iterator[str]:
                     f"Marks of {one.name}, “{mark.item.title}”: “{value[:20]}” is no number; "
                     "the proposal counts until it is one."
                 )
-
-
-def _tidy(out: Path) -> None:
-    """Take away what runs that were killed while they wrote have left behind."""
-    stem = glob.escape(out.stem[:40])
-    for part in out.parent.glob(f".{stem}-*.part"):
-        with contextlib.suppress(OSError):
-            # a newer one may belong to a run of this moment
-            if clock() - part.stat().st_mtime > LEFT_BEHIND:
-                part.unlink()
 
 
 def due_time(text: str) -> datetime:

@@ -482,7 +482,7 @@ def test_a_workbook_saved_meanwhile_is_left_alone(
 
 
 def test_what_a_killed_run_left_is_cleared_away(three: Path) -> None:
-    old, new = three / ".CLASS-abc.part", three / ".CLASS-def.part"
+    old, new = three / ".CLASS-abcdefgh.part", three / ".CLASS-ijklmnop.part"
     for path in (old, new):
         path.touch()
     os.utime(old, (1e9, 1e9))
