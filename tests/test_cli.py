@@ -203,3 +203,44 @@ def test_every_command_can_be_asked_for_help(capsys: pytest.CaptureFixture[str])
             main([*words.split(), "--help"])
         assert ended.value.code == 0
         assert option in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("archive", "add", "x.xlsx", "--archive", "A.xlsx", "--year", "26"), "four digits"),
+        (
+            ("archive", "add", "x.xlsx", "--archive", "A.xlsx", "--year", "2026",
+             "--keep-until", "31.12.2027"),
+            "a day such as 2027-12-31",
+        ),
+        (("drift", "A.xlsx", "--baseline", "six"), "a whole number, 1 or more"),
+        (("drift", "A.xlsx", "--baseline-years", "old"), "2024-2025"),
+        (("issue", "simple-pendulum", "--out", "x", "--runs", "9"), "from 1 to 4"),
+        (("issue", "simple-pendulum", "--out", "x", "--week", "two"), "a whole number"),
+        (("plan", "simple-pendulum", "--limit", "a third"), "0.33"),
+        (("plan", "simple-pendulum", "--drop", "5 cm"), "2.5"),
+        (("rota", "--groups", "g", "--setups", "2", "--weeks", "1.5", "--practicals", "a",
+          "--out", "x"), "a whole number"),
+        (("practice-set", "simple-pendulum", "--out", "x", "--count", "many"), "a whole number"),
+        (("practice-set", "simple-pendulum", "--out", "x", "--seed", "-1"), "a whole number"),
+        (("class", "x", "--out", "C.xlsx", "--jobs", "all"), "a whole number"),
+    ],
+)  # fmt: skip
+def test_an_option_that_cannot_be_read_is_said_in_our_own_words(
+    capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], words: str
+) -> None:
+    status, _, err = run(capsys, *arguments)
+    assert status == 2
+    text = arguments[-1] if "--practicals" not in arguments else "1.5"
+    assert f"“{text}” is not understood" in err
+    assert words in err
+    assert "invalid" not in err
+    assert "usage" not in err
+
+
+def test_numbers_of_options_may_have_a_decimal_comma(tmp_path: Path) -> None:
+    out = tmp_path / "plan.xlsx"
+    made = ("plan", "simple-pendulum", "--drop", "2,5", "--limit", "0,3", "--out", str(out))
+    assert main(made) == 0
+    assert out.exists()

@@ -13,10 +13,12 @@ from sheetlab.commands.console import (
     SOME_FAILED,
     catalogue_of,
     complain,
+    decimal,
     definitions_option,
     no_date,
     profile_option,
     say,
+    whole,
     write_new,
 )
 from sheetlab.finding import Finding, Severity, SheetlabError, harmless
@@ -51,10 +53,10 @@ def issue(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--runs",
-        type=int,
+        type=whole("--runs", 1, 4),
         default=1,
-        choices=range(1, 5),
-        help="how often the readings are repeated",
+        metavar="N",
+        help="how often the readings are repeated, 1 to 4 (usual: 1)",
     )
     parser.add_argument(
         "--register", type=Path, metavar="REGISTER.xlsx",
@@ -68,7 +70,9 @@ def issue(parser: argparse.ArgumentParser) -> None:
         "--rota", type=Path, metavar="ROTA.csv",
         help="CSV file with columns group, week, setup, practical: who sits where",
     )  # fmt: skip
-    parser.add_argument("--week", type=int, default=1, help="week of the rota (usual: 1)")
+    parser.add_argument(
+        "--week", type=whole("--week", 1), default=1, help="week of the rota (usual: 1)"
+    )
     parser.add_argument(
         "--print", "--pdf", dest="pdf", action="store_true",
         help="also write A4 pages as PDF, if LibreOffice is installed",
@@ -94,12 +98,13 @@ def plan(parser: argparse.ArgumentParser) -> None:
         help="masses at hand, such as 0.5x10,0.2x5: ten of 0.5 kg, five of 0.2 kg",
     )
     parser.add_argument(
-        "--limit", type=float, default=1 / 3,
+        "--limit", type=decimal("--limit", "a fraction such as 0.33"), default=1 / 3,
         help="greatest fraction of the breaking stress (usual: one third)",
     )  # fmt: skip
     parser.add_argument(
-        "--drop", type=float, metavar="CM", help="height of the masses above box or floor, in cm"
-    )
+        "--drop", type=decimal("--drop", "a height in cm, such as 2.5"), metavar="CM",
+        help="height of the masses above box or floor, in cm",
+    )  # fmt: skip
     parser.add_argument(
         "--reason", default="", help="why more than half of the breaking stress is wanted"
     )
@@ -134,7 +139,9 @@ def rota(parser: argparse.ArgumentParser) -> None:
         "--setups", required=True, metavar="NUMBER",
         help="places where any practical can be set up; or a number a practical: 6,4",
     )  # fmt: skip
-    parser.add_argument("--weeks", type=int, required=True, help="how many weeks there are")
+    parser.add_argument(
+        "--weeks", type=whole("--weeks", 1), required=True, help="how many weeks there are"
+    )
     parser.add_argument(
         "--practicals", required=True, metavar="ID,ID", help="what every group has to do"
     )
@@ -146,8 +153,12 @@ def practice_set(parser: argparse.ArgumentParser) -> None:
     """Write workbooks with planted mistakes, and a key, to practise marking."""
     parser.add_argument("practical", help="which one; see “sheetlab practicals”")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
-    parser.add_argument("--count", type=int, default=8, help="how many workbooks (usual: 8)")
-    parser.add_argument("--seed", type=int, default=1, help="another number, another set")
+    parser.add_argument(
+        "--count", type=whole("--count", 1), default=8, help="how many workbooks (usual: 8)"
+    )
+    parser.add_argument(
+        "--seed", type=whole("--seed", 0, 2**62), default=1, help="another number, another set"
+    )
     definitions_option(parser)
     parser.set_defaults(run=_practice_set)
 
