@@ -127,6 +127,10 @@ def register(parser: argparse.ArgumentParser) -> None:
     new.set_defaults(run=_register_new)
     checking = kept.add_parser("check", help="list cells that are wrong or do not fit each other")
     checking.add_argument("register", type=Path, metavar="REGISTER.xlsx", help="a filled register")
+    checking.add_argument(
+        "--date", default="", metavar="DAY",
+        help="day for which checks are due or not (usual: today), as 2026-09-01",
+    )  # fmt: skip
     checking.set_defaults(run=_register_check)
 
 
@@ -242,17 +246,24 @@ def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]
     """The register that is asked for, and what is wrong in it."""
 
     from sheetlab.before.issue import Binding
-    from sheetlab.practical.register import as_date
 
-    today = as_date(options.date) if options.date else datetime.date.today()
-    if today is None:
-        raise SheetlabError(no_date(options.date))
+    today = _day(options.date)
     if options.register is None:
         return None, []
     from sheetlab.before.register import read_register
 
     register, findings = read_register(options.register)
     return Binding(register, today), list(findings)
+
+
+def _day(text: str) -> datetime.date:
+    """The day that is asked for; without one today."""
+    from sheetlab.practical.register import as_date
+
+    found = as_date(text) if text else datetime.date.today()
+    if found is None:
+        raise SheetlabError(no_date(text))
+    return found
 
 
 def _register_new(options: argparse.Namespace) -> int:
@@ -273,8 +284,11 @@ def _register_new(options: argparse.Namespace) -> int:
 
 def _register_check(options: argparse.Namespace) -> int:
     from sheetlab.before.register import read_register
+    from sheetlab.practical.register import checks_due
 
-    register, findings = read_register(options.register)
+    today = _day(options.date)
+    register, wrong = read_register(options.register)
+    findings = (*wrong, *checks_due(register, today))
     complain(findings)
     say(
         f"{len(register.instruments)} instruments, {len(register.wires)} wires, "

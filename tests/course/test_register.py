@@ -257,6 +257,24 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert "Instruments, cell B5" in told.err
 
 
+def test_a_check_that_was_due_is_a_note_of_the_register_itself(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path)
+    assert main(["register", "check", str(path), "--date", "2026-09-07"]) == 0
+    told = capsys.readouterr()
+    assert told.err.count("X-1 was last checked on 2025-01-31; the next check was due on") == 1
+    assert "1 findings" in told.out
+    assert main(["register", "check", str(path), "--date", "2025-02-01"]) == 0
+    assert "0 findings" in capsys.readouterr().out
+    assert main(["register", "check", str(path), "--date", "soon"]) == 2
+
+
+def test_the_kinds_of_scale_are_explained() -> None:
+    kind = next(one for one in LISTS["Instruments"] if one.heading == "kind")
+    assert all(f"{name}: " in kind.help for name in ("direct", "nominal"))
+
+
 def test_check_sheets_hold_the_published_table_and_no_broken_formula() -> None:
     book = openpyxl.load_workbook(io.BytesIO(blank()))
     assert set(SHEET_CHECKS) <= set(book.sheetnames)
