@@ -17,6 +17,7 @@ from sheetlab.commands.console import (
     definitions_option,
     no_date,
     profile_option,
+    roster_of,
     say,
     whole,
     write_new,
@@ -186,11 +187,10 @@ def _practicals(options: argparse.Namespace) -> int:
 
 def _issue(options: argparse.Namespace) -> int:
     from sheetlab.before.issue import Issued, issue
-    from sheetlab.handling.roster import read_roster
     from sheetlab.practical.definition import Assist
     from sheetlab.practical.loader import find_profile
 
-    groups = read_roster(options.roster) if options.roster else ()
+    groups = roster_of(options.roster)
     told: list[Finding] = []
     wanted = {options.practical: list(groups)}
     if options.rota:
@@ -299,9 +299,8 @@ def _register_check(options: argparse.Namespace) -> int:
 
 def _rota(options: argparse.Namespace) -> int:
     from sheetlab.before.rota import make_rota, rota_text
-    from sheetlab.handling.roster import read_roster
 
-    names = [group.name for group in read_roster(options.groups)]
+    names = [group.name for group in roster_of(options.groups)]
     numbers = [n.strip() for n in options.setups.split(",")]
     setups = [int(n) if n.isascii() and n.isdigit() and len(n) < 6 else 0 for n in numbers]
     practicals = [name.strip() for name in options.practicals.split(",")]

@@ -13,6 +13,7 @@ from sheetlab.finding import Finding, Severity, SheetlabError, harmless
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.handling.progress import Meter
+    from sheetlab.handling.roster import Group
     from sheetlab.handling.workers import Workers
     from sheetlab.practical.loader import Catalogue
     from sheetlab.workbook.evaluate_file import FileOutcome
@@ -44,6 +45,13 @@ def complain(findings: Sequence[Finding]) -> None:
     for finding in findings:
         place = f"{finding.place}: " if str(finding.place) else ""
         say(f"{place}{finding.message}", file=sys.stderr)
+
+
+def roster_of(path: Path | None) -> tuple[Group, ...]:
+    """The groups of a roster, none without one; what of it was not used is said."""
+    from sheetlab.handling.roster import read_roster
+
+    return () if path is None else read_roster(path, lambda finding: complain([finding]))
 
 
 def indented(finding: Finding) -> str:

@@ -20,6 +20,7 @@ from sheetlab.commands.console import (
     no_files,
     profile_option,
     result_text,
+    roster_of,
     say,
     worker_options,
 )
@@ -171,12 +172,11 @@ def _watch(options: argparse.Namespace) -> int:
 def _class(options: argparse.Namespace) -> int:
     from sheetlab.classes.classroom import run_class
     from sheetlab.classes.schemes import USUAL, find_scheme
-    from sheetlab.handling.roster import read_roster
     from sheetlab.practical.loader import find_profile
 
     scheme = find_scheme(options.scheme or USUAL)
     profile = find_profile(options.profile) if options.profile else None
-    roster = read_roster(options.roster) if options.roster else ()
+    roster = roster_of(options.roster)
     workers, progress = evaluating(options)
     made = run_class(
         options.folder, options.out, scheme, roster, options.due, profile, workers, progress
