@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -105,6 +105,37 @@ def merged(findings: Iterable[Finding]) -> tuple[Finding, ...]:
         others = ", ".join(dict.fromkeys(f.place.cell for f in group[1:]))
         found = f"{first.found.rstrip('.')}; and likewise in {len(group) - 1} more cells ({others})"
         out.append(replace(first, found=found))
+    return tuple(out)
+
+
+MOST_NAMED = 12
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names in a sentence; of very many the first ones and how many more there are."""
+    more = len(names) - MOST_NAMED
+    return ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+
+def together(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings that differ in the file only as one, which lists the files."""
+    groups: dict[Finding, list[str]] = {}
+    for finding in findings:
+        groups.setdefault(finding.at(replace(finding.place, file="")), []).append(
+            finding.place.file
+        )
+    out = []
+    for finding, files in groups.items():
+        first = finding.at(replace(finding.place, file=files[0]))
+        names = list(dict.fromkeys(files))
+        if len(names) > 1:
+            first = replace(
+                finding,
+                found=f"{finding.found.rstrip('.')}; likewise {len(names) - 1} more: "
+                f"{listed(names[1:])}",
+                place=first.place,
+            )
+        out.append(first)
     return tuple(out)
 
 

@@ -244,3 +244,25 @@ def test_numbers_of_options_may_have_a_decimal_comma(tmp_path: Path) -> None:
     made = ("plan", "simple-pendulum", "--drop", "2,5", "--limit", "0,3", "--out", str(out))
     assert main(made) == 0
     assert out.exists()
+
+
+def test_what_is_there_already_is_one_finding_with_the_names(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    roster = tmp_path / "roster.csv"
+    roster.write_text("group\n" + "".join(f"G{i}\n" for i in range(20)))
+    issue = ("issue", "simple-pendulum", "--out", tmp_path / "a", "--roster", roster)
+    practice = ("practice-set", "simple-pendulum", "--out", tmp_path / "b", "--count", 3)
+    for command, names in ((issue, "G1.xlsx, "), (practice, "practice 02.xlsx, ")):
+        assert run(capsys, *command)[0] == 0
+        status, _, err = run(capsys, *command)
+        assert status == 2
+        assert len(err.splitlines()) == 1
+        assert "there already" in err
+        assert names in err
+    assert "G0.xlsx: this file" in run(capsys, *issue)[2]
+    assert "likewise 19 more: " in run(capsys, *issue)[2]
+    assert "and 7 more" in run(capsys, *issue)[2]
+    roster.write_text("group\nG0\n")
+    _, _, err = run(capsys, *issue)
+    assert err.count("G0") == 1

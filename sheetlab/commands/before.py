@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import datetime
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,7 +24,7 @@ from sheetlab.commands.console import (
     whole,
     write_new,
 )
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed, together
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.before.issue import Binding
@@ -210,6 +212,7 @@ def _issue(options: argparse.Namespace) -> int:
     complain(told)
     profile, catalogue = find_profile(options.profile or "gum"), catalogue_of(options)
     issued: list[Issued] = []
+    lacking: dict[Finding, list[str]] = {}
     for practical, some in wanted.items():
         try:
             for one in issue(
@@ -220,13 +223,16 @@ def _issue(options: argparse.Namespace) -> int:
                 if one.finding is None:
                     say(str(one.path))
                 # several workbooks of one set-up lack the same
-                fresh = [f for f in (one.finding, *one.notes) if f is not None and f not in told]
-                told += fresh
-                complain(fresh)
+                for note in (note for note in one.notes if note not in told):
+                    lacking.setdefault(note, []).append(one.group)
         except SheetlabError as error:
             # a practical of the rota that there is not; the others are issued
             told += error.findings
             complain(error.findings)
+    refused = [one.finding for one in issued if one.finding is not None]
+    more = [*together(refused), *(_of_groups(*pair) for pair in lacking.items())]
+    told += more
+    complain(more)
     done = [one.path for one in issued if one.finding is None]
     if options.pdf:
         from sheetlab.handling.printing import print_workbooks
@@ -240,6 +246,14 @@ def _issue(options: argparse.Namespace) -> int:
     if not done:
         return NOTHING_DONE
     return SOME_FAILED if any(f.severity is not Severity.NOTE for f in told) else DONE
+
+
+def _of_groups(note: Finding, groups: Sequence[str]) -> Finding:
+    """What the register lacks; the groups are named where it is a group that names nothing."""
+    names = [name for name in dict.fromkeys(groups) if name]
+    if note.code != "setup-not-in-register" or not names:
+        return note
+    return replace(note, found=f"{note.found} (group {listed(names)})")
 
 
 def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]]:

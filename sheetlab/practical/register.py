@@ -364,8 +364,8 @@ def bind(
         return None, (
             Finding(
                 "setup-not-in-register", Severity.DOUBTFUL, what, f"a set-up of it: {known}",
-                "Name the set-up in the roster or the rota as in the register; this workbook was "
-                "issued without the register.",
+                "Name the set-up in the roster or the rota as in the register; without it a "
+                "workbook is issued without the register.",
                 Place(register.file),
             ),
         )  # fmt: skip

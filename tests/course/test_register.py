@@ -427,6 +427,19 @@ def test_issue_tells_what_the_register_lacks(
     assert not (tmp_path / "b").exists()
 
 
+def test_groups_without_a_set_up_are_named_in_one_finding(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path)
+    roster = tmp_path / "roster.csv"
+    roster.write_text("group,setup\nA,\nB,W9\nC,\nD,W1\n")
+    command = ["issue", "wire-stretching", "--roster", str(roster), "--register", str(path)]
+    assert main([*command, "--date", "2025-01-01", "--out", str(tmp_path / "a")]) == 1
+    told = capsys.readouterr().err
+    assert told.count("no set-up is named (group A, C)") == 1
+    assert told.count("no set-up “W9” (group B)") == 1
+
+
 def test_the_same_register_and_day_write_the_same_bytes(tmp_path: Path) -> None:
     first = bound_workbook(tmp_path).read_bytes()
     (tmp_path / "out" / "wire-stretching A.xlsx").unlink()
