@@ -74,6 +74,17 @@ class Finding:
         return replace(self, place=place)
 
 
+def wrong_ending(name: str, ending: str) -> Finding:
+    """That a file to be written has a name with another ending, or none."""
+    return Finding(
+        "wrong-ending",
+        Severity.STOP,
+        f"the name “{name}” does not end in {ending}",
+        f"a name such as {name.partition('.')[0] or 'file'}{ending}",
+        "Give that name; nothing was written.",
+    )
+
+
 class SheetlabError(Exception):
     """Work that cannot go on; carries the findings that say why."""
 

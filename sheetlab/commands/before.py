@@ -17,6 +17,7 @@ from sheetlab.commands.console import (
     complain,
     decimal,
     definitions_option,
+    expect_ending,
     no_date,
     profile_option,
     roster_of,
@@ -283,6 +284,7 @@ def _day(text: str) -> datetime.date:
 def _register_new(options: argparse.Namespace) -> int:
     from sheetlab.before.register_sheets import new_register
 
+    expect_ending(options.out, ".xlsx")
     catalogue = catalogue_of(options)
     parts: dict[str, str] = {}
     for name in catalogue.paths():
@@ -314,6 +316,7 @@ def _register_check(options: argparse.Namespace) -> int:
 def _rota(options: argparse.Namespace) -> int:
     from sheetlab.before.rota import make_rota, rota_text
 
+    expect_ending(options.out, ".csv")
     names = [group.name for group in roster_of(options.groups)]
     numbers = [n.strip() for n in options.setups.split(",")]
     setups = [int(n) if n.isascii() and n.isdigit() and len(n) < 6 else 0 for n in numbers]
@@ -330,6 +333,8 @@ def _rota(options: argparse.Namespace) -> int:
 def _plan(options: argparse.Namespace) -> int:
     from sheetlab.before.plan import make_plan, plan_text, refuse, save_plan
 
+    if options.out is not None:
+        expect_ending(options.out, ".xlsx")
     made = make_plan(
         catalogue_of(options), options.practical, options.settings, options.material, options.gauge,
         options.masses, options.limit, options.reason, options.materials,

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless, wrong_ending
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.handling.progress import Meter
@@ -43,7 +43,9 @@ def json_line(record: dict[str, object]) -> str:
 def complain(findings: Sequence[Finding]) -> None:
     """Say findings on standard error, each with its place."""
     for finding in findings:
-        place = f"{finding.place}: " if str(finding.place) else ""
+        place = str(finding.place)
+        # many findings begin with the file that they speak of
+        place = "" if not place or finding.found.startswith(place) else f"{place}: "
         say(f"{place}{finding.message}", file=sys.stderr)
 
 
@@ -61,6 +63,12 @@ def indented(finding: Finding) -> str:
     place = f"{finding.place.sheet} {finding.place.cell}".strip()
     text = f"{place}: {finding.message}" if place else finding.message
     return textwrap.fill(harmless(text), 96, initial_indent="  - ", subsequent_indent="    ")
+
+
+def expect_ending(path: Path, ending: str) -> None:
+    """Refuse a name that programs would not know the kind of file by."""
+    if path.suffix.lower() != ending:
+        raise SheetlabError(wrong_ending(path.name, ending))
 
 
 def write_new(path: Path, data: bytes) -> None:
