@@ -236,8 +236,8 @@ def _stress_blocks(plan: Plan, stress: StressPlan) -> Iterator[Block]:
     ]
     if stress.weakest_of:
         lines.append(
-            f"It is the weakest of {'; '.join(stress.weakest_of)}: which one is loaded was not "
-            "said. Name it with --material."
+            f"This is the weakest of {', '.join(f'“{one}”' for one in stress.weakest_of)}: it was "
+            "not said which one is loaded. Name it with --material."
         )
     if stress.gauge is not None:
         lines.append(_gauge_line(stress.gauge))
