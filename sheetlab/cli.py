@@ -65,8 +65,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     given = sys.argv[1:] if arguments is None else arguments
-    options = parser(given).parse_args(given)
     try:
+        options = parser(given).parse_args(given)
         return int(options.run(options))
     except SheetlabError as error:
         complain(error.findings)

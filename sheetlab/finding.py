@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -74,6 +74,17 @@ class Finding:
         return replace(self, place=place)
 
 
+def wrong_ending(name: str, ending: str) -> Finding:
+    """That a file to be written has a name with another ending, or none."""
+    return Finding(
+        "wrong-ending",
+        Severity.STOP,
+        f"the name “{name}” does not end in {ending}",
+        f"a name such as {name.partition('.')[0] or 'file'}{ending}",
+        "Give that name; nothing was written.",
+    )
+
+
 class SheetlabError(Exception):
     """Work that cannot go on; carries the findings that say why."""
 
@@ -105,6 +116,37 @@ def merged(findings: Iterable[Finding]) -> tuple[Finding, ...]:
         others = ", ".join(dict.fromkeys(f.place.cell for f in group[1:]))
         found = f"{first.found.rstrip('.')}; and likewise in {len(group) - 1} more cells ({others})"
         out.append(replace(first, found=found))
+    return tuple(out)
+
+
+MOST_NAMED = 12
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names in a sentence; of very many the first ones and how many more there are."""
+    more = len(names) - MOST_NAMED
+    return ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+
+def together(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings that differ in the file only as one, which lists the files."""
+    groups: dict[Finding, list[str]] = {}
+    for finding in findings:
+        groups.setdefault(finding.at(replace(finding.place, file="")), []).append(
+            finding.place.file
+        )
+    out = []
+    for finding, files in groups.items():
+        first = finding.at(replace(finding.place, file=files[0]))
+        names = list(dict.fromkeys(files))
+        if len(names) > 1:
+            first = replace(
+                finding,
+                found=f"{finding.found.rstrip('.')}; likewise {len(names) - 1} more: "
+                f"{listed(names[1:])}",
+                place=first.place,
+            )
+        out.append(first)
     return tuple(out)
 
 

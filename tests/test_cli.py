@@ -203,3 +203,162 @@ def test_every_command_can_be_asked_for_help(capsys: pytest.CaptureFixture[str])
             main([*words.split(), "--help"])
         assert ended.value.code == 0
         assert option in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("archive", "add", "x.xlsx", "--archive", "A.xlsx", "--year", "26"), "four digits"),
+        (
+            ("archive", "add", "x.xlsx", "--archive", "A.xlsx", "--year", "2026",
+             "--keep-until", "31.12.2027"),
+            "a day such as 2027-12-31",
+        ),
+        (("drift", "A.xlsx", "--baseline", "six"), "a whole number, 1 or more"),
+        (("drift", "A.xlsx", "--baseline-years", "old"), "2024-2025"),
+        (("issue", "simple-pendulum", "--out", "x", "--runs", "9"), "from 1 to 4"),
+        (("issue", "simple-pendulum", "--out", "x", "--week", "two"), "a whole number"),
+        (("plan", "simple-pendulum", "--limit", "a third"), "0.33"),
+        (("plan", "simple-pendulum", "--drop", "5 cm"), "2.5"),
+        (("rota", "--groups", "g", "--setups", "2", "--weeks", "1.5", "--practicals", "a",
+          "--out", "x"), "a whole number"),
+        (("practice-set", "simple-pendulum", "--out", "x", "--count", "many"), "a whole number"),
+        (("practice-set", "simple-pendulum", "--out", "x", "--seed", "-1"), "a whole number"),
+        (("class", "x", "--out", "C.xlsx", "--jobs", "all"), "a whole number"),
+    ],
+)  # fmt: skip
+def test_an_option_that_cannot_be_read_is_said_in_our_own_words(
+    capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], words: str
+) -> None:
+    status, _, err = run(capsys, *arguments)
+    assert status == 2
+    text = arguments[-1] if "--practicals" not in arguments else "1.5"
+    assert f"“{text}” is not understood" in err
+    assert words in err
+    assert "invalid" not in err
+    assert "usage" not in err
+
+
+def test_numbers_of_options_may_have_a_decimal_comma(tmp_path: Path) -> None:
+    out = tmp_path / "plan.xlsx"
+    made = ("plan", "simple-pendulum", "--drop", "2,5", "--limit", "0,3", "--out", str(out))
+    assert main(made) == 0
+    assert out.exists()
+
+
+def test_what_is_there_already_is_one_finding_with_the_names(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    roster = tmp_path / "roster.csv"
+    roster.write_text("group\n" + "".join(f"G{i}\n" for i in range(20)))
+    issue = ("issue", "simple-pendulum", "--out", tmp_path / "a", "--roster", roster)
+    practice = ("practice-set", "simple-pendulum", "--out", tmp_path / "b", "--count", 3)
+    for command, names in ((issue, "G1.xlsx, "), (practice, "practice 02.xlsx, ")):
+        assert run(capsys, *command)[0] == 0
+        status, _, err = run(capsys, *command)
+        assert status == 2
+        assert len(err.splitlines()) == 1
+        assert "there already" in err
+        assert names in err
+    assert "G0.xlsx: this file" in run(capsys, *issue)[2]
+    assert "likewise 19 more: " in run(capsys, *issue)[2]
+    assert "and 7 more" in run(capsys, *issue)[2]
+    roster.write_text("group\nG0\n")
+    _, _, err = run(capsys, *issue)
+    assert err.count("G0") == 1
+
+
+@pytest.mark.parametrize(
+    ("command", "ending"),
+    [
+        (("addin", "guide"), ".xlsx"),
+        (("addin", "calc"), ".oxt"),
+        (("register", "new"), ".xlsx"),
+        (("plan", "simple-pendulum"), ".xlsx"),
+        (("class", "."), ".xlsx"),
+        (
+            ("rota", "--groups", "x", "--setups", "1", "--weeks", "1", "--practicals", "a"),
+            ".csv",
+        ),
+    ],
+)
+@pytest.mark.parametrize("name", ["mine", "mine.txt"])
+def test_a_name_with_another_ending_is_refused_for_that(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, command: tuple[str, ...], ending: str,
+    name: str,
+) -> None:  # fmt: skip
+    out = tmp_path / name
+    status, _, err = run(capsys, *command, "--out", out)
+    assert status == 2
+    assert f"“{name}” does not end in {ending}. Expected: a name such as mine{ending}." in err
+    assert "Close" not in err
+    assert not out.exists()
+
+
+def test_what_was_not_looked_at_is_told_once(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    folder = folder_of(tmp_path, a=filled("Avocet"))
+    for name in ("b.xls", "c.CSV", "d.fods", "e.ots", "f.xlsb", "g.xls", "~h.xls", "i.pdf"):
+        (folder / name).touch()
+    (folder / "j.numbers").mkdir()
+    (folder / "evaluated").mkdir()
+    (folder / "out").mkdir()
+    (folder / "late").mkdir()
+    (folder / "late" / "k.xls").touch()
+    status, _, err = run(capsys, "evaluate", folder, "--out", folder / "out")
+    assert status == 0
+    assert len(err.splitlines()) == 1
+    assert "7 files of other spreadsheet kinds (b.xls, c.CSV, d.fods, e.ots, f.xlsb, …)" in err
+    assert "1 folder below (late)" in err
+    assert "Save such files as .xlsx or .ods" in err
+    _, _, err = run(capsys, "evaluate", folder, folder / "late", "--out", folder / "out")
+    assert "below" not in err
+    assert "8 files" in err
+    roster = folder / "roster.csv"
+    roster.write_text("group\nA\n")
+    out = folder / "CLASS.xlsx"
+    _, _, err = run(capsys, "class", folder, "--out", out, "--roster", roster, "--jobs", 1)
+    assert err.count("8 files of other spreadsheet kinds") == 1
+    assert "roster.csv" not in err
+    assert "below" not in err
+    (folder / "a.xlsx").unlink()
+    out.unlink()
+    for path in (folder / "out").iterdir():
+        path.unlink()
+    for command in (("evaluate", folder), ("class", folder, "--out", out)):
+        status, _, err = run(capsys, *command)
+        assert status == 2
+        assert "spreadsheet kinds (b.xls" in err
+        assert "there is no workbook" in err
+
+
+def test_nothing_is_made_for_a_failed_evaluation(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    folder = folder_of(tmp_path, bad=b"no workbook")
+    assert run(capsys, "evaluate", folder, "--out", tmp_path / "out" / "below")[0] == 2
+    assert not (tmp_path / "out").exists()
+    assert run(capsys, "evaluate", folder)[0] == 2
+    assert not (folder / "evaluated").exists()
+    (folder / "good.xlsx").write_bytes(filled("Avocet"))
+    assert run(capsys, "evaluate", folder, "--out", tmp_path / "out" / "below")[0] == 1
+    assert (tmp_path / "out" / "below" / "good.xlsx").exists()
+    # a file stands where the folder should be
+    status, out, _ = run(capsys, "evaluate", folder, "--out", folder / "bad.xlsx")
+    assert status == 2
+    assert "could not be written" in " ".join(out.split())
+
+
+def test_a_practical_that_there_is_not_is_told_with_those_there_are(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    folder = folder_of(tmp_path, a=filled("Avocet"))
+    status, _, err = run(capsys, "evaluate", folder, "--practical", "pendulum")
+    assert status == 2
+    assert "there is no practical “pendulum”. Expected: " in err
+    assert all(name in err for name in SHIPPED)
+    other = next(name for name in SHIPPED if name != "wire-stretching")
+    assert "there is no practical" not in run(
+        capsys, "evaluate", folder, "--practical", other
+    )[2]  # fmt: skip

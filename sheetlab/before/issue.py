@@ -23,6 +23,7 @@ class Issued:
     """A workbook that was written, or why it was not."""
 
     path: Path
+    group: str = ""
     finding: Finding | None = None
     """Why the workbook was not written."""
     notes: tuple[Finding, ...] = ()
@@ -76,13 +77,13 @@ def issue(
             typed |= {key: [value] for key, value in prefilled(loaded, bound).items()}
         try:
             if path.exists():
-                yield Issued(path, _exists(path))
+                yield Issued(path, group.name, _exists(path))
                 continue
             write_atomically(path, write_template(layout, typed, sketch, profile, bound))
         except OSError as error:
-            yield Issued(path, _not_written(path, error))
+            yield Issued(path, group.name, _not_written(path, error))
             continue
-        yield Issued(path, notes=notes)
+        yield Issued(path, group.name, notes=notes)
 
 
 def start_cells(group: Group) -> Typed:
@@ -95,7 +96,7 @@ def _exists(path: Path) -> Finding:
     return Finding(
         "file-exists",
         Severity.STOP,
-        f"{path.name} is there already and was left as it is",
+        "this file is there already and was left as it is",
         "a folder without workbooks of this practical for this group",
         "Issue into another folder, or move the old file away.",
         Place(path.name),

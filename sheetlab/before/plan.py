@@ -41,6 +41,7 @@ INVENTED = (
 BUDGET = "Predicted uncertainty budget"
 EFFECTS = "U with other rows and steps"
 LOOK = "Look at this first"
+MASSES = "masses without a unit like 0.5x10,0.2x5 (with a decimal comma: 0,5x10;0,2x5)"
 MOST_REASON = 500
 MOST_DROP = 5.0
 """m"""
@@ -65,7 +66,7 @@ def read_masses(text: str) -> tuple[Masses, ...]:
         except ValueError:
             one = Masses(math.nan, 0)
         if not 0.0 < one.mass <= 1000.0 or not 1 <= one.count <= 1000:
-            raise SheetlabError(_no_setting("the masses", f"“{part}” is not understood"))
+            raise SheetlabError(_no_setting("the masses", f"“{part}” is not understood", MASSES))
         found.append(one)
     return tuple(found)
 
@@ -88,7 +89,9 @@ def _entries(text: str) -> Iterator[str]:
                 if not otherwise and int(part):
                     either = f"“{part},{decimals}” can be read in two ways"
                     also = f"{part}.{decimals} for one entry, {part};{decimals} for two"
-                    raise SheetlabError(_no_setting("the masses", f"{either}; write {also}"))
+                    raise SheetlabError(
+                        _no_setting("the masses", f"{either}; write {also}", MASSES)
+                    )
                 part = f"{part}.{parts.pop(0)}"
             yield part
 
@@ -105,18 +108,19 @@ def read_settings(pairs: Sequence[str]) -> dict[str, str]:
     for pair in pairs:
         name, equals, value = (part.strip() for part in pair.partition("="))
         if not (name and equals and value):
-            raise SheetlabError(_no_setting("a setting", f"“{pair}” is not NAME=VALUE"))
+            raise SheetlabError(
+                _no_setting("a setting", f"“{pair}” is not NAME=VALUE", "a setting like L=2.1")
+            )
         found[name] = value
     return found
 
 
-def _no_setting(what: str, found: str) -> Finding:
+def _no_setting(what: str, found: str, expected: str) -> Finding:
     return Finding(
         "setting-refused",
         Severity.STOP,
         f"{what}: {found}",
-        "masses like 0.5x10,0.2x5 (with a decimal comma: 0,5x10;0,2x5), settings like L=2.1, a "
-        "height of 0 to 500 cm",
+        expected,
         "Correct it and plan again; nothing was written.",
     )
 
@@ -230,6 +234,11 @@ def _stress_blocks(plan: Plan, stress: StressPlan) -> Iterator[Block]:
         + ("" if material.yielding is None else f", yields at {_mega(material.yielding)} MPa")
         + f" ({material.source}). Fractions are of the lower ends.",
     ]
+    if stress.weakest_of:
+        lines.append(
+            f"This is the weakest of {', '.join(f'“{one}”' for one in stress.weakest_of)}: it was "
+            "not said which one is loaded. Name it with --material."
+        )
     if stress.gauge is not None:
         lines.append(_gauge_line(stress.gauge))
     lines.append(
@@ -645,13 +654,15 @@ def save_plan(plan: Plan, path: Path, drop: float | None = None) -> None:
 
     refuse(plan)
     if drop is not None and not 0.0 <= drop <= MOST_DROP:
-        raise SheetlabError(_no_setting("the height", f"{100 * drop:g} cm"))
+        raise SheetlabError(
+            _no_setting("the height", f"{100 * drop:g} cm", "a height of 0 to 500 cm")
+        )
     if path.exists():
         raise SheetlabError(
             Finding(
                 "file-exists",
                 Severity.STOP,
-                f"{path.name} is there already; nothing was written",
+                "this file is there already; nothing was written",
                 "a name that is not taken",
                 "Give another name, or move the old plan away.",
                 Place(path.name),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import xlsxwriter
 
 from sheetlab.before.issue import start_cells
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, together
 from sheetlab.handling.roster import Group
 from sheetlab.practical.bench import Bench, Planted, applicable, no_bench, simulate
 from sheetlab.practical.definition import Assist
@@ -87,7 +87,7 @@ def practice_set(
     paths = [folder / TO_MARK / f"{practical} practice {number}.xlsx" for number in numbers]
     there = [path for path in (key, *paths) if path.exists()]
     if there:
-        raise SheetlabError(*map(_exists, there))
+        raise SheetlabError(*together(map(_exists, there)))
     layout, sketch = lay_out(loaded, Assist.CORRECTED), catalogue.sketch(loaded)
     workbooks = []
     for number, path, bench in zip(numbers, paths, _benches(loaded, count, seed), strict=True):
@@ -270,7 +270,7 @@ def _exists(path: Path) -> Finding:
     return Finding(
         "file-exists",
         Severity.STOP,
-        f"{path.name} is there already; nothing was written",
+        "this file is there already; nothing was written",
         "a folder without a practice set",
         "Write into another folder, or move the old set away.",
         Place(path.name),

@@ -75,7 +75,10 @@ def _column(
 ID = _column("id", "text", 10, "As on its label, for example M-07.")
 INSTRUMENTS = (
     ID,
-    _column("kind", "choice", 9, "Kind of scale.", tuple(KINDS)),
+    _column(
+        "kind", "choice", 9, "Kind of scale; direct: read off one scale or display, such as a "
+        "rule or stopwatch; nominal: a value that is marked, such as a mass.", tuple(KINDS),
+    ),
     _column("kept at set-up", "text", 9, "Where it belongs; may be empty."),
     _column("unit", "unit", 7, "Unit of its scale, for example mm, cm, s, kg.", UNITS),
     _column(

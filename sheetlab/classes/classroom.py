@@ -13,7 +13,7 @@ from sheetlab.classes.classbook import ClassData, folder_seen, write_class
 from sheetlab.classes.collect import Collected, collect
 from sheetlab.classes.handins import Sorted, sort_out
 from sheetlab.classes.kept import Kept, read_kept
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
 from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
 from sheetlab.practical.profile import GUM, Profile
@@ -21,6 +21,7 @@ from sheetlab.workbook.evaluate_file import refuse_open
 from sheetlab.workbook.package import write_atomically
 
 ENDING = ".xlsx"
+AGAIN = "run “sheetlab class” again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +62,14 @@ def run_class(
     """
     if not folder.is_dir():
         raise SheetlabError(_nothing(f"there is no folder {folder}"))
-    if out.suffix.lower() != ENDING or out.name.startswith((".", "~")):
-        raise SheetlabError(_not_written(out, "is no name for a workbook"))
+    if out.suffix.lower() != ENDING:
+        raise SheetlabError(wrong_ending(out.name, ENDING))
+    if out.name.startswith((".", "~")):
+        hidden = "has a name that programs hide or use for files of the moment"
+        raise SheetlabError(_not_written(out, hidden, "Give another name"))
     limit = due_time(due) if due else None
     # what cannot end well is told before the work, not after it
-    refuse_open(out)
+    refuse_open(out, AGAIN)
     read_kept(out)
     collected = collect(folder, out, scheme, profile, workers, progress)
     if not collected.handins and not collected.unread:
@@ -78,7 +82,7 @@ def run_class(
     collected = replace(collected, notes=(*collected.notes, *_no_marks(found, kept)))
     data = ClassData(found, collected.notes, scheme, kept, folder, out, due, profile or GUM)
     made = write_class(data)
-    refuse_open(out)
+    refuse_open(out, AGAIN)
     if _stamp(out) != seen:
         raise SheetlabError(_not_written(out, "was saved by someone else while it was brought up"))
     try:
@@ -165,12 +169,12 @@ def _nothing(what: str) -> Finding:
     )
 
 
-def _not_written(path: Path, what: str) -> Finding:
+def _not_written(path: Path, what: str, remedy: str = "Close it, check the folder") -> Finding:
     return Finding(
         "not-written",
         Severity.STOP,
         f"{path.name} {what}; it is as it was",
-        "a file name that ends in .xlsx, in a folder that can be written to",
-        "Close it everywhere, check the folder, and run again.",
+        "a workbook that can be replaced, in a folder that can be written to",
+        f"{remedy}, and {AGAIN}.",
         Place(path.name),
     )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import datetime
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,13 +15,17 @@ from sheetlab.commands.console import (
     SOME_FAILED,
     catalogue_of,
     complain,
+    decimal,
     definitions_option,
+    expect_ending,
     no_date,
     profile_option,
+    roster_of,
     say,
+    whole,
     write_new,
 )
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed, together
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.before.issue import Binding
@@ -51,10 +57,10 @@ def issue(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--runs",
-        type=int,
+        type=whole("--runs", 1, 4),
         default=1,
-        choices=range(1, 5),
-        help="how often the readings are repeated",
+        metavar="N",
+        help="how often the readings are repeated, 1 to 4 (usual: 1)",
     )
     parser.add_argument(
         "--register", type=Path, metavar="REGISTER.xlsx",
@@ -68,7 +74,9 @@ def issue(parser: argparse.ArgumentParser) -> None:
         "--rota", type=Path, metavar="ROTA.csv",
         help="CSV file with columns group, week, setup, practical: who sits where",
     )  # fmt: skip
-    parser.add_argument("--week", type=int, default=1, help="week of the rota (usual: 1)")
+    parser.add_argument(
+        "--week", type=whole("--week", 1), default=1, help="week of the rota (usual: 1)"
+    )
     parser.add_argument(
         "--print", "--pdf", dest="pdf", action="store_true",
         help="also write A4 pages as PDF, if LibreOffice is installed",
@@ -94,12 +102,13 @@ def plan(parser: argparse.ArgumentParser) -> None:
         help="masses at hand, such as 0.5x10,0.2x5: ten of 0.5 kg, five of 0.2 kg",
     )
     parser.add_argument(
-        "--limit", type=float, default=1 / 3,
+        "--limit", type=decimal("--limit", "a fraction such as 0.33"), default=1 / 3,
         help="greatest fraction of the breaking stress (usual: one third)",
     )  # fmt: skip
     parser.add_argument(
-        "--drop", type=float, metavar="CM", help="height of the masses above box or floor, in cm"
-    )
+        "--drop", type=decimal("--drop", "a height in cm, such as 2.5"), metavar="CM",
+        help="height of the masses above box or floor, in cm",
+    )  # fmt: skip
     parser.add_argument(
         "--reason", default="", help="why more than half of the breaking stress is wanted"
     )
@@ -122,6 +131,10 @@ def register(parser: argparse.ArgumentParser) -> None:
     new.set_defaults(run=_register_new)
     checking = kept.add_parser("check", help="list cells that are wrong or do not fit each other")
     checking.add_argument("register", type=Path, metavar="REGISTER.xlsx", help="a filled register")
+    checking.add_argument(
+        "--date", default="", metavar="DAY",
+        help="day for which checks are due or not (usual: today), as 2026-09-01",
+    )  # fmt: skip
     checking.set_defaults(run=_register_check)
 
 
@@ -134,7 +147,9 @@ def rota(parser: argparse.ArgumentParser) -> None:
         "--setups", required=True, metavar="NUMBER",
         help="places where any practical can be set up; or a number a practical: 6,4",
     )  # fmt: skip
-    parser.add_argument("--weeks", type=int, required=True, help="how many weeks there are")
+    parser.add_argument(
+        "--weeks", type=whole("--weeks", 1), required=True, help="how many weeks there are"
+    )
     parser.add_argument(
         "--practicals", required=True, metavar="ID,ID", help="what every group has to do"
     )
@@ -146,8 +161,12 @@ def practice_set(parser: argparse.ArgumentParser) -> None:
     """Write workbooks with planted mistakes, and a key, to practise marking."""
     parser.add_argument("practical", help="which one; see “sheetlab practicals”")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
-    parser.add_argument("--count", type=int, default=8, help="how many workbooks (usual: 8)")
-    parser.add_argument("--seed", type=int, default=1, help="another number, another set")
+    parser.add_argument(
+        "--count", type=whole("--count", 1), default=8, help="how many workbooks (usual: 8)"
+    )
+    parser.add_argument(
+        "--seed", type=whole("--seed", 0, 2**62), default=1, help="another number, another set"
+    )
     definitions_option(parser)
     parser.set_defaults(run=_practice_set)
 
@@ -171,11 +190,10 @@ def _practicals(options: argparse.Namespace) -> int:
 
 def _issue(options: argparse.Namespace) -> int:
     from sheetlab.before.issue import Issued, issue
-    from sheetlab.handling.roster import read_roster
     from sheetlab.practical.definition import Assist
     from sheetlab.practical.loader import find_profile
 
-    groups = read_roster(options.roster) if options.roster else ()
+    groups = roster_of(options.roster)
     told: list[Finding] = []
     wanted = {options.practical: list(groups)}
     if options.rota:
@@ -195,6 +213,7 @@ def _issue(options: argparse.Namespace) -> int:
     complain(told)
     profile, catalogue = find_profile(options.profile or "gum"), catalogue_of(options)
     issued: list[Issued] = []
+    lacking: dict[Finding, list[str]] = {}
     for practical, some in wanted.items():
         try:
             for one in issue(
@@ -205,13 +224,16 @@ def _issue(options: argparse.Namespace) -> int:
                 if one.finding is None:
                     say(str(one.path))
                 # several workbooks of one set-up lack the same
-                fresh = [f for f in (one.finding, *one.notes) if f is not None and f not in told]
-                told += fresh
-                complain(fresh)
+                for note in (note for note in one.notes if note not in told):
+                    lacking.setdefault(note, []).append(one.group)
         except SheetlabError as error:
             # a practical of the rota that there is not; the others are issued
             told += error.findings
             complain(error.findings)
+    refused = [one.finding for one in issued if one.finding is not None]
+    more = [*together(refused), *(_of_groups(*pair) for pair in lacking.items())]
+    told += more
+    complain(more)
     done = [one.path for one in issued if one.finding is None]
     if options.pdf:
         from sheetlab.handling.printing import print_workbooks
@@ -227,15 +249,20 @@ def _issue(options: argparse.Namespace) -> int:
     return SOME_FAILED if any(f.severity is not Severity.NOTE for f in told) else DONE
 
 
+def _of_groups(note: Finding, groups: Sequence[str]) -> Finding:
+    """What the register lacks; the groups are named where it is a group that names nothing."""
+    names = [name for name in dict.fromkeys(groups) if name]
+    if note.code != "setup-not-in-register" or not names:
+        return note
+    return replace(note, found=f"{note.found} (group {listed(names)})")
+
+
 def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]]:
     """The register that is asked for, and what is wrong in it."""
 
     from sheetlab.before.issue import Binding
-    from sheetlab.practical.register import as_date
 
-    today = as_date(options.date) if options.date else datetime.date.today()
-    if today is None:
-        raise SheetlabError(no_date(options.date))
+    today = _day(options.date)
     if options.register is None:
         return None, []
     from sheetlab.before.register import read_register
@@ -244,9 +271,20 @@ def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]
     return Binding(register, today), list(findings)
 
 
+def _day(text: str) -> datetime.date:
+    """The day that is asked for; without one today."""
+    from sheetlab.practical.register import as_date
+
+    found = as_date(text) if text else datetime.date.today()
+    if found is None:
+        raise SheetlabError(no_date(text))
+    return found
+
+
 def _register_new(options: argparse.Namespace) -> int:
     from sheetlab.before.register_sheets import new_register
 
+    expect_ending(options.out, ".xlsx")
     catalogue = catalogue_of(options)
     parts: dict[str, str] = {}
     for name in catalogue.paths():
@@ -262,8 +300,11 @@ def _register_new(options: argparse.Namespace) -> int:
 
 def _register_check(options: argparse.Namespace) -> int:
     from sheetlab.before.register import read_register
+    from sheetlab.practical.register import checks_due
 
-    register, findings = read_register(options.register)
+    today = _day(options.date)
+    register, wrong = read_register(options.register)
+    findings = (*wrong, *checks_due(register, today))
     complain(findings)
     say(
         f"{len(register.instruments)} instruments, {len(register.wires)} wires, "
@@ -274,9 +315,9 @@ def _register_check(options: argparse.Namespace) -> int:
 
 def _rota(options: argparse.Namespace) -> int:
     from sheetlab.before.rota import make_rota, rota_text
-    from sheetlab.handling.roster import read_roster
 
-    names = [group.name for group in read_roster(options.groups)]
+    expect_ending(options.out, ".csv")
+    names = [group.name for group in roster_of(options.groups)]
     numbers = [n.strip() for n in options.setups.split(",")]
     setups = [int(n) if n.isascii() and n.isdigit() and len(n) < 6 else 0 for n in numbers]
     practicals = [name.strip() for name in options.practicals.split(",")]
@@ -292,6 +333,8 @@ def _rota(options: argparse.Namespace) -> int:
 def _plan(options: argparse.Namespace) -> int:
     from sheetlab.before.plan import make_plan, plan_text, refuse, save_plan
 
+    if options.out is not None:
+        expect_ending(options.out, ".xlsx")
     made = make_plan(
         catalogue_of(options), options.practical, options.settings, options.material, options.gauge,
         options.masses, options.limit, options.reason, options.materials,

@@ -6,7 +6,7 @@ import argparse
 import contextlib
 from pathlib import Path
 
-from sheetlab.commands.console import DONE, say, write_new
+from sheetlab.commands.console import DONE, expect_ending, say, write_new
 
 
 def addin(parser: argparse.ArgumentParser) -> None:
@@ -47,6 +47,7 @@ def _guide(parser: argparse.ArgumentParser) -> None:
     def run(options: argparse.Namespace) -> int:
         from sheetlab.live.guide import guide
 
+        expect_ending(options.out, ".xlsx")
         write_new(options.out, guide())
         say(f"{options.out}: open it in a program that has the functions")
         return DONE
@@ -62,6 +63,7 @@ def _calc(parser: argparse.ArgumentParser) -> None:
     def run(options: argparse.Namespace) -> int:
         from sheetlab.live.calc.extension import extension
 
+        expect_ending(options.out, ".oxt")
         write_new(options.out, extension())
         name = options.out
         say(f"{name}: add it in Calc with Tools > Extension Manager, or: unopkg add {name}")

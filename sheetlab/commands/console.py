@@ -5,18 +5,20 @@ from __future__ import annotations
 import argparse
 import builtins
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless, wrong_ending
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.handling.progress import Meter
+    from sheetlab.handling.roster import Group
     from sheetlab.handling.workers import Workers
     from sheetlab.practical.loader import Catalogue
     from sheetlab.workbook.evaluate_file import FileOutcome
 
+_T = TypeVar("_T")
 DONE, SOME_FAILED, NOTHING_DONE = 0, 1, 2
 STOPPED = 130
 """As a shell has it for Ctrl-C."""
@@ -41,8 +43,17 @@ def json_line(record: dict[str, object]) -> str:
 def complain(findings: Sequence[Finding]) -> None:
     """Say findings on standard error, each with its place."""
     for finding in findings:
-        place = f"{finding.place}: " if str(finding.place) else ""
+        place = str(finding.place)
+        # many findings begin with the file that they speak of
+        place = "" if not place or finding.found.startswith(place) else f"{place}: "
         say(f"{place}{finding.message}", file=sys.stderr)
+
+
+def roster_of(path: Path | None) -> tuple[Group, ...]:
+    """The groups of a roster, none without one; what of it was not used is said."""
+    from sheetlab.handling.roster import read_roster
+
+    return () if path is None else read_roster(path, lambda finding: complain([finding]))
 
 
 def indented(finding: Finding) -> str:
@@ -52,6 +63,12 @@ def indented(finding: Finding) -> str:
     place = f"{finding.place.sheet} {finding.place.cell}".strip()
     text = f"{place}: {finding.message}" if place else finding.message
     return textwrap.fill(harmless(text), 96, initial_indent="  - ", subsequent_indent="    ")
+
+
+def expect_ending(path: Path, ending: str) -> None:
+    """Refuse a name that programs would not know the kind of file by."""
+    if path.suffix.lower() != ending:
+        raise SheetlabError(wrong_ending(path.name, ending))
 
 
 def write_new(path: Path, data: bytes) -> None:
@@ -64,6 +81,61 @@ def write_new(path: Path, data: bytes) -> None:
         write_atomically(path, data)
     except (OSError, ValueError) as error:
         raise SheetlabError(cannot_write(path, error)) from error
+
+
+def typed(option: str, read: Callable[[str], _T], expected: str) -> Callable[[str], _T]:
+    """What turns the text of an option into a value; a text that is none is a finding.
+
+    Parameters
+    ----------
+    read
+        Raises ValueError for a text that it does not take.
+    expected
+        What it takes, with an example.
+    """
+
+    def convert(text: str) -> _T:
+        try:
+            return read(text.strip())
+        except ValueError as error:
+            raise SheetlabError(
+                Finding(
+                    "option-refused",
+                    Severity.STOP,
+                    f"{option}: “{text}” is not understood",
+                    expected,
+                    "Type it again; nothing was done.",
+                )
+            ) from error
+
+    return convert
+
+
+def whole(option: str, low: int, high: int = 1_000_000) -> Callable[[str], int]:
+    """A whole number within limits."""
+
+    def read(text: str) -> int:
+        value = int(text)
+        if not low <= value <= high:
+            raise ValueError
+        return value
+
+    ends = f" from {low} to {high}" if high < 1_000_000 else f", {low} or more"
+    return typed(option, read, f"a whole number{ends}")
+
+
+def decimal(option: str, expected: str) -> Callable[[str], float]:
+    """A number, with a decimal comma too."""
+
+    def read(text: str) -> float:
+        from sheetlab.practical.observations import typed_number
+
+        found = typed_number(text)
+        if found is None or found.ambiguous:
+            raise ValueError
+        return found.value
+
+    return typed(option, read, expected)
 
 
 def definitions_option(parser: argparse.ArgumentParser) -> None:
@@ -86,7 +158,7 @@ def profile_option(parser: argparse.ArgumentParser, usual: str) -> None:
 def worker_options(parser: argparse.ArgumentParser) -> None:
     """Let a command evaluate on several processors or on a cluster."""
     parser.add_argument(
-        "--jobs", type=int, default=0, metavar="N",
+        "--jobs", type=whole("--jobs", 0), default=0, metavar="N",
         help="processes at the same time (usual: one a processor)",
     )  # fmt: skip
     parser.add_argument(

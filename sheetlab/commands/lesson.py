@@ -20,10 +20,11 @@ from sheetlab.commands.console import (
     no_files,
     profile_option,
     result_text,
+    roster_of,
     say,
     worker_options,
 )
-from sheetlab.finding import Severity, harmless
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.workbook.evaluate_file import FileOutcome
@@ -91,12 +92,15 @@ def class_(parser: argparse.ArgumentParser) -> None:
 
 
 def _evaluate(options: argparse.Namespace) -> int:
-    from sheetlab.handling.batch import evaluate_files, expand
+    from sheetlab.handling.batch import evaluate_files, expand, passed_over
     from sheetlab.practical.loader import find_profile
 
     paths = list(expand(options.files))
+    folders = [path for path in options.files if path.is_dir()]
+    over = passed_over(folders, below=False, leave_out=[options.out] if options.out else [])
+    ends = [] if over is None else [over]
     if not paths:
-        complain([no_files(options.files)])
+        complain([no_files(options.files), *ends])
         return NOTHING_DONE
     outcomes = []
     profile = find_profile(options.profile) if options.profile else None
@@ -109,9 +113,23 @@ def _evaluate(options: argparse.Namespace) -> int:
     good = [o for o in outcomes if _evaluated(o)]
     if not options.json:
         _print_class(outcomes)
+    if options.practical and all(one.assessment is None for one in outcomes):
+        ends += _unknown(options.practical)
+    complain(ends)
     if not good:
         return NOTHING_DONE
     return DONE if len(good) == len(outcomes) else SOME_FAILED
+
+
+def _unknown(practical: str) -> tuple[Finding, ...]:
+    """That no practical is called so; a workbook may have had one of another folder."""
+    from sheetlab.practical.loader import catalogue
+
+    try:
+        catalogue().text(practical)
+    except SheetlabError as error:
+        return error.findings
+    return ()
 
 
 def _print_class(outcomes: Sequence[FileOutcome]) -> None:
@@ -171,16 +189,22 @@ def _watch(options: argparse.Namespace) -> int:
 def _class(options: argparse.Namespace) -> int:
     from sheetlab.classes.classroom import run_class
     from sheetlab.classes.schemes import USUAL, find_scheme
-    from sheetlab.handling.roster import read_roster
+    from sheetlab.handling.batch import passed_over
     from sheetlab.practical.loader import find_profile
 
     scheme = find_scheme(options.scheme or USUAL)
     profile = find_profile(options.profile) if options.profile else None
-    roster = read_roster(options.roster) if options.roster else ()
+    roster = roster_of(options.roster)
     workers, progress = evaluating(options)
-    made = run_class(
-        options.folder, options.out, scheme, roster, options.due, profile, workers, progress
-    )
+    lists = [one for one in (options.roster, options.out) if one is not None]
+    over = passed_over([options.folder], below=True, leave_out=lists)
+    ends = () if over is None else (over,)
+    try:
+        made = run_class(
+            options.folder, options.out, scheme, roster, options.due, profile, workers, progress
+        )
+    except SheetlabError as error:
+        raise SheetlabError(*error.findings, *ends) from error
     for one in made.sorted.counted:
         result = "no result" if one.outcome is None else one.outcome.statement
         say(f"{one.name}, {one.practical}: {one.status}, {result}")
@@ -190,6 +214,7 @@ def _class(options: argparse.Namespace) -> int:
         whose = ", ".join(part for part in (point.group, point.practical, point.file) if part)
         say(f"{point.what}: {whose}: {point.text}")
     say(f"written: {harmless(str(made.written))}")
+    complain(ends)
     unread = any(not one.foreign for one in made.collected.unread)
     if not made.sorted.counted:
         return NOTHING_DONE

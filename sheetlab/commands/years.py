@@ -15,12 +15,16 @@ from sheetlab.commands.console import (
     evaluating,
     no_files,
     say,
+    typed,
+    whole,
     worker_options,
 )
 from sheetlab.finding import Severity, harmless
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     pass
+
+YEAR = "a year of four digits, such as 2026"
 
 
 def archive(parser: argparse.ArgumentParser) -> None:
@@ -33,10 +37,14 @@ def archive(parser: argparse.ArgumentParser) -> None:
         help="workbooks, folders of them, or class workbooks (what counts in the class)",
     )  # fmt: skip
     adding.add_argument("--archive", type=Path, required=True, metavar="DEPARTMENT.xlsx")
-    adding.add_argument("--year", type=_year, required=True, help="year of the class")
+    adding.add_argument(
+        "--year", type=typed("--year", _year, YEAR), required=True,
+        help="year of the class",
+    )  # fmt: skip
     _codes(adding)
     adding.add_argument(
-        "--keep-until", type=datetime.date.fromisoformat, metavar="YYYY-MM-DD",
+        "--keep-until", metavar="YYYY-MM-DD",
+        type=typed("--keep-until", datetime.date.fromisoformat, "a day such as 2027-12-31"),
         help="codes are kept to this day (usual: the end of the year that follows)",
     )  # fmt: skip
     adding.add_argument(
@@ -92,11 +100,12 @@ def drift(parser: argparse.ArgumentParser) -> None:
     )
     steady = parser.add_mutually_exclusive_group()
     steady.add_argument(
-        "--baseline", type=int, default=12, metavar="N",
+        "--baseline", type=whole("--baseline", 1), default=12, metavar="N",
         help="the first N sound values set the limits (usual: 12)",
     )  # fmt: skip
     steady.add_argument(
-        "--baseline-years", type=_years, metavar="FIRST-LAST",
+        "--baseline-years", metavar="FIRST-LAST",
+        type=typed("--baseline-years", _years, "two years such as 2024-2025, or one"),
         help="the values of these years set the limits",
     )  # fmt: skip
     parser.set_defaults(run=_drift)

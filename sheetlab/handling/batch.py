@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity
@@ -11,7 +11,10 @@ from sheetlab.practical.profile import Profile
 from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT, FileOutcome, evaluate_file, sibling
 
 ENDINGS = (".xlsx", ".xlsm", ".ods")
+NOT_READ = (".xls", ".xlsb", ".fods", ".ots", ".csv", ".numbers")
+"""Endings of files that may hold a hand-in and that are not read."""
 DEFAULT_FOLDER = "evaluated"
+MOST_NAMED = 5
 _BESIDE = f"{OPEN_DOCUMENT}.xlsx"
 
 
@@ -46,6 +49,69 @@ def expand(paths: Iterable[Path]) -> Iterator[Path]:
             yield path
 
 
+def passed_over(
+    paths: Iterable[Path], below: bool, leave_out: Collection[Path] = ()
+) -> Finding | None:
+    """What of folders was not read though it may hold hand-ins; None if there is nothing.
+
+    Parameters
+    ----------
+    below
+        Whether folders below were read as well; if not they are named too.
+    leave_out
+        Files and folders that are no hand-ins.
+    """
+    paths = list(paths)
+    known = {one.resolve() for one in (*leave_out, *paths)}
+    files: list[str] = []
+    folders: list[str] = []
+    for path in paths:
+        for place, inside, names in os.walk(path):
+            inside[:] = sorted(
+                name
+                for name in inside
+                if not name.startswith(".")
+                and name != DEFAULT_FOLDER
+                and (Path(place) / name).resolve() not in known
+            )
+            # the hand-in of one program is a folder to all others
+            files += [
+                name
+                for name in sorted((*names, *inside))
+                if name.lower().endswith(NOT_READ)
+                and not name.startswith((".", "~"))
+                and (Path(place) / name).resolve() not in known
+            ]
+            inside[:] = [name for name in inside if not name.lower().endswith(NOT_READ)]
+            if not below:
+                folders += inside
+                break
+    if not files and not folders:
+        return None
+    found, remedies = [], []
+    if files:
+        found.append(f"{_count(files, 'file')} of other spreadsheet kinds ({_some(files)})")
+        remedies.append("Save such files as .xlsx or .ods if they are hand-ins.")
+    if folders:
+        found.append(f"{_count(folders, 'folder')} below ({_some(folders)})")
+        remedies.append("Name such folders too if there are hand-ins in them.")
+    return Finding(
+        "not-read",
+        Severity.NOTE,
+        f"not looked at: {' and '.join(found)}",
+        remedy=" ".join(remedies),
+    )
+
+
+def _count(names: Sequence[str], what: str) -> str:
+    return f"{len(names)} {what}{'s' if len(names) > 1 else ''}"
+
+
+def _some(names: Sequence[str]) -> str:
+    more = ", …" if len(names) > MOST_NAMED else ""
+    return ", ".join(names[:MOST_NAMED]) + more
+
+
 def evaluate_files(
     paths: Sequence[Path],
     out: Path | None,
@@ -75,13 +141,6 @@ def evaluate_files(
             yield _refused(path, "has the same name as one evaluated before it", "other names")
             continue
         taken.add(os.path.realpath(target))
-        if not in_place:
-            try:
-                target.parent.mkdir(parents=True, exist_ok=True)
-            except OSError as error:
-                reason = error.strerror or str(error)
-                yield _refused(path, f"has no folder for its copy: {reason}", "a folder")
-                continue
         yield evaluate_file(path, target, practical, profile)
 
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from sheetlab.finding import Finding, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.tables import read_csv, refused
 
 COLUMNS = ("group", "setup", "observers")
 MAX_GROUPS = 1000
+MOST_NAMED = 8
 _MAX_NAME = 60
 
 
@@ -24,17 +26,25 @@ class Group:
     observers: str = ""
 
 
-def read_roster(path: Path) -> tuple[Group, ...]:
+def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tuple[Group, ...]:
     """Groups of a roster: a heading row with “group”, and “setup”, “observers” if wanted.
 
     Comma, semicolon or tab may separate the columns.
+
+    Parameters
+    ----------
+    tell
+        Takes a note on columns that were not used.
 
     Raises
     ------
     SheetlabError
         If the file cannot be read, has no column “group”, or names a group twice.
     """
-    rows = read_csv(path, "roster-refused", "the roster", COLUMNS[:1], COLUMNS[1:])
+    unused: list[str] = []
+    rows = read_csv(path, "roster-refused", "the roster", COLUMNS[:1], COLUMNS[1:], unused)
+    if unused and tell is not None:
+        tell(_unused(path, unused))
     groups: dict[str, Group] = {}
     for number, values in rows:
         name = values["group"]
@@ -58,6 +68,19 @@ def file_part(name: str) -> str:
     plain = unicodedata.normalize("NFC", name)
     safe = re.sub(r"[^\w -]+", "_", plain).strip(" _.")
     return safe[:_MAX_NAME].strip() or "group"
+
+
+def _unused(path: Path, headings: Sequence[str]) -> Finding:
+    some = ", ".join(f"“{name[:40]}”" for name in headings[:MOST_NAMED])
+    more = len(headings) - MOST_NAMED
+    return Finding(
+        "roster-columns",
+        Severity.NOTE,
+        f"these columns of the roster were not used: {some}" + (f" and {more} more" * (more > 0)),
+        f"the headings {', '.join(COLUMNS)}; capitals, spaces and hyphens do not matter",
+        "If one of them is meant, give it that heading.",
+        Place(path.name),
+    )
 
 
 def _refused(path: Path, what: str, expected: str) -> Finding:

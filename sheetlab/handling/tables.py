@@ -20,11 +20,22 @@ GUARD = "'"
 
 
 def read_csv(
-    path: Path, code: str, what: str, needed: Sequence[str], optional: Sequence[str] = ()
+    path: Path,
+    code: str,
+    what: str,
+    needed: Sequence[str],
+    optional: Sequence[str] = (),
+    unused: list[str] | None = None,
 ) -> list[tuple[int, dict[str, str]]]:
     """Rows with their line number; every column asked for is there, empty where the file has none.
 
     Comma, semicolon or tab may separate the columns; UTF-8, UTF-16 or the Windows code page.
+    Capitals, spaces, hyphens and underscores in headings do not matter.
+
+    Parameters
+    ----------
+    unused
+        Takes the headings that are none of the columns asked for.
 
     Raises
     ------
@@ -42,11 +53,16 @@ def read_csv(
         lines = list(csv.reader(io.StringIO(text), delimiter=separator))
     except csv.Error as error:
         raise fail(f"cannot be read as a table: {error}", "a CSV file") from error
-    head = [name.strip().lower().replace("-", "") for name in lines[0]] if lines else []
+    given = lines[0] if lines else []
+    head = ["".join(c for c in name.casefold() if c not in " -_\t\xa0") for name in given]
     for name in needed:
         if name not in head:
             every = ", ".join((*needed, *optional))
             raise fail(f"has no column “{name}” in its first row", every)
+    if unused is not None:
+        known = (*needed, *optional)
+        pairs = zip(given, head, strict=True)
+        unused += [name.strip()[:MAX_VALUE] for name, key in pairs if key and key not in known]
     if len(lines) > MAX_ROWS:
         raise fail(f"has {len(lines)} rows", f"up to {MAX_ROWS}")
     rows = []

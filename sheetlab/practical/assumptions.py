@@ -20,6 +20,7 @@ from sheetlab.practical.forward import (
     show,
 )
 from sheetlab.practical.model import Practical
+from sheetlab.practical.observations import typed_number
 
 MARKED_DECIMALS = 9
 MOST = 1e12
@@ -152,13 +153,14 @@ class Settings:
 
     def number(self, name: str, text: str) -> float:
         """A number of moderate size from a text."""
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        if not abs(value) <= MOST:
-            raise SheetlabError(refused(f"“{name}”", f"“{text}” is no number", "a number"))
-        return value
+        found = typed_number(text)
+        if found is not None and found.ambiguous:
+            either = f"“{text}” can be read as {found.value:g} and as {text.replace(',', '')}"
+            raise SheetlabError(refused(f"“{name}”", either, "a decimal point"))
+        if found is None or not abs(found.value) <= MOST:
+            expected = "a number without a unit, such as 2.5"
+            raise SheetlabError(refused(f"“{name}”", f"“{text}” is no number", expected))
+        return found.value
 
     def within(self, name: str, value: float, low: float | None, high: float | None) -> None:
         """Refuse a number outside of its limits."""

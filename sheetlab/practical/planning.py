@@ -51,6 +51,7 @@ from sheetlab.practical.loads import (
 )
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
+from sheetlab.practical.standards import read_label
 
 BENCHES = 25
 """Virtual benches whose variances are averaged for the predicted budget."""
@@ -119,6 +120,8 @@ class StressPlan:
     reason: str
     masses: tuple[Masses, ...] = ()
     """Masses at hand; all loads can be made of them."""
+    weakest_of: tuple[str, ...] = ()
+    """Materials that were meant as well; the weakest of them was taken."""
     all_hung: bool = False
     """No schedule fits the masses: the loads are those of hanging all of them."""
 
@@ -250,6 +253,7 @@ class _Planner:
     books: Books
     gauge: Gauge | None = None
     material: Material | None = None
+    weakest_of: tuple[str, ...] = ()
     steps_fit: bool | None = None
     """Whether the step of the plan is that of the loads; None: not looked at yet."""
 
@@ -320,7 +324,10 @@ class _Planner:
         return made
 
     def find_material(self, settings: Settings) -> Material:
-        """The material by its name; by its choice the weakest one."""
+        """The material by its name, or by its choice if that has one material only.
+
+        Where a choice that has several was set, or is the usual one, the weakest is taken.
+        """
         stress = self.asked.stress
         assert stress is not None
         wanted = self.request.material
@@ -341,6 +348,17 @@ class _Planner:
                     "Choose one, or give a file of your own with --materials.",
                 )
             )
+        if self.request.material and len(named) > 1:
+            raise SheetlabError(
+                Finding(
+                    "no-such-material",
+                    Severity.STOP,
+                    f"“{wanted}” can be {len(named)} materials that break at different loads",
+                    "; ".join(one.name for one in named),
+                    "Name one of them; nothing was written.",
+                )
+            )
+        self.weakest_of = tuple(one.name for one in named) if len(named) > 1 else ()
         return min(named, key=lambda one: one.breaking[0])
 
     def use_material(self, settings: Settings, material: Material) -> None:
@@ -365,7 +383,8 @@ class _Planner:
             else f" Or give no gauge but the diameter in {truth.unit.pretty}, like "
             f"--set {truth.key}={truth.low:g}"
         )
-        wanted = " ".join(self.request.gauge.upper().split())
+        label = read_label(self.request.gauge)
+        wanted = "" if label is None else f"{label[0]} {label[1]}"
         found = next((one for one in self.books.gauges if one.name == wanted), None)
         if found is None:
             raise SheetlabError(
@@ -376,7 +395,7 @@ class _Planner:
                     f"{self.books.gauges[0].name} to {self.books.gauges[-1].name}"
                     if self.books.gauges
                     else "a table of gauges",
-                    f"Write it like “SWG 26” or “AWG 26”.{instead}",
+                    f"Write it like “SWG 26” or “26 AWG”.{instead}",
                 )
             )
         return found
@@ -493,6 +512,7 @@ class _Planner:
         dead = shown.draws.truths.get(stress.dead_load, 0.0)
         return StressPlan(
             material=material,
+            weakest_of=self.weakest_of,
             gauge=self.gauge,
             limit=self.request.limit,
             unit=column.unit.text,

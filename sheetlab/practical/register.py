@@ -373,8 +373,8 @@ def bind(
         return None, (
             Finding(
                 "setup-not-in-register", Severity.DOUBTFUL, what, f"a set-up of it: {known}",
-                "Name the set-up in the roster or the rota as in the register; this workbook was "
-                "issued without the register.",
+                "Name the set-up in the roster or the rota as in the register; without it a "
+                "workbook is issued without the register.",
                 Place(register.file),
             ),
         )  # fmt: skip
@@ -400,22 +400,30 @@ def bind(
         bound, more = _bound_instrument(one, its)
         instruments.append(bound)
         findings += more
-        due = its.due
-        if due is not None and due < today:
-            findings.append(
-                Finding(
-                    "check-overdue", Severity.NOTE,
-                    f"{its.id} was last checked on {its.checked}; the next check was due on {due}",
-                    "an instrument that was checked in time",
-                    "Check it (the register has a sheet for it) and write the day into the "
-                    "register.", its.place,
-                )
-            )  # fmt: skip
+        findings += _overdue(its, today)
     wire = register.wires.get(same_id(found.wire)) if found.wire else None
     bound_wire = None
     if wire is not None:
         bound_wire = BoundWire(wire.id, wire.material, wire.gauge, wire.diameter, wire.length)
     return Bound(found.id, today.isoformat(), tuple(instruments), bound_wire), tuple(findings)
+
+
+def checks_due(register: Register, today: datetime.date) -> Iterator[Finding]:
+    """Instruments of a register whose next check was due before a day."""
+    for one in register.instruments.values():
+        yield from _overdue(one, today)
+
+
+def _overdue(its: RegisteredInstrument, today: datetime.date) -> Iterator[Finding]:
+    due = its.due
+    if due is not None and due < today:
+        yield Finding(
+            "check-overdue", Severity.NOTE,
+            f"{its.id} was last checked on {its.checked}; the next check was due on {due}",
+            "an instrument that was checked in time",
+            "Check it (the register has a sheet for it) and write the day into the register.",
+            its.place,
+        )  # fmt: skip
 
 
 def _unlike(one: Instrument, its: RegisteredInstrument) -> Finding | None:

@@ -117,14 +117,20 @@ def awg(number: int) -> float:
     return 0.127 * math.pow(92.0, (36 - number) / 39)
 
 
-def read_gauge(label: str) -> Gauge | None:
-    """The gauge that a label such as “26 SWG” or “s.w.g. 26” names; None if it names none."""
+def read_label(label: str) -> tuple[GaugeSystem, int] | None:
+    """System and number of a label such as “26 SWG” or “s.w.g. 26”; None if it is none."""
     plain = label.casefold().replace(".", "")
     for pattern in _LABELS:
         match = pattern.fullmatch(plain.strip())
         if match is not None:
-            return gauge("SWG" if match["system"] == "swg" else "AWG", int(match["number"]))
+            return "SWG" if match["system"] == "swg" else "AWG", int(match["number"])
     return None
+
+
+def read_gauge(label: str) -> Gauge | None:
+    """The gauge that a label such as “26 SWG” or “s.w.g. 26” names; None if it names none."""
+    found = read_label(label)
+    return None if found is None else gauge(*found)
 
 
 def nearest_gauge(system: GaugeSystem, diameter: float) -> Gauge:

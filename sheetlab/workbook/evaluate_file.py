@@ -28,6 +28,7 @@ OPEN_DOCUMENT = ".ods"
 BACKUP = ".bak"
 LONGEST = 30.0
 """Seconds that one workbook may take."""
+AGAIN = "evaluate again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +91,8 @@ def _evaluated(
         else:
             if target == sibling(path) and target.exists():
                 _expect_own(target)
+            # a folder is made when there is something to put into it
+            target.parent.mkdir(parents=True, exist_ok=True)
             write_atomically(target, data)
     except SheetlabError as error:
         return FileOutcome(path, assessment, (*error.findings, *assessment.findings), None)
@@ -195,19 +198,19 @@ def _located(findings: tuple[Finding, ...], path: Path) -> tuple[Finding, ...]:
     return tuple(f if f.place.file else f.at(Place(path.name)) for f in findings)
 
 
-def refuse_open(target: Path) -> None:
-    """Refuse to replace a file that a spreadsheet program has open."""
+def refuse_open(target: Path, again: str = AGAIN) -> None:
+    """Refuse to replace a file that a spreadsheet program has open; ``again``: what to do then."""
     if open_elsewhere(target):
-        raise SheetlabError(_not_written(target, "is open in a spreadsheet program"))
+        raise SheetlabError(_not_written(target, "is open in a spreadsheet program", again))
 
 
-def _not_written(path: Path, what: str) -> Finding:
+def _not_written(path: Path, what: str, again: str = AGAIN) -> Finding:
     return Finding(
         "not-written",
         Severity.STOP,
         f"{path.name} {what}; the results were not saved, and the file is as it was",
         "a file that can be replaced",
-        "Close it everywhere, check the folder, and evaluate again.",
+        f"Close it everywhere, check the folder, and {again}.",
         Place(path.name),
     )
 

@@ -117,8 +117,10 @@ def set_page(sheet: Any, landscape: bool, title: str, whose: str) -> None:
     if landscape:
         sheet.set_landscape()
     left, group = map(_in_footer, (title, whose))
+    # nothing stands in the middle, where a long name would run into it
+    between = "   " if len(left) + len(group) <= MOST_IN_FOOTER else "\n "
     # without the space a digit behind the font size would be read as part of it
-    sheet.set_footer(f"&L&8 {left}   {group}&C&8 &A&R&8 page &P of &N")
+    sheet.set_footer(f"&L&8 {left}{between}{group}&R&8 &A   page &P of &N")
 
 
 def chart_text(text: str) -> str:

@@ -462,7 +462,10 @@ def test_an_open_workbook_is_left_alone(three: Path, capsys: pytest.CaptureFixtu
     (three / ".~lock.CLASS.xlsx#").touch()
     (three / "new.xlsx").write_bytes(handin("Another", "S1", 55))
     assert run(three) == 2
-    assert "is open" in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "is open" in told
+    assert "run “sheetlab class” again" in told
+    assert told.count("CLASS.xlsx") == 1
     assert book(three).read_bytes() == before
 
 

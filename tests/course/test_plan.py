@@ -93,7 +93,7 @@ def test_the_numbers_of_the_risk_sheet(tmp_path: Path) -> None:
 
 def test_a_load_above_half_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "plan.xlsx"
-    arguments = ["plan", WIRE, "--material", "copper", "--set", "load=0.5", "--out", str(out)]
+    arguments = ["plan", WIRE, "--material", "copper, hard", "--set", "load=0.5", "--out", str(out)]
     assert main(arguments) == NOTHING_DONE == 2
     captured = capsys.readouterr()
     assert captured.out == ""
@@ -110,7 +110,7 @@ def test_a_load_above_half_is_refused(tmp_path: Path, capsys: pytest.CaptureFixt
     # nothing is replaced
     before = out.read_bytes()
     assert main([*arguments, "--reason", "again"]) == NOTHING_DONE
-    assert "is there already" in capsys.readouterr().err
+    assert capsys.readouterr().err.count("plan.xlsx") == 1
     assert out.read_bytes() == before
 
 
@@ -236,6 +236,10 @@ def test_masses_and_settings_as_they_are_typed(capsys: pytest.CaptureFixture[str
     with pytest.raises(SheetlabError) as caught:
         read_masses("1,5x4")
     assert "1.5x4 for one entry, 1;5x4 for two" in caught.value.findings[0].found
+    with pytest.raises(SheetlabError) as caught:
+        read_masses("0.5kgx10")
+    assert caught.value.findings[0].expected.startswith("masses without a unit")
+    assert "L=" not in caught.value.findings[0].expected
     assert main(["plan", SHIPPED[0], "--set", "L"]) == NOTHING_DONE
     assert "NAME=VALUE" in capsys.readouterr().err
     assert main(["plan", WIRE, "--set", "lenght=2"]) == NOTHING_DONE

@@ -9,10 +9,12 @@ import pytest
 from examples import SHIPPED, WORKBOOKS, practical, typed
 from examples import practical as shipped
 
+from sheetlab.before.issue import issue
 from sheetlab.before.practice import KEY, TO_MARK, PracticeSet, practice_set
 from sheetlab.checks.assess import assess
 from sheetlab.cli import main
 from sheetlab.finding import SheetlabError
+from sheetlab.handling.roster import Group
 from sheetlab.practical.bench import applicable
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.observations import as_cells_show
@@ -145,7 +147,9 @@ def test_sets_that_cannot_be(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, wrong: tuple[str, str]
 ) -> None:
     assert main(["practice-set", WIRE, "--out", str(tmp_path / "set"), *wrong]) == 2
-    assert "cannot be written" in capsys.readouterr().err
+    err = capsys.readouterr().err
+    assert wrong[1] in err
+    assert "Expected: " in err
     assert not (tmp_path / "set").exists()
 
 
@@ -181,3 +185,15 @@ def test_the_demo_class_shows_the_mistakes_that_it_tells_of() -> None:
     for group, codes in wanted.items():
         assert codes <= told[group], group
     assert told["Avocet"] == told["Dunlin"] == told["Sanderling"] == set()
+
+
+@pytest.mark.parametrize("name", ["01 practice workbook, invented readings", "G" * 60])
+def test_a_long_name_in_the_footer_runs_into_nothing(tmp_path: Path, name: str) -> None:
+    (made,) = issue(catalogue(), WIRE, tmp_path, [Group(name)])
+    footer = openpyxl.load_workbook(made.path)[START].oddFooter
+    assert not footer.center.text
+    assert footer.right.text.split() == ["&A", "page", "&P", "of", "&N"]
+    lines = footer.left.text.strip().split("\n")
+    assert lines[-1].endswith(name)
+    # 80 letters of 8 points take 13 cm of the 18.4 between the margins
+    assert all(len(line.strip()) <= 83 for line in lines)

@@ -257,6 +257,24 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert "Instruments, cell B5" in told.err
 
 
+def test_a_check_that_was_due_is_a_note_of_the_register_itself(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path)
+    assert main(["register", "check", str(path), "--date", "2026-09-07"]) == 0
+    told = capsys.readouterr()
+    assert told.err.count("X-1 was last checked on 2025-01-31; the next check was due on") == 1
+    assert "1 findings" in told.out
+    assert main(["register", "check", str(path), "--date", "2025-02-01"]) == 0
+    assert "0 findings" in capsys.readouterr().out
+    assert main(["register", "check", str(path), "--date", "soon"]) == 2
+
+
+def test_the_kinds_of_scale_are_explained() -> None:
+    kind = next(one for one in LISTS["Instruments"] if one.heading == "kind")
+    assert all(f"{name}: " in kind.help for name in ("direct", "nominal"))
+
+
 def test_check_sheets_hold_the_published_table_and_no_broken_formula() -> None:
     book = openpyxl.load_workbook(io.BytesIO(blank()))
     assert set(SHEET_CHECKS) <= set(book.sheetnames)
@@ -421,6 +439,19 @@ def test_issue_tells_what_the_register_lacks(
     assert main([*command, "--date", "7/9/26", "--out", str(tmp_path / "b")]) == 2
     assert main([*command[:-1], str(roster), "--out", str(tmp_path / "b")]) == 2
     assert not (tmp_path / "b").exists()
+
+
+def test_groups_without_a_set_up_are_named_in_one_finding(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path)
+    roster = tmp_path / "roster.csv"
+    roster.write_text("group,setup\nA,\nB,W9\nC,\nD,W1\n")
+    command = ["issue", "wire-stretching", "--roster", str(roster), "--register", str(path)]
+    assert main([*command, "--date", "2025-01-01", "--out", str(tmp_path / "a")]) == 1
+    told = capsys.readouterr().err
+    assert told.count("no set-up is named (group A, C)") == 1
+    assert told.count("no set-up “W9” (group B)") == 1
 
 
 def test_the_same_register_and_day_write_the_same_bytes(tmp_path: Path) -> None:

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sheetlab.before.issue import issue
-from sheetlab.finding import SheetlabError
+from sheetlab.cli import main
+from sheetlab.finding import Finding, SheetlabError
 from sheetlab.handling.roster import Group, file_part, read_roster
 from sheetlab.practical.loader import catalogue
 
@@ -26,10 +27,49 @@ def roster(tmp_path: Path, data: bytes) -> tuple[Group, ...]:
         b"group,setup\nA 1,W1\nB,W2\n",
         b"\xef\xbb\xbfGroup;Set-up\r\nA 1;W1\r\nB;W2\r\n",
         b"setup\tgroup\nW1\tA 1\n\t\nW2\tB\n",
+        b"Group,Set up\nA 1,W1\nB,W2\n",
+        b" GROUP ,set_up\nA 1,W1\nB,W2\n",
     ],
 )
 def test_separators_and_headings(tmp_path: Path, data: bytes) -> None:
     assert roster(tmp_path, data) == (Group("A 1", "W1"), Group("B", "W2"))
+
+
+def test_columns_that_are_not_used_are_told_with_those_that_are(tmp_path: Path) -> None:
+    path = tmp_path / "roster.csv"
+    path.write_text("Group,student names,bench,,Observers\nA,x,W1,,y\n")
+    told: list[Finding] = []
+    assert read_roster(path, told.append) == (Group("A", "", "y"),)
+    (finding,) = told
+    assert finding.found.endswith(": “student names”, “bench”")
+    assert "group, setup, observers" in finding.expected
+    path.write_text("group\nA\n")
+    read_roster(path, told.append)
+    assert len(told) == 1
+
+
+def test_the_roster_of_the_readme_is_one(tmp_path: Path) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    lines = readme.split("    group,setup,observers\n")[1].split("\n\n")[0].split("\n")
+    text = "\n".join(["group,setup,observers", *(line.strip() for line in lines)])
+    groups = roster(tmp_path, text.encode())
+    assert groups == (Group("Avocet", "W1", "A. Noor, B. Lind"), Group("Fulmar", "W2"))
+
+
+@pytest.mark.parametrize("command", ["issue", "class", "rota"])
+def test_every_command_tells_of_columns_that_are_not_used(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    path = tmp_path / "roster.csv"
+    path.write_text("group,names\nA,x\nB,y\n")
+    more = {
+        "issue": ["simple-pendulum", "--out", str(tmp_path / "out"), "--roster", str(path)],
+        "class": [str(tmp_path), "--out", str(tmp_path / "C.xlsx"), "--roster", str(path)],
+        "rota": ["--groups", str(path), "--setups", "2", "--weeks", "1", "--practicals",
+                 "simple-pendulum", "--out", str(tmp_path / "rota.csv")],
+    }  # fmt: skip
+    main([command, *more[command]])
+    assert capsys.readouterr().err.count("were not used: “names”") == 1
 
 
 def test_old_code_page(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from published import case, columns, rows
 
 from sheetlab.before.books import books, gauges
+from sheetlab.before.plan import plan_text
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.assumptions import Settings, expected, quiet
 from sheetlab.practical.bench import simulate
@@ -388,13 +389,25 @@ def test_limits_by_hand() -> None:
     assert blank.refusal is not None
 
 
-def test_a_material_by_its_common_name_is_the_weakest() -> None:
-    stress = quick(material="copper", reason="a test").stress
-    assert stress is not None
-    assert stress.material.name == "copper, annealed"
+def test_a_common_name_of_several_materials_is_asked_about() -> None:
+    with pytest.raises(SheetlabError) as caught:
+        quick(material="copper", reason="a test")
+    (finding,) = caught.value.findings
+    assert finding.code == "no-such-material"
+    assert finding.expected == "copper, annealed; copper, hard"
+    assert quick(material="aluminium", reason="a test").stress is not None
+
+
+def test_a_choice_of_several_materials_is_the_weakest_and_that_is_told() -> None:
     by_setting = quick(settings={"material": "copper"}, reason="a test")
     assert by_setting.stress is not None
-    assert by_setting.stress.material == stress.material
+    assert by_setting.stress.material.name == "copper, annealed"
+    assert by_setting.stress.weakest_of == ("copper, annealed", "copper, hard")
+    told = " ".join(" ".join(plan_text(by_setting)).split())
+    assert "the weakest of “copper, annealed”, “copper, hard”: it was not said which" in told
+    named = quick(material="copper, hard", reason="a test").stress
+    assert named is not None
+    assert not named.weakest_of
     modulus = {one.key: one.value for one in by_setting.assumptions}["Y"]
     assert modulus == pytest.approx(113.5)
 
@@ -403,6 +416,7 @@ def test_what_cannot_be_used_is_refused() -> None:
     assert refused(material="cheese") == "no-such-material"
     assert refused(settings={"material": "other"}) == "no-such-material"
     assert refused(gauge="SWG 99") == "no-such-gauge"
+    assert refused(settings={"L": "1,234"}) == "setting-refused"
     for settings_ in (
         {"nothing": "1"}, {"L": "long"}, {"L": "nan"}, {"L": "1e400"}, {"d": "0"},
         {"dead_load": "-1"}, {"readings.rows": "11"}, {"readings.rows": "6.5"},
@@ -558,3 +572,19 @@ def test_a_wrong_stress_is_refused(old: str, new: str, key: str) -> None:
     with pytest.raises(SheetlabError) as caught:
         load(text.replace(old, new))
     assert any(f"“{key}”" in one.found for one in caught.value.findings)
+
+
+@pytest.mark.parametrize("label", ["SWG 25", "25 SWG", "25swg", "s.w.g. 25"])
+def test_a_gauge_is_written_either_way_round(label: str) -> None:
+    stress = quick(gauge=label, material="phosphor bronze, hard", reason="a test").stress
+    assert stress is not None
+    assert stress.gauge is not None
+    assert stress.gauge.name == "SWG 25"
+
+
+def test_a_decimal_comma_is_a_decimal_point_where_that_is_certain() -> None:
+    with_comma, with_point = (
+        {one.key: one.value for one in quick(settings={"L": text}).assumptions}["L"]
+        for text in ("2,5", "2.5")
+    )
+    assert with_comma == with_point == 2.5
