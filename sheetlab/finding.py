@@ -109,13 +109,7 @@ def merged(findings: Iterable[Finding]) -> tuple[Finding, ...]:
         groups.setdefault(kind if column else (*kind, finding.found), []).append(finding)
     out = []
     for group in groups.values():
-        first = group[0]
-        if len(group) < MANY:
-            out += group
-            continue
-        others = ", ".join(dict.fromkeys(f.place.cell for f in group[1:]))
-        found = f"{first.found.rstrip('.')}; and likewise in {len(group) - 1} more cells ({others})"
-        out.append(replace(first, found=found))
+        out += group if len(group) < MANY else [as_one(group)]
     return tuple(out)
 
 
@@ -148,6 +142,17 @@ def together(findings: Iterable[Finding]) -> tuple[Finding, ...]:
             )
         out.append(first)
     return tuple(out)
+
+
+def as_one(group: Sequence[Finding]) -> Finding:
+    """Findings of one kind as the first of them, with the cells of the others."""
+    first, count = group[0], len(group) - 1
+    if not count:
+        return first
+    others = ", ".join(dict.fromkeys(f.place.cell for f in group[1:]))
+    cells = f"{count} more cell{'s' if count > 1 else ''}"
+    found = f"{first.found.rstrip('.')}; and likewise in {cells} ({others})"
+    return replace(first, found=found)
 
 
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:

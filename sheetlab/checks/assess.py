@@ -19,8 +19,9 @@ from sheetlab.checks import (
     bound as bound_to,
 )
 from sheetlab.checks.diagnosis import AnswerDiagnosis
+from sheetlab.checks.order import gravest_first
 from sheetlab.checks.subject import Subject
-from sheetlab.finding import Finding, Severity, merged, worst_first
+from sheetlab.finding import Finding, Severity, merged
 from sheetlab.metrology import montecarlo
 from sheetlab.practical.evaluate import Evaluation, Numbers, evaluate_practical
 from sheetlab.practical.model import Practical
@@ -103,7 +104,7 @@ def assess(
     # of a blank workbook everything else that could be said follows from that
     findings = tuple(
         _said(finding, profile)
-        for finding in worst_first(merged(blank or [*observations.findings, *found]))
+        for finding in gravest_first(subject, merged(blank or [*observations.findings, *found]))
     )
     measurand = evaluation.measurand
     if measurand is None or not math.isfinite(measurand.budget.value):

@@ -8,7 +8,14 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import islice
 
-from sheetlab.checks.causes import KINDS, Cause, power_words
+from sheetlab.checks.causes import (
+    ANSWER_UNIT,
+    ELSEWHERE,
+    ELSEWHERE_QUESTION,
+    KINDS,
+    Cause,
+    power_words,
+)
 from sheetlab.checks.subject import Subject
 from sheetlab.checks.worlds import Place, World, finite
 from sheetlab.formula import slips
@@ -25,6 +32,8 @@ from sheetlab.units import Unit, neighbours
 MOST_SLIPS = 500
 LIKE = 0.1
 """Relative difference up to which another method may be taken for the same quantity."""
+BY_CHANCE = 0.05
+"""Relative difference from the mean below which one reading may equal any other number."""
 DECADES = 12
 FEW_UNITS = 4
 COSTLY = ("weighted_slope", "weighted_intercept", "both_errors_slope", "both_errors_intercept")
@@ -137,17 +146,22 @@ class Slips:
         """A slip in words."""
         kind = KINDS[candidate.kind]
         words = {
-            "what": (" or " if candidate.kind == "unit" else " and ").join(
-                dict.fromkeys(self.named(key) for key in candidate.about)
-            ),
+            "what": " and ".join(dict.fromkeys(self.named(key) for key in candidate.about)),
             "of": self.named(candidate.of or self.target),
             "detail": candidate.detail,
             "power": power_words(candidate.detail),
         }
+        text, question = kind.text, kind.question
+        if candidate.kind == "unit":
+            put_in = dict.fromkeys(self.named(k) for k in candidate.about if k != self.target)
+            words["what"] = " or ".join(f"“{name}”" for name in put_in)
+            question = question if put_in else ANSWER_UNIT
+        if kind.by_chance and abs(candidate.factor - 1.0) < BY_CHANCE:
+            text, question = text + ELSEWHERE, question + ELSEWHERE_QUESTION
         return Cause(
             candidate.kind,
-            kind.text.format(**words),
-            kind.question.format(**words),
+            text.format(**words),
+            question.format(**words),
             candidate.factor,
             distance,
             kind.legitimate,

@@ -22,6 +22,8 @@ class Kind:
     """Not a mistake but another way."""
     pairs: bool = False
     """Common enough to be looked for together with another slip."""
+    by_chance: bool = False
+    """One number among several that lie close together: another from elsewhere may be as near."""
 
 
 KINDS: dict[str, Kind] = {
@@ -46,11 +48,11 @@ KINDS: dict[str, Kind] = {
         "With which sign does the zero error of the {detail} go into a reading?", pairs=True,
     ),
     "diameter-for-radius": Kind(
-        9, "{what} counted double in the formula of {of}: a diameter where a radius belongs",
+        9, "a diameter taken for a radius in the formula of {of} ({what} then counts double)",
         "Which length goes into the {power}: the diameter or the radius?", pairs=True,
     ),
     "radius-for-diameter": Kind(
-        9, "half of {what} in the formula of {of}: a radius where a diameter belongs",
+        9, "a radius taken for a diameter in the formula of {of} ({what} then counts half)",
         "Which length goes into the {power}: the diameter or the radius?", pairs=True,
     ),
     "weight": Kind(
@@ -58,7 +60,8 @@ KINDS: dict[str, Kind] = {
         "Is the load in your formula a mass in kilograms or a force in newtons?", pairs=True,
     ),
     "unit": Kind(
-        8, "{detail}", "In which unit did you put in or give {what}?", pairs=True,
+        8, "{detail}",
+        "In which unit did you take {what}, and in which unit is your answer to be?", pairs=True,
     ),
     "per-step": Kind(
         7, "{detail} ({what})",
@@ -150,18 +153,19 @@ KINDS: dict[str, Kind] = {
     ),
     "half-readings": Kind(
         4, "only {detail} of the readings used for {what}",
-        "From which of your readings did you work this out?",
+        "From which of your readings did you work this out?", by_chance=True,
     ),
     "one-column": Kind(
         4, "only one of the columns used ({what})",
-        "From which of your readings did you work this out?",
+        "From which of your readings did you work this out?", by_chance=True,
     ),
     "number-square-lost": Kind(
         4, "the square lost for the numbers in the formula of {of}",
         "Is everything in the bracket squared in the formula of {of}?",
     ),
     "twice": Kind(
-        3, "{what} counted double in the formula of {of}", "How often does {what} count in {of}?",
+        3, "{what} taken twice in the formula of {of}",
+        "How many times does {what} stand in the formula of {of}?",
     ),
     "half": Kind(
         3, "half of {what} in the formula of {of}", "Did you take all of {what}, or half of it?",
@@ -201,9 +205,13 @@ KINDS: dict[str, Kind] = {
     ),
     "one-reading": Kind(
         1, "one reading alone ({what}, {detail})",
-        "From which of your readings did you work this out?",
+        "From which of your readings did you work this out?", by_chance=True,
     ),
 }  # fmt: skip
+
+ELSEWHERE = " (or a value from elsewhere: a label, a table)"
+ELSEWHERE_QUESTION = " Or does it come from a label or a table?"
+ANSWER_UNIT = "In which unit is your answer to be, and in which unit is the number that you gave?"
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
-from sheetlab.finding import Finding, Severity
+from sheetlab.finding import Finding, Severity, as_one
 from sheetlab.formula.tree import Call, names, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.linetests import median
-from sheetlab.practical.model import CheckField
+from sheetlab.practical.edits import ZERO_EDITS, whole_edits
+from sheetlab.practical.evaluate import Numbers
+from sheetlab.practical.model import CheckField, InputField
 
 
 def impossible_readings(subject: Subject) -> Iterator[Finding]:
@@ -25,9 +27,22 @@ def broken_conditions(subject: Subject) -> Iterator[Finding]:
     A check without its readings says nothing. Neither does one in whose row a reading has been
     named already: it would only repeat what follows from that.
     """
+    told: set[tuple[str, str | None]] = set()
     for check in subject.practical.checks:
-        if not check.reading and not check.live_only:
+        if check.reading or check.live_only:
+            continue
+        if not check.once:
             yield from _broken(subject, check)
+        elif (check.code, check.table) not in told:
+            told.add((check.code, check.table))
+            alike = [c for c in subject.practical.checks if _alike(c, check)]
+            group = [finding for c in alike for finding in _broken(subject, c)]
+            if group:
+                yield as_one(group)
+
+
+def _alike(one: CheckField, other: CheckField) -> bool:
+    return (one.code, one.table, one.once) == (other.code, other.table, other.once)
 
 
 def _broken(subject: Subject, check: CheckField) -> Iterator[Finding]:
@@ -42,7 +57,7 @@ def _broken(subject: Subject, check: CheckField) -> Iterator[Finding]:
             Severity(check.severity),
             _found(subject, check, row),
             check.expected,
-            check.question,
+            _would_fit(subject, check, row) + check.question,
             subject.place(_farthest(subject, check, row), row),
         )
 
@@ -83,9 +98,56 @@ def _found(subject: Subject, check: CheckField, row: int | None) -> str:
         keys = _columns(subject, check) or keys
     where = row if subject.practical.field(keys[0]).table is not None else None
     told = [
-        f"“{subject.practical.field(key).title}” is {subject.shown(key, where)}" for key in keys
+        f"“{subject.practical.field(key).title}” is {_typed(subject, key, where)}" for key in keys
     ]
-    return f"{', '.join(told)}{subject.row_words(where)}"
+    text = f"{', '.join(told)}{subject.row_words(where)}"
+    if check.reading and _is_choice(subject, check.at):
+        text += f", which makes {subject.shown(check.reading, row)}"
+    return text
+
+
+def _is_choice(subject: Subject, key: str) -> bool:
+    one = subject.practical.inputs.get(key)
+    return one is not None and one.kind == "choice"
+
+
+def _typed(subject: Subject, key: str, row: int | None) -> str:
+    """A value with every digit that was typed: one too many may be what is complained of."""
+    one = subject.practical.field(key)
+    if isinstance(one, InputField) and one.kind == "choice":
+        return f"“{subject.shown(key, row)}”"
+    value = subject.numbers.shown(key, row)
+    if not isinstance(one, InputField) or value is None or one.decimals is None:
+        return subject.shown(key, row)
+    lost = abs(value - round(value, one.decimals)) > 1e-9 * abs(value)
+    return amount(value, one.unit, None, 10) if lost else subject.shown(key, row)
+
+
+def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
+    """What would stand there with the zero mark on the other side, where that mends it."""
+    numbers = subject.numbers
+    if check.reading:
+        one = subject.practical.inputs.get(check.at)
+        if one is None or one.kind != "choice":
+            return ""
+        for text, code in zip(one.choices, one.choice_values, strict=True):
+            changed = numbers.changed({(check.at, row): code})
+            if evaluate(check.node, changed, row) is True:
+                meant = _value(subject, changed, check.reading, row)
+                return f"{meant} would fit if “{one.title}” said “{text}”. "
+        return ""
+    if check.table is not None:
+        return ""
+    for edit in whole_edits(numbers, ZERO_EDITS):
+        changed = numbers.changed(edit.changes)
+        if evaluate(check.node, changed, row) is True:
+            return f"{_value(subject, changed, check.at, row)} would fit: as if {edit.words}. "
+    return ""
+
+
+def _value(subject: Subject, numbers: Numbers, key: str, row: int | None) -> str:
+    one, value = subject.practical.field(key), numbers.shown(key, row)
+    return "nothing" if value is None else amount(value, one.unit, one.decimals)
 
 
 def implausible_quantities(subject: Subject) -> Iterator[Finding]:

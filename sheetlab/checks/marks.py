@@ -59,6 +59,8 @@ class Item:
     marks: float
     good: str = ""
     """What the feedback says to a group that has all of these marks."""
+    good_unless: tuple[Cost, ...] = ()
+    """Findings with which ``good`` is not said, whatever the marks; ``each`` means nothing here."""
     findings: tuple[Cost, ...] = ()
     answers: tuple[str, ...] = ()
     """Ids of own results that have to follow from what was there before; ``*``: every one."""
@@ -68,6 +70,9 @@ class Item:
     """Cells of the first sheet that have to be filled."""
     result: bool = False
     """A first result has to come out of the readings."""
+    uncertainty_within: float = 0.0
+    """Expanded uncertainty of the first result as a fraction of it, up to which the marks are
+    given; 0: not looked at."""
     stated: bool = False
     """The group has to state an uncertainty of its own, with a sensible number of digits."""
 
@@ -76,7 +81,8 @@ class Item:
         """Whether the item says when its marks are earned."""
         return bool(
             self.findings or self.answers or self.rows or self.start or self.result or self.stated
-        )
+            or self.uncertainty_within
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +111,8 @@ class ProposedMark:
     proposed: float | None
     """None for an item that only the teacher can judge."""
     evidence: str
+    praise: bool = True
+    """Whether ``good`` may be said: nothing stands against it."""
 
 
 # -- from text -----------------------------------------------------------------------------------
@@ -150,13 +158,14 @@ def _texts_for_lists(data: Mapping[str, Any]) -> Iterable[tuple[str, str, str]]:
     for i, item in enumerate(items if isinstance(items, list) else ()):
         if not isinstance(item, dict):
             continue
-        costs = item.get("findings")
-        rules = [r for r in costs if isinstance(r, dict)] if isinstance(costs, list) else []
         places = [(f"items[{i}]", item, ("answers", "rows", "start"))]
-        places += [
-            (f"items[{i}].findings[{j}]", rule, ("codes", "sheets", "keys"))
-            for j, rule in enumerate(rules)
-        ]
+        for name in ("findings", "good_unless"):
+            costs = item.get(name)
+            places += [
+                (f"items[{i}].{name}[{j}]", rule, ("codes", "sheets", "keys"))
+                for j, rule in enumerate(costs if isinstance(costs, list) else ())
+                if isinstance(rule, dict)
+            ]
         for where, table, keys in places:
             for key in keys:
                 if isinstance(table.get(key), str):
@@ -185,14 +194,18 @@ def _scheme_problems(scheme: Scheme) -> list[tuple[str, str, str]]:
         for name in item.start:
             if name not in _START:
                 found.append((f"{where}.start", f"there is no cell “{name}”", ", ".join(_START)))
-        for j, cost in enumerate(item.findings):
-            here = f"{where}.findings[{j}]"
-            if not cost.codes and not cost.severity:
-                found.append((here, "costs nothing", "“codes” or “severity”"))
-            if cost.severity and cost.severity not in _GRAVE:
-                found.append((f"{here}.severity", f"“{cost.severity}”", ", ".join(_GRAVE)))
-            if cost.each < 0.0:
-                found.append((f"{here}.each", f"{cost.each:g}", "0 or more"))
+        if not 0.0 <= item.uncertainty_within <= 1.0:
+            within = f"{item.uncertainty_within:g}"
+            found.append((f"{where}.uncertainty_within", within, "a fraction from 0 to 1"))
+        for name, costs in (("findings", item.findings), ("good_unless", item.good_unless)):
+            for j, cost in enumerate(costs):
+                here = f"{where}.{name}[{j}]"
+                if not cost.codes and not cost.severity:
+                    found.append((here, "names no finding", "“codes” or “severity”"))
+                if cost.severity and cost.severity not in _GRAVE:
+                    found.append((f"{here}.severity", f"“{cost.severity}”", ", ".join(_GRAVE)))
+                if cost.each < 0.0:
+                    found.append((f"{here}.each", f"{cost.each:g}", "0 or more"))
     return found
 
 
@@ -203,8 +216,9 @@ def propose(assessment: Assessment, scheme: Scheme) -> tuple[ProposedMark, ...]:
     """What a scheme proposes for a workbook, in the order of its items.
 
     Conditions of an item each give a share from 0 to 1, of which the mean is taken; what its
-    findings cost is subtracted, and the rest is rounded to a step, halves up. Never below zero
-    or above the marks of the item.
+    findings cost is subtracted, and the rest is rounded to a step, halves up; but all marks of an
+    item of several steps are for a group that earned them all. Never below zero or above the marks
+    of the item.
     """
     judge = _Judge(assessment)
     return tuple(judge.mark(item, scheme.step) for item in scheme.items)
@@ -234,13 +248,19 @@ class _Judge:
             earned -= cost
             said.append(text)
         proposed = min(max(rounded(max(earned, 0.0), step), 0.0), item.marks)
+        if earned < item.marks * (1.0 - 1e-9) and proposed == item.marks > step:
+            # what is missing shows
+            proposed = rounded(item.marks - step, step)
         evidence = self.assessment.evaluation.profile.sentence(" ".join(said))
-        return ProposedMark(item, item.marks, proposed, evidence)
+        against = any(self.hit(r, f) for r in item.good_unless for f in self.assessment.findings)
+        return ProposedMark(item, item.marks, proposed, evidence, not against)
 
     def conditions(self, item: Item) -> Iterable[tuple[float | None, str]]:
         """Share of the marks and a sentence, for each condition; no share if it cannot be told."""
         if item.result:
             yield self.result()
+        if item.uncertainty_within:
+            yield self.uncertainty(item.uncertainty_within)
         if item.rows:
             yield self.rows(item.rows)
         if item.start:
@@ -301,6 +321,16 @@ class _Judge:
         title = self.assessment.practical.derived[found.definition.quantity].title
         return 1.0, f"The readings give a result ({title})."
 
+    def uncertainty(self, within: float) -> tuple[float | None, str]:
+        found = self.assessment.evaluation.measurand
+        if found is None or not found.budget.value:
+            return None, ""
+        part = found.budget.expanded_uncertainty / abs(found.budget.value)
+        text = f"Its expanded uncertainty is {100.0 * part:.2g} % of it"
+        if part <= within:
+            return 1.0, f"{text}."
+        return 0.0, f"{text}; up to {100.0 * within:.2g} % was wanted."
+
     def rows(self, tables: Sequence[str]) -> tuple[float | None, str]:
         wanted = [
             table
@@ -313,8 +343,8 @@ class _Judge:
             shares.append(min(1.0, count / table.minimum_rows))
             where = _span(self.typed(table.id))
             said.append(
-                f"“{table.title}”: {count} row{'s' if count != 1 else ''} of {table.minimum_rows} "
-                f"asked for{where and f' ({where})'}"
+                f"“{table.title}”: {count} row{'s' if count != 1 else ''}; {table.minimum_rows} "
+                f"{'were' if table.minimum_rows > 1 else 'was'} asked for{where and f' ({where})'}"
             )
         if not wanted:
             return None, "This practical has none of the tables asked for."

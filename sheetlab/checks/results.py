@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.metrology.budget import student_t
-from sheetlab.practical.edits import whole_edits
+from sheetlab.practical.edits import Edit, whole_edits
 from sheetlab.practical.evaluate import AcceptedValue, ResultValue
 
 MOST_SLIPS = 3
@@ -19,6 +19,8 @@ _LIKELY = {
     "scale-backwards": 3,
     "wrong-divisions": 4,
 }
+WOULD_FIT = "It would fit if"
+"""How the remedy begins where a slip is known with which a result would agree."""
 FAR = 0.002
 """Probability below which an honest result lies so far from the accepted value."""
 
@@ -41,7 +43,7 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         one = subject.practical.derived[result.definition.quantity]
         side = "above" if accepted.percent_difference > 0 else "below"
         slips = _slips_that_fit(subject, result, accepted)
-        would = f"It would fit if {'; or if '.join(slips)}. " if slips else ""
+        would = f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
         yield Finding(
             "far-from-accepted",
             Severity.DOUBTFUL,
@@ -64,20 +66,37 @@ def _slips_that_fit(
     """Slips through the whole workbook with which the result would agree, the nearest first."""
     key, its = result.definition.quantity, result.budget
     spread = math.hypot(its.expanded_uncertainty / (abs(its.value) or 1.0), accepted.tolerance)
-    found = []
+    found: list[tuple[int, int, float, Edit]] = []
     for edit in whole_edits(subject.numbers):
         value = subject.numbers.changed(edit.changes).value(key, None)
         if not value or value / accepted.value <= 0.0:
             continue
         distance = abs(math.log(value / accepted.value))
         if distance <= spread:
-            found.append((_LIKELY.get(edit.kind, len(_LIKELY)), distance, edit.words))
+            rank = _LIKELY.get(edit.kind, len(_LIKELY))
+            found.append((rank, _outside(subject, edit), distance, edit))
+    # a table that was typed in one unit is one slip, not one for each of its columns
+    whole = [
+        one for one in found
+        if not any(one[3].changes.items() < other[3].changes.items() for other in found)
+    ]  # fmt: skip
     kept: list[str] = []
-    for rank, _, words in sorted(found):
+    for rank, _, _, edit in sorted(whole, key=lambda one: one[:3]):
         # of all units that might have been mistaken one is enough
         if rank < len(_LIKELY) or not kept:
-            kept.append(words)
+            kept.append(edit.words)
     return tuple(kept)[:MOST_SLIPS]
+
+
+def _outside(subject: Subject, edit: Edit) -> int:
+    """Numbers outside the limits of their cells with a slip undone, less those as typed."""
+    count = 0
+    for (key, row), value in edit.changes.items():
+        one, typed = subject.practical.inputs[key], subject.observations.entry(key, row).value
+        low = -math.inf if one.minimum is None else one.minimum
+        high = math.inf if one.maximum is None else one.maximum
+        count += (not low <= value <= high) - (typed is not None and not low <= typed <= high)
+    return count
 
 
 def _how_far(ratio: float, side: str) -> str:

@@ -222,10 +222,10 @@ class Subject:
         return "" if row is None else f" in row {row + 1}"
 
 
-def amount(value: float, unit: Unit, decimals: int | None = None) -> str:
-    """A number with its unit for a sentence."""
+def amount(value: float, unit: Unit, decimals: int | None = None, digits: int = 6) -> str:
+    """A number with its unit for a sentence; ``digits``: significant ones without decimals."""
     if decimals is None or (value and abs(value) < 10.0**-decimals):
-        text = f"{value:.6g}"
+        text = f"{value:.{digits}g}"
     else:
         text = f"{value:.{decimals}f}"
     return f"{text} {unit.pretty}".strip().replace("-", "−")

@@ -826,10 +826,12 @@ class _Feedback:
         texts = [
             mark.item.good
             for mark, counts in zip(self.one.marks, marks, strict=True)
-            if mark.item.good and counts is not None and counts >= mark.out_of
+            if mark.item.good and mark.praise and counts is not None and counts >= mark.out_of
         ]
         o = self.one.outcome
-        if o is not None and o.e_n is not None and abs(o.e_n) <= 1.0:
+        # a wrong reading makes the uncertainty wide enough to agree with any book
+        sound = self.one.status == "ok"
+        if sound and o is not None and o.e_n is not None and abs(o.e_n) <= 1.0:
             texts.append("Your result and the accepted value agree within their uncertainties.")
         return [_cut(text, 105) for text in texts[:FEW_GOOD]]
 

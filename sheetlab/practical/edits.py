@@ -166,6 +166,8 @@ def _instrument(practical: Practical, reading: str) -> tuple[str, str] | None:
 
 SCALE_EDITS = ("scale-backwards", "wrong-divisions")
 """Kinds of slips that spoil a line."""
+ZERO_EDITS = ("zero-side", "zero-sign")
+"""Kinds of slips about the zero mark."""
 
 
 def whole_edits(numbers: Numbers, kinds: Sequence[str] = ()) -> Iterator[Edit]:
@@ -256,19 +258,25 @@ def _unit_edits(numbers: Numbers) -> Iterator[Edit]:
             continue
         if key.rpartition(".")[2] in ("coincidence", "limit"):
             continue
-        name = f"“{one.title}”"
+        name, its = f"“{one.title}”", f" (in {one.unit.pretty})"
         if one.table is not None:
             reading = _instrument(practical, key.rpartition(".")[0])
             if reading is not None:
                 # of a reading in two parts only a whole can be in another unit
                 continue
             titles = {table.id: table.title for table in practical.definition.tables}
-            name = f"“{titles.get(one.table, one.table)}” ({one.unit.pretty})"
-            if not one.instrument:
-                name += f" {one.title}"
-        groups.setdefault(name, []).append(key)
-        if one.table is not None and one.instrument:
-            groups.setdefault(f"{name} {one.title}", []).append(key)
+            table = f"“{titles.get(one.table, one.table)}”"
+            name = f"the numbers under “{one.title}” in {table}"
+            if one.instrument:
+                groups.setdefault(f"the numbers in {table}{its}", []).append(key)
+        groups.setdefault(f"{name}{its}", []).append(key)
+    columns = list(groups.values())
+    # a table with one such column: the column has the better name
+    groups = {
+        name: keys
+        for i, (name, keys) in enumerate(groups.items())
+        if not any(keys == other for other in columns[i + 1 :])
+    }
     for name, keys in groups.items():
         typed = {
             (key, row): value
@@ -280,7 +288,7 @@ def _unit_edits(numbers: Numbers) -> Iterator[Edit]:
             continue
         for factor in (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001):
             yield Edit("unit-slip", {place: v * factor for place, v in typed.items()},
-                       f"{name} had been typed {_scaled(factor)}")  # fmt: skip
+                       f"{name} were {_scaled(factor)}")  # fmt: skip
 
 
 def _places(one: InputField) -> Sequence[int | None]:

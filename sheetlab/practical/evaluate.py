@@ -83,8 +83,8 @@ class Numbers:
             value = one.default
         return None if value is None else one.unit.to_si(value)
 
-    def changed(self, changes: Mapping[tuple[str, int | None], float]) -> Numbers:
-        """The values with other numbers in some input cells, as cells show them.
+    def changed(self, changes: Mapping[tuple[str, int | None], float | None]) -> Numbers:
+        """The values with other numbers, or none, in some input cells, as cells show them.
 
         What does not depend on those cells is taken over instead of being worked out again.
         """

@@ -67,6 +67,8 @@ class PartCheck:
     condition: str
     question: str
     expected: str
+    once: bool = False
+    """Broken in several cells of a table it is one finding: a unit or a habit, not many slips."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +250,7 @@ KINDS: dict[str, Kind] = {
                 "This is finer than a tenth of the smallest division. Is it in the unit of the "
                 "heading, and is the smallest division right?",
                 "readings to a tenth of the smallest division at most",
+                once=True,
             ),
         ),
         rounding="0.5 * least_count",

@@ -176,6 +176,8 @@ class CheckField:
     reading: str = ""
     """Reading of which one part is checked; empty for a check of whole readings."""
     live_only: bool = False
+    once: bool = False
+    """Several broken rows and columns of a table are one finding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -861,6 +863,7 @@ class _Compiler:
                     at=key,
                     table=table,
                     rows=self.tables[table],
+                    once=check.once,
                 )
             )
 

@@ -44,8 +44,8 @@ class Observations:
         kept = {key: found for key, found in self.entries.items() if key not in keys}
         return Observations(kept, self.findings, self.file)
 
-    def changed(self, changes: Mapping[tuple[str, int | None], float]) -> Observations:
-        """The observations with other numbers in some cells (row None: a single input)."""
+    def changed(self, changes: Mapping[tuple[str, int | None], float | None]) -> Observations:
+        """The observations with other numbers, or none, in some cells (row None: one input)."""
         entries = dict(self.entries)
         for (key, row), value in changes.items():
             found = list(entries.get(key, ()))

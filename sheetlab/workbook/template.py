@@ -15,7 +15,13 @@ import xlsxwriter
 from sheetlab.formula.render import NotInCellsError, cell_condition, cell_formula, quoted
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers
-from sheetlab.practical.model import START_PREFIX, CheckField, InputField, Practical
+from sheetlab.practical.model import (
+    START_PREFIX,
+    CheckField,
+    DerivedField,
+    InputField,
+    Practical,
+)
 from sheetlab.practical.observations import Typed, as_cells_show
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.practical.register import Bound
@@ -44,7 +50,10 @@ ROWS_OF_A_PAGE = 60
 GRID_ROW_HEIGHT = 27.0
 VALUE_ROW_HEIGHT = 19.0
 EPOCH = datetime.datetime(2020, 1, 1)  # no clock in the file: same inputs, same bytes
-TEXT_QUESTION = "A text stands where a number belongs. Type the number only, without its unit."
+TEXT_QUESTION = (
+    "A text stands where a number belongs. Type the number only: with the decimal sign of this "
+    "program, without its unit."
+)
 CHOICE_QUESTION = "Choose one of the entries of the list in the cell."
 
 
@@ -209,8 +218,9 @@ class _Writer:
             self.worked_cell(sheet, block.key, None, slot, cells)
         if not (isinstance(one, InputField) and one.kind == "choice"):
             sheet.write_string(row, slot.column + 1, one.unit.pretty, self.styles("unit"))
-        typed = (block.key,) if isinstance(one, InputField) else ()
-        message = self.messages(block.checks, typed, None, cells)
+        # what only the evaluation works out has no number to ask about
+        asked = isinstance(one, InputField) or self.in_cells(one, cells)
+        message = self.messages(block.checks, (block.key,) if asked else (), None, cells)
         if message:
             first = slot.column + 2
             if block.checks:
@@ -275,6 +285,13 @@ class _Writer:
         value = self.numbers.shown(key, row)
         sheet.write_formula(line, slot.column, formula, style, "" if value is None else value)
 
+    def in_cells(self, one: DerivedField, cells: LayoutCells) -> bool:
+        try:
+            cell_formula(one.node, cells, None, one.unit)
+        except NotInCellsError:
+            return False
+        return True
+
     def message_cell(
         self, sheet: Any, row: int, first: int, last: int, formula: str, value: str
     ) -> None:
@@ -299,8 +316,8 @@ class _Writer:
         for kind, question, test in by_kind:
             tests, found = [], False
             for key in typed:
-                one = self.practical.inputs[key]
-                if one.kind != kind:
+                one = self.practical.inputs.get(key)
+                if one is None or one.kind != kind:
                     continue
                 cell = cells.cell(key, row)
                 others = ",".join(f"{cell}<>{quoted(choice)}" for choice in one.choices)
@@ -308,8 +325,8 @@ class _Writer:
                 value = self.typed[key][row or 0]
                 found |= isinstance(value, str) and value not in one.choices
             if tests:
-                joined = tests[0] if len(tests) == 1 else f"OR({','.join(tests)})"
-                asked.append((joined, question, found))
+                asked.append((_any_of(tests), question, found))
+        asked += self.beyond_limits(typed, row, cells)
         for check in checks:
             try:
                 missing, condition = cell_condition(check.node, cells, row)
@@ -324,6 +341,42 @@ class _Writer:
             formula = f"IF({test},{quoted(question)},{formula})"
             value = question if broken else value
         return f"={formula}", value
+
+    def beyond_limits(
+        self, keys: Sequence[str], row: int | None, cells: LayoutCells
+    ) -> list[tuple[str, str, bool]]:
+        """Questions about numbers that no such quantity can be: the unit is the usual cause.
+
+        A spreadsheet refuses them where they are typed, but not where they are pasted or filled in.
+        """
+        asked: dict[str, tuple[list[str], bool]] = {}
+        for key in keys:
+            one = self.practical.field(key)
+            if not one.unit.pretty:
+                continue
+            if isinstance(one, InputField):
+                low, high = one.minimum, one.maximum
+                value = self.typed[key][row or 0] if one.kind == "number" else None
+            else:
+                low, high = one.plausible or (None, None)
+                value = self.numbers.shown(key, row)
+            if low is None and high is None:
+                continue
+            cell = cells.cell(key, row)
+            sides = [f"{cell}{sign}{limit!r}" for sign, limit in (("<", low), (">", high))
+                     if limit is not None]  # fmt: skip
+            question = f"{_expected(low, high, one.unit.pretty)} is expected. " + (
+                f"Is this in {one.unit.pretty}?"
+                if isinstance(one, InputField)
+                else "Are all readings in the unit of their heading?"
+            )
+            off = isinstance(value, float | int) and not (
+                (low is None or low <= value) and (high is None or value <= high)
+            )
+            tests, found = asked.setdefault(question, ([], False))
+            tests.append(f"AND(ISNUMBER({cell}),{_any_of(sides)})")
+            asked[question] = tests, found or off
+        return [(_any_of(tests), question, off) for question, (tests, off) in asked.items()]
 
     def identity(self) -> None:
         sheet = self.book.add_worksheet(IDENTITY)
@@ -342,6 +395,18 @@ class _Writer:
 def _worked_format(decimals: int | None, unit: str) -> str:
     # pascals run to twelve digits: show them with a power of ten
     return "0.000E+00" if decimals == 0 and unit in ("Pa", "N/m^2") else decimals_format(decimals)
+
+
+def _any_of(tests: Sequence[str]) -> str:
+    return tests[0] if len(tests) == 1 else f"OR({','.join(tests)})"
+
+
+def _expected(low: float | None, high: float | None, unit: str) -> str:
+    if low is None:
+        return f"{high:g} {unit} or less"
+    return (
+        f"{low:g} {unit} or more" if high is None else f"Something from {low:g} to {high:g} {unit}"
+    )
 
 
 def _validation(one: InputField) -> dict[str, Any]:

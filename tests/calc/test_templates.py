@@ -157,6 +157,26 @@ def test_off_graduation_and_wrong_side_are_asked_about(office: Office, tmp_path:
     assert any("zero error comes out very large" in text for text in texts)
 
 
+def test_a_wrong_unit_and_a_decimal_comma_are_asked_about(office: Office, tmp_path: Path) -> None:
+    cells = {k: list(v) for k, v in typed("Avocet").items()}
+    cells["readings.mass"] = [1000.0 * value for value in cells["readings.mass"]]
+    for key in ("length.upper", "length.lower"):
+        cells[key] = [value / 100.0 for value in cells[key]]
+    cells["readings.up.1.main"][5] = "3,0"
+    path = tmp_path / "wrong.xlsx"
+    path.write_bytes(write_template(layout("wire-stretching", Assist.FULL), cells))
+    found = [(s, v) for s, _, v, _ in office.formulas(path) if isinstance(v, str) and v]
+    kilograms = ("Readings", "Something from 0 to 50 kg is expected. Is this in kg?")
+    # all rows but the first, which is 0, and the one with the text
+    assert found.count(kilograms) == len(cells["readings.mass"]) - 2
+    texts = [text for _, text in found]
+    length = "0.3 to 6 m is expected. Are all readings in the unit of their heading?"
+    assert f"Something from {length}" in texts
+    assert any("with the decimal sign of this program" in text for text in texts)
+    path.write_bytes(filled("Avocet", Assist.FULL))
+    assert not any("is expected" in str(v) for _, _, v, _ in office.formulas(path))
+
+
 @pytest.mark.parametrize("group", sorted(WORKBOOKS))
 def test_a_workbook_saved_by_calc_evaluates_the_same(
     office: Office, tmp_path: Path, group: str

@@ -473,9 +473,36 @@ def test_finding_says_what_was_given_what_follows_and_asks() -> None:
     subject = subject_of(WIRE, {**CELLS, "answer.Y": [figures(modulus(V) / 4, 4)]})
     (finding,) = answers_that_differ(subject)
     assert "Young's modulus Y" in finding.found
-    assert "consistent with mean corrected diameter d counted double" in finding.expected
+    assert "consistent with a diameter taken for a radius in the formula of" in finding.expected
+    assert "(mean corrected diameter d then counts double)" in finding.expected
     assert "0.25 times" in finding.expected
     assert finding.remedy == "Which length goes into the square: the diameter or the radius?"
+
+
+def test_units_are_asked_for_in_plain_words() -> None:
+    subject = subject_of(WIRE, {**CELLS, "answer.Y": [figures(modulus(V) * 100, 4)]})
+    (finding,) = answers_that_differ(subject)
+    assert finding.remedy.startswith("In which unit did you take “")
+    assert finding.remedy.endswith("”, and in which unit is your answer to be?")
+    (d,) = answers_that_differ(subject_of(WIRE, {**CELLS, "answer.d": [figures(V["d"] / 10, 4)]}))
+    assert "unit is your answer to be" in d.remedy
+
+
+def test_one_reading_near_the_mean_may_be_a_number_from_a_label() -> None:
+    # the highest reading, as a nominal diameter would be: 1 % beside the mean
+    rows = len(CELLS["diameter.d.1.main"])
+    cells = {**CELLS, "diameter.d.1.main": [0.5] * rows, "diameter.d.2.main": [0.5] * rows,
+             "diameter.d.1.coincidence": [2.0] * (rows - 1) + [3.0],
+             "diameter.d.2.coincidence": [2.0] * (rows - 1) + [3.0]}  # fmt: skip
+    highest = 0.53 - V["z"]
+    (finding,) = answers_that_differ(subject_of(WIRE, {**cells, "answer.d": [figures(highest, 4)]}))
+    assert "or a value from elsewhere: a label, a table" in finding.expected
+    assert finding.remedy.endswith("Or does it come from a label or a table?")
+    # far from the mean it is a reading
+    cells = {**CELLS, "length.upper": [5.0, 5.0, 25.0], "length.lower": [150.0, 150.0, 150.0]}
+    (finding,) = answers_that_differ(subject_of(WIRE, {**cells, "answer.L": [1.25]}))
+    assert "only the last or the lowest of the readings" in finding.expected
+    assert "elsewhere" not in finding.expected
 
 
 def test_every_kind_has_words() -> None:

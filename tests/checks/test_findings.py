@@ -158,7 +158,7 @@ def test_own_result_is_compared_with_the_own_readings() -> None:
     # the modulus follows from the area that the group had, and is no mistake of its own
     (area,) = told
     assert "area of the cross-section A" in area
-    assert "consistent with mean corrected diameter d counted double" in area
+    assert "consistent with a diameter taken for a radius in the formula of area" in area
     assert area.endswith("Which length goes into the square: the diameter or the radius?")
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from course.classes import PENDULUM, WIRE, handin
@@ -117,7 +119,7 @@ def test_rows_start_cells_and_result(tmp_path: Path, clean: Assessment) -> None:
         short[key] = list(short[key])[:3]
     found = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), short))
     assert mark(found, 'marks = 4\nrows = ["readings"]').proposed == 2.0
-    assert "3 rows of 6" in mark(found, 'marks = 4\nrows = ["readings"]').evidence
+    assert "3 rows; 6 were asked for" in mark(found, 'marks = 4\nrows = ["readings"]').evidence
     start = mark(found, 'marks = 2\nstart = ["group", "setup"]')
     assert start.proposed == 0.0
     assert "Empty: “Group” (Start " in start.evidence
@@ -125,6 +127,68 @@ def test_rows_start_cells_and_result(tmp_path: Path, clean: Assessment) -> None:
     assert mark(clean, "marks = 2\nresult = true").proposed == 2.0
     blank = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), {}))
     assert mark(blank, "marks = 2\nresult = true").proposed == 0.0
+
+
+def changed(tmp_path: Path, change: Callable[[dict[str, Any]], None]) -> Assessment:
+    """The careful group's workbook with something changed."""
+    from examples import layout, typed
+
+    from sheetlab.practical.definition import Assist
+    from sheetlab.workbook.template import write_template
+
+    cells = {key: list(values) for key, values in typed("Avocet").items()}
+    change(cells)
+    return assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), cells))
+
+
+def by_item(found: Assessment, name: str = "bench-and-sums") -> dict[str, ProposedMark]:
+    return {one.item.id: one for one in propose(found, find_scheme(name))}
+
+
+def test_one_missing_row_of_six_costs(tmp_path: Path) -> None:
+    def five(cells: dict[str, Any]) -> None:
+        for key in [k for k in cells if k.startswith("readings.")]:
+            cells[key] = cells[key][:5]
+
+    found = changed(tmp_path, five)
+    assert by_item(found)["enough"].proposed == 3.5
+    assert by_item(found, "quick-ten")["complete"].proposed == 2.0
+    # 17 of 18 parts would round to all, with whatever scheme
+    assert mark(found, 'marks = 4\nrows = ["*"]').proposed == 3.5
+    assert mark(found, 'marks = 4\nrows = ["*"]', "0.01").proposed == 3.78
+    assert "3 rows; 1 was asked for" in mark(found, 'marks = 4\nrows = ["*"]').evidence
+
+
+def test_a_reading_far_off_is_not_praised(tmp_path: Path, clean: Assessment) -> None:
+    def hundred_divisions(cells: dict[str, Any]) -> None:
+        cells["readings.up.1.main"][7] += 3.0
+
+    found = by_item(changed(tmp_path, hundred_divisions))
+    for item in ("scales", "care", "book"):
+        assert by_item(clean)[item].praise
+        assert by_item(clean)[item].proposed == by_item(clean)[item].out_of
+        assert not found[item].praise
+        assert found[item].proposed is not None
+        assert found[item].proposed < found[item].out_of
+    assert "expanded uncertainty is 30 % of it; up to 15 % was wanted" in found["book"].evidence
+    # what has nothing to do with it is praised still
+    assert found["enough"].praise
+
+
+def test_a_wrong_unit_of_a_whole_column_costs_once(tmp_path: Path) -> None:
+    def metres(cells: dict[str, Any]) -> None:
+        for key in ("length.upper", "length.lower"):
+            cells[key] = [round(value / 100.0, 4) for value in cells[key]]
+
+    def grams(cells: dict[str, Any]) -> None:
+        cells["readings.mass"] = [1000.0 * value for value in cells["readings.mass"]]
+
+    for change in (metres, grams):
+        found = by_item(changed(tmp_path, change))
+        assert found["scales"].proposed == 3.0
+        assert not found["scales"].praise
+        assert found["book"].proposed == 0.0
+        assert not found["care"].praise
 
 
 @pytest.mark.parametrize(
@@ -203,6 +267,9 @@ def test_schemes_are_part_of_the_package() -> None:
         ('marks = 2\nfindings = [{ severity = "bad" }]', "items[0].findings[0].severity"),
         ('marks = 2\nfindings = [{ severity = "note", each = -1 }]', "items[0].findings[0].each"),
         ('marks = 2\nstart = ["name"]', "items[0].start"),
+        ("marks = 2\nuncertainty_within = 15", "items[0].uncertainty_within"),
+        ("marks = 2\ngood_unless = [{ each = 1 }]", "items[0].good_unless[0]"),
+        ('marks = 2\ngood_unless = [{ codes = "slip" }]', "items[0].good_unless[0].codes"),
         ('marks = 2\n[[items]]\nid = "one"\ntitle = "b"\nmarks = 1', "items[1].id"),
         ('marks = 2\n[[items]]\nid = "ONE"\ntitle = "b"\nmarks = 1', "items[1].id"),
         ("marks = 2\n]", "file"),
