@@ -12,14 +12,14 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from sheetlab.checks.assess import Assessment, assess
+from sheetlab.checks.assess import Assessment
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.practical.profile import Profile
+from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.workbook.graft import RESULT_NAME, STYLES_NAME, TITLES, free_titles, own_sheets
 from sheetlab.workbook.layout import quoted_sheet
-from sheetlab.workbook.package import open_package
+from sheetlab.workbook.package import Package, open_package
 from sheetlab.workbook.parts import packed
-from sheetlab.workbook.reader import read_workbook
 from sheetlab.workbook.results import write_results
 
 
@@ -55,16 +55,13 @@ def prepare(copy: Path, profile: Profile | None = None) -> Prepared:
     Raises
     ------
     SheetlabError
-        If it cannot be read or is no workbook that sheetlab issued.
+        If it cannot be read, is no workbook that sheetlab issued, takes too long, or is an .ods.
     """
-    filled = read_workbook(copy)
-    found = assess(
-        filled.practical,
-        filled.observations,
-        profile=profile or filled.identity.profile,
-        bound=filled.identity.bound,
-    )
-    own = own_sheets(filled.package)
+    outcome, filled = assess_file(copy, profile=profile)
+    found = outcome.assessment
+    if found is None or filled is None:
+        raise SheetlabError(*outcome.findings)
+    own = _own(filled.package)
     titles = free_titles(TITLES, [s.name for s in filled.store.sheets if s.name not in own])
     return Prepared(
         found,
@@ -77,8 +74,29 @@ def prepare(copy: Path, profile: Profile | None = None) -> Prepared:
 
 
 def own_titles(copy: Path) -> tuple[str, ...]:
-    """Titles of the sheets that an earlier evaluation put into a workbook."""
-    return own_sheets(open_package(copy))
+    """Titles of the sheets that an earlier evaluation put into a workbook.
+
+    Raises
+    ------
+    SheetlabError
+        If it cannot be read, or is an .ods.
+    """
+    return _own(open_package(copy))
+
+
+def _own(package: Package) -> tuple[str, ...]:
+    if package.open_document:
+        # the names by which the sheets are found again are read of .xlsx files alone
+        raise SheetlabError(
+            Finding(
+                "saved-as-ods",
+                Severity.STOP,
+                "the workbook is an .ods file, in which result sheets would not be found again",
+                "a workbook that is saved as .xlsx",
+                "Choose File > Save As, take Excel Workbook (.xlsx), and try again.",
+            )
+        )
+    return own_sheets(package)
 
 
 def is_own_name(name: str) -> bool:

@@ -107,10 +107,9 @@ def _prepare(folder: Path) -> dict[str, object]:
 
 
 def _own(folder: Path) -> dict[str, object]:
-    from sheetlab.workbook.graft import own_sheets
-    from sheetlab.workbook.package import open_package
+    from sheetlab.live.inplace import own_titles
 
-    return {"replaces": own_sheets(open_package(folder / COPY))}
+    return {"replaces": own_titles(folder / COPY)}
 
 
 if __name__ == "__main__":
