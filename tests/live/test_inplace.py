@@ -8,8 +8,8 @@ import pytest
 from examples import filled
 from workbook.odf import open_document
 
-from sheetlab.finding import Severity, SheetlabError
-from sheetlab.live.inplace import own_titles, prepare
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.live.inplace import doubts, own_titles, prepare
 from sheetlab.workbook import evaluate_file as module
 from sheetlab.workbook.evaluate_file import evaluate_file
 
@@ -66,3 +66,9 @@ def test_an_open_ods_is_refused_before_result_sheets_pile_up(copy: Path, tmp_pat
         (finding,) = told.value.findings
         assert (finding.code, finding.severity) == ("saved-as-ods", Severity.STOP)
         assert "Save As" in finding.remedy
+
+
+def test_a_note_is_no_doubt_to_mark() -> None:
+    place = Place("", "Readings", "D11")
+    found = [Finding("code", severity, "found", place=place) for severity in Severity]
+    assert [d.severity for d in doubts(tuple(found))] == [Severity.DOUBTFUL, Severity.STOP]
