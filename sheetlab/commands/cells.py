@@ -6,7 +6,7 @@ import argparse
 import contextlib
 from pathlib import Path
 
-from sheetlab.commands.console import DONE, expect_ending, say, write_new
+from sheetlab.commands.console import DONE, expect_ending, refuse_filled, say, write_new
 
 
 def addin(parser: argparse.ArgumentParser) -> None:
@@ -31,6 +31,7 @@ def _excel(parser: argparse.ArgumentParser) -> None:
         from sheetlab.live.excel.addin import STEPS, excel_files
 
         files = excel_files(options.python)
+        refuse_filled(options.out)
         with contextlib.suppress(OSError):  # writing into it says what is wrong
             options.out.mkdir(parents=True, exist_ok=True)
         for name, data in files.items():

@@ -210,6 +210,12 @@ def not_empty(folder: Path) -> Finding:
     )
 
 
+def refuse_filled(folder: Path) -> None:
+    """Refuse to fill a folder that holds something, or a file in its place."""
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise SheetlabError(not_empty(folder))
+
+
 def there(path: Path) -> Finding:
     """That a file to be written is there."""
     return Finding(

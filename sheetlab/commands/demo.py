@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 
 from sheetlab.commands.console import (
     DONE,
-    NOTHING_DONE,
     SOME_FAILED,
     complain,
-    not_empty,
+    refuse_filled,
     result_text,
     say,
 )
@@ -31,9 +30,7 @@ def _demo(options: argparse.Namespace) -> int:
     from sheetlab.practical.loader import catalogue
 
     folder = options.folder
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        complain([not_empty(folder)])
-        return NOTHING_DONE
+    refuse_filled(folder)
     school, _ = demo_class()
     say(f"{school}: all groups and readings are invented.\n")
     say(f"{'group':<11} {'practical':<16} {'status':<9} {'findings':>8}  result")

@@ -8,29 +8,55 @@ for a program is four small actions: save a copy, delete sheets, take sheets in,
 
 from __future__ import annotations
 
-import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from sheetlab.checks.assess import Assessment, assess
+from sheetlab.checks.assess import Assessment
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.practical.profile import Profile
-from sheetlab.workbook.graft import RESULT_NAME, STYLES_NAME, TITLES, free_titles, own_sheets
+from sheetlab.workbook.evaluate_file import assess_file
+from sheetlab.workbook.graft import RESULT_NAME, TITLES, free_titles, own_sheets
 from sheetlab.workbook.layout import quoted_sheet
-from sheetlab.workbook.package import open_package
+from sheetlab.workbook.package import Package, open_package
 from sheetlab.workbook.parts import packed
-from sheetlab.workbook.reader import read_workbook
 from sheetlab.workbook.results import write_results
+
+RULES = {
+    Severity.DOUBTFUL: '"sheetlab doubtful"<>""',
+    Severity.STOP: '"sheetlab stop"<>""',
+}
+"""Conditions of a format that always hold, by which every program knows a mark again, whoever set
+it. They name no function: Excel reads and tells conditions in the language of its user."""
+COLOURS = {Severity.DOUBTFUL: 0xFFD966, Severity.STOP: 0xF4A6A0}
+NOTE = "sheetlab: "
+TAIL = "\n(“Clear results” takes this note away.)"
+"""What the note at a mark begins and ends with, as long as nobody has written into it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """A cell that a finding points at."""
+    """A cell that a finding points at, and that someone has to look at."""
 
     sheet: str
     cell: str
     severity: Severity
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A colour and a note at a cell; ``texts``: its doubts."""
+
+    sheet: str
+    cell: str
+    severity: Severity
+    texts: tuple[str, ...]
+
+    @property
+    def note(self) -> str:
+        """What its note says."""
+        return NOTE + "\n\n".join(self.texts) + TAIL
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,16 +81,13 @@ def prepare(copy: Path, profile: Profile | None = None) -> Prepared:
     Raises
     ------
     SheetlabError
-        If it cannot be read or is no workbook that sheetlab issued.
+        If it cannot be read, is no workbook that sheetlab issued, takes too long, or is an .ods.
     """
-    filled = read_workbook(copy)
-    found = assess(
-        filled.practical,
-        filled.observations,
-        profile=profile or filled.identity.profile,
-        bound=filled.identity.bound,
-    )
-    own = own_sheets(filled.package)
+    outcome, filled = assess_file(copy, profile=profile)
+    found = outcome.assessment
+    if found is None or filled is None:
+        raise SheetlabError(*outcome.findings)
+    own = _own(filled.package)
     titles = free_titles(TITLES, [s.name for s in filled.store.sheets if s.name not in own])
     return Prepared(
         found,
@@ -77,22 +100,58 @@ def prepare(copy: Path, profile: Profile | None = None) -> Prepared:
 
 
 def own_titles(copy: Path) -> tuple[str, ...]:
-    """Titles of the sheets that an earlier evaluation put into a workbook."""
-    return own_sheets(open_package(copy))
+    """Titles of the sheets that an earlier evaluation put into a workbook.
+
+    Raises
+    ------
+    SheetlabError
+        If it cannot be read, or is an .ods.
+    """
+    return _own(open_package(copy))
 
 
-def is_own_name(name: str) -> bool:
-    """Whether a defined name of a workbook is one by which an evaluation finds its own again."""
-    return name.lower() == STYLES_NAME or bool(re.fullmatch(rf"{RESULT_NAME}\d+", name.lower()))
+def _own(package: Package) -> tuple[str, ...]:
+    if package.open_document:
+        # the names by which the sheets are found again are read of .xlsx files alone
+        raise SheetlabError(
+            Finding(
+                "saved-as-ods",
+                Severity.STOP,
+                "the workbook is an .ods file, in which result sheets would not be found again",
+                "a workbook that is saved as .xlsx",
+                "Choose File > Save As, take Excel Workbook (.xlsx), and try again.",
+            )
+        )
+    return own_sheets(package)
 
 
 def doubts(findings: tuple[Finding, ...]) -> tuple[Doubt, ...]:
-    """The cells that findings point at; several findings at one cell are several doubts."""
+    """The cells that someone has to look at; several findings at one cell are several doubts."""
     return tuple(
         Doubt(f.place.sheet, f.place.cell, f.severity, f.message)
         for f in findings
-        if f.place.sheet and f.place.cell
+        if f.place.sheet and f.place.cell and f.severity is not Severity.NOTE
     )
+
+
+def marks(doubts: Iterable[Doubt]) -> tuple[Mark, ...]:
+    """One mark a cell, in the order in which the cells come first; the gravest doubt colours it."""
+    cells: dict[tuple[str, str], list[Doubt]] = {}
+    for doubt in doubts:
+        cells.setdefault((doubt.sheet, doubt.cell), []).append(doubt)
+    return tuple(
+        Mark(
+            *cell,
+            Severity.STOP if any(d.severity is Severity.STOP for d in found) else Severity.DOUBTFUL,
+            tuple(d.text for d in found),
+        )
+        for cell, found in cells.items()
+    )
+
+
+def is_own_note(text: str) -> bool:
+    """Whether a note is ours and nobody has written into it."""
+    return text.startswith(NOTE) and text.endswith(TAIL)
 
 
 def refusal(error: SheetlabError) -> str:

@@ -84,6 +84,11 @@ def own_sheets(package: Package) -> tuple[str, ...]:
     return tuple(title for title in marked if title not in students and _OWN_TITLE.fullmatch(title))
 
 
+def is_own_name(name: str) -> bool:
+    """Whether a defined name is one by which an evaluation finds its own again."""
+    return name.lower() == STYLES_NAME or bool(_RESULT.fullmatch(name.lower()))
+
+
 def free_titles(wanted: Sequence[str], taken: Iterable[str]) -> tuple[str, ...]:
     """Sheet titles like the wanted ones that are not taken (letter case does not count)."""
     used = {title.lower() for title in taken}

@@ -46,7 +46,7 @@ class Parts(xlsxwriter.Workbook):  # type: ignore[misc]
 
 
 def packed(parts: Mapping[str, bytes]) -> bytes:
-    """The file of a workbook from its parts; the same parts give the same bytes."""
+    """The file of a workbook, or of an add-in, from its parts; the same give the same bytes."""
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, data in parts.items():

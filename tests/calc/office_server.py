@@ -292,11 +292,13 @@ class Server:
         return [
             [
                 sheet.Name,
-                one.Range.RangeAddressesAsString.split(".")[-1],
+                area.split(".")[-1],
                 one.getByIndex(0).Formula1,
             ]
             for sheet in self.books[key].Sheets
             for one in sheet.ConditionalFormats.getConditionalFormats()
+            # out of an .ods equal ones of several cells come as one
+            for area in one.Range.RangeAddressesAsString.replace(",", ";").split(";")
         ]
 
     def protected(self, key):

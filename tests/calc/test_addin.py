@@ -409,7 +409,7 @@ def test_marks_stand_at_doubtful_cells_and_go_again(
 ) -> None:
     path, saved = tmp_path / "filled.xlsx", tmp_path / f"marked.{kind}"
     path.write_bytes(filled(DOUBTFUL))
-    wanted = {(d.sheet, d.cell) for d in prepare(path).doubts if d.severity != "note"}
+    wanted = {(d.sheet, d.cell) for d in prepare(path).doubts}
     assert wanted
     with calc.book(path) as book:
         assert book.command("check")[0]
@@ -432,7 +432,7 @@ def test_marks_stand_at_doubtful_cells_and_go_again(
 def test_comments_formats_and_sheets_of_others_stay(calc: Office, tmp_path: Path) -> None:
     path = tmp_path / "filled.xlsx"
     path.write_bytes(filled(DOUBTFUL))
-    (doubt,) = (d for d in prepare(path).doubts if d.severity != "note")
+    (doubt,) = prepare(path).doubts
     with calc.book(path) as book:
         book.comment(doubt.sheet, doubt.cell, "read twice!")
         book.add_sheet("Evaluation")
@@ -480,7 +480,7 @@ def test_a_password_is_respected(calc: Office, tmp_path: Path) -> None:
     path = tmp_path / "filled.xlsx"
     path.write_bytes(filled(DOUBTFUL))
     with calc.book(path) as book:
-        (doubt,) = (d for d in prepare(path).doubts if d.severity != "note")
+        (doubt,) = prepare(path).doubts
         book.protect_sheet(doubt.sheet, "secret")
         done, text = book.command("check")
         assert done

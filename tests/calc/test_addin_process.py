@@ -19,9 +19,12 @@ from lxml import etree
 
 import sheetlab
 from sheetlab.cli import main
+from sheetlab.finding import Severity
 from sheetlab.live.calc.extension import REMEDY, extension
 from sheetlab.live.functions import FUNCTIONS
+from sheetlab.live.inplace import RULES, Doubt, is_own_note, marks
 from sheetlab.live.library import call
+from sheetlab.workbook.graft import RESULT_NAME, is_own_name
 
 COMPONENT = files("sheetlab.live.calc").joinpath("component.py").read_text(encoding="utf-8")
 
@@ -69,6 +72,17 @@ def test_the_component_is_python_that_old_offices_have() -> None:
         if isinstance(node, ast.Import | ast.ImportFrom)
     }
     assert not [name for name in imported if str(name).startswith("sheetlab")]
+
+
+def test_calc_knows_its_own_as_excel_does(component: dict[str, Any]) -> None:
+    assert component["RULES"] == RULES
+    assert not any("(" in rule for rule in RULES.values())  # no function: Excel translates them
+    (mark,) = marks([Doubt("Readings", "D11", Severity.STOP, "It is empty.")])
+    for text in (mark.note, f"{mark.note} Mine.", f"Mine: {mark.note}", "sheet and lab"):
+        assert component["ours"](text) == is_own_note(text) == (text == mark.note)
+    for name in (f"{RESULT_NAME}1", f"{RESULT_NAME}12".upper(), "sheetlab_result", "readings"):
+        known = component["RESULT_NAME"].fullmatch(name) is not None
+        assert known == is_own_name(name) == ("_1" in name)
 
 
 @pytest.mark.slow

@@ -8,6 +8,7 @@ from office_server import Server, main, prop, url
 COMMA = "\u201a"
 """Looks like a comma; at a comma Calc ends the text of a label."""
 XLSX = "Calc MS Excel 2007 XML"
+ODS = "calc8"
 CONDITION = uno.getConstantByName("com.sun.star.sheet.ConditionEntryType.CONDITION")
 FORMULA = uno.getConstantByName("com.sun.star.sheet.ConditionFormatOperator.EXPRESSION")
 
@@ -53,10 +54,12 @@ class XlwingsServer(Server):
         self.books.pop(book).close(True)
 
     def save(self, book, path):
-        self.books[book].storeAsURL(url(path), (prop("FilterName", XLSX),))
+        kind = ODS if path.endswith(".ods") else XLSX
+        self.books[book].storeAsURL(url(path), (prop("FilterName", kind),))
 
     def save_copy(self, book, path):
-        self.books[book].storeToURL(url(path), (prop("FilterName", XLSX),))
+        kind = ODS if path.endswith(".ods") else XLSX
+        self.books[book].storeToURL(url(path), (prop("FilterName", kind),))
 
     # -- sheets ----------------------------------------------------------------------------------
 

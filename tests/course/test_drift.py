@@ -193,6 +193,7 @@ def test_ids_of_the_register_are_kept() -> None:
     its = years.assessed(years.bench(1, "A"))
     parts = {f.name: getattr(its, f.name) for f in fields(its)}
     bound = SimpleNamespace(
+        setup="W1",
         instruments=[SimpleNamespace(instrument="screw_gauge", id="M7")],
         wire=SimpleNamespace(id="=W1\x07"),
     )

@@ -145,10 +145,21 @@ def test_the_command_lays_the_folder_down_once(
     assert "STEPS.txt" in capsys.readouterr().out
     before = {p: p.read_bytes() for p in out.iterdir()}
     assert cli.main(["addin", "excel", "--out", str(out), "--python", "x"]) == 2
-    assert "is there already" in capsys.readouterr().err
+    assert "is not an empty folder" in capsys.readouterr().err
     assert {p: p.read_bytes() for p in out.iterdir()} == before
     assert cli.main(["addin", "excel", "--out", str(out / "STEPS.txt")]) == 2
-    assert "cannot be written" in capsys.readouterr().err
+    assert "is not an empty folder" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("there", ["STEPS.txt", "marks.xlsx"])
+def test_a_folder_with_a_file_in_it_is_left_as_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], there: str
+) -> None:
+    (tmp_path / there).write_bytes(b"mine")
+    assert cli.main(["addin", "excel", "--out", str(tmp_path)]) == 2
+    assert "is not an empty folder" in capsys.readouterr().err
+    assert [p.name for p in tmp_path.iterdir()] == [there]
+    assert (tmp_path / there).read_bytes() == b"mine"
 
 
 def test_the_same_folder_comes_out_each_time(files: dict[str, bytes]) -> None:

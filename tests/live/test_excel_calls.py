@@ -17,7 +17,7 @@ from live.windows import xlwings_of_windows
 
 from sheetlab.finding import Severity, SheetlabError
 from sheetlab.live.excel import commands, program
-from sheetlab.live.inplace import Doubt
+from sheetlab.live.inplace import RULES, TAIL, Doubt
 
 pytestmark = pytest.mark.slow
 
@@ -96,17 +96,15 @@ def test_a_mark_is_a_rule_and_a_note_on_an_unprotected_sheet(excel: SimpleNamesp
     doubts = [
         Doubt("Readings", "D11", Severity.DOUBTFUL, "Look again."),
         Doubt("Readings", "D11", Severity.STOP, "It is empty."),
-        Doubt("Readings", "E7", Severity.NOTE, "Worth knowing."),
     ]
     assert commands._mark(book, doubts) == commands.Marked(1)
     assert readings.Range.call_args_list[0].args[0] == "D11"
     add = place.FormatConditions.Add.mock_calls[0]
-    assert add.kwargs["Formula1"] == commands.MARK
+    assert add.kwargs["Formula1"] == f"={RULES[Severity.STOP]}"
     assert add.kwargs["Type"] == excel.windows.constants.FormatConditionType.xlExpression
-    red, green, blue = commands.COLOUR
     rule = place.FormatConditions.Add.return_value
-    assert rule.Interior.Color == red | green << 8 | blue << 16
-    assert place.AddComment.mock_calls == [call("sheetlab: Look again.\n\nIt is empty.")]
+    assert rule.Interior.Color == 0xA0A6F4  # blue, green, red: the gravest of two
+    assert place.AddComment.mock_calls == [call(f"sheetlab: Look again.\n\nIt is empty.{TAIL}")]
     # the cell's own format is not asked for, let alone set
     assert "Interior" not in place._mock_children
     names = [name for name, *_ in readings.method_calls if name in ("Unprotect", "Protect")]

@@ -10,13 +10,15 @@ from typing import Any
 
 import pytest
 import xlwings as xw
-from calc.office import Office, available
+from calc.office import Office, available, profile_with
 from calc.xlwings_engine import SERVER, NameMembers, SheetMembers, app_over
 
 from sheetlab.classes.demo import demo_class, fill
-from sheetlab.finding import Severity, SheetlabError
+from sheetlab.finding import SheetlabError
+from sheetlab.live.calc.extension import extension
 from sheetlab.live.excel import commands, vba
 from sheetlab.live.functions import FUNCTIONS
+from sheetlab.live.inplace import COLOURS, NOTE, RULES
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import catalogue
 from sheetlab.workbook.evaluate_file import evaluate_file
@@ -93,8 +95,9 @@ def marks(book: xw.Book) -> dict[tuple[str, str], Any]:
     found = {}
     for sheet in book.sheets:
         notes = {n.location.address: n.text for n in sheet.notes}
-        for number, area, formula, colour in sheet.impl.do("rules"):
-            assert (number, formula, colour) == (number, commands.MARK, 0xFFD699)
+        for _, area, formula, colour in sheet.impl.do("rules"):
+            (severity,) = (s for s, rule in RULES.items() if formula == f"={rule}")
+            assert colour == COLOURS[severity]
             cell = area.rpartition(".")[2].replace("$", "")
             found[(sheet.name, cell)] = notes.get(sheet.range(cell).address)
     return found
@@ -138,7 +141,7 @@ def test_evaluating_again_replaces_and_follows_what_was_typed(
     commands.evaluate_book(book)
     assert contents(book, TITLES) == before
     assert len(names(book)) == len(TITLES)
-    cell = doubtful(first.doubts)[1]
+    cell = first.doubts[1]
     assert book.sheets[cell.sheet][cell.cell].value == 92.0
     book.sheets[cell.sheet][cell.cell].value = 42.0
     again = commands.evaluate_book(book)
@@ -170,10 +173,6 @@ def test_evaluating_again_replaces_and_follows_what_was_typed(
     assert "Evaluation (2)" not in titles(by_file)
 
 
-def doubtful(doubts: Any) -> list[Any]:
-    return [doubt for doubt in doubts if doubt.severity is not Severity.NOTE]
-
-
 def test_marks_leave_formats_and_notes_of_others_alone(
     book: xw.Book, opened: Any, tmp_path: Path
 ) -> None:
@@ -190,7 +189,7 @@ def test_marks_leave_formats_and_notes_of_others_alone(
     assert marked == commands.Marked(2)
     found = marks(book)
     assert set(found) == set(places)
-    assert found[places[0]].startswith(commands.NOTE + "“loading coincidence” is empty")
+    assert found[places[0]].startswith(NOTE + "“loading coincidence” is empty")
     assert found[places[1]] == kept[1]
     assert looks == {place: look(book, *place) for place in looks}
     assert looks[places[1]][0] == COLOUR
@@ -213,6 +212,68 @@ def test_marks_leave_formats_and_notes_of_others_alone(
     texts = sorted(note.text for note in book.sheets["Readings"].notes)
     assert texts == [kept[1], "sheet and lab"]
     assert look(book, *places[1])[0] == COLOUR
+
+
+def test_a_note_of_ours_that_someone_has_written_into_stays(book: xw.Book) -> None:
+    commands.mark_book(book)
+    sheet, cell = book.sheets["Readings"], "D11"
+    with commands.program.unprotected(sheet):
+        (note,) = (one for one in sheet.notes if one.location.address == sheet[cell].address)
+        said = f"{note.text}\nAsked the group, it was 12. T."
+        note.delete()
+        sheet[cell].add_note(said)
+    commands.mark_book(book)
+    assert set(marks(book)) == {("Readings", "D11"), ("Readings", "F14")}
+    assert marks(book)[("Readings", cell)] == said
+    commands.clear_book(book)
+    assert marks(book) == {}
+    assert [note.text for note in sheet.notes] == [said]
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "ods"])
+def test_calc_and_excel_clear_marks_of_each_other(
+    opened: Any, book: xw.Book, tmp_path: Path, kind: str
+) -> None:
+    places = [["Readings", "D11"], ["Readings", "F14"]]
+    commands.mark_book(book)
+    ours = marks(book)
+    path = tmp_path / f"by-excel.{kind}"
+    book.save(str(path))
+    book.close()
+    with (
+        profile_with(extension()) as profile,
+        Office(profile) as office,
+        office.book(path) as in_calc,
+    ):
+        assert [one[:2] for one in in_calc.coloured()] == places
+        assert in_calc.command("clear") == (True, "Taken away: 0 result sheets, 2 marks.")
+        assert (in_calc.coloured(), in_calc.comments()) == ([], [])
+        assert in_calc.command("check")[0]
+        assert [one[:2] for one in in_calc.coloured()] == places
+        in_calc.save(tmp_path / "by-calc.xlsx")
+    by_calc = opened(tmp_path / "by-calc.xlsx")
+    assert marks(by_calc) == ours
+    assert commands.mark_book(by_calc) == commands.Marked(2)
+    assert marks(by_calc) == ours
+    commands.clear_book(by_calc)
+    assert marks(by_calc) == {}
+    assert [note.text for sheet in by_calc.sheets for note in sheet.notes] == []
+
+
+def test_an_open_ods_is_refused_and_stays_as_it_is(
+    opened: Any, book: xw.Book, tmp_path: Path
+) -> None:
+    commands.evaluate_book(book)
+    book.save(str(tmp_path / "saved.ods"))
+    book.close()
+    ods = opened(tmp_path / "saved.ods")
+    before = titles(ods)
+    ods.set_mock_caller()
+    for button in (commands.evaluate, commands.mark, commands.clear):
+        button()
+    assert len(ods.app.impl.said) == 3
+    assert all("is an .ods file" in said for said in ods.app.impl.said)
+    assert titles(ods) == before
 
 
 def test_marks_follow_when_the_workbook_is_evaluated_again(book: xw.Book) -> None:

@@ -27,7 +27,6 @@ from com.sun.star.lang import XInitialization, XServiceInfo
 from com.sun.star.task import XJob
 from org.sheetlab import XFunctions
 
-SAYS = "sheetlab: "
 MENU = "org.sheetlab:"
 FUNCTIONS = "org.sheetlab.Functions"
 COMMANDS = "org.sheetlab.Commands"
@@ -35,12 +34,7 @@ LOADED = "org.sheetlab.Loaded"
 
 XLSX = "Calc MS Excel 2007 XML"
 COPY, RESULTS = "copy.xlsx", "results.xlsx"
-RESULT_NAME = re.compile(r"sheetlab_result_\d+", re.IGNORECASE)
-COLOURS = {"doubtful": 0xFFD966, "stop": 0xF4A6A0}
-SIGNATURE = 'LEN("sheetlab %s")>0'
-"""A condition that always holds, and by which a mark is known again in every file format."""
 CONDITION = "com.sun.star.sheet.ConditionOperator"
-TAIL = "\n(“Clear results” takes this comment away.)"
 LOOK_ALIKE = str.maketrans({",": "\u201a", ";": "\u037e"})
 LONG = 5000
 """Rows from which a range is looked at for its empty end."""
@@ -189,6 +183,10 @@ def settings() -> dict[str, Any]:
 
 
 SETTINGS = settings()
+SAYS, TAIL = SETTINGS["note"], SETTINGS["tail"]
+RULES, COLOURS = SETTINGS["rules"], SETTINGS["colours"]
+"""Condition and colour of a mark by severity; the same for every program."""
+RESULT_NAME = re.compile(re.escape(SETTINGS["result_name"]) + r"\d+", re.IGNORECASE)
 PROCESS = Process(SETTINGS)
 
 # -- functions in cells --------------------------------------------------------------------------
@@ -343,7 +341,7 @@ class Book:
             quoted = title.replace("'", "''")
             position = sheets.getByIndex(0).getCellByPosition(0, 0).CellAddress
             document.NamedRanges.addNewByName(
-                f"sheetlab_result_{k}", f"$'{quoted}'.$A$1", position, 0
+                f"{SETTINGS['result_name']}{k}", f"$'{quoted}'.$A$1", position, 0
             )
         if controller is not None:
             dispatcher = self.create("com.sun.star.frame.DispatchHelper")
@@ -457,11 +455,10 @@ class Book:
             with unprotected(sheet):
                 entries = cell.ConditionalFormat
                 if severity and entries.Count == 0:
-                    formula = SIGNATURE % severity
                     entries.addNew(
                         (
                             prop("Operator", uno.Enum(CONDITION, "FORMULA")),
-                            prop("Formula1", formula),
+                            prop("Formula1", RULES[severity]),
                             prop("StyleName", "sheetlab " + severity),
                         )
                     )
@@ -574,8 +571,8 @@ def marked(sheet: Any) -> Iterator[tuple[Any, str]]:
     """Cells with a colour of ours, and the severity that it stands for."""
     for one in sheet.ConditionalFormats.getConditionalFormats():
         formula = getattr(one.getByIndex(0), "Formula1", "") if one.Count == 1 else ""
-        for severity in COLOURS:
-            if formula == SIGNATURE % severity:
+        for severity, rule in RULES.items():
+            if formula == rule:
                 for area in one.Range.RangeAddresses:
                     for row in range(area.StartRow, area.EndRow + 1):
                         for column in range(area.StartColumn, area.EndColumn + 1):
@@ -654,7 +651,7 @@ def evaluate(book: Book) -> str:
     )
     book.show(titles[0])
     said = made["statement"] or f"No result could be formed; the sheet {titles[-1]} says why."
-    doubts = len(made["doubts"])
+    doubts = made["doubts"]
     if doubts:
         cells = "1 finding asks" if doubts == 1 else f"{doubts} findings ask"
         return f"{said}\n\n{cells} for a look: see the sheet {titles[-1]}, or “Check readings”."
@@ -665,16 +662,8 @@ def check(book: Book) -> str:
     """Mark the cells that need a look; what to say."""
     folder = ask("folder")["folder"]
     book.save_copy(folder)
-    doubts = ask("prepare", folder)["doubts"]
-    cells: dict[tuple[str, str], list[Any]] = {}
-    for sheet, cell, severity, text in doubts:
-        cells.setdefault((sheet, cell), []).append((severity, text))
-    marks = []
-    for (sheet, cell), found in cells.items():
-        gravest = "stop" if any(s == "stop" for s, _ in found) else "doubtful"
-        comment = SAYS + "\n\n".join(text for _, text in found) + TAIL
-        marks.append([sheet, cell, gravest, comment])
-    before = book.marks()
+    found = ask("prepare", folder)["marks"]
+    marks, before = [mark[:4] for mark in found], book.marks()
 
     def change(new: list[Any]) -> Callable[[], None]:
         def run() -> None:
@@ -689,9 +678,9 @@ def check(book: Book) -> str:
     book.show(*marks[0][:2])
     done = {(sheet, cell) for sheet, cell, _, _ in book.marks()}
     lines = [
-        f"{sheet}, {cell}: {found[0][1]}"
+        f"{sheet}, {cell}: {text}"
         + ("" if (sheet, cell) in done else "\n(Not marked: the sheet is locked with a password.)")
-        for (sheet, cell), found in cells.items()
+        for sheet, cell, _, _, text in found
     ]
     if len(lines) > 5:
         lines[5:] = [f"and {len(lines) - 5} more"]

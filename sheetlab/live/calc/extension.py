@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import io
 import json
 import sys
-import zipfile
 from collections.abc import Iterable, Mapping
 from importlib.resources import files
 from pathlib import Path
@@ -14,7 +12,10 @@ from xml.sax.saxutils import escape, quoteattr
 import sheetlab
 from sheetlab.live.calc.typelibrary import Method, type_library
 from sheetlab.live.functions import FUNCTIONS
+from sheetlab.live.inplace import COLOURS, NOTE, RULES, TAIL
 from sheetlab.live.library import PART, Argument, Function
+from sheetlab.workbook.graft import RESULT_NAME
+from sheetlab.workbook.parts import packed
 
 IDENTIFIER = "org.sheetlab.calc"
 INTERFACE = "org.sheetlab.XFunctions"
@@ -32,7 +33,6 @@ _HEAD = '<?xml version="1.0" encoding="UTF-8"?>\n'
 _SPACES = (
     'xmlns:oor="http://openoffice.org/2001/registry" xmlns:xs="http://www.w3.org/2001/XMLSchema"'
 )
-_TIME = (1980, 1, 1, 0, 0, 0)
 _CONFIGURATION = "application/vnd.sun.star.configuration-data"
 
 
@@ -53,6 +53,11 @@ def extension(python: Path | None = None, patience: Mapping[str, float] | None =
         "version": sheetlab.__version__,
         "functions": {one.id: gives_block(one) for one in FUNCTIONS.values()},
         "remedy": REMEDY,
+        "result_name": RESULT_NAME,
+        "note": NOTE,
+        "tail": TAIL,
+        "rules": RULES,
+        "colours": COLOURS,
         "start_seconds": 60.0,
         "call_seconds": 30.0,
         "evaluate_seconds": 300.0,
@@ -73,11 +78,7 @@ def extension(python: Path | None = None, patience: Mapping[str, float] | None =
         "settings.json": json.dumps(settings, indent=1, ensure_ascii=False).encode(),
         **{name: text.encode() for name, text in configuration.items()},
     }
-    data = io.BytesIO()
-    with zipfile.ZipFile(data, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, content in parts.items():
-            archive.writestr(zipfile.ZipInfo(name, _TIME), content, zipfile.ZIP_DEFLATED)
-    return data.getvalue()
+    return packed(parts)
 
 
 def gives_block(one: Function) -> bool:

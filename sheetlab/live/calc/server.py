@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from sheetlab import __version__
-from sheetlab.finding import Severity, SheetlabError
+from sheetlab.finding import SheetlabError
 
 COPY, RESULTS = "copy.xlsx", "results.xlsx"
 
@@ -85,7 +85,7 @@ def _actions(folder: Path) -> Mapping[str, Callable[[Mapping[str, Any]], dict[st
 
 def _prepare(folder: Path) -> dict[str, object]:
     from sheetlab.checks.wording import Words
-    from sheetlab.live.inplace import prepare
+    from sheetlab.live.inplace import marks, prepare
 
     made = prepare(folder / COPY)
     (folder / RESULTS).write_bytes(made.results)
@@ -96,10 +96,9 @@ def _prepare(folder: Path) -> dict[str, object]:
         "titles": made.titles,
         "replaces": made.replaces,
         "names": [name for name, _ in made.names],
-        "doubts": [
-            [d.sheet, d.cell, str(d.severity), d.text]
-            for d in made.doubts
-            if d.severity is not Severity.NOTE
+        "doubts": len(made.doubts),
+        "marks": [
+            [m.sheet, m.cell, str(m.severity), m.note, m.texts[0]] for m in marks(made.doubts)
         ],
         "status": str(found.status),
         "statement": "" if measurand is None else words.statement_line(measurand),
@@ -107,10 +106,9 @@ def _prepare(folder: Path) -> dict[str, object]:
 
 
 def _own(folder: Path) -> dict[str, object]:
-    from sheetlab.workbook.graft import own_sheets
-    from sheetlab.workbook.package import open_package
+    from sheetlab.live.inplace import own_titles
 
-    return {"replaces": own_sheets(open_package(folder / COPY))}
+    return {"replaces": own_titles(folder / COPY)}
 
 
 if __name__ == "__main__":

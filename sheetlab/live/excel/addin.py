@@ -25,6 +25,7 @@ from sheetlab import __version__
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.live.excel import vba
 from sheetlab.live.functions import FUNCTIONS
+from sheetlab.workbook.parts import packed
 
 ADDIN = "sheetlab.xlam"
 MACROS = "sheetlab.bas"
@@ -145,11 +146,7 @@ def _addin(template: bytes, settings: dict[str, str]) -> bytes:
     parts[_WORKBOOK_PART] = _active_settings(parts[_WORKBOOK_PART])
     parts[_SETTINGS_PART] = _settings_sheet(parts[_SETTINGS_PART], settings)
     parts[_RIBBON_PART] = _ribbon().encode()
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, data in parts.items():
-            archive.writestr(zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0)), data)
-    return out.getvalue()
+    return packed(parts)
 
 
 def _active_settings(workbook: bytes) -> bytes:
@@ -205,7 +202,7 @@ BUTTONS = (
     ),
     (
         "SheetlabClear",
-        "Clear",
+        "Clear results",
         "Delete",
         "Clear results and marks",
         "Takes the result sheets and the marks out again.",

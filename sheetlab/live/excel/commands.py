@@ -19,16 +19,24 @@ from typing import TYPE_CHECKING
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.live.excel import program
-from sheetlab.live.inplace import Doubt, Prepared, is_own_name, own_titles, prepare, refusal
+from sheetlab.live.inplace import (
+    COLOURS,
+    RULES,
+    Doubt,
+    Mark,
+    Prepared,
+    is_own_note,
+    marks,
+    own_titles,
+    prepare,
+    refusal,
+)
+from sheetlab.workbook.graft import is_own_name
 
 if TYPE_CHECKING:
     import xlwings as xw
 
 TITLE = "sheetlab"
-MARK = '="sheetlab"<>""'
-"""Always true, and knows no function: Excel reads rules in the language of its user."""
-NOTE = "sheetlab: "
-COLOUR = (255, 214, 153)
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,14 +182,13 @@ def _delete_results(book: xw.Book, titles: Sequence[str]) -> None:
 
 def _mark(book: xw.Book, doubts: Sequence[Doubt]) -> Marked:
     """Marks for these doubts and no others."""
-    wanted: dict[str, dict[str, list[str]]] = {}
-    for doubt in doubts:
-        if doubt.severity is not Severity.NOTE:
-            wanted.setdefault(doubt.sheet, {}).setdefault(doubt.cell, []).append(doubt.text)
+    wanted: dict[str, list[Mark]] = {}
+    for one in marks(doubts):
+        wanted.setdefault(one.sheet, []).append(one)
     cells = 0
     findings: list[Finding] = []
     for sheet in book.sheets:
-        here = wanted.get(sheet.name, {})
+        here = wanted.get(sheet.name, [])
         rules, notes = _rules(sheet), _notes(sheet)
         if not (here or rules or notes):
             continue
@@ -191,24 +198,26 @@ def _mark(book: xw.Book, doubts: Sequence[Doubt]) -> Marked:
                     rule.delete()
                 for note in notes:
                     note.delete()
-                for cell, texts in here.items():
-                    _mark_cell(sheet.range(cell), texts)
+                for one in here:
+                    _mark_cell(sheet.range(one.cell), one)
                     cells += 1
         except SheetlabError as error:
             findings += error.findings
     return Marked(cells, tuple(findings))
 
 
-def _mark_cell(cell: xw.Range, texts: Sequence[str]) -> None:
-    cell.conditional_formats.add_custom(MARK, fill_color=COLOUR)
+def _mark_cell(cell: xw.Range, one: Mark) -> None:
+    red, green, blue = COLOURS[one.severity].to_bytes(3, "big")
+    cell.conditional_formats.add_custom(f"={RULES[one.severity]}", fill_color=(red, green, blue))
     if cell.note is None and cell.comment is None:
-        cell.add_note(NOTE + "\n\n".join(texts))
+        cell.add_note(one.note)
 
 
 def _rules(sheet: xw.Sheet) -> list[xw.ConditionalFormat]:
     # from the last to the first: deleting one gives those behind it other numbers
-    return [one for one in sheet.cells.conditional_formats if one.formula == MARK][::-1]
+    ours = {f"={rule}" for rule in RULES.values()}
+    return [one for one in sheet.cells.conditional_formats if one.formula in ours][::-1]
 
 
 def _notes(sheet: xw.Sheet) -> list[xw.Note]:
-    return [one for one in sheet.notes if one.text.startswith(NOTE)][::-1]
+    return [one for one in sheet.notes if is_own_note(one.text)][::-1]

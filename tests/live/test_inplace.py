@@ -1,0 +1,74 @@
+"""An open workbook is evaluated under the same guard as a file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from examples import filled
+from workbook.odf import open_document
+
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.live.inplace import doubts, own_titles, prepare
+from sheetlab.workbook import evaluate_file as module
+from sheetlab.workbook.evaluate_file import evaluate_file
+
+DOUBTFUL = "Fulmar"
+
+
+@pytest.fixture
+def copy(tmp_path: Path) -> Path:
+    path = tmp_path / "copy.xlsx"
+    path.write_bytes(filled(DOUBTFUL))
+    return path
+
+
+def test_an_open_workbook_that_never_ends_is_given_up(
+    copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    passes = iter(range(40_000_000))  # an end of its own, so that this test fails and not hangs
+
+    def endless(*args: object, **kwargs: object) -> None:
+        for _ in passes:
+            pass
+
+    monkeypatch.setattr(module, "assess", endless)
+    monkeypatch.setattr(module, "LONGEST", 0.2)
+    with pytest.raises(SheetlabError) as told:
+        prepare(copy)
+    assert [f.code for f in told.value.findings] == ["took-too-long"]
+    assert next(passes, None) is not None
+
+
+def test_an_unforeseen_error_is_told_as_that_of_a_file(
+    copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*args: object, **kwargs: object) -> None:
+        raise RuntimeError
+
+    monkeypatch.setattr(module, "assess", fails)
+    with pytest.raises(SheetlabError) as told:
+        prepare(copy)
+    assert told.value.findings == evaluate_file(copy, None).findings
+    assert [f.code for f in told.value.findings] == ["file-unreadable"]
+
+
+def test_an_open_ods_is_refused_before_result_sheets_pile_up(copy: Path, tmp_path: Path) -> None:
+    evaluated = tmp_path / "evaluated.xlsx"
+    assert evaluate_file(copy, evaluated).written
+    assert len(own_titles(evaluated)) == 6
+    ods = tmp_path / "copy.ods"
+    ods.write_bytes(open_document(evaluated.read_bytes()))
+    assert evaluate_file(ods, None).assessment is not None
+    for asked in (prepare, own_titles):
+        with pytest.raises(SheetlabError) as told:
+            asked(ods)
+        (finding,) = told.value.findings
+        assert (finding.code, finding.severity) == ("saved-as-ods", Severity.STOP)
+        assert "Save As" in finding.remedy
+
+
+def test_a_note_is_no_doubt_to_mark() -> None:
+    place = Place("", "Readings", "D11")
+    found = [Finding("code", severity, "found", place=place) for severity in Severity]
+    assert [d.severity for d in doubts(tuple(found))] == [Severity.DOUBTFUL, Severity.STOP]
