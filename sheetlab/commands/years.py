@@ -92,8 +92,8 @@ def drift(parser: argparse.ArgumentParser) -> None:
     )
     steady = parser.add_mutually_exclusive_group()
     steady.add_argument(
-        "--baseline", type=int, default=12, metavar="N",
-        help="the first N sound values set the limits (usual: 12)",
+        "--baseline", type=_base, default=12, metavar="N",
+        help="the first N sound values set the limits (usual: 12, at least 5)",
     )  # fmt: skip
     steady.add_argument(
         "--baseline-years", type=_years, metavar="FIRST-LAST",
@@ -118,6 +118,17 @@ def _year(text: str) -> int:
     if not 1900 <= year <= 2999:
         raise ValueError
     return year
+
+
+def _base(text: str) -> int:
+    from sheetlab.metrology.control import LEAST
+
+    count = int(text)
+    if count < LEAST:
+        raise argparse.ArgumentTypeError(
+            f"{count} is too few: limits are set by at least {LEAST} values, better by 12"
+        )
+    return count
 
 
 def _years(text: str) -> tuple[int, int]:
