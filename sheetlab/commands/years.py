@@ -160,12 +160,21 @@ def _archive_add(options: argparse.Namespace) -> int:
             say(harmless(f"{one.path.name}: row {row.number}, {row.code}{again}"), flush=True)
         there += not one.rows and one.finding is None
     say(
-        f"{options.archive.name}: {rows} rows added ({revised} of them revisions), "
-        f"{there} workbooks were there already, {refused} were not taken"
+        f"{options.archive.name}: {_many(rows, 'row')} added ({_revisions(revised)}), "
+        f"{_many(there, 'workbook')} {'was' if there == 1 else 'were'} there already, "
+        f"{refused} {'was' if refused == 1 else 'were'} not taken"
     )
     if not refused:
         return DONE
     return SOME_FAILED if rows or there else NOTHING_DONE
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _revisions(count: int) -> str:
+    return "1 of them a revision" if count == 1 else f"{count} of them revisions"
 
 
 def _archive_check(options: argparse.Namespace) -> int:
@@ -176,7 +185,7 @@ def _archive_check(options: argparse.Namespace) -> int:
     if not found.sound:
         return NOTHING_DONE
     say(
-        f"{options.archive.name}: {found.count} rows, complete and unaltered\n"
+        f"{options.archive.name}: {_many(found.count, 'row')}, complete and unaltered\n"
         f"digest of the last row, to be noted elsewhere: {found.head}"
     )
     notes = all(f.severity is Severity.NOTE for f in found.findings)
@@ -188,8 +197,9 @@ def _archive_purge(options: argparse.Namespace) -> int:
 
     done = purge(options.archive, datetime.date.today(), options.codes)
     say(
-        f"{options.archive.name}: codes taken from {done.rows} rows, and {done.names} names from "
-        f"the list of codes; {done.waiting} rows keep theirs, which are not due yet"
+        f"{options.archive.name}: codes taken from {_many(done.rows, 'row')}, and "
+        f"{_many(done.names, 'name')} from the list of codes; {_many(done.waiting, 'row')} "
+        "not due yet"
     )
     if done.finding is not None:
         complain([done.finding])
@@ -206,7 +216,7 @@ def _archive_import(options: argparse.Namespace) -> int:
     else:
         count, head = import_view(options.archive, today)
     say(
-        f"{database_of(options.archive).name}: {count} rows imported, all in order\n"
+        f"{database_of(options.archive).name}: {_many(count, 'row')} imported, all in order\n"
         f"digest of the last row: {head}"
     )
     return DONE
@@ -216,7 +226,7 @@ def _archive_export(options: argparse.Namespace) -> int:
     from sheetlab.years.archive import export, renew_view
 
     if options.out is not None:
-        say(f"{options.out}: {export(options.archive, options.out)} rows")
+        say(f"{options.out}: {_many(export(options.archive, options.out), 'row')}")
         return DONE
     finding = renew_view(options.archive)
     if finding is not None:
