@@ -32,6 +32,8 @@ values then lasts about 370 values on average, as with 3 standard deviations for
 RUN = 8
 LEAST = 5
 """Fewest values of a baseline."""
+LASTING = 3
+"""So many values in a row beyond limits on one side are no slips, whatever is said of each."""
 YEAR_LEVEL = 0.002
 """Probability that a steady year is told as one away from the baseline."""
 LEAST_YEAR = 3
@@ -300,6 +302,8 @@ class Chart:
     average_lower: tuple[float, ...]
     average_upper: tuple[float, ...]
     signals: tuple[Signal, ...]
+    slips: frozenset[int]
+    """Positions of doubtful values that the averages leave out."""
 
 
 def chart(
@@ -319,8 +323,9 @@ def chart(
     estimate too: a signal is a reason to look, not a proof, and a run alone is only a hint.
 
     A value beyond the limits of single values is told by them. In the moving average it counts as
-    the limit that it is beyond, and if it is doubtful not at all: one slip alone never brings the
-    average beyond its limits, two sound values in a row do, and so does a lasting change.
+    the limit that it is beyond, and if it is doubtful not at all, unless three in a row are beyond
+    on one side: one slip alone never brings the average beyond its limits, two sound values in a
+    row do, and so does a lasting change.
 
     Parameters
     ----------
@@ -343,7 +348,14 @@ def chart(
     centre = steady.centre
     lower, upper = steady.limits()
     beyond = [_side(v, lower, upper) for v in values]
-    taken = [not (off and i in doubtful) for i, off in enumerate(beyond)]
+    slips = frozenset(
+        i
+        for first, last, _ in _runs(beyond, 1)
+        if last - first + 1 < LASTING
+        for i in range(first, last + 1)
+        if i in doubtful
+    )
+    taken = [i not in slips for i in range(len(values))]
     fed = [min(max(v, lower), upper) for v, there in zip(values, taken, strict=True) if there]
     # the average stays where it is at a value that is not taken
     known = (centre, *ewma(fed, centre, weight))
@@ -371,6 +383,7 @@ def chart(
         tuple(centre - h for h in half),
         tuple(centre + h for h in half),
         tuple(sorted(signals, key=lambda s: (s.first, s.last))),
+        slips,
     )
 
 

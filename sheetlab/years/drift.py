@@ -47,8 +47,8 @@ RULE_SOURCES = (
     "is told as apart, and of steady series of 36 values about one in 25 shows a signal of any "
     "rule all the same, and one in six a hint (a run on one side): a signal is a reason to look, "
     "not a proof. In the moving average a value beyond the limits of single values counts only as "
-    "that limit, and not at all if its workbook has doubtful findings: one slip does not bend it "
-    "for years."
+    "that limit, and not at all if its workbook has doubtful findings, unless three in a row are "
+    "beyond: one slip does not bend it for years."
 )
 KINDS = {
     "zero": "zero error",
@@ -285,10 +285,9 @@ def _years(
     """Years with enough values to be compared with the base, and the positions of these."""
     members: dict[int, list[int]] = {}
     for i, p in enumerate(one.points):
-        slip = i in doubtful and not its.lower <= p.value <= its.upper
         # what was passed over for the base would be compared because it is doubtful
         passed = i in doubtful and i < max(base)
-        if i not in base and not slip and not passed:
+        if i not in base and i not in its.slips and not passed:
             members.setdefault(p.year, []).append(i)
     for year, positions in members.items():
         if len(positions) >= LEAST_YEAR:
@@ -330,10 +329,10 @@ def _apart(found: Drift, signal: Signal) -> float:
     centre = its.baseline.centre
     if signal.rule == "year-off-baseline":
         return _of_year(found, signal).difference
-    values = its.values[signal.first : signal.last + 1]
-    if signal.rule != "beyond-limits":
-        # they count there as no more
-        values = tuple(min(max(v, its.lower), its.upper) for v in values)
+    positions = range(signal.first, signal.last + 1)
+    values = [its.values[i] for i in positions if i not in its.slips]
+    if signal.rule == "beyond-limits" or not values:
+        values = [its.values[i] for i in positions]
     return sum(values) / len(values) - centre
 
 
@@ -369,11 +368,12 @@ def sight_text(one: Drift) -> str:
     its = one.chart
     if its is None:
         return ""
-    parts = [f"one value off by less than {_size(its.upper - its.baseline.centre, one)}"]
-    if one.years:
+    single = its.upper - its.baseline.centre
+    parts = [f"one value off by less than {_size(single, one)}"]
+    if one.years and one.years[-1][1].least < single:
         year, last = one.years[-1]
-        parts.append(f"the mean of {year} ({last.count} values) off by less than "
-                     f"{_size(last.least, one)}")  # fmt: skip
+        least = _size(last.least, one)
+        parts.append(f"the mean of {year} ({last.count} values) off by less than {least}")
     text = f"Not to be seen: {'; '.join(parts)}."
     if its.baseline.count < BASELINE:
         text += (

@@ -11,7 +11,7 @@ from typing import Any
 import xlsxwriter
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.metrology.control import WIDTH, Chart
+from sheetlab.metrology.control import LASTING, WIDTH, Chart
 from sheetlab.metrology.statement import significant
 from sheetlab.workbook.charts import Axis, axis, ends, finish, off_text
 from sheetlab.workbook.package import open_elsewhere, write_atomically
@@ -34,8 +34,6 @@ TITLE = "Drift of apparatus and instruments"
 CHART_WIDTH, CHART_HEIGHT = 540, 300
 ROWS_A_CHART = 17
 CHARTS_A_PAGE = 2
-LASTING = 3
-"""So many values in a row far out are no slip, and are drawn however far they are."""
 COLUMNS = (
     ("practical", 16), ("where", 18), ("series", 34), ("unit", 8), ("order", 7), ("row", 7),
     ("year", 7), ("code", 14), ("status", 10), ("sets the limits", 9), ("value", 11),
@@ -140,7 +138,8 @@ def _limits(one: Drift) -> str:
     return (
         f"{significant(its.lower, 4)} to {significant(its.upper, 4)}, centre "
         f"{significant(its.baseline.centre, 4)} {one.series.unit}".rstrip()
-        + f"; set by {its.baseline.count} values. {sight_text(one)}"
+        + f"; set by {its.baseline.count} values."
+        + ("" if one.alarm else f" {sight_text(one)}")
     )
 
 
@@ -324,7 +323,7 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
 
 
 def _off_scale(its: Chart) -> list[int]:
-    """Positions of slips that would press the rest of a chart flat."""
+    """Positions of slips that would press the rest of a chart flat; what lasts is drawn."""
     low, high = ends(its.baseline.centre, (its.upper - its.baseline.centre) / WIDTH)
     found = []
     for off, run in groupby(range(len(its.values)), lambda i: not low <= its.values[i] <= high):

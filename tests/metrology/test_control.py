@@ -118,7 +118,11 @@ def test_one_slip_does_not_bend_the_average_and_two_in_a_row_do() -> None:
     assert left.averages[:20] + left.averages[21:] == without.averages
     assert left.averages[20] == left.averages[19]
     assert left.average_upper[21:] == without.average_upper[20:]
-    noise[21] = 1e6
+    assert left.slips == {20}
+    noise[21:23] = 1e6
+    assert c.chart(noise.tolist(), KNOWN, doubtful={20, 21, 22}).slips == set()
+    noise[22] = 0.0
+    assert c.chart(noise.tolist(), KNOWN, doubtful={20, 21, 22}).slips == {20, 21}
     rules = {s.rule for s in c.chart(noise.tolist(), KNOWN).signals}
     assert rules == {"beyond-limits", "ewma-beyond-limits"}
 
