@@ -14,6 +14,7 @@ from sheetlab.commands.console import (
     catalogue_of,
     complain,
     definitions_option,
+    many,
     no_date,
     profile_option,
     say,
@@ -266,8 +267,8 @@ def _register_check(options: argparse.Namespace) -> int:
     register, findings = read_register(options.register)
     complain(findings)
     say(
-        f"{len(register.instruments)} instruments, {len(register.wires)} wires, "
-        f"{len(register.setups)} set-ups; {len(findings)} findings"
+        f"{many(len(register.instruments), 'instrument')}, {many(len(register.wires), 'wire')}, "
+        f"{many(len(register.setups), 'set-up')}; {many(len(findings), 'finding')}"
     )
     return SOME_FAILED if any(f.severity is not Severity.NOTE for f in findings) else DONE
 

@@ -13,6 +13,7 @@ from sheetlab.commands.console import (
     SOME_FAILED,
     complain,
     evaluating,
+    many,
     no_files,
     say,
     worker_options,
@@ -160,17 +161,13 @@ def _archive_add(options: argparse.Namespace) -> int:
             say(harmless(f"{one.path.name}: row {row.number}, {row.code}{again}"), flush=True)
         there += not one.rows and one.finding is None
     say(
-        f"{options.archive.name}: {_many(rows, 'row')} added ({_revisions(revised)}), "
-        f"{_many(there, 'workbook')} {'was' if there == 1 else 'were'} there already, "
+        f"{options.archive.name}: {many(rows, 'row')} added ({_revisions(revised)}), "
+        f"{many(there, 'workbook')} {'was' if there == 1 else 'were'} there already, "
         f"{refused} {'was' if refused == 1 else 'were'} not taken"
     )
     if not refused:
         return DONE
     return SOME_FAILED if rows or there else NOTHING_DONE
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _revisions(count: int) -> str:
@@ -185,7 +182,7 @@ def _archive_check(options: argparse.Namespace) -> int:
     if not found.sound:
         return NOTHING_DONE
     say(
-        f"{options.archive.name}: {_many(found.count, 'row')}, complete and unaltered\n"
+        f"{options.archive.name}: {many(found.count, 'row')}, complete and unaltered\n"
         f"digest of the last row, to be noted elsewhere: {found.head}"
     )
     notes = all(f.severity is Severity.NOTE for f in found.findings)
@@ -197,8 +194,8 @@ def _archive_purge(options: argparse.Namespace) -> int:
 
     done = purge(options.archive, datetime.date.today(), options.codes)
     say(
-        f"{options.archive.name}: codes taken from {_many(done.rows, 'row')}, and "
-        f"{_many(done.names, 'name')} from the list of codes; {_many(done.waiting, 'row')} "
+        f"{options.archive.name}: codes taken from {many(done.rows, 'row')}, and "
+        f"{many(done.names, 'name')} from the list of codes; {many(done.waiting, 'row')} "
         "not due yet"
     )
     if done.finding is not None:
@@ -216,7 +213,7 @@ def _archive_import(options: argparse.Namespace) -> int:
     else:
         count, head = import_view(options.archive, today)
     say(
-        f"{database_of(options.archive).name}: {_many(count, 'row')} imported, all in order\n"
+        f"{database_of(options.archive).name}: {many(count, 'row')} imported, all in order\n"
         f"digest of the last row: {head}"
     )
     return DONE
@@ -226,7 +223,7 @@ def _archive_export(options: argparse.Namespace) -> int:
     from sheetlab.years.archive import export, renew_view
 
     if options.out is not None:
-        say(f"{options.out}: {_many(export(options.archive, options.out), 'row')}")
+        say(f"{options.out}: {many(export(options.archive, options.out), 'row')}")
         return DONE
     finding = renew_view(options.archive)
     if finding is not None:

@@ -253,7 +253,7 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     capsys.readouterr()
     assert main(["register", "check", str(wrong)]) == 1
     told = capsys.readouterr()
-    assert "3 instruments, 1 wires, 1 set-ups" in told.out
+    assert "3 instruments, 1 wire, 1 set-up" in told.out
     assert "Instruments, cell B5" in told.err
 
 
