@@ -214,7 +214,7 @@ def test_every_command_can_be_asked_for_help(capsys: pytest.CaptureFixture[str])
              "--keep-until", "31.12.2027"),
             "a day such as 2027-12-31",
         ),
-        (("drift", "A.xlsx", "--baseline", "six"), "a whole number, 1 or more"),
+        (("drift", "A.xlsx", "--baseline", "six"), "a whole number, 5 or more"),
         (("drift", "A.xlsx", "--baseline-years", "old"), "2024-2025"),
         (("issue", "simple-pendulum", "--out", "x", "--runs", "9"), "from 1 to 4"),
         (("issue", "simple-pendulum", "--out", "x", "--week", "two"), "a whole number"),

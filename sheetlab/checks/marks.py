@@ -435,18 +435,9 @@ class _Judge:
 
         Half for stating it, half for one or two significant digits.
         """
-        practical = self.assessment.practical
-        results = {r.quantity for r in practical.definition.results}
-        dimensions = {practical.derived[key].unit.dimension for key in results}
-        own = [
-            one
-            for one in self.assessment.answers
-            if not one.answer.quantity
-            and practical.inputs[f"answer.{one.answer.id}"].unit.dimension in dimensions
-        ]
-        if not own:
+        one = own_uncertainty(self.assessment)
+        if one is None:
             return None, "This practical asks for no uncertainty of the group's own."
-        one = own[0]
         name = self.own(one)
         if one.given is None:
             return 0.0, f"No uncertainty of their own: {name} is empty."
@@ -456,6 +447,25 @@ class _Judge:
         if digits > MOST_DIGITS:
             return 0.5, f"{name} is stated with {digits} digits; one or two are sensible."
         return 1.0, f"{name} is {one.given:g}, with a sensible number of digits."
+
+
+def own_uncertainty(assessment: Assessment) -> AnswerDiagnosis | None:
+    """The answer in which a group states its uncertainty, empty or not; None if none is asked for.
+
+    It is the first that is compared with nothing and has the dimension of a result.
+    """
+    practical = assessment.practical
+    results = {r.quantity for r in practical.definition.results}
+    dimensions = {practical.derived[key].unit.dimension for key in results}
+    return next(
+        (
+            one
+            for one in assessment.answers
+            if not one.answer.quantity
+            and practical.inputs[f"answer.{one.answer.id}"].unit.dimension in dimensions
+        ),
+        None,
+    )
 
 
 def _at(finding: Finding) -> str:

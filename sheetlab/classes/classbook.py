@@ -40,7 +40,7 @@ from sheetlab.classes.kept import (
 from sheetlab.finding import harmless
 from sheetlab.metrology.statement import significant, significant_digits
 from sheetlab.practical.profile import GUM, Profile
-from sheetlab.workbook.charts import Axis, DotData, axis, dot_plot, share_chart
+from sheetlab.workbook.charts import Axis, DotData, axis, dot_plot, ends, off_text, share_chart
 from sheetlab.workbook.results import LEAST_BAR, Share, number_format
 from sheetlab.workbook.style import (
     BOOK_OPTIONS,
@@ -67,8 +67,6 @@ FEW_OWN, FEW_GOOD, FEW_ITEMS = 12, 5, 10
 QUESTIONS = 110.0
 """Points that are kept for questions on a page of feedback, whatever else stands there."""
 FAR = 100.0
-OFF_CHART = 8.0
-"""Robust standard deviations from the consensus beyond which a result is left off the chart."""
 FIRST_ITEM = 6
 """Column of the first item on the sheet Marks; three hidden digests and the key stand before."""
 
@@ -366,7 +364,7 @@ class _Book:
             page.sheet.set_row(page.row, 17)
             page.row += 1
         if off:
-            page.line(f"Off the scale of the chart: {', '.join(off)}.", "note")
+            page.line(off_text(off), "note")
 
     # -- what is open ------------------------------------------------------------------------
 
@@ -1020,17 +1018,16 @@ def chart_limits(found: Comparison) -> tuple[Axis, list[str]]:
     """Axis of the dot plot, and the groups whose results lie off it."""
     values = [(c.value, c.handin) for c in found.compared]
     low, high = -math.inf, math.inf
-    if found.robust is not None and found.robust.deviation > 0.0:
-        reach = OFF_CHART * found.robust.deviation
-        low, high = found.robust.value - reach, found.robust.value + reach
-    ends, off = [], []
+    if found.robust is not None:
+        low, high = ends(found.robust.value, found.robust.deviation)
+    shown, off = [], []
     for value, one in values:
         if not low <= value <= high:
             off.append(one.name)
             continue
         half = one.outcome.expanded / found.factor if one.outcome is not None else 0.0
-        ends += [max(value - half, low), min(value + half, high)]
-    return axis(ends or [value for value, _ in values]), off
+        shown += [max(value - half, low), min(value + half, high)]
+    return axis(shown or [value for value, _ in values]), off
 
 
 def places(u: float) -> str:

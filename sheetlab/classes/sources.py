@@ -15,7 +15,10 @@ from sheetlab.classes.handins import Past
 from sheetlab.classes.kept import HIDDEN, read_kept
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.handling.batch import ENDINGS
+from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT
 from sheetlab.workbook.longbook import open_long
+from sheetlab.workbook.package import open_package
+from sheetlab.workbook.store import open_store
 
 MOST_SHOWN = 120
 
@@ -40,6 +43,26 @@ def is_class_workbook(path: Path) -> bool:
             return HIDDEN in book.sheets
     except SheetlabError:
         return False
+
+
+def other_format(path: Path) -> Finding | None:
+    """That a file is the workbook of a class, saved in a format that cannot be added; or None."""
+    if path.suffix.lower() != OPEN_DOCUMENT:
+        return None
+    try:
+        sheets = open_store(open_package(path)).sheets
+    except SheetlabError:
+        return None
+    if all(one.name != HIDDEN for one in sheets):
+        return None
+    return Finding(
+        "source-refused",
+        Severity.STOP,
+        f"{path.name} is the workbook of a class, saved as {OPEN_DOCUMENT}",
+        "a class workbook as .xlsx",
+        "Add the .xlsx that “sheetlab class” wrote, or save this one as .xlsx first.",
+        Place(path.name),
+    )
 
 
 def sources_of(path: Path, folder: Path | None = None) -> Iterator[Source | Finding]:

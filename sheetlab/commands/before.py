@@ -18,6 +18,7 @@ from sheetlab.commands.console import (
     decimal,
     definitions_option,
     expect_ending,
+    many,
     no_date,
     profile_option,
     roster_of,
@@ -307,8 +308,8 @@ def _register_check(options: argparse.Namespace) -> int:
     findings = (*wrong, *checks_due(register, today))
     complain(findings)
     say(
-        f"{len(register.instruments)} instruments, {len(register.wires)} wires, "
-        f"{len(register.setups)} set-ups; {len(findings)} findings"
+        f"{many(len(register.instruments), 'instrument')}, {many(len(register.wires), 'wire')}, "
+        f"{many(len(register.setups), 'set-up')}; {many(len(findings), 'finding')}"
     )
     return SOME_FAILED if any(f.severity is not Severity.NOTE for f in findings) else DONE
 

@@ -13,6 +13,7 @@ from sheetlab.commands.console import (
     SOME_FAILED,
     complain,
     evaluating,
+    many,
     no_files,
     say,
     typed,
@@ -94,14 +95,16 @@ def archive(parser: argparse.ArgumentParser) -> None:
 
 def drift(parser: argparse.ArgumentParser) -> None:
     """Chart how apparatus and instruments drift."""
+    from sheetlab.metrology.control import LEAST
+
     _department(parser)
     parser.add_argument(
         "--out", type=Path, metavar="DRIFT.xlsx", help="write the charts to a workbook"
     )
     steady = parser.add_mutually_exclusive_group()
     steady.add_argument(
-        "--baseline", type=whole("--baseline", 1), default=12, metavar="N",
-        help="the first N sound values set the limits (usual: 12)",
+        "--baseline", type=whole("--baseline", LEAST), default=12, metavar="N",
+        help=f"the first N sound values set the limits (usual: 12, at least {LEAST})",
     )  # fmt: skip
     steady.add_argument(
         "--baseline-years", metavar="FIRST-LAST",
@@ -158,12 +161,17 @@ def _archive_add(options: argparse.Namespace) -> int:
             say(harmless(f"{one.path.name}: row {row.number}, {row.code}{again}"), flush=True)
         there += not one.rows and one.finding is None
     say(
-        f"{options.archive.name}: {rows} rows added ({revised} of them revisions), "
-        f"{there} workbooks were there already, {refused} were not taken"
+        f"{options.archive.name}: {many(rows, 'row')} added ({_revisions(revised)}), "
+        f"{many(there, 'workbook')} {'was' if there == 1 else 'were'} there already, "
+        f"{refused} {'was' if refused == 1 else 'were'} not taken"
     )
     if not refused:
         return DONE
     return SOME_FAILED if rows or there else NOTHING_DONE
+
+
+def _revisions(count: int) -> str:
+    return "1 of them a revision" if count == 1 else f"{count} of them revisions"
 
 
 def _archive_check(options: argparse.Namespace) -> int:
@@ -174,7 +182,7 @@ def _archive_check(options: argparse.Namespace) -> int:
     if not found.sound:
         return NOTHING_DONE
     say(
-        f"{options.archive.name}: {found.count} rows, complete and unaltered\n"
+        f"{options.archive.name}: {many(found.count, 'row')}, complete and unaltered\n"
         f"digest of the last row, to be noted elsewhere: {found.head}"
     )
     notes = all(f.severity is Severity.NOTE for f in found.findings)
@@ -186,8 +194,9 @@ def _archive_purge(options: argparse.Namespace) -> int:
 
     done = purge(options.archive, datetime.date.today(), options.codes)
     say(
-        f"{options.archive.name}: codes taken from {done.rows} rows, and {done.names} names from "
-        f"the list of codes; {done.waiting} rows keep theirs, which are not due yet"
+        f"{options.archive.name}: codes taken from {many(done.rows, 'row')}, and "
+        f"{many(done.names, 'name')} from the list of codes; {many(done.waiting, 'row')} "
+        "not due yet"
     )
     if done.finding is not None:
         complain([done.finding])
@@ -204,7 +213,7 @@ def _archive_import(options: argparse.Namespace) -> int:
     else:
         count, head = import_view(options.archive, today)
     say(
-        f"{database_of(options.archive).name}: {count} rows imported, all in order\n"
+        f"{database_of(options.archive).name}: {many(count, 'row')} imported, all in order\n"
         f"digest of the last row: {head}"
     )
     return DONE
@@ -214,7 +223,7 @@ def _archive_export(options: argparse.Namespace) -> int:
     from sheetlab.years.archive import export, renew_view
 
     if options.out is not None:
-        say(f"{options.out}: {export(options.archive, options.out)} rows")
+        say(f"{options.out}: {many(export(options.archive, options.out), 'row')}")
         return DONE
     finding = renew_view(options.archive)
     if finding is not None:

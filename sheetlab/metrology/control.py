@@ -2,15 +2,18 @@
 
 Sources: Shewhart charts after ISO 7870-2, EWMA charts after ISO 7870-6 and S. W. Roberts,
 Technometrics 1 (1959) 239; the rule of eight is one of the rules of the Western Electric
-handbook (1956). All from memory; the constants are worked out here from the normal distribution.
+handbook (1956). A year is compared with the baseline by the t-test of B. L. Welch, Biometrika 34
+(1947) 28. Values beyond the limits of single values count in the moving average as those limits
+(winsorised, in the manner of J. M. Lucas and R. B. Crosier, Communications in Statistics 11 (1982)
+2669). All from memory; the constants are worked out here from the normal distribution.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Literal
 
 D2 = 2.0 / math.sqrt(math.pi)
@@ -29,8 +32,14 @@ values then lasts about 370 values on average, as with 3 standard deviations for
 RUN = 8
 LEAST = 5
 """Fewest values of a baseline."""
+LASTING = 3
+"""So many values in a row beyond limits on one side are no slips, whatever is said of each."""
+YEAR_LEVEL = 0.002
+"""Probability that a steady year is told as one away from the baseline."""
+LEAST_YEAR = 3
+"""Fewest values of a year that is compared with the baseline."""
 
-Rule = Literal["beyond-limits", "ewma-beyond-limits", "eight-on-one-side"]
+Rule = Literal["beyond-limits", "ewma-beyond-limits", "year-off-baseline", "eight-on-one-side"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +226,71 @@ class Signal:
 
 
 @dataclass(frozen=True, slots=True)
+class Shift:
+    """The mean of some values against that of a baseline, in the unit of the values."""
+
+    count: int
+    difference: float
+    least: float
+    """Smallest difference, without sign, that is told from none."""
+
+    @property
+    def side(self) -> Literal[-1, 0, 1]:
+        """1: above the baseline, -1: below, 0: not told from it."""
+        if abs(self.difference) <= self.least:
+            return 0
+        return 1 if self.difference > 0.0 else -1
+
+
+def shift(
+    base: Sequence[float], values: Sequence[float], floor: float = 0.0, level: float = YEAR_LEVEL
+) -> Shift:
+    """Compare two means whose scatters need not be alike (Welch's t-test, two-sided).
+
+    The further values count as scattering no less than the baseline: three values that happen to
+    agree would otherwise tell a difference four times as often as they should.
+
+    Unlike a single value against limits it has its power from the number of values: six against
+    six are told apart when their means differ by about 2.5 of their standard deviations. Of steady
+    normal values about one comparison in 500 tells a difference (``level``), and one in 250 where
+    six are compared with thirty (simulated in the tests).
+
+    Parameters
+    ----------
+    base, values
+        Shapes (n,) and (m,), each of 2 or more, in one unit.
+    floor
+        Least standard deviation in the same unit, as in ``baseline``.
+    level
+        Probability of a difference that is told where there is none, a pure number.
+
+    Raises
+    ------
+    ValueError
+        For fewer than two values on a side, or no spread at all.
+    """
+    if min(len(base), len(values)) < 2:
+        raise ValueError("two means are compared from two values each")
+    from scipy.special import stdtrit
+
+    means, parts, dofs = [], [], []
+    least = floor * floor
+    for side in (base, values):
+        mean = math.fsum(side) / len(side)
+        least = max(math.fsum((v - mean) ** 2 for v in side) / (len(side) - 1), least)
+        means.append(mean)
+        parts.append(least / len(side))
+        dofs.append(len(side) - 1)
+    total = math.fsum(parts)
+    # equal decimals leave a trace in the last bits, which is no spread
+    if math.sqrt(total) <= 1e-12 * max(map(abs, means)):
+        raise ValueError("values without any spread are not compared")
+    dof = total * total / math.fsum(p * p / d for p, d in zip(parts, dofs, strict=True))
+    quantile = float(stdtrit(dof, 1.0 - 0.5 * level))
+    return Shift(len(values), means[1] - means[0], quantile * math.sqrt(total))
+
+
+@dataclass(frozen=True, slots=True)
 class Chart:
     """Values with their averages and limits; every sequence has shape (n,), in one unit."""
 
@@ -228,6 +302,8 @@ class Chart:
     average_lower: tuple[float, ...]
     average_upper: tuple[float, ...]
     signals: tuple[Signal, ...]
+    slips: frozenset[int]
+    """Positions of doubtful values that the averages leave out."""
 
 
 def chart(
@@ -235,6 +311,7 @@ def chart(
     steady: Baseline,
     weight: float = WEIGHT,
     width: float = EWMA_WIDTH,
+    doubtful: Collection[int] = (),
 ) -> Chart:
     """Chart values against a baseline and look for signals.
 
@@ -244,6 +321,11 @@ def chart(
     the first 12 are the baseline, about one series in 24 shows a value or an average beyond its
     limits and one in six a run of eight (simulated in the tests), because the centre is an
     estimate too: a signal is a reason to look, not a proof, and a run alone is only a hint.
+
+    A value beyond the limits of single values is told by them. In the moving average it counts as
+    the limit that it is beyond, and if it is doubtful not at all, unless three in a row are beyond
+    on one side: one slip alone never brings the average beyond its limits, two sound values in a
+    row do, and so does a lasting change.
 
     Parameters
     ----------
@@ -255,6 +337,8 @@ def chart(
         Weight of the newest value in the moving average, a pure number.
     width
         Half-width of the limits of the moving average in standard deviations, a pure number.
+    doubtful
+        Positions of values that are not taken for sound, from 0.
 
     Raises
     ------
@@ -263,12 +347,24 @@ def chart(
     """
     centre = steady.centre
     lower, upper = steady.limits()
-    averages = ewma(values, centre, weight)
-    half = [
-        width * steady.factor(width) * ewma_deviation(steady.sigma, i + 1, weight, steady.count)
-        for i in range(len(values))
-    ]
     beyond = [_side(v, lower, upper) for v in values]
+    slips = frozenset(
+        i
+        for first, last, _ in _runs(beyond, 1)
+        if last - first + 1 < LASTING
+        for i in range(first, last + 1)
+        if i in doubtful
+    )
+    taken = [i not in slips for i in range(len(values))]
+    fed = [min(max(v, lower), upper) for v, there in zip(values, taken, strict=True) if there]
+    # the average stays where it is at a value that is not taken
+    known = (centre, *ewma(fed, centre, weight))
+    counts = list(accumulate(taken))
+    averages = tuple(known[n] for n in counts)
+    half = [
+        width * steady.factor(width) * ewma_deviation(steady.sigma, max(n, 1), weight, steady.count)
+        for n in counts
+    ]
     drifted = [_side(z, centre - h, centre + h) for z, h in zip(averages, half, strict=True)]
     signals = [
         *(Signal("beyond-limits", *run) for run in _runs(beyond, 1)),
@@ -287,6 +383,7 @@ def chart(
         tuple(centre - h for h in half),
         tuple(centre + h for h in half),
         tuple(sorted(signals, key=lambda s: (s.first, s.last))),
+        slips,
     )
 
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES, chart_text
 
 WIDTH, HEIGHT = 660, 430
+OFF_CHART = 8.0
+"""Standard deviations from the middle beyond which a slip is left off a chart."""
 SHARE_COLUMN = 10
 
 
@@ -37,6 +40,17 @@ def axis(values: list[float]) -> Axis:
     if last == first:
         last += 1
     return Axis(first * step, last * step, step)
+
+
+def ends(centre: float, deviation: float) -> tuple[float, float]:
+    """What a chart shows at most, lest one slip press the rest flat; infinite without scatter."""
+    reach = OFF_CHART * deviation if deviation > 0.0 else math.inf
+    return centre - reach, centre + reach
+
+
+def off_text(names: Sequence[str]) -> str:
+    """A sentence that names what is left off a chart."""
+    return f"Off the scale of the chart: {', '.join(names)}."
 
 
 @dataclass(frozen=True, slots=True)

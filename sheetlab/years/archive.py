@@ -25,7 +25,7 @@ from pathlib import Path
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.classes.collect import entry_of, typed_digest
 from sheetlab.classes.handins import row_key
-from sheetlab.classes.sources import Source, changed, is_class_workbook, sources_of
+from sheetlab.classes.sources import Source, changed, is_class_workbook, other_format, sources_of
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.folders import scan
 from sheetlab.handling.tables import guarded, unguarded
@@ -98,11 +98,7 @@ def locked(archive: Path, wait: float = WAIT) -> Iterator[None]:
     """
     from filelock import FileLock, Timeout
 
-    if archive.suffix.lower() != ".xlsx":
-        # the workbook must not be written over the database
-        raise SheetlabError(_no_archive(archive, f"{archive.name} is no name of a workbook"))
-    if not archive.parent.is_dir():
-        raise SheetlabError(_no_archive(archive, f"there is no folder {archive.parent}"))
+    _named(archive)
     lock = FileLock(archive.with_suffix(".lock"), timeout=wait)
     try:
         lock.acquire()
@@ -114,6 +110,15 @@ def locked(archive: Path, wait: float = WAIT) -> Iterator[None]:
         yield
     finally:
         lock.release()
+
+
+def _named(archive: Path) -> None:
+    """Refuse what no archive can be called."""
+    if archive.suffix.lower() != ".xlsx":
+        # the workbook must not be written over the database
+        raise SheetlabError(_not_its_name(archive))
+    if not archive.parent.is_dir():
+        raise SheetlabError(_no_archive(archive, f"there is no folder {archive.parent}"))
 
 
 _SQL = {str: "TEXT NOT NULL", int: "INTEGER NOT NULL", float: "REAL"}
@@ -256,6 +261,7 @@ def read(archive: Path, wait: float = WAIT) -> Table:
 
 
 def _expect(archive: Path) -> None:
+    _named(archive)
     if not database_of(archive).exists():
         raise SheetlabError(_no_database(archive))
 
@@ -386,8 +392,10 @@ def add(
         If the archive, the list of codes or the workers cannot be used; what was told of before
         is kept.
     """
+    _named(archive)
     if archive.exists() and not database_of(archive).exists():
         raise SheetlabError(_no_database(archive))
+    read_codes(codes or codes_of(archive))  # what is no list is told before anything is begun
     todo: dict[Path, _Job] = {}
     for given in files:
         for path in workbooks([given], archive):
@@ -409,8 +417,7 @@ def add(
             waiting = []
     yield from writer.append(waiting)
     finding = None
-    if view and (todo or database_of(archive).exists()):
-        # (where nothing could be taken there is no archive to begin)
+    if view and database_of(archive).exists():
         finding = renew_view(archive, wait)
     if finding is not None:
         yield Added(archive, finding=finding)
@@ -479,7 +486,7 @@ def _read(job: _Job) -> _Read:
     outcome = evaluate_file(job.place, None, trials=0)
     assessment = outcome.assessment
     if assessment is None:
-        return _Read(job.path, finding=outcome.findings[0])
+        return _Read(job.path, finding=other_format(job.place) or outcome.findings[0])
     blank = next((f for f in outcome.findings if f.code == NOT_FILLED), None)
     if blank is not None:
         return _Read(job.path, finding=blank)
@@ -521,8 +528,9 @@ class _Writer:
 
     def append(self, found: Sequence[_Read]) -> list[Added]:
         """What became of some workbooks; all of it is on the disk."""
-        if not found:
-            return []
+        if not any(one.entries for one in found) and not database_of(self.archive).exists():
+            # where nothing could be taken there is no archive to begin
+            return [Added(one.path, finding=one.finding) for one in found]
         with locked(self.archive, self.wait):
             keys = read_codes(self.codes)
             with _opened(database_of(self.archive)) as connection:
@@ -861,6 +869,15 @@ def _no_archive(archive: Path, what: str) -> Finding:
     return Finding(
         "no-archive", Severity.STOP, what, "an archive that was begun with “archive add”",
         "Check the name and the share.", Place(archive.name),
+    )  # fmt: skip
+
+
+def _not_its_name(archive: Path) -> Finding:
+    return Finding(
+        "no-archive", Severity.STOP,
+        f"the name of an archive has to end in .xlsx, and {archive.name} does not",
+        "the workbook of an archive", f"Write {archive.with_suffix('.xlsx').name}.",
+        Place(archive.name),
     )  # fmt: skip
 
 

@@ -6,7 +6,17 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
-from sheetlab.metrology.control import LEAST, Chart, Rule, Signal, baseline, chart
+from sheetlab.metrology.control import (
+    LEAST,
+    LEAST_YEAR,
+    Chart,
+    Rule,
+    Shift,
+    Signal,
+    baseline,
+    chart,
+    shift,
+)
 from sheetlab.metrology.statement import significant
 from sheetlab.units import UnitError, unit
 from sheetlab.years.ledger import WIRE, Row, latest
@@ -19,6 +29,8 @@ ROUNDING = 12.0**-0.5
 RULES: dict[Rule, str] = {
     "beyond-limits": "single values beyond the limits (3 standard deviations)",
     "ewma-beyond-limits": "the moving average (EWMA) beyond its limits",
+    "year-off-baseline": "the mean of a year apart from that of the values that set the limits "
+    "(Welch’s t-test)",
     "eight-on-one-side": "eight or more in a row on one side of the centre",
 }
 HINTS: frozenset[Rule] = frozenset(("eight-on-one-side",))
@@ -28,10 +40,15 @@ ONLY_A_HINT = (
 )
 RULE_SOURCES = (
     "Sources (from memory): limits of single values with moving range, ISO 7870-2; EWMA, ISO "
-    "7870-6 and Roberts 1959; eight on one side, Western Electric handbook 1956. The limits are "
-    "widened by Student’s t while few values set them. Of steady series of 36 values about one in "
-    "24 shows a signal all the same, and one in six a hint (a run on one side): a signal is a "
-    "reason to look, not a proof."
+    "7870-6 and Roberts 1959; means of a year and of the values that set the limits, Welch 1947; "
+    "eight on one side, Western Electric handbook 1956. The limits are widened by Student’s t "
+    "while few values set them, so that such a chart sees little of single values; the mean of a "
+    f"year ({LEAST_YEAR} values or more) is seen sooner. Of steady years less than one in 250 "
+    "is told as apart, and of steady series of 36 values about one in 25 shows a signal of any "
+    "rule all the same, and one in six a hint (a run on one side): a signal is a reason to look, "
+    "not a proof. In the moving average a value beyond the limits of single values counts only as "
+    "that limit, and not at all if its workbook has doubtful findings, unless three in a row are "
+    "beyond: one slip does not bend it for years."
 )
 KINDS = {
     "zero": "zero error",
@@ -102,6 +119,8 @@ class Drift:
     why_not: str = ""
     base: frozenset[int] = frozenset()
     """Positions of the points that set the limits."""
+    years: tuple[tuple[int, Shift], ...] = ()
+    """Every year that is compared with those points, in time order."""
 
     @property
     def signals(self) -> tuple[Signal, ...]:
@@ -242,12 +261,37 @@ def _charted(one: Series, count: int, years: tuple[int, int] | None) -> Drift:
         steady = baseline([one.points[i].value for i in base], one.floor)
     except ValueError as error:
         return Drift(one, None, str(error))
-    its = chart([p.value for p in one.points], steady)
+    values = [p.value for p in one.points]
+    doubtful = {i for i, p in enumerate(one.points) if p.status != "ok"}
+    its = chart(values, steady, doubtful=doubtful)
+    told = list(its.signals)
+    compared = []
+    for year, members in _years(one, frozenset(base), doubtful, its):
+        found = shift([values[i] for i in base], [values[i] for i in members], one.floor)
+        compared.append((year, found))
+        if found.side:
+            told.append(Signal("year-off-baseline", members[0], members[-1], found.side))
+    its = replace(its, signals=tuple(sorted(told, key=lambda s: (s.first, s.last))))
     if one.kind == "scatter":
         # nothing scatters less than not at all
         lowest = tuple(max(0.0, v) for v in its.average_lower)
         its = replace(its, lower=max(0.0, its.lower), average_lower=lowest)
-    return Drift(one, its, "", frozenset(base))
+    return Drift(one, its, "", frozenset(base), tuple(compared))
+
+
+def _years(
+    one: Series, base: frozenset[int], doubtful: set[int], its: Chart
+) -> Iterator[tuple[int, list[int]]]:
+    """Years with enough values to be compared with the base, and the positions of these."""
+    members: dict[int, list[int]] = {}
+    for i, p in enumerate(one.points):
+        # what was passed over for the base would be compared because it is doubtful
+        passed = i in doubtful and i < max(base)
+        if i not in base and i not in its.slips and not passed:
+            members.setdefault(p.year, []).append(i)
+    for year, positions in members.items():
+        if len(positions) >= LEAST_YEAR:
+            yield year, positions
 
 
 def signal_text(found: Drift, signal: Signal) -> str:
@@ -257,15 +301,17 @@ def signal_text(found: Drift, signal: Signal) -> str:
     first, last = series.points[signal.first], series.points[signal.last]
     side = "above" if signal.side > 0 else "below"
     many = signal.last - signal.first + 1
-    mean = sum(p.value for p in series.points[signal.first : signal.last + 1]) / many
-    shift = significant(abs(mean - its.baseline.centre), 2)
+    off = significant(abs(_apart(found, signal)), 2)
     centre = significant(its.baseline.centre, 4)
     span = f"row {first.row} ({first.year})"
     if many > 1:
-        span = f"rows {first.row} ({first.year}) to {last.row} ({last.year}), {many} values"
+        count = many
+        if signal.rule == "year-off-baseline":
+            count = _of_year(found, signal).count
+        span = f"rows {first.row} ({first.year}) to {last.row} ({last.year}), {count} values"
     doubtful = sum(p.status != "ok" for p in series.points[signal.first : signal.last + 1])
     text = (
-        f"{RULES[signal.rule]}: {span}, on average {_with(shift, series.unit)} {side} the centre "
+        f"{RULES[signal.rule]}: {span}, on average {_with(off, series.unit)} {side} the centre "
         f"of {_with(centre, series.unit)}."
     )
     if doubtful:
@@ -276,6 +322,25 @@ def signal_text(found: Drift, signal: Signal) -> str:
     return text[0].upper() + text[1:]
 
 
+def _apart(found: Drift, signal: Signal) -> float:
+    """Mean distance of the values of a signal from the centre."""
+    its = found.chart
+    assert its is not None
+    centre = its.baseline.centre
+    if signal.rule == "year-off-baseline":
+        return _of_year(found, signal).difference
+    positions = range(signal.first, signal.last + 1)
+    values = [its.values[i] for i in positions if i not in its.slips]
+    if signal.rule == "beyond-limits" or not values:
+        values = [its.values[i] for i in positions]
+    return sum(values) / len(values) - centre
+
+
+def _of_year(found: Drift, signal: Signal) -> Shift:
+    year = found.series.points[signal.first].year
+    return next(one for its, one in found.years if its == year)
+
+
 def _with(number: str, its: str) -> str:
     return f"{number} {its}".strip()
 
@@ -284,17 +349,42 @@ def state_text(one: Drift) -> str:
     """How a series stands, in a few words."""
     count = len(one.series.points)
     missing = f", missing in {one.series.missing}" if one.series.missing else ""
+    values = f"{count} value{'' if count == 1 else 's'}"
     if one.chart is None:
-        return f"{count} values{missing}: no chart yet ({one.why_not})"
+        return f"{values}{missing}: no chart yet ({one.why_not})"
     if not one.signals:
-        return f"{count} values{missing}: steady"
+        return f"{values}{missing}: steady"
     hints = sum(signal.rule in HINTS for signal in one.signals)
     parts = [
         f"{many} {what}{'s' if many > 1 else ''}"
         for many, what in ((len(one.signals) - hints, "signal"), (hints, "hint"))
         if many
     ]
-    return f"{count} values{missing}: {', '.join(parts)}"
+    return f"{values}{missing}: {', '.join(parts)}"
+
+
+def sight_text(one: Drift) -> str:
+    """What would not be seen of a change, in a sentence; empty without a chart."""
+    its = one.chart
+    if its is None:
+        return ""
+    single = its.upper - its.baseline.centre
+    parts = [f"one value off by less than {_size(single, one)}"]
+    if one.years and one.years[-1][1].least < single:
+        year, last = one.years[-1]
+        least = _size(last.least, one)
+        parts.append(f"the mean of {year} ({last.count} values) off by less than {least}")
+    text = f"Not to be seen: {'; '.join(parts)}."
+    if its.baseline.count < BASELINE:
+        text += (
+            f" Only {its.baseline.count} values set the limits, so these are wide; more values "
+            "(--baseline, --baseline-years) narrow them."
+        )
+    return text
+
+
+def _size(value: float, one: Drift) -> str:
+    return _with(significant(value, 2), one.series.unit)
 
 
 def drift_lines(found: Sequence[Drift], brief: bool = False) -> Iterator[str]:
@@ -313,6 +403,8 @@ def drift_lines(found: Sequence[Drift], brief: bool = False) -> Iterator[str]:
             yield f"    - {signal_text(one, signal)}"
         if one.signals:
             yield f"    What to do: {one.advice}"
+        if not one.alarm and one.chart is not None:
+            yield f"    {sight_text(one)}"
     many = sum(bool(one.signals) for one in found)
     waiting = sum(one.chart is None for one in found)
     quiet = len(found) - many - waiting

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 import xlsxwriter
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.metrology.control import Chart
+from sheetlab.metrology.control import LASTING, WIDTH, Chart
 from sheetlab.metrology.statement import significant
-from sheetlab.workbook.charts import Axis, axis, finish
+from sheetlab.workbook.charts import Axis, axis, ends, finish, off_text
 from sheetlab.workbook.package import open_elsewhere, write_atomically
 from sheetlab.workbook.style import (
     ALERT,
@@ -26,7 +27,7 @@ from sheetlab.workbook.style import (
     set_page,
 )
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
-from sheetlab.years.drift import KINDS, RULE_SOURCES, Drift, signal_text, state_text
+from sheetlab.years.drift import KINDS, RULE_SOURCES, Drift, sight_text, signal_text, state_text
 
 SIGNALS, CHARTS, NUMBERS = "Signals", "Charts", "Numbers"
 TITLE = "Drift of apparatus and instruments"
@@ -137,7 +138,8 @@ def _limits(one: Drift) -> str:
     return (
         f"{significant(its.lower, 4)} to {significant(its.upper, 4)}, centre "
         f"{significant(its.baseline.centre, 4)} {one.series.unit}".rstrip()
-        + f"; set by {its.baseline.count} values"
+        + f"; set by {its.baseline.count} values."
+        + ("" if one.alarm else f" {sight_text(one)}")
     )
 
 
@@ -252,6 +254,14 @@ def _charts(
         for column, averaged in ((0, False), (8, True)):
             chart = _chart(book, one, one.chart, place, averaged)
             sheet.insert_chart(line + 1, column, chart, {"object_position": 2})
+        off = [one.series.points[i] for i in _off_scale(one.chart)]
+        if off:
+            names = [
+                f"row {p.row} ({p.year}), {significant(p.value, 2)} {one.series.unit}".rstrip()
+                for p in off
+            ]
+            below = line + ROWS_A_CHART - 1
+            sheet.write_string(below, 0, off_text(names), styles("note", wrap=False))
         line += ROWS_A_CHART
         drawn += 1
     sheet.set_h_pagebreaks(breaks)
@@ -293,8 +303,11 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     values = (
         [*its.averages, *its.average_lower, *its.average_upper]
         if averaged
-        else [*its.values, its.lower, its.upper]
+        else [its.lower, its.upper]
     )
+    if not averaged:
+        off = _off_scale(its)
+        values += [value for i, value in enumerate(its.values) if i not in off]
     what = "moving average (EWMA)" if averaged else "single values"
     y_title = f"{KINDS[one.series.kind]}" if one.series.kind != "quantity" else one.series.title
     y_title = f"{y_title} / {one.series.unit}" if one.series.unit else y_title
@@ -307,6 +320,17 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     chart.set_legend({"position": "bottom", "delete_series": [3], "font": {"size": 9}})
     chart.set_size({"width": CHART_WIDTH, "height": CHART_HEIGHT})
     return chart
+
+
+def _off_scale(its: Chart) -> list[int]:
+    """Positions of slips that would press the rest of a chart flat; what lasts is drawn."""
+    low, high = ends(its.baseline.centre, (its.upper - its.baseline.centre) / WIDTH)
+    found = []
+    for off, run in groupby(range(len(its.values)), lambda i: not low <= its.values[i] <= high):
+        positions = list(run)
+        if off and len(positions) < LASTING:
+            found += positions
+    return found
 
 
 def _order_axis(one: Drift) -> Axis:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime
 import io
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import xlsxwriter
@@ -23,14 +25,23 @@ TITLE = "Evidence of practical work"
 WIDTH = 118
 
 CRITERIA = (
-    ("readings taken and a result worked out", "result"),
+    ("readings that give a result", "result"),
     ("zero error of an instrument read", "zero"),
-    ("uncertainty stated", "u"),
-    ("graph: a line or curve through the readings", "scatter"),
-    ("comparison with an accepted value", "comparison"),
-    ("own results worked out by the group", "own"),
+    ("results worked out by the group itself", "own:answers"),
+    ("uncertainty stated by the group itself", "own:uncertainty"),
+    ("gradient triangle or slope given by the group itself", "own:graph"),
+    ("result compared with an accepted value (by the program)", "comparison"),
 )
 """What a result can be evidence of."""
+
+
+GRAVITY = {"ok": 0, "doubtful": 1, "failed": 2}
+STEP, LARGEST = math.log(1.1), 1000
+RANKED = (
+    "status, then how far the result is off the accepted value (without one, off the median of the "
+    "year) in steps of 10 %, then the number of findings"
+)
+"""What makes a workbook better or weaker as a sample."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,27 +115,30 @@ def criteria(rows: Sequence[Row]) -> list[tuple[str, ...]]:
 def _shows(row: Row, kind: str) -> bool:
     if kind == "result":
         return row.entry.value is not None
-    if kind == "u":
-        return bool(row.entry.u)
-    return any(n.kind == kind for n in row.entry.numbers)
+    kind, _, id_ = kind.partition(":")
+    return any(n.kind == kind and id_ in ("", n.id) for n in row.entry.numbers)
 
 
 def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
     """Year, practical, which sample, code, findings, status, result as stated, row.
 
-    Best, middle and weakest workbook of each practical and year, by the number of findings; an
-    earlier row goes before a later one.
+    Best, middle and weakest workbook of each practical and year, ranked by what ``RANKED`` says;
+    an earlier row goes before a later one.
     """
-    groups: dict[tuple[int, str], list[Row]] = {}
+    groups: dict[tuple[int, str], dict[tuple[str, str], list[Row]]] = {}
     for row in sorted(latest(rows), key=lambda r: (r.entry.year, r.entry.practical, r.number)):
         if row.code:
-            groups.setdefault((row.entry.year, row.entry.practical), []).append(row)
+            books = groups.setdefault((row.entry.year, row.entry.practical), {})
+            books.setdefault((row.code, row.entry.source), []).append(row)
     found: list[tuple[str | int, ...]] = []
-    for (year, practical), members in groups.items():
-        ranked = sorted(members, key=lambda r: (r.entry.status == "failed", r.entry.findings))
-        places = {0: "best", len(ranked) - 1: "weakest", (len(ranked) - 1) // 2: "middle"}
-        if len(ranked) < 3:
-            places = dict(list({0: "best", len(ranked) - 1: "weakest"}.items())[: len(ranked)])
+    for (year, practical), by_book in groups.items():
+        usual = _usual(row for book in by_book.values() for row in book)
+        # the first row of a workbook stands for it
+        ranked = [book[0] for book in sorted(by_book.values(), key=lambda b: _rank(b, usual))]
+        last = len(ranked) - 1
+        places = {0: "best", last // 2: "middle", last: "weakest"}
+        if last < 2:
+            places = {0: "best", last: "weakest"} if last else {0: "only"}
         for place, name in sorted(places.items()):
             e = ranked[place].entry
             found.append(
@@ -134,10 +148,42 @@ def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
     return found
 
 
+def _usual(rows: Iterable[Row]) -> dict[str, float]:
+    """Median of each result, where there are three of it or more."""
+    values: dict[str, list[float]] = {}
+    for row in rows:
+        if row.entry.value is not None:
+            values.setdefault(row.entry.result, []).append(row.entry.value)
+    return {key: median(found) for key, found in values.items() if len(found) > 2}
+
+
+def _rank(book: Sequence[Row], usual: Mapping[str, float]) -> tuple[int, int, int, float]:
+    """The greater, the weaker is a workbook, of which these are the rows."""
+    accepted = {n.id: n.value for row in book for n in row.entry.numbers if n.kind == "comparison"}
+    off = 0.0
+    for row in book:
+        e = row.entry
+        if e.value is None:
+            off = math.inf
+        elif e.result in accepted:
+            off = max(off, _distance(1.0 + accepted[e.result]))
+        elif usual.get(e.result):
+            off = max(off, _distance(e.value / usual[e.result]))
+    status = max(GRAVITY.get(row.entry.status, 2) for row in book)
+    # a result is not weaker for what chance does to it
+    steps = LARGEST if off > LARGEST * STEP else int(off / STEP)
+    return status, steps, book[0].entry.findings, off
+
+
+def _distance(ratio: float) -> float:
+    """How far a ratio is from 1: a factor of 1000 is as far as one of 1/1000."""
+    return abs(math.log(ratio)) if ratio > 0.0 else math.inf
+
+
 def check_lines(table: Table, checked: Checked, today: datetime.date) -> list[str]:
     """What the check of the archive came to, in sentences."""
     lines = [
-        f"Checked on {today.isoformat()}: {checked.count} rows; digest of the last row "
+        f"Checked on {today.isoformat()}: {_many(checked.count, 'row')}; digest of the last row "
         f"{checked.head}.",
         "The table is complete and unaltered: the digest of every row fits its contents and the "
         "row before it."
@@ -148,8 +194,8 @@ def check_lines(table: Table, checked: Checked, today: datetime.date) -> list[st
     revised = sum(row.replaces > 0 for row in table.rows)
     purged = sum(not row.code for row in table.rows)
     lines.append(
-        f"{revised} rows are revisions of earlier ones, which are still there. {purged} rows have "
-        "had their codes taken away after the day to which they were kept."
+        f"Revisions of earlier rows, which are still there: {revised}. Rows whose codes were taken "
+        f"away after the day to which they were kept: {purged}."
     )
     return lines
 
@@ -177,12 +223,15 @@ def _book(name: str, table: Table, checked: Checked, today: datetime.date) -> by
     rows = [(line,) for line in check_lines(table, checked, today)]
     note = "What “sheetlab archive check” found. Codes stand for groups; no names are here."
     _sheet(book, styles, "Archive check", note, ("result of the check",), (WIDTH,), rows)
-    note = "How many workbooks of a practical are evidence of what. – means none."
+    note = (
+        "How many workbooks of a practical are evidence of what. – means none, or not asked for; "
+    )
+    note += "an earlier sheetlab did not keep whether uncertainty and slope are the group's own."
     heads = ("practical", *(title for title, _ in CRITERIA))
     widths = (24, *([16] * len(CRITERIA)))
     _sheet(book, styles, "Criteria", note, heads, widths, criteria(table.rows))
     note = (
-        "Best, middle and weakest workbook of each practical and year by the number of findings. "
+        f"Best, middle and weakest workbook of each practical and year, by {RANKED}. "
         "Ask the department for the workbook by its code, while the list of codes is kept."
     )
     widths = (8, 22, 10, 14, 10, 11, 44, 7)
@@ -234,8 +283,9 @@ def _text(name: str, table: Table, checked: Checked, today: datetime.date) -> st
         table.rows
     ):
         lines.append(
-            f"  {year}  {practical}, definition version {version} ({digest}): {results} results of "
-            f"{groups} groups; {ok} ok, {doubtful} doubtful, {failed} failed"
+            f"  {year}  {practical}, definition version {version} ({digest}): "
+            f"{_many(results, 'result')} of {_many(groups, 'group')}; "
+            f"{ok} ok, {doubtful} doubtful, {failed} failed"
         )
     lines += ["", "Criteria", ""]
     for practical, *cells in criteria(table.rows):
@@ -244,10 +294,14 @@ def _text(name: str, table: Table, checked: Checked, today: datetime.date) -> st
     lines += ["", "Samples", ""]
     for year, practical, which, code, findings, status, stated, row in samples(table.rows):
         lines.append(
-            f"  {year}  {practical}, {which}: {code} (row {row}), {findings} findings, {status}, "
-            f"{stated}"
+            f"  {year}  {practical}, {which}: {code} (row {row}), "
+            f"{_many(findings, 'finding')}, {status}, {stated}"
         )
     return "\n".join(lines) + "\n"
+
+
+def _many(count: object, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _exists(path: Path) -> Finding:

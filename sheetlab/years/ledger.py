@@ -20,8 +20,10 @@ from typing import Any
 
 from sheetlab import __version__
 from sheetlab.checks.assess import Assessment
+from sheetlab.checks.marks import own_uncertainty
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity, harmless
+from sheetlab.formula.tree import Call, Negative, Node
 from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.model import START_PREFIX, Practical
 from sheetlab.practical.observations import Observations
@@ -47,7 +49,8 @@ class Number:
 
     ``kind``: ``zero`` (zero error of an instrument), ``division`` (least count of an instrument),
     ``scatter`` (about a line or curve), ``quantity``, ``comparison`` (difference from an accepted
-    value as a fraction of it), ``own`` (fraction of the group's own results that agree).
+    value as a fraction of it), ``own`` (``answers``: fraction of the group's own results that
+    agree; ``uncertainty``, ``graph``: 1, there if the group gave one).
     """
 
     kind: str
@@ -273,6 +276,31 @@ def _numbers(assessment: Assessment) -> Iterator[Number]:
     if own:
         share = sum(bool(a.agrees) for a in own) / len(own)
         yield from number("own", "answers", "own results that agree", share, None, unit("1"))
+    stated = own_uncertainty(assessment)
+    if stated is not None and stated.given is not None and stated.given > 0.0:
+        yield from number("own", "uncertainty", "own uncertainty stated", 1.0, None, unit("1"))
+    if _own_graph(assessment):
+        yield from number("own", "graph", "own triangle or slope given", 1.0, None, unit("1"))
+
+
+def _own_graph(assessment: Assessment) -> bool:
+    """Whether a group gave what it can only have from its own graph, or a slope of its own."""
+    practical = assessment.practical
+    return any(one.triangle is not None for one in assessment.studies) or any(
+        one.given is not None
+        and one.answer.quantity in practical.derived
+        and _is_slope(practical.derived[one.answer.quantity].node)
+        for one in assessment.answers
+    )
+
+
+def _is_slope(node: Node) -> bool:
+    match node:
+        case Negative(inner) | Call("abs", (inner,)):
+            return _is_slope(inner)
+        case Call(function):
+            return function.endswith("slope")
+    return False
 
 
 def _comparison(result: ResultValue) -> Iterator[Number]:

@@ -27,7 +27,7 @@ from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.years import archive as a
 from sheetlab.years import archivebook
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
-from sheetlab.years.evidence import CRITERIA, evidence
+from sheetlab.years.evidence import CRITERIA, evidence, samples
 from sheetlab.years.ledger import (
     FIRST,
     Entry,
@@ -200,6 +200,52 @@ def test_what_cannot_be_evaluated_is_told_and_the_others_are_added(
     assert [one.finding.code if one.finding else len(one.rows) for one in added] == [
         "workbook-not-filled", "file-unreadable", 1, 1, 1,
     ]  # fmt: skip
+
+
+def test_where_nothing_can_be_taken_no_archive_is_begun(tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    years.write(years.Bench("Blank", "1", {}), folder, "blank")
+    (folder / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
+    (tmp_path / "new").mkdir()
+    target = tmp_path / "new" / "D.xlsx"
+    added = list(a.add([folder], target, 2026, TODAY))
+    assert [one.finding.code if one.finding else "" for one in added] == [
+        "workbook-not-filled", "file-unreadable",
+    ]  # fmt: skip
+    (tmp_path / "keys.csv").write_text("not mine\n")
+    with pytest.raises(SheetlabError, match="list of codes"):
+        list(a.add([folder], target, 2026, TODAY, tmp_path / "keys.csv"))
+    assert list(target.parent.iterdir()) == []
+
+
+def test_the_sentence_for_one_row(
+    class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one = years.bench(3, "Group 4", "2")
+    path = years.write(one, tmp_path / "in")
+    add = ["archive", "add", str(path), "--archive", str(tmp_path / "D.xlsx"), "--year", "2026"]
+    assert main(add) == 0
+    assert "D.xlsx: 1 row added (0 of them revisions), 0 workbooks" in capsys.readouterr().out
+    changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
+    years.write(replace(one, cells=changed), tmp_path / "in")
+    assert main(add) == 0
+    assert "1 row added (1 of them a revision)" in capsys.readouterr().out
+    assert main(add) == 0
+    said = "0 rows added (0 of them revisions), 1 workbook was there already, 0 were not taken"
+    assert said in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("action", ["add", "check"])
+def test_an_archive_by_another_name_is_refused_before_anything_is_read(
+    class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], action: str
+) -> None:
+    target = str(tmp_path / "DEPARTMENT")
+    more = [str(class_), "--year", "2026", "--archive", target] if action == "add" else [target]
+    assert main(["archive", action, *more]) == 2
+    said = capsys.readouterr().err
+    assert "the name of an archive has to end in .xlsx" in said
+    assert "Write DEPARTMENT.xlsx" in said
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_source_digest_depends_on_readings_alone() -> None:
@@ -506,7 +552,7 @@ def test_an_archive_in_use_is_waited_for_and_then_told(copy: Path) -> None:
 def test_names_that_would_overwrite_each_other_are_refused(copy: Path) -> None:
     database = a.database_of(copy)
     before = database.read_bytes()
-    with pytest.raises(SheetlabError, match="no name of a workbook"):
+    with pytest.raises(SheetlabError, match=r"has to end in \.xlsx"):
         a.renew_view(database)
     with pytest.raises(SheetlabError, match="csv"):
         list(a.add([copy.parent / "x.xlsx"], copy, 2026, TODAY, database))
@@ -706,12 +752,83 @@ def test_evidence_pack(copy: Path, tmp_path: Path) -> None:
     assert f"{years.WIRE}, definition version" in text
     assert "6 results of 6 groups" in text
     assert "complete and unaltered" in text
-    assert text.count("6 of 6") == len(CRITERIA)
+    # invented groups state no uncertainty of their own, but give their slope
+    assert text.count("6 of 6") == len(CRITERIA) - 1
+    assert "uncertainty stated by the group itself: –" in text
     assert re.search(r"best: \w{8} \(row \d\)", text)
     names = openpyxl.load_workbook(pack.book).sheetnames
     assert names == ["Schedule", "Archive check", "Criteria", "Samples"]
     with pytest.raises(SheetlabError, match="there already"):
         evidence(copy, tmp_path / "pack", TODAY)
+
+
+def test_what_the_program_did_is_no_evidence_of_the_group(tmp_path: Path) -> None:
+    one = years.bench(1, "Group 1")
+    corners = {"x1": 0.0, "y1": 0.0, "x2": 3.0, "y2": 3.2}
+    triangle = {f"load_line.triangle.{key}": [value] for key, value in corners.items()}
+    one = replace(one, cells={**one.cells, **triangle, "answer.U": [0.4]})
+    emptied = {k: v for k, v in one.cells.items() if not k.startswith("answer.")}
+    without = {k: v for k, v in emptied.items() if ".triangle" not in k}
+    slope = {**without, "answer.s": one.cells["answer.s"]}
+    uncertain = {**without, "answer.U": one.cells["answer.U"]}
+    assert len(without) < len(emptied) < len(one.cells)
+
+    def own(cells: dict[str, list[object]]) -> set[str]:
+        numbers = entries_of(years.assessed(replace(one, cells=cells)), 2026)[0].numbers
+        return {n.id for n in numbers if n.kind == "own"}
+
+    assert own(one.cells) == {"answers", "uncertainty", "graph"}
+    assert own(emptied) == {"graph"}
+    assert own(slope) == {"answers", "graph"}
+    assert own(uncertain) == {"uncertainty"}
+    assert own(without) == set()
+    path = years.write(replace(one, cells=without), tmp_path / "in")
+    list(a.add([path], tmp_path / "D.xlsx", 2026, TODAY))
+    text = evidence(tmp_path / "D.xlsx", tmp_path / "pack", TODAY).text.read_text(encoding="utf-8")
+    for title, kind in CRITERIA:
+        assert f"{title}: {'–' if kind.startswith('own') else '1 of 1'}\n" in text
+    assert "1 result of 1 group;" in text
+
+
+def ranked(rows: list[Row], *changes: dict[str, object]) -> dict[str, str]:
+    """Sample and code of rows of which each is changed in its way; ``off``: ratio to accepted."""
+    made = []
+    for row, change in zip(rows, changes, strict=False):
+        change = dict(change)
+        off = change.pop("off", 1.0)
+        numbers = tuple(
+            replace(n, value=off - 1.0) if n.kind == "comparison" else n for n in row.entry.numbers
+        )
+        made.append(replace(row, entry=replace(row.entry, numbers=numbers, **change)))
+    return {sample[2]: sample[3] for sample in samples(made)}
+
+
+def test_a_result_far_off_is_weaker_than_many_notes(rows: list[Row]) -> None:
+    many = {"status": "ok", "findings": 9}
+    thousand = {"status": "doubtful", "findings": 1}
+    for off in (1000.0, 0.001):
+        found = ranked(rows, {**thousand, "off": off}, many, {"status": "doubtful", "findings": 5})
+        assert found == {"best": "CODE1", "middle": "CODE2", "weakest": "CODE0"}
+    # what chance does to a result makes it no weaker, and then the findings count
+    near = {"status": "ok", "findings": 0, "off": 1.03}
+    assert ranked(rows, {**many, "off": 1.0}, near)["best"] == "CODE1"
+    none = {"status": "failed", "findings": 1, "value": None}
+    assert ranked(rows, none, {**thousand, "off": 1e9}, many)["weakest"] == "CODE0"
+
+
+def test_without_an_accepted_value_the_median_of_the_year_is_that(rows: list[Row]) -> None:
+    bare = {"status": "ok", "numbers": ()}
+    values = [{**bare, "value": v} for v in (1e11, 1.1e8, 1.02e11, 0.99e11)]
+    bared = [
+        replace(row, entry=replace(row.entry, **one))
+        for row, one in zip(rows, values, strict=False)
+    ]
+    assert {s[2]: s[3] for s in samples(bared)}["weakest"] == "CODE1"
+
+
+def test_a_workbook_of_many_results_is_one_sample(rows: list[Row]) -> None:
+    second = replace(rows[0], number=9, entry=replace(rows[0].entry, result="other", numbers=()))
+    assert [(s[2], s[3]) for s in samples([rows[0], second])] == [("only", "CODE0")]
 
 
 def test_evidence_says_that_an_archive_was_altered(copy: Path, tmp_path: Path) -> None:
@@ -735,7 +852,7 @@ def test_the_command(class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture
     assert main(["archive", "check", str(target), "--expect", digest]) == 0
     assert main(["archive", "check", str(target), "--expect", "0123"]) == 2
     assert main(["archive", "purge", str(target), "--codes", str(keys)]) == 0
-    assert "6 rows keep theirs" in capsys.readouterr().out
+    assert "6 rows not due yet" in capsys.readouterr().out
     assert main(["archive", "export", str(target)]) == 0
     assert main(["archive", "import", str(target)]) == 2
     assert main(["archive", "check", str(tmp_path / "none.xlsx")]) == 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import re
 import zipfile
 from collections.abc import Iterable
 from dataclasses import fields, replace
@@ -24,6 +25,7 @@ from sheetlab.years.drift import (
     drift_lines,
     drifts,
     series_of,
+    sight_text,
     signal_text,
     state_text,
 )
@@ -229,6 +231,92 @@ def test_doubtful_values_are_drawn_but_set_no_limits(steady: list[Row]) -> None:
     assert "doubtful findings" in signal_text(result, signal)
 
 
+def with_zeros(rows: list[Row], zeros: list[float]) -> list[Row]:
+    """The same rows with other zero errors (mm)."""
+    return [
+        replace(
+            row,
+            entry=replace(
+                row.entry,
+                numbers=tuple(
+                    replace(n, value=zero / 1000) if n.kind == "zero" else n
+                    for n in row.entry.numbers
+                ),
+            ),
+        )
+        for row, zero in zip(rows, zeros, strict=True)
+    ]
+
+
+BEFORE = [0.018, 0.022, 0.024, 0.016, 0.020, 0.021]
+
+
+def test_a_jump_is_seen_with_few_values_before_and_after(steady: list[Row], tmp_path: Path) -> None:
+    few = [*steady[:6], *steady[CLASS : CLASS + 6]]
+    zero = of(drifts(with_zeros(few, BEFORE + [v + 0.03 for v in BEFORE]), 6), "zero")
+    (signal,) = [s for s in zero.signals if s.rule == "year-off-baseline"]
+    assert (signal.first, signal.last, signal.side) == (6, 11, 1)
+    text = signal_text(zero, signal)
+    assert "mean of a year" in text
+    assert "6 values, on average 0.030 mm above the centre of 0.02017 mm" in text
+    assert zero.alarm
+    # what is no jump is none, and how little of one would be seen is said
+    quiet = of(drifts(with_zeros(few, BEFORE + BEFORE[::-1]), 6), "zero")
+    assert not quiet.signals
+    said = sight_text(quiet)
+    assert "the mean of 2025 (6 values) off by less than 0.00" in said
+    assert "Only 6 values set the limits" in said
+    assert any(said in line for line in drift_lines([quiet]))
+    write_drift([quiet], Path("D.xlsx"), "", target := tmp_path / "DRIFT.xlsx")
+    cells = [c.value for row in openpyxl.load_workbook(target)[SIGNALS].iter_rows() for c in row]
+    assert any(said in str(c) for c in cells)
+    # the year that sets the limits is not compared with itself
+    assert [year for year, _ in quiet.years] == [2025]
+
+
+def test_a_slip_of_a_group_does_not_spoil_the_chart_for_years(
+    steady: list[Row], tmp_path: Path
+) -> None:
+    wrong = replace(steady[14].entry, value=1.1e14, status="doubtful")
+    rows = [replace(row, entry=wrong) if row.number == 15 else row for row in steady]
+    result = of(drifts(rows), "result")
+    assert {s.rule for s in result.signals} - HINTS == {"beyond-limits"}
+    (signal,) = [s for s in result.signals if s.rule == "beyond-limits"]
+    assert (signal.first, signal.last) == (14, 14)
+    assert "doubtful findings" in signal_text(result, signal)
+    # nor what is said of the values beside it
+    assert result.chart is not None
+    run = replace(signal, rule="eight-on-one-side", first=10, last=17)
+    assert "×" not in signal_text(result, run)
+    assert max(result.chart.averages) < result.chart.upper
+    path = tmp_path / "DRIFT.xlsx"
+    write_drift([result], tmp_path / "D.xlsx", "the first 12 sound values", path)
+    words = [c.value for row in openpyxl.load_workbook(path)[CHARTS].iter_rows() for c in row]
+    (off,) = [str(w) for w in words if "Off the scale" in str(w)]
+    assert off == "Off the scale of the chart: row 15 (2025), 1.1×10⁵ GPa."
+    with zipfile.ZipFile(path) as file:
+        drawn = [file.read(n).decode() for n in file.namelist() if n.startswith("xl/charts/chart")]
+    ends = [float(v) for text in drawn for v in re.findall(r'<c:max val="([^"]+)"', text)]
+    assert len(ends) == 4
+    assert max(ends) < 1000
+
+
+def test_an_instrument_that_has_moved_far_is_drawn(steady: list[Row], tmp_path: Path) -> None:
+    zeros = [*(BEFORE * 4), *(v + 0.3 for v in BEFORE * 2)]
+    # the register knows the old zero, and calls every workbook since then doubtful
+    rows = [
+        replace(row, entry=replace(row.entry, status="doubtful")) if row.number > 24 else row
+        for row in with_zeros(steady, zeros)
+    ]
+    zero = of(drifts(rows), "zero")
+    assert {s.rule for s in zero.signals} >= {
+        "beyond-limits", "ewma-beyond-limits", "year-off-baseline",
+    }  # fmt: skip
+    write_drift([zero], tmp_path / "D.xlsx", "", tmp_path / "DRIFT.xlsx")
+    sheet = openpyxl.load_workbook(tmp_path / "DRIFT.xlsx")[CHARTS]
+    assert not [c for row in sheet.iter_rows() for c in row if "Off the" in str(c.value)]
+
+
 def test_baseline_of_stated_years(creeping: list[Row]) -> None:
     late = of(drifts(creeping, years=(2026, 2026)), "zero")
     assert late.base == frozenset(range(2 * CLASS, 3 * CLASS))
@@ -278,3 +366,5 @@ def test_the_command(target: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["drift", str(target.with_name("none.xlsx"))]) == 2
     assert main(["drift", str(target), "--out", str(target)]) == 2
     assert "archive itself" in capsys.readouterr().err
+    assert main(["drift", str(target), "--baseline", "4"]) == 2
+    assert "a whole number, 5 or more" in capsys.readouterr().err

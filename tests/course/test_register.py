@@ -253,7 +253,7 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     capsys.readouterr()
     assert main(["register", "check", str(wrong)]) == 1
     told = capsys.readouterr()
-    assert "3 instruments, 1 wires, 1 set-ups" in told.out
+    assert "3 instruments, 1 wire, 1 set-up" in told.out
     assert "Instruments, cell B5" in told.err
 
 
@@ -264,7 +264,7 @@ def test_a_check_that_was_due_is_a_note_of_the_register_itself(
     assert main(["register", "check", str(path), "--date", "2026-09-07"]) == 0
     told = capsys.readouterr()
     assert told.err.count("X-1 was last checked on 2025-01-31; the next check was due on") == 1
-    assert "1 findings" in told.out
+    assert "1 finding" in told.out
     assert main(["register", "check", str(path), "--date", "2025-02-01"]) == 0
     assert "0 findings" in capsys.readouterr().out
     assert main(["register", "check", str(path), "--date", "soon"]) == 2

@@ -12,6 +12,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 from course.classes import Marks, fill_class, handin
+from workbook.odf import open_document
 from workbook.tamper import edited
 
 from sheetlab.classes.kept import COMMENT, HIDDEN, HISTORY_ROW
@@ -182,3 +183,17 @@ def test_paths_below_a_folder(tmp_path: Path) -> None:
     assert _below(tmp_path, ".", folder=True) == tmp_path
     assert _below(tmp_path, "") is None
     assert _below(tmp_path, "~/b.xlsx") == tmp_path / "~" / "b.xlsx"
+
+
+def test_a_class_workbook_saved_as_ods_is_told(class_: Path, tmp_path: Path) -> None:
+    book = class_.with_suffix(".ods")
+    book.write_bytes(open_document(class_.read_bytes()))
+    (one,) = added(book, tmp_path / "D.xlsx")
+    assert one.finding is not None
+    assert one.finding.code == "source-refused"
+    assert "workbook of a class, saved as .ods" in one.finding.message
+    assert "save this one as .xlsx" in one.finding.message
+    assert not (tmp_path / "D.sqlite").exists()
+    # any other .ods file is told of as ever
+    book.write_bytes(b"PK\x03\x04nothing")
+    assert codes(added(book, tmp_path / "D.xlsx")) == ["file-unreadable"]

@@ -106,6 +106,54 @@ def test_a_small_shift_is_seen_by_the_average_first() -> None:
     assert 30 <= found[0].last < 45
 
 
+def test_one_slip_does_not_bend_the_average_and_two_in_a_row_do() -> None:
+    noise = np.random.default_rng(8).normal(scale=0.3, size=40)
+    noise[20] = 1e6
+    beside = np.delete(noise, 20).tolist()
+    alone, without = c.chart(noise.tolist(), KNOWN), c.chart(beside, KNOWN)
+    assert {s.rule for s in alone.signals} == {"beyond-limits"}
+    # it counts as its limit, and a doubtful one not at all
+    assert alone.averages[20] == pytest.approx(0.8 * alone.averages[19] + 0.2 * c.WIDTH)
+    left = c.chart(noise.tolist(), KNOWN, doubtful={3, 20})
+    assert left.averages[:20] + left.averages[21:] == without.averages
+    assert left.averages[20] == left.averages[19]
+    assert left.average_upper[21:] == without.average_upper[20:]
+    assert left.slips == {20}
+    noise[21:23] = 1e6
+    assert c.chart(noise.tolist(), KNOWN, doubtful={20, 21, 22}).slips == set()
+    noise[22] = 0.0
+    assert c.chart(noise.tolist(), KNOWN, doubtful={20, 21, 22}).slips == {20, 21}
+    rules = {s.rule for s in c.chart(noise.tolist(), KNOWN).signals}
+    assert rules == {"beyond-limits", "ewma-beyond-limits"}
+
+
+def test_a_shift_against_welchs_test() -> None:
+    from scipy.stats import ttest_ind
+
+    rng = np.random.default_rng(9)
+    base, values = rng.normal(0.0, 1.0, 6), rng.normal(1.0, 2.0, 9)
+    found = c.shift(base.tolist(), values.tolist(), level=0.05)
+    low, high = ttest_ind(values, base, equal_var=False).confidence_interval(0.95)
+    assert (found.difference - found.least, found.difference + found.least) == pytest.approx(
+        (low, high), rel=1e-9
+    )
+    assert found.count == 9
+
+
+def test_a_jump_of_few_values_is_told_by_their_mean() -> None:
+    rng = np.random.default_rng(10)
+    before, after = rng.normal(0.02, 0.003, 6).tolist(), rng.normal(0.05, 0.003, 6).tolist()
+    assert c.shift(before, after).side == 1
+    assert c.shift(after, before).side == -1
+    # three that agree by chance are no better than the baseline
+    assert c.shift(before, [0.026, 0.026, 0.026]).least > 0.004
+    assert c.shift([0.02] * 6, [0.0201] * 6, 0.003).side == 0
+    with pytest.raises(ValueError, match="spread"):
+        c.shift([0.02] * 6, [0.03] * 6)
+    with pytest.raises(ValueError, match="two values"):
+        c.shift([0.02], [0.03] * 6)
+
+
 def test_equal_readings_take_the_floor() -> None:
     steady = c.baseline([0.3] * 8, 0.003)
     assert (steady.sigma, steady.factor(3.0)) == (0.003, 1.0)
@@ -162,7 +210,37 @@ def test_share_of_steady_series_that_show_a_signal() -> None:
     for _ in range(3000):
         x = rng.normal(size=36).tolist()
         rules = {s.rule for s in c.chart(x, c.baseline(x[:12])).signals}
-        limits += bool(rules - {"eight-on-one-side"})
+        apart = any(c.shift(x[:12], x[i : i + 12]).side for i in (12, 24))
+        limits += apart or bool(rules - {"eight-on-one-side"})
         runs += "eight-on-one-side" in rules
     assert 0.03 < limits / 3000 < 0.055
     assert 0.14 < runs / 3000 < 0.2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("base", "year", "most"),
+    [
+        (6, 6, 0.002),
+        (12, 12, 0.002),
+        (12, 3, 0.002),
+        (5, 3, 0.002),
+        (6, 12, 0.0034),
+        (6, 30, 0.005),
+    ],
+)
+def test_share_of_steady_years_that_are_told_as_apart(base: int, year: int, most: float) -> None:
+    rng = np.random.default_rng(11)
+    x = rng.normal(size=(20_000, base + year)).tolist()
+    assert sum(c.shift(one[:base], one[base:]).side != 0 for one in x) / len(x) < most
+
+
+@pytest.mark.slow
+def test_share_of_jumps_that_six_against_six_see() -> None:
+    # by 10 standard deviations, as 0.02 to 0.05 mm with a scatter of 0.003 mm; and by 4
+    rng = np.random.default_rng(12)
+    for jump, least in ((10.0, 0.999), (4.0, 0.85)):
+        x = rng.normal(size=(3000, 12))
+        x[:, 6:] += jump
+        seen = sum(c.shift(one[:6], one[6:]).side == 1 for one in x.tolist())
+        assert seen / 3000 > least
