@@ -185,14 +185,6 @@ class Book:
         """What can be undone, last first."""
         return self._call("steps")  # type: ignore[no-any-return]
 
-    def undo(self) -> None:
-        """Take the last step back."""
-        self._call("undo")
-
-    def redo(self) -> None:
-        """Do it again."""
-        self._call("redo")
-
     def comments(self) -> list[list[str]]:
         """Comments as [sheet, cell, text]."""
         return self._call("comments")  # type: ignore[no-any-return]

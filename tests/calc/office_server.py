@@ -266,12 +266,6 @@ class Server:
     def steps(self, key):
         return self.books[key].UndoManager.getAllUndoActionTitles()
 
-    def undo(self, key):
-        self.books[key].UndoManager.undo()
-
-    def redo(self, key):
-        self.books[key].UndoManager.redo()
-
     @staticmethod
     def address(sheet, position):
         cell = sheet.getCellByPosition(position.Column, position.Row)

@@ -21,7 +21,6 @@ from typing import Any
 import uno
 import unohelper
 from com.sun.star.beans import PropertyValue
-from com.sun.star.document import XUndoAction
 from com.sun.star.frame import DispatchResultEvent, XDispatchProvider, XNotifyingDispatch
 from com.sun.star.lang import XInitialization, XServiceInfo
 from com.sun.star.task import XJob
@@ -293,7 +292,7 @@ class Book:
     def hush(self) -> None:
         """Lock the list of undo steps again: Calc unlocks it when sheets come, go or are shown.
 
-        A step of Calc's own within one of ours would be wrong, and ends the office in an undo.
+        It is emptied at the end (``whole``); until then nobody may undo half a command.
         """
         self.document.UndoManager.unlock()
         self.document.UndoManager.lock()
@@ -589,47 +588,31 @@ def ours(comment: str) -> bool:
     return comment.startswith(SAYS) and comment.endswith(TAIL)
 
 
-class Step(unohelper.Base, XUndoAction):
-    """One step in the list of what can be undone."""
+def whole(book: Book, forwards: Callable[[], None], backwards: Callable[[], None]) -> None:
+    """Do something whole or not at all; after it Calc has nothing to undo.
 
-    def __init__(self, title: str, undo: Callable[[], None], redo: Callable[[], None]) -> None:
-        self.Title = title
-        self.backwards, self.forwards = undo, redo
-
-    def undo(self) -> None:
-        """Take it back."""
-        self.backwards()
-
-    def redo(self) -> None:
-        """Do it again."""
-        self.forwards()
-
-
-def as_one_step(
-    book: Book, title: str, forwards: Callable[[], None], backwards: Callable[[], None]
-) -> None:
-    """Do something so that one undo takes it back."""
+    Calc notes steps of its own on the way, however its list is locked, and one that points at a
+    sheet which has come and gone since ends the office when it is undone (seen in 7.4).
+    """
     undo = book.document.UndoManager
 
-    def quietly(act: Callable[[], None]) -> Callable[[], None]:
-        def run() -> None:
-            undo.lock()
-            book.document.lockControllers()
-            try:
-                act()
-            finally:
-                book.document.unlockControllers()
-                undo.unlock()
-
-        return run
+    def quietly(act: Callable[[], None]) -> None:
+        undo.lock()
+        book.document.lockControllers()
+        try:
+            act()
+        finally:
+            book.document.unlockControllers()
+            undo.unlock()
 
     try:
-        quietly(forwards)()
+        quietly(forwards)
     except Exception:
         with contextlib.suppress(Exception):  # nothing half done is left, if it can be helped
-            quietly(backwards)()
+            quietly(backwards)
         raise
-    undo.addUndoAction(Step(title, quietly(backwards), quietly(forwards)))
+    finally:
+        undo.reset()
 
 
 # -- the menu ------------------------------------------------------------------------------------
@@ -643,9 +626,8 @@ def evaluate(book: Book) -> str:
     results, copy = os.path.join(folder, RESULTS), os.path.join(folder, COPY)
     titles, replaces = made["titles"], made["replaces"]
 
-    as_one_step(
+    whole(
         book,
-        "sheetlab: evaluate",
         lambda: book.swap(replaces, results, titles),
         lambda: book.swap(titles, copy, replaces),
     )
@@ -672,7 +654,7 @@ def check(book: Book) -> str:
 
         return run
 
-    as_one_step(book, "sheetlab: check readings", change(marks), change(before))
+    whole(book, change(marks), change(before))
     if not marks:
         return "No reading looks wrong."
     book.show(*marks[0][:2])
@@ -703,7 +685,7 @@ def clear(book: Book) -> str:
         book.swap([], os.path.join(folder, COPY), own)
         book.mark(marks)
 
-    as_one_step(book, "sheetlab: clear results", forwards, backwards)
+    whole(book, forwards, backwards)
     return f"Taken away: {len(own)} result sheets, {len(marks)} marks."
 
 
