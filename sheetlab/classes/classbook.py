@@ -1,4 +1,4 @@
-"""The workbook of a class, as bytes: results, set-ups, budget, marks, feedback, history.
+"""The workbook of a class, as a stream: results, set-ups, budget, marks, feedback, history.
 
 Every text that comes from a workbook or a file name is written as a text, never as a formula, and
 links are made here from paths of files that were found in the folder.
@@ -6,14 +6,13 @@ links are made here from paths of files that were found in the folder.
 
 from __future__ import annotations
 
-import io
 import math
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 from urllib.parse import quote
 
 from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
@@ -89,13 +88,11 @@ class ClassData:
     profile: Profile = GUM
 
 
-def write_class(data: ClassData) -> bytes:
-    """The workbook of a class. The same data give the same bytes."""
-    buffer = io.BytesIO()
-    with long_book(buffer) as book:
+def write_class(data: ClassData, target: BinaryIO) -> None:
+    """The workbook of a class into a stream. The same data give the same bytes."""
+    with long_book(target) as book:
         book.set_properties({"title": "Results of a class", "created": EPOCH})
         _Book(data, book, Styles(book)).write()
-    return buffer.getvalue()
 
 
 @dataclass(slots=True)

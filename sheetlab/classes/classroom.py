@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, time
@@ -68,7 +69,7 @@ def run_class(
     # what cannot end well is told before the work, not after it
     refuse_open(out)
     read_kept(out)
-    with Shelf() as shelf:
+    with Shelf() as shelf, tempfile.TemporaryFile() as made:
         collected = collect(folder, out, scheme, shelf, profile, workers, progress)
         if not collected.handins and not collected.unread:
             raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
@@ -81,15 +82,17 @@ def run_class(
         data = ClassData(
             found, collected.notes, scheme, kept, folder, out, shelf, due, profile or GUM
         )
-        made = write_class(data)
-    refuse_open(out)
-    if _stamp(out) != seen:
-        raise SheetlabError(_not_written(out, "was saved by someone else while it was brought up"))
-    try:
-        write_atomically(out, made)
-    except OSError as error:
-        reason = f"could not be written: {error.strerror or error}"
-        raise SheetlabError(_not_written(out, reason)) from error
+        try:
+            write_class(data, made)
+            made.seek(0)
+            refuse_open(out)
+            if _stamp(out) != seen:
+                why = "was saved by someone else while it was brought up"
+                raise SheetlabError(_not_written(out, why))
+            write_atomically(out, made)
+        except OSError as error:
+            reason = f"could not be written: {error.strerror or error}"
+            raise SheetlabError(_not_written(out, reason)) from error
     return ClassRun(collected, found, out)
 
 

@@ -18,6 +18,7 @@ from functools import cache
 from typing import Any, BinaryIO
 
 import xlsxwriter
+from xlsxwriter.exceptions import FileCreateError
 from xlsxwriter.utility import xl_col_to_name
 from xlsxwriter.worksheet import CellStringTuple, Worksheet
 
@@ -29,6 +30,11 @@ def long_book(target: BinaryIO) -> Iterator[Any]:
     """A workbook of long sheets, written when the block ends.
 
     Its rows wait in a folder of the system's own, which is gone whatever happens.
+
+    Raises
+    ------
+    OSError
+        If there is no room for them, or the target cannot be written to.
     """
     with tempfile.TemporaryDirectory(prefix="sheetlab-") as folder:
         options = {**BOOK_OPTIONS, "in_memory": False, "constant_memory": True, "tmpdir": folder}
@@ -36,6 +42,9 @@ def long_book(target: BinaryIO) -> Iterator[Any]:
         try:
             yield book
             book.close()
+        except FileCreateError as error:
+            cause = error.__context__
+            raise cause if isinstance(cause, OSError) else OSError(str(error)) from error
         finally:
             for sheet in book.worksheets():
                 sheet.row_data_fh.close()
@@ -122,7 +131,7 @@ class _Ranges:
     """Ranges of cells, kept small."""
 
     def __init__(self) -> None:
-        self.numbers = array("L")
+        self.numbers = array("I")
 
     def append(self, place: tuple[int, int, int, int] | list[int]) -> None:
         self.numbers.extend(place)

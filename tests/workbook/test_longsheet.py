@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import tempfile
 from pathlib import Path
 
 import openpyxl
 import pytest
+import xlsxwriter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from sheetlab.workbook.longbook import open_long
@@ -90,3 +92,13 @@ def test_nothing_is_left_behind_by_an_error(
     with pytest.raises(AttributeError), long_book(io.BytesIO()) as book:
         book.add_worksheet("Long", LongSheet).write_string(0, 0, "text of a student").no_such()
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_full_disk_is_an_error_of_the_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(self: xlsxwriter.Workbook) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(xlsxwriter.Workbook, "_store_workbook", full)
+    with pytest.raises(OSError, match="No space left") as found, long_book(io.BytesIO()) as book:
+        book.add_worksheet("Long", LongSheet)
+    assert found.value.errno == errno.ENOSPC
