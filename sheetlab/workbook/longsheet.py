@@ -2,8 +2,8 @@
 
 XlsxWriter puts rows aside on disk (``constant_memory``), but keeps the height of every row and
 every merged cell. Here rows are forgotten when the next one begins, and merged ranges are four
-numbers each. What is written into a row that is already left is lost, so a row that only has a
-height is begun as well (``begin``).
+numbers each. So rows are written from top to bottom, and a row that only has a height is begun as
+well (``begin``).
 """
 
 from __future__ import annotations
@@ -23,6 +23,9 @@ from xlsxwriter.utility import xl_col_to_name
 from xlsxwriter.worksheet import CellStringTuple, Worksheet
 
 from sheetlab.workbook.style import BOOK_OPTIONS
+
+_LEFT = -2
+"""What the library says of a row that it has written already."""
 
 
 @contextlib.contextmanager
@@ -76,6 +79,13 @@ class LongSheet(Worksheet):  # type: ignore[misc]
     def note_merged(self, top: int, left: int, bottom: int, right: int) -> None:
         """Merge cells that are or will be written one by one."""
         self.merge.append((top, left, bottom, right))
+
+    def _check_dimensions(self, row: int, col: int, *ignored: bool) -> int:
+        found = int(super()._check_dimensions(row, col, *ignored))
+        if found == _LEFT:
+            # the library would lose it without a word
+            raise ValueError(f"row {row} of “{self.name}” has been left")
+        return found
 
     def _write_single_row(self, current_row_num: int = 0) -> None:
         row = self.previous_row

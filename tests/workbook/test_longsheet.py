@@ -65,6 +65,14 @@ def test_rows_are_forgotten() -> None:
         assert len(sheet.merge) == 300
 
 
+def test_nothing_is_lost_without_a_word() -> None:
+    with long_book(io.BytesIO()) as book:
+        sheet = book.add_worksheet("Long", LongSheet)
+        sheet.write_string(5, 0, "below")
+        with pytest.raises(ValueError, match="row 4 of “Long” has been left"):
+            sheet.write_number(4, 0, 1.0)
+
+
 def test_a_chart_shows_its_numbers_before_a_program_works_them_out() -> None:
     buffer = io.BytesIO()
     with long_book(buffer) as book:
