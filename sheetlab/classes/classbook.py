@@ -1,4 +1,4 @@
-"""The workbook of a class, as bytes: results, set-ups, budget, marks, feedback, history.
+"""The workbook of a class, as a stream: results, set-ups, budget, marks, feedback, history.
 
 Every text that comes from a workbook or a file name is written as a text, never as a formula, and
 links are made here from paths of files that were found in the folder.
@@ -6,17 +6,15 @@ links are made here from paths of files that were found in the folder.
 
 from __future__ import annotations
 
-import io
 import math
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 from urllib.parse import quote
 
-import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
 from sheetlab.checks.marks import Item, Scheme
@@ -37,13 +35,23 @@ from sheetlab.classes.kept import (
     TypedRow,
     past_text,
 )
+from sheetlab.classes.shelf import Shelf
 from sheetlab.finding import harmless
 from sheetlab.metrology.statement import significant, significant_digits
 from sheetlab.practical.profile import GUM, Profile
-from sheetlab.workbook.charts import Axis, DotData, axis, dot_plot, ends, off_text, share_chart
+from sheetlab.workbook.charts import (
+    SHARE_COLUMN,
+    Axis,
+    DotData,
+    axis,
+    dot_plot,
+    ends,
+    off_text,
+    share_chart,
+)
+from sheetlab.workbook.longsheet import LongSheet, long_book
 from sheetlab.workbook.results import LEAST_BAR, Share, number_format
 from sheetlab.workbook.style import (
-    BOOK_OPTIONS,
     INK,
     SERIES,
     Styles,
@@ -81,18 +89,17 @@ class ClassData:
     kept: Kept
     folder: Path
     out: Path
+    shelf: Shelf
+    """Where the details of the hand-ins lie."""
     due: str = ""
     profile: Profile = GUM
 
 
-def write_class(data: ClassData) -> bytes:
-    """The workbook of a class. The same data give the same bytes."""
-    buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
-    book.set_properties({"title": "Results of a class", "created": EPOCH})
-    _Book(data, book, Styles(book)).write()
-    book.close()
-    return buffer.getvalue()
+def write_class(data: ClassData, target: BinaryIO) -> None:
+    """The workbook of a class into a stream. The same data give the same bytes."""
+    with long_book(target) as book:
+        book.set_properties({"title": "Results of a class", "created": EPOCH})
+        _Book(data, book, Styles(book)).write()
 
 
 @dataclass(slots=True)
@@ -114,7 +121,7 @@ class _Sheet:
         last = self.first + len(self.widths) - 1
         height = self.height(text, size)
         its = self.styles(style)
-        self.sheet.merge_range(self.row, self.first, self.row, last, "", its)
+        self.sheet.merge_row(self.row, self.first, last, its)
         self.sheet.write_string(self.row, self.first, _cut(text), its)
         self.sheet.set_row(self.row, height)
         self.row += 1
@@ -164,6 +171,7 @@ class _Sheet:
 
     def gap(self, height: float = 9.0) -> float:
         self.sheet.set_row(self.row, height)
+        self.sheet.begin(self.row)
         self.row += 1
         return height
 
@@ -204,7 +212,7 @@ class _Book:
         return f"{one.title}: {one.sample or 'not stated'}" if len(samples) > 1 else one.title
 
     def write(self) -> None:
-        sheets = {title: self.book.add_worksheet(title) for title in TITLES}
+        sheets = {title: self.book.add_worksheet(title, LongSheet) for title in TITLES}
         compared = [(title, ones, compare(ones)) for title, ones in self.blocks()]
         self.results(sheets[RESULTS], compared)
         self.open_points(sheets[OPEN])
@@ -214,7 +222,7 @@ class _Book:
         self.evidence(sheets[EVIDENCE])
         self.feedback(sheets[FEEDBACK], compared)
         self.history(sheets[HISTORY])
-        self.hidden(self.book.add_worksheet(HIDDEN))
+        self.hidden(self.book.add_worksheet(HIDDEN, LongSheet))
         sheets[RESULTS].activate()
 
     def page(
@@ -234,6 +242,7 @@ class _Book:
     ) -> None:
         widths = (16, 8, 16, 12, 10, 10, 11, 8, 9, 38, 7, 6, 17, 22)
         page = self.page(sheet, widths)
+        sheet.columns_for_charts = frozenset({0, 4, 5, *range(len(widths) + 1, len(widths) + 5)})
         sheet.set_column(len(widths), len(widths), 3)
         sheet.set_column(len(widths) + 1, len(widths) + 6, 11)
         page.line("Results of a class", "title", 15)
@@ -275,15 +284,25 @@ class _Book:
         unit = f" / {found.unit}" if found is not None and found.unit else ""
         symbol = found.symbol if found is not None else "result"
         factor = found.factor if found is not None else 1.0
+        levels = chart_levels(found) if found is not None and len(found.compared) > 1 else []
+        beside = len(page.widths) + 1
         page.line(title, "heading", 11)
+        if found is not None and len(found.compared) > 1:
+            its = self.styles("rule", wrap=False)
+            page.sheet.write_string(page.row - 1, beside, "for the chart", its)
         head = (
             "group", "set-up", "practical", "status", f"{symbol}{unit}", f"U{unit}",
             "difference to accepted, %", "E_n", "findings", "gravest finding", "marks",
             f"of {self.scheme.out_of:g}", "saved", "source",
         )  # fmt: skip
         page.table([head])
+        for i, level in enumerate(levels):
+            page.sheet.write_string(page.row - 1, beside + i, level.label, self.styles("column"))
         first = page.row
-        for one in ones:
+        for one in map(self.data.shelf.whole, ones):
+            for i, level in enumerate(levels):
+                its = self.styles("figure", number_format(level.value, 6))
+                page.sheet.write_number(page.row, beside + i, level.value, its)
             self.result_row(page, one, factor)
         last = page.row - 1
         page.gap()
@@ -333,26 +352,13 @@ class _Book:
             page.sheet.write_string(page.row, page.first + column, text, self.styles("cell"))
 
     def dots(self, page: _Sheet, title: str, found: Comparison, first: int, last: int) -> None:
-        """The plot; the level lines stand beside the table, outside what is printed."""
+        """The plot; its level lines stand beside the table, outside what is printed."""
         column = len(page.widths) + 1
-        lines: list[tuple[str, int, str, str]] = []
-        levels: list[tuple[str, float, str, str]] = []
-        if found.robust is not None and found.band is not None:
-            levels = [
-                ("robust mean", found.robust.value, INK, "solid"),
-                ("robust mean − 2 u", found.band[0], INK, "dash"),
-                ("robust mean + 2 u", found.band[1], INK, "dash"),
-            ]
         limits, off = chart_limits(found)
-        if found.weighted is not None and limits.low <= found.weighted.value <= limits.high:
-            levels.append(("weighted mean", found.weighted.value, SERIES[1], "long_dash_dot"))
-        page.sheet.write_string(first - 2, column, "for the chart", self.styles("rule", wrap=False))
-        for i, (label, value, colour, dashes) in enumerate(levels):
-            page.sheet.write_string(first - 1, column + i, label, self.styles("column"))
-            for row in range(first, last + 1):
-                its = self.styles("figure", number_format(value, 6))
-                page.sheet.write_number(row, column + i, value, its)
-            lines.append((label, column + i, colour, dashes))
+        lines = [
+            (level.label, column + i, level.colour, level.dashes)
+            for i, level in enumerate(chart_levels(found))
+        ]
         y_title = f"{found.symbol} / {found.unit}" if found.unit else found.symbol
         data = DotData(RESULTS, first, last, 0, 4, 5, tuple(lines))
         chart = dot_plot(self.book, data, (f"{title}: every result with U", y_title), limits)
@@ -361,8 +367,7 @@ class _Book:
         described = {"description": "Results of the groups with their uncertainties"}
         page.sheet.insert_chart(page.row, 0, chart, described)
         for _ in range(29):
-            page.sheet.set_row(page.row, 17)
-            page.row += 1
+            page.gap(17)
         if off:
             page.line(off_text(off), "note")
 
@@ -475,6 +480,7 @@ class _Book:
         self, sheet: Any, compared: Sequence[tuple[str, list[HandIn], Comparison | None]]
     ) -> None:
         page = self.page(sheet, (47, 6, 13, 11, 9, 12, 10, 11, 12, 12, 9))
+        sheet.columns_for_charts = frozenset({0, SHARE_COLUMN})
         page.line("Budget of a typical group", "title", 15)
         breaks = []
         for i, (title, _, found) in enumerate(compared):
@@ -482,10 +488,10 @@ class _Book:
                 breaks.append(page.row)
             page.line(title, "heading", 11)
             one = found.typical if found is not None else None
-            if one is None or one.outcome is None:
+            o = self.data.shelf.whole(one, budget=True).outcome if one is not None else None
+            if one is None or o is None:
                 page.line("No workbook of this practical gives a result with an uncertainty yet.")
                 continue
-            o = one.outcome
             page.line(
                 f"Group {one.name}{one.setup and f', set-up {one.setup}'}: its relative "
                 f"uncertainty is the median one. {o.statement}"
@@ -570,9 +576,12 @@ class _Book:
         for title, ones in self.blocks():
             page.line(title, "heading", 11)
             self.marks_head(page, items)
-            for one in ones:
+            first = page.row
+            for one in map(self.data.shelf.whole, ones):
                 used.add(one.key)
                 self.marks_row(page, one)
+            for i, item in enumerate(items):
+                self.marks_asked(sheet, first, page.row - 1, FIRST_ITEM + 2 * i + 1, item)
             page.gap()
         self.without_place(page, used)
         sheet.freeze_panes(0, 5)
@@ -587,25 +596,30 @@ class _Book:
         sheet.set_row(ids, None, None, {"hidden": True})
         top, below = ids + 1, ids + 2
         head = self.styles("column")
-        for column, text in ((4, "group"), (5, "set-up")):
-            sheet.merge_range(top, column, below, column, text, head)
+        upright = (
+            (4, "group"),
+            (5, "set-up"),
+            (self.total_column, f"total of {self.scheme.out_of:g}"),
+            (self.comment_column, "your comment (about 900 letters fit on the feedback page)"),
+            (self.comment_column + 1, "hint"),
+        )
+        for column, text in upright:
+            sheet.write_string(top, column, text, head)
         most = 1
         for i, item in enumerate(items):
             column = FIRST_ITEM + 2 * i
             text = f"{item.title} ({item.marks:g})"
             most = max(most, lines_needed(text, 15))
-            sheet.merge_range(top, column, top, column + 1, "", head)
+            sheet.merge_row(top, column, column + 1, head)
             sheet.write_string(top, column, text, head)
+        sheet.set_row(top, most * LINE + 4)
+        for i in range(len(items)):
+            column = FIRST_ITEM + 2 * i
             sheet.write_string(below, column, "proposed", head)
             sheet.write_string(below, column + 1, "yours", head)
-        total = f"total of {self.scheme.out_of:g}"
-        for column, text in (
-            (self.total_column, total),
-            (self.comment_column, "your comment (about 900 letters fit on the feedback page)"),
-            (self.comment_column + 1, "hint"),
-        ):
-            sheet.merge_range(top, column, below, column, text, head)
-        sheet.set_row(top, most * LINE + 4)
+        for column, _ in upright:
+            sheet.write_blank(below, column, None, head)
+            sheet.note_merged(top, column, below, column)
         sheet.set_row(below, LINE + 4)
         page.row += 3
 
@@ -635,15 +649,6 @@ class _Book:
             else:
                 sheet.write_number(row, column, mark.proposed, figure)
             self.framed(page, column + 1, typed.items.get(mark.item.id))
-            sheet.data_validation(
-                row, column + 1, row, column + 1,
-                {
-                    "validate": "decimal", "criteria": "between", "minimum": 0,
-                    "maximum": mark.out_of, "error_type": "warning",
-                    "error_title": "Marks",
-                    "error_message": f"From 0 to {mark.out_of:g}. Keep it anyway?",
-                },
-            )  # fmt: skip
             a, b = (xl_rowcol_to_cell(row, c) for c in (column, column + 1))
             parts.append(f"IF(ISNUMBER({b}),{b},N({a}))")
         total = math.fsum(m for m in self.effective(one) if m is not None)
@@ -658,6 +663,18 @@ class _Book:
         )
         sheet.set_row(row, max(lines * LINE + 4, 20))
         page.row += 1
+
+    def marks_asked(self, sheet: Any, first: int, last: int, column: int, item: Item) -> None:
+        """What may be typed for an item."""
+        sheet.data_validation(
+            first, column, last, column,
+            {
+                "validate": "decimal", "criteria": "between", "minimum": 0,
+                "maximum": item.marks, "error_type": "warning",
+                "error_title": "Marks",
+                "error_message": f"From 0 to {item.marks:g}. Keep it anyway?",
+            },
+        )  # fmt: skip
 
     def framed(self, page: _Sheet, column: int, value: float | str | None) -> None:
         its = self.styles("input", "0.##")
@@ -701,7 +718,7 @@ class _Book:
         page = self.page(sheet, (20, 17, 28, 9, 7, 100))
         page.line("Evidence for the proposed marks", "title", 15)
         page.table([("group", "practical", "item", "proposed", "of", "evidence")])
-        for one in self.counted:
+        for one in map(self.data.shelf.whole, self.counted):
             for mark in one.marks:
                 proposed = "–" if mark.proposed is None else (mark.proposed, "0.##")
                 row = (one.name, one.practical, mark.item.title, proposed, (mark.out_of, "0.##"),
@@ -723,7 +740,7 @@ class _Book:
         page.first, page.widths = 1, widths[1:]
         breaks = []
         for _, ones, found in compared:
-            for one in ones:
+            for one in map(self.data.shelf.whole, ones):
                 if page.row:
                     breaks.append(page.row)
                 _Feedback(self, page, one, found).write()
@@ -932,7 +949,7 @@ class _Feedback:
         cell = f"INDEX({book.marks_range(book.comment_column)},{match})"
         last = page.first + len(page.widths) - 1
         its = book.styles("box")
-        page.sheet.merge_range(page.row, page.first, page.row, last, "", its)
+        page.sheet.merge_row(page.row, page.first, last, its)
         page.sheet.write_formula(page.row, page.first, f'={cell}&""', its, text)
         page.sheet.set_row(page.row, self.comment_height())
         page.row += 1
@@ -1028,6 +1045,31 @@ def chart_limits(found: Comparison) -> tuple[Axis, list[str]]:
         half = one.outcome.expanded / found.factor if one.outcome is not None else 0.0
         shown += [max(value - half, low), min(value + half, high)]
     return axis(shown or [value for value, _ in values]), off
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A level line of the dot plot."""
+
+    label: str
+    value: float
+    colour: str
+    dashes: str
+
+
+def chart_levels(found: Comparison) -> list[Level]:
+    """The level lines of the dot plot."""
+    levels = []
+    if found.robust is not None and found.band is not None:
+        levels = [
+            Level("robust mean", found.robust.value, INK, "solid"),
+            Level("robust mean − 2 u", found.band[0], INK, "dash"),
+            Level("robust mean + 2 u", found.band[1], INK, "dash"),
+        ]
+    limits, _ = chart_limits(found)
+    if found.weighted is not None and limits.low <= found.weighted.value <= limits.high:
+        levels.append(Level("weighted mean", found.weighted.value, SERIES[1], "long_dash_dot"))
+    return levels
 
 
 def places(u: float) -> str:

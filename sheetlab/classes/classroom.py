@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, time
@@ -13,6 +14,7 @@ from sheetlab.classes.classbook import ClassData, folder_seen, write_class
 from sheetlab.classes.collect import Collected, collect
 from sheetlab.classes.handins import Sorted, sort_out
 from sheetlab.classes.kept import Kept, read_kept
+from sheetlab.classes.shelf import Shelf
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
 from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
@@ -71,25 +73,30 @@ def run_class(
     # what cannot end well is told before the work, not after it
     refuse_open(out, AGAIN)
     read_kept(out)
-    collected = collect(folder, out, scheme, profile, workers, progress)
-    if not collected.handins and not collected.unread:
-        raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
-    # the teacher may have typed and saved while the workbooks were evaluated
-    seen = _stamp(out)
-    kept = read_kept(out)
-    _same_class(collected, kept, folder, out)
-    found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
-    collected = replace(collected, notes=(*collected.notes, *_no_marks(found, kept)))
-    data = ClassData(found, collected.notes, scheme, kept, folder, out, due, profile or GUM)
-    made = write_class(data)
-    refuse_open(out, AGAIN)
-    if _stamp(out) != seen:
-        raise SheetlabError(_not_written(out, "was saved by someone else while it was brought up"))
-    try:
-        write_atomically(out, made)
-    except OSError as error:
-        reason = f"could not be written: {error.strerror or error}"
-        raise SheetlabError(_not_written(out, reason)) from error
+    with Shelf() as shelf, tempfile.TemporaryFile() as made:
+        collected = collect(folder, out, scheme, shelf, profile, workers, progress)
+        if not collected.handins and not collected.unread:
+            raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
+        # the teacher may have typed and saved while the workbooks were evaluated
+        seen = _stamp(out)
+        kept = read_kept(out)
+        _same_class(collected, kept, folder, out)
+        found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
+        collected = replace(collected, notes=(*collected.notes, *_no_marks(found, kept, scheme)))
+        data = ClassData(
+            found, collected.notes, scheme, kept, folder, out, shelf, due, profile or GUM
+        )
+        try:
+            write_class(data, made)
+            made.seek(0)
+            refuse_open(out, AGAIN)
+            if _stamp(out) != seen:
+                why = "was saved by someone else while it was brought up"
+                raise SheetlabError(_not_written(out, why))
+            write_atomically(out, made)
+        except OSError as error:
+            reason = f"could not be written: {error.strerror or error}"
+            raise SheetlabError(_not_written(out, reason)) from error
     return ClassRun(collected, found, out)
 
 
@@ -113,15 +120,15 @@ def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> No
         )
 
 
-def _no_marks(found: Sorted, kept: Kept) -> Iterator[str]:
+def _no_marks(found: Sorted, kept: Kept, scheme: Scheme) -> Iterator[str]:
     """What the teacher typed as a mark and is no number."""
     for one in found.counted:
         typed = kept.rows.get(one.key)
-        for mark in one.marks:
-            value = None if typed is None else typed.items.get(mark.item.id)
+        for item in scheme.items:
+            value = None if typed is None else typed.items.get(item.id)
             if isinstance(value, str):
                 yield (
-                    f"Marks of {one.name}, “{mark.item.title}”: “{value[:20]}” is no number; "
+                    f"Marks of {one.name}, “{item.title}”: “{value[:20]}” is no number; "
                     "the proposal counts until it is one."
                 )
 

@@ -11,7 +11,6 @@ from pathlib import Path
 
 from lxml import etree
 
-from sheetlab.checks import wording
 from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.diagnosis import AnswerDiagnosis
@@ -20,6 +19,7 @@ from sheetlab.checks.regularity import Traits, regularities_of, traits
 from sheetlab.checks.subject import amount
 from sheetlab.checks.wording import Words
 from sheetlab.classes.handins import BLANK, BudgetLine, HandIn, Outcome, OwnResult, Told, Unread
+from sheetlab.classes.shelf import Shelf
 from sheetlab.finding import Finding, SheetlabError, harmless
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
@@ -66,6 +66,7 @@ def collect(
     folder: Path,
     leave_out: Path,
     scheme: Scheme,
+    shelf: Shelf,
     profile: Profile | None = None,
     workers: Workers = HERE,
     progress: Progress | None = None,
@@ -76,6 +77,8 @@ def collect(
     ----------
     leave_out
         The class's own workbook, which may lie in the folder.
+    shelf
+        Takes the details of the hand-ins.
     progress
         Told how many of how many are done.
 
@@ -95,8 +98,9 @@ def collect(
         if isinstance(found, Unread):
             unread.append(found)
         else:
-            handins.append(found[0])
-            class_.append(found)
+            one = shelf.put(found[0])
+            handins.append(one)
+            class_.append((one, found[1]))
     return Collected(tuple(handins), tuple(unread), tuple(_notes(class_)))
 
 
@@ -154,12 +158,12 @@ def _handin(package: Package, job: _Job, found: Assessment) -> HandIn:
         sample=_sample(found),
         **known,
         status=str(found.status),
-        headline=wording.headline(found),
         blank=any(f.code == BLANK for f in found.findings),
         outcome=_outcome(found),
         findings=tuple(_told(f) for f in found.findings),
         own=tuple(_own(found, one) for one in found.answers),
         marks=propose(found, job.scheme),
+        shelved=None,
     )
 
 

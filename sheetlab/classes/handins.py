@@ -112,12 +112,13 @@ class HandIn:
     observers: str
     date: str
     status: str
-    headline: str
     blank: bool
     outcome: Outcome | None
     findings: tuple[Told, ...]
     own: tuple[OwnResult, ...]
     marks: tuple[ProposedMark, ...]
+    shelved: int | None
+    """Number under which findings, budget, own results and marks lie on a shelf, if they do."""
 
     @property
     def key(self) -> str:

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+import sys
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, fields
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +38,8 @@ KEY, SHOWN, MARKED, TYPED = range(4)
 teacher's marks were typed for, and a digest of what the teacher had typed."""
 MAX_TEXT = 4000
 
-Cells = Mapping[tuple[int, int], Value]
+_PAST_NAMES = tuple(one.name for one in fields(Past))
+_COMMON = frozenset(("practical", "setup", "status", "unit"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,59 +105,63 @@ def past_text(one: Past) -> str:
 
 
 def _kept(book: LongBook, path: Path) -> Kept:
-    hidden = marks = None
+    hidden = rows = None
     # a copy of the sheet that somebody made does not count beside the sheet itself
     for sheet in sorted(book.sheets, key=lambda name: name != MARKS_TITLE):
         # the pages of feedback of a large class are long, and nothing in them is asked for
         row, cells = next(book.rows(sheet), (0, {}))
         mark = "" if row else _text(cells.get(0))
         if mark == MARK:
-            hidden = _cells(book, sheet)
-        elif mark == MARKS_MARK and marks is None:
-            marks = _cells(book, sheet)
+            hidden = sheet
+        elif mark == MARKS_MARK and rows is None:
+            rows = _rows(book.rows(sheet))
     if hidden is None:
         raise SheetlabError(_refused(path, "it is no class workbook, or its hidden sheet is gone"))
-    if _text(hidden.get((1, 1))) != FORMAT:
+    lines = book.rows(hidden)
+    # they are few, and stand before the history
+    head: dict[int, Mapping[int, Value]] = {}
+    below = None
+    for row, cells in lines:
+        if row >= HISTORY_ROW:
+            below = cells
+            break
+        head[row] = cells
+
+    def said(row: int, column: int) -> str:
+        return _text(head.get(row, {}).get(column))
+
+    if said(1, 1) != FORMAT:
         raise SheetlabError(_refused(path, "it was written by another version of sheetlab"))
-    if marks is None:
+    if rows is None:
         raise SheetlabError(_refused(path, "its sheet “Marks” is gone, or its first column is"))
-    history = tuple(one for _, one in _history(hidden))
-    rows = _rows(marks)
-    if _text(hidden.get((1, 2))) != "0" and not rows:
+    if said(1, 2) != "0" and not rows:
         raise SheetlabError(_refused(path, "the hidden keys on its sheet “Marks” are gone"))
-    counted = frozenset(
-        (one.key, one.readings)
-        for row, one in _history(hidden)
-        if _text(hidden.get((row, 1))) == COUNTS
-    )
-    folder = _text(hidden.get(FOLDER_CELL))
-    return Kept(rows, history, counted, folder or None)
+    history: list[Past] = []
+    counted: set[tuple[str, str]] = set()
+    for cells in () if below is None else chain((below,), (cells for _, cells in lines)):
+        if 0 not in cells:
+            continue
+        one = _past(_text(cells[0]))
+        history.append(one)
+        if _text(cells.get(1)) == COUNTS:
+            counted.add((one.key, one.readings))
+    return Kept(rows, tuple(history), frozenset(counted), said(*FOLDER_CELL) or None)
 
 
-def _cells(book: LongBook, sheet: str) -> Cells:
-    return {
-        (row, column): value for row, cells in book.rows(sheet) for column, value in cells.items()
-    }
+def _past(text: str) -> Past:
+    data: dict[str, Any] = json.loads(text)
+    for name in _COMMON:
+        # what many have in common is kept once
+        data[name] = sys.intern(data[name])
+    return Past(**{name: data[name] for name in _PAST_NAMES})
 
 
-def _history(cells: Cells) -> Iterator[tuple[int, Past]]:
-    """Hand-ins of the history with their rows on the hidden sheet."""
-    names = {one.name for one in fields(Past)}
-    for (row, column), cell in sorted(cells.items(), key=lambda one: one[0]):
-        if row >= HISTORY_ROW and column == 0:
-            data: dict[str, Any] = json.loads(_text(cell))
-            yield row, Past(**{name: data[name] for name in names})
-
-
-def _rows(cells: Cells) -> dict[str, TypedRow]:
-    by_row: dict[int, dict[int, Value]] = {}
-    for (row, column), cell in cells.items():
-        by_row.setdefault(row, {})[column] = cell
+def _rows(lines: Iterable[tuple[int, Mapping[int, Value]]]) -> dict[str, TypedRow]:
+    """Rows of the sheet of marks, which are read as they come: there may be very many."""
     columns: dict[int, str] = {}
     in_kept = False
     rows: dict[str, TypedRow] = {}
-    for number in sorted(by_row):
-        line = by_row[number]
+    for _, line in lines:
         key = _text(line.get(KEY))
         if key == ITEMS:
             columns = {c: _text(cell) for c, cell in line.items() if c > TYPED}

@@ -10,6 +10,7 @@ import contextlib
 import io
 import os
 import posixpath
+import shutil
 import struct
 import tempfile
 import time
@@ -18,7 +19,7 @@ import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from lxml import etree
 
@@ -244,8 +245,10 @@ def _password(path: Path) -> SheetlabError:
     )
 
 
-def write_atomically(target: Path, data: bytes) -> None:
+def write_atomically(target: Path, data: bytes | BinaryIO) -> None:
     """Replace a file in one step: a reader sees the old content or the new, never a part.
+
+    What is long is given as a stream, from where it stands to its end.
 
     Permissions are kept, and the owner where the system allows it. A link stays a link: the file
     that it names is replaced.
@@ -261,7 +264,10 @@ def write_atomically(target: Path, data: bytes) -> None:
     temporary = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
+            if isinstance(data, bytes):
+                stream.write(data)
+            else:
+                shutil.copyfileobj(data, stream)
             stream.flush()
             os.fsync(stream.fileno())
         old = target.stat() if target.exists() else None

@@ -148,4 +148,6 @@ def decimals_format(decimals: int | None) -> str:
 def lines_needed(text: str, width: float, size: int = 10) -> int:
     """Lines that a text takes when wrapped to a width in digits of the sheet's font."""
     per_line = max(8, int(width * 1.27 * 10 / size))
+    if len(text) <= per_line and "\n" not in text:
+        return 1
     return sum(max(1, -(-len(part) // per_line)) for part in text.split("\n"))

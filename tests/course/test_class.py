@@ -11,6 +11,7 @@ import time
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
+from typing import BinaryIO
 from urllib.parse import unquote
 
 import openpyxl
@@ -474,9 +475,8 @@ def test_a_workbook_saved_meanwhile_is_left_alone(
 ) -> None:
     from sheetlab.classes import classroom
 
-    def slow(data: classroom.ClassData) -> bytes:
+    def slow(data: classroom.ClassData, target: BinaryIO) -> None:
         book(three).write_bytes(b"typed meanwhile")
-        return b""
 
     monkeypatch.setattr(classroom, "write_class", slow)
     assert run(three) == 2

@@ -1,0 +1,161 @@
+"""Sheets that are written from top to bottom and forgotten as they are: memory stays flat.
+
+XlsxWriter puts rows aside on disk (``constant_memory``), but keeps the height of every row and
+every merged cell. Here rows are forgotten when the next one begins, and merged ranges are four
+numbers each. So rows are written from top to bottom, and a row that only has a height is begun as
+well (``begin``).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import html
+import sys
+import tempfile
+from array import array
+from collections.abc import Iterator
+from functools import cache
+from typing import Any, BinaryIO
+
+import xlsxwriter
+from xlsxwriter.exceptions import FileCreateError
+from xlsxwriter.utility import xl_col_to_name
+from xlsxwriter.worksheet import CellStringTuple, Worksheet
+
+from sheetlab.workbook.style import BOOK_OPTIONS
+
+_LEFT = -2
+"""What the library says of a row that it has written already."""
+
+
+@contextlib.contextmanager
+def long_book(target: BinaryIO) -> Iterator[Any]:
+    """A workbook of long sheets, written when the block ends.
+
+    Its rows wait in a folder of the system's own, which is gone whatever happens.
+
+    Raises
+    ------
+    OSError
+        If there is no room for them, or the target cannot be written to.
+    """
+    with tempfile.TemporaryDirectory(prefix="sheetlab-") as folder:
+        options = {**BOOK_OPTIONS, "in_memory": False, "constant_memory": True, "tmpdir": folder}
+        book = xlsxwriter.Workbook(target, options)
+        try:
+            yield book
+            book.close()
+        except FileCreateError as error:
+            cause = error.__context__
+            raise cause if isinstance(cause, OSError) else OSError(str(error)) from error
+        finally:
+            for sheet in book.worksheets():
+                sheet.row_data_fh.close()
+
+
+class LongSheet(Worksheet):  # type: ignore[misc]
+    """For ``add_worksheet(title, LongSheet)`` of a ``long_book``."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.merge = _Ranges()
+        self.merged_cells = _Nothing()
+        self.columns_for_charts: frozenset[int] = frozenset()
+        """Columns whose values a chart of this sheet shows. If there are none, there is no chart,
+        and heights of rows are forgotten."""
+        self._charted: dict[tuple[int, int], str | None] = {}
+
+    def begin(self, row: int) -> None:
+        """Go on to a row, which may stay empty."""
+        if row > self.previous_row:
+            self._write_single_row(row)
+
+    def merge_row(self, row: int, first: int, last: int, its: Any) -> None:
+        """Merge cells of one row; the first is written by whoever asks for it."""
+        self.note_merged(row, first, row, last)
+        for column in range(first, last + 1):
+            self.write_blank(row, column, None, its)
+
+    def note_merged(self, top: int, left: int, bottom: int, right: int) -> None:
+        """Merge cells that are or will be written one by one."""
+        self.merge.append((top, left, bottom, right))
+
+    def _check_dimensions(self, row: int, col: int, *ignored: bool) -> int:
+        found = int(super()._check_dimensions(row, col, *ignored))
+        if found == _LEFT:
+            # the library would lose it without a word
+            raise ValueError(f"row {row} of “{self.name}” has been left")
+        return found
+
+    def _write_single_row(self, current_row_num: int = 0) -> None:
+        row = self.previous_row
+        cells = self.table[row]
+        for column in self.columns_for_charts & cells.keys():
+            self._charted[row, column] = _cached(cells[column])
+        super()._write_single_row(current_row_num)
+        if not self.columns_for_charts:
+            # a chart needs the heights of the rows above it
+            self.row_info.pop(row, None)
+            self.row_sizes.pop(row, None)
+
+    def _write_cell(self, row: int, col: int, cell: Any) -> None:
+        if type(cell) is not CellStringTuple:
+            super()._write_cell(row, col, cell)
+            return
+        # the library takes a text that begins with <r> for markup; and this is faster
+        text = cell.string
+        space = ' xml:space="preserve"' if text != text.strip() else ""
+        text = html.escape(self._escape_control_characters(text), quote=False)
+        its = f' s="{cell.format._get_xf_index()}"' if cell.format is not None else ""
+        place = f"{self._letters(col)}{row + 1}"
+        self.fh.write(f'<c r="{place}"{its} t="inlineStr"><is><t{space}>{text}</t></is></c>')
+
+    def _prepare_formula(self, formula: str, expand_future_functions: bool = False) -> str:
+        # no formula of ours has a function that wants a prefix; the library looks for a hundred
+        return formula.removeprefix("=")
+
+    @staticmethod
+    @cache
+    def _letters(column: int) -> str:
+        return str(xl_col_to_name(column))
+
+    def _get_range_data(self, *place: int) -> list[str | None]:
+        """What a chart shows until a program works it out: rows and columns of a range."""
+        top, left, bottom, right = place
+        return [
+            self._charted.get((row, column))
+            for row in range(top, bottom + 1)
+            for column in range(left, right + 1)
+        ]
+
+
+def _cached(cell: Any) -> str | None:
+    if hasattr(cell, "number"):
+        # numbers that stand in many rows are kept once
+        return sys.intern(f"{cell.number:.16g}")
+    text = getattr(cell, "string", "")
+    return str(text)
+
+
+class _Ranges:
+    """Ranges of cells, kept small."""
+
+    def __init__(self) -> None:
+        self.numbers = array("I")
+
+    def append(self, place: tuple[int, int, int, int] | list[int]) -> None:
+        self.numbers.extend(place)
+
+    def __len__(self) -> int:
+        return len(self.numbers) // 4
+
+    def __iter__(self) -> Iterator[tuple[int, ...]]:
+        for i in range(0, len(self.numbers), 4):
+            yield tuple(self.numbers[i : i + 4])
+
+
+class _Nothing(dict[tuple[int, int], str]):
+    """Takes everything and keeps nothing: a check for overlaps that costs 200 bytes a cell."""
+
+    def __setitem__(self, key: tuple[int, int], value: str) -> None:
+        return
