@@ -426,13 +426,12 @@ def write_plan(plan: Plan, drop: float | None = None) -> bytes:
     drop
         Height through which the masses would fall, m; None: to be written by hand.
     """
-    import xlsxwriter
-
-    from sheetlab.workbook.style import BOOK_OPTIONS, Styles
+    from sheetlab.workbook.book import Book
+    from sheetlab.workbook.style import Styles
     from sheetlab.workbook.template import EPOCH
 
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
+    book = Book(buffer)
     book.set_properties({"title": f"Plan: {plan.practical.definition.title}", "created": EPOCH})
     styles = Styles(book)
     _plan_page(_Page(book, styles, plan, "Plan"), plan)

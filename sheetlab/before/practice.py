@@ -9,8 +9,6 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import xlsxwriter
-
 from sheetlab.before.issue import start_cells
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, together
 from sheetlab.handling.roster import Group
@@ -23,9 +21,10 @@ from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
 from sheetlab.units import unit
+from sheetlab.workbook.book import Book
 from sheetlab.workbook.layout import Layout, column_letter, lay_out
 from sheetlab.workbook.package import write_atomically
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed
+from sheetlab.workbook.style import Styles, lines_needed
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT, write_template
 
 if TYPE_CHECKING:
@@ -165,7 +164,7 @@ PLANTED_HEADINGS = (
 
 def _key_file(layout: Layout, workbooks: Sequence[PracticeWorkbook]) -> bytes:
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
+    book = Book(buffer)
     book.set_properties({"title": "Key to practice workbooks", "created": EPOCH})
     styles = Styles(book)
     planted: list[list[str | float]] = []

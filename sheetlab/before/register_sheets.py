@@ -6,7 +6,6 @@ import io
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import xlsxwriter
 from xlsxwriter.utility import xl_rowcol_to_cell as cell
 
 from sheetlab.before.register import LISTS, SETUP, ListColumn
@@ -18,7 +17,8 @@ from sheetlab.practical.standards import (
     SCALE_LIMITS,
     ScaleLimit,
 )
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed, set_page
+from sheetlab.workbook.book import Book
+from sheetlab.workbook.style import Styles, lines_needed, set_page
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
 
 TITLE = "Register of instruments, wires and set-ups"
@@ -60,7 +60,7 @@ def new_register(parts: Mapping[str, str]) -> bytes:
         Instruments of the practicals that there are: id -> title; each heads a column of Set-ups.
     """
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
+    book = Book(buffer)
     book.set_properties({"title": TITLE, "created": EPOCH})
     styles = Styles(book)
     _front(book, styles)

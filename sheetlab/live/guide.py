@@ -15,7 +15,7 @@ from typing import Any
 
 from sheetlab.live.functions import FUNCTIONS
 from sheetlab.live.library import PART, Block, Example, Function, Value, call
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed, set_page
+from sheetlab.workbook.style import Styles, lines_needed, set_page
 
 AGREES, DIFFERS, MISSING = "agrees", "differs", "no function"
 WIDTHS = (18.0, 13.0, 13.0, 13.0, 14.0, 25.0, 18.0, 22.0, 11.0)
@@ -62,10 +62,10 @@ CELLS = (
 
 def guide() -> bytes:
     """The guide as a workbook file."""
-    import xlsxwriter
+    from sheetlab.workbook.book import Book
 
     data = io.BytesIO()
-    book = xlsxwriter.Workbook(data, {**BOOK_OPTIONS, "use_future_functions": False})
+    book = Book(data, use_future_functions=False)
     style = Styles(book)
     start = book.add_worksheet(FIRST_SHEET)
     groups = [

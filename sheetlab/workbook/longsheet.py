@@ -17,12 +17,11 @@ from collections.abc import Iterator
 from functools import cache
 from typing import Any, BinaryIO
 
-import xlsxwriter
 from xlsxwriter.exceptions import FileCreateError
 from xlsxwriter.utility import xl_col_to_name
 from xlsxwriter.worksheet import CellStringTuple, Worksheet
 
-from sheetlab.workbook.style import BOOK_OPTIONS
+from sheetlab.workbook.book import Book
 
 _LEFT = -2
 """What the library says of a row that it has written already."""
@@ -40,8 +39,7 @@ def long_book(target: BinaryIO) -> Iterator[Any]:
         If there is no room for them, or the target cannot be written to.
     """
     with tempfile.TemporaryDirectory(prefix="sheetlab-") as folder:
-        options = {**BOOK_OPTIONS, "in_memory": False, "constant_memory": True, "tmpdir": folder}
-        book = xlsxwriter.Workbook(target, options)
+        book = Book(target, in_memory=False, constant_memory=True, tmpdir=folder)
         try:
             yield book
             book.close()

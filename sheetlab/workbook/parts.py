@@ -7,10 +7,9 @@ import zipfile
 from collections.abc import Mapping
 from typing import Any
 
-import xlsxwriter
 from xlsxwriter.packager import Packager
 
-from sheetlab.workbook.style import BOOK_OPTIONS
+from sheetlab.workbook.book import Book
 
 
 class _Kept(Packager):  # type: ignore[misc]  # the library has no types
@@ -23,13 +22,13 @@ class _Kept(Packager):  # type: ignore[misc]  # the library has no types
         return []
 
 
-class Parts(xlsxwriter.Workbook):  # type: ignore[misc]
+class Parts(Book):
     """A workbook in memory; the library's own file is what its parts are read from at worst."""
 
     def __init__(self) -> None:
         self.buffer = io.BytesIO()
         self.kept = _Kept()
-        super().__init__(self.buffer, BOOK_OPTIONS)
+        super().__init__(self.buffer)
 
     def _get_packager(self) -> Packager:
         return self.kept

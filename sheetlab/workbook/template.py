@@ -10,8 +10,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import xlsxwriter
-
 from sheetlab.formula.render import NotInCellsError, cell_condition, cell_formula, quoted
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers
@@ -26,6 +24,7 @@ from sheetlab.practical.observations import Typed, as_cells_show
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.practical.register import Bound
 from sheetlab.workbook import identity
+from sheetlab.workbook.book import Book
 from sheetlab.workbook.identity import Identity
 from sheetlab.workbook.layout import (
     IDENTITY,
@@ -40,7 +39,7 @@ from sheetlab.workbook.layout import (
     ValueRow,
     heading,
 )
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, decimals_format, lines_needed, set_page
+from sheetlab.workbook.style import Styles, decimals_format, lines_needed, set_page
 
 __all__ = ["Typed", "as_cells_show", "write_template"]
 
@@ -81,7 +80,7 @@ def write_template(
         What the hidden sheet says; None: as it is when a workbook is issued.
     """
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
+    book = Book(buffer)
     book.set_properties({"title": layout.practical.definition.title, "created": EPOCH})
     book.set_calc_mode("auto")
     writer = _Writer(layout, typed or {}, sketch, profile, book, Styles(book), bound, its)

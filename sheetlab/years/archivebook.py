@@ -9,11 +9,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import xlsxwriter
-
+from sheetlab.workbook.book import Book
 from sheetlab.workbook.longbook import LongBook, open_long
 from sheetlab.workbook.package import refuse
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed, set_page
+from sheetlab.workbook.style import Styles, lines_needed, set_page
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
 from sheetlab.years.ledger import (
     COLUMNS,
@@ -68,9 +67,7 @@ def view_bytes(rows: Iterable[Row], count: int, head: str) -> bytes:
     """The workbook that shows a table; the rows are taken one at a time."""
     buffer = io.BytesIO()
     # rows go to a file of the system's own as they are written, and texts stay in their cells
-    book = xlsxwriter.Workbook(
-        buffer, {**BOOK_OPTIONS, "in_memory": False, "constant_memory": True}
-    )
+    book = Book(buffer, in_memory=False, constant_memory=True)
     book.set_properties({"title": "Results of the years", "created": EPOCH})
     styles = Styles(book)
     results = _Long(book, styles, RESULTS, COLUMNS, HEADINGS, 5)

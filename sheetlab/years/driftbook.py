@@ -8,16 +8,14 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-import xlsxwriter
-
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology.control import LASTING, WIDTH, Chart
 from sheetlab.metrology.statement import significant
+from sheetlab.workbook.book import Book
 from sheetlab.workbook.charts import Axis, axis, ends, finish, off_text
 from sheetlab.workbook.package import open_elsewhere, write_atomically
 from sheetlab.workbook.style import (
     ALERT,
-    BOOK_OPTIONS,
     LINE,
     SERIES,
     SOFT,
@@ -54,7 +52,7 @@ def drift_bytes(found: Sequence[Drift], source: str) -> bytes:
         Name of the archive, and what sets the limits, for the first sheet.
     """
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
+    book = Book(buffer)
     book.set_properties({"title": TITLE, "created": EPOCH})
     styles = Styles(book)
     _signals(book, styles, found, source)

@@ -11,11 +11,10 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-import xlsxwriter
-
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.workbook.book import Book
 from sheetlab.workbook.package import write_atomically
-from sheetlab.workbook.style import BOOK_OPTIONS, Styles, lines_needed, set_page
+from sheetlab.workbook.style import Styles, lines_needed, set_page
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
 from sheetlab.years.archive import Checked, Table, check, read
 from sheetlab.years.ledger import Row, latest
@@ -213,7 +212,7 @@ SAMPLE_HEADS = (
 
 def _book(name: str, table: Table, checked: Checked, today: datetime.date) -> bytes:
     buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(buffer, BOOK_OPTIONS)
+    book = Book(buffer)
     book.set_properties({"title": TITLE, "created": EPOCH})
     styles = Styles(book)
     note = f"From {name}. A row a practical, year and version of its definition; only the last "

@@ -1,0 +1,49 @@
+"""No text becomes markup in what is written, whatever it looks like."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import openpyxl
+import pytest
+from examples import filled
+from workbook.tamper import edited
+
+from sheetlab.workbook.book import Book
+from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.workbook.package import package_of
+from sheetlab.workbook.store import open_store
+
+MARKUP = ["<r><t>x</t></r>", "<r>&</r>", "<r></r>", "<r>", "_x0041_"]
+
+
+@pytest.mark.parametrize("constant", [False, True])
+def test_a_text_that_looks_like_markup_stays_a_text(constant: bool) -> None:
+    data = io.BytesIO()
+    book = Book(data, constant_memory=constant, in_memory=not constant)
+    sheet = book.add_worksheet("S")
+    for row, text in enumerate(MARKUP):
+        sheet.write_string(row, 0, text)
+    book.close()
+    cells = dict(open_store(package_of(data.getvalue(), Path("a.xlsx"))).cells("S"))
+    assert [str(cells[row, 0].value).rstrip() for row in range(len(MARKUP))] == MARKUP
+    read = openpyxl.load_workbook(io.BytesIO(data.getvalue()))["S"]
+    assert [str(c.value).rstrip() for (c,) in read["A1:A4"]] == MARKUP[:4]
+
+
+@pytest.mark.parametrize("text", MARKUP)
+def test_a_group_that_is_called_like_markup_is_evaluated(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "a.xlsx"
+
+    def change(book: openpyxl.Workbook) -> None:
+        for sheet in book:
+            for row in sheet.iter_rows():
+                for cell in row:
+                    if cell.value == "Avocet":
+                        cell.value = text
+
+    path.write_bytes(edited(filled("Avocet"), change))
+    outcome = evaluate_file(path, tmp_path / "b.xlsx", trials=0)
+    assert outcome.written is not None
+    openpyxl.load_workbook(outcome.written)
