@@ -7,6 +7,6 @@ import os
 from hypothesis import settings
 
 settings.register_profile(
-    "sheetlab", max_examples=int(os.environ.get("SHEETLAB_EXAMPLES", "25")), deadline=None
+    "sheetlab", max_examples=int(os.environ.get("SHEETLAB_EXAMPLES", "12")), deadline=None
 )
 settings.load_profile("sheetlab")

@@ -114,6 +114,7 @@ def test_a_load_above_half_is_refused(tmp_path: Path, capsys: pytest.CaptureFixt
     assert out.read_bytes() == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("masses", ["0.5x8", "0,5x8", "1x4", "0.5x10"])
 def test_masses_that_fit_no_schedule(
     masses: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -109,6 +109,7 @@ def test_the_key_is_in_none_of_the_workbooks(written: tuple[str, Path, PracticeS
             assert habit.habit not in texts
 
 
+@pytest.mark.slow
 def test_same_seed_same_bytes(tmp_path: Path) -> None:
     sets = [practice_set(catalogue(), WIRE, tmp_path / n, 3, seed=9) for n in ("a", "b")]
     other = practice_set(catalogue(), WIRE, tmp_path / "c", 3, seed=10)

@@ -475,6 +475,7 @@ def test_every_habit_is_tried_and_explained() -> None:
         assert one.what.endswith(".")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "habit"), PAIRS, ids=lambda value: value)
 def test_a_habit_changes_what_it_should_and_nothing_else(name: str, habit: str) -> None:
     model = models()[name]
