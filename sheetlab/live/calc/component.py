@@ -289,14 +289,6 @@ class Book:
         url = uno.systemPathToFileUrl(os.path.join(folder, COPY))
         self.document.storeToURL(url, (prop("FilterName", XLSX),))
 
-    def hush(self) -> None:
-        """Lock the list of undo steps again: Calc unlocks it when sheets come, go or are shown.
-
-        It is emptied at the end (``whole``); until then nobody may undo half a command.
-        """
-        self.document.UndoManager.unlock()
-        self.document.UndoManager.lock()
-
     def show(self, title: str, cell: str = "") -> None:
         """Bring a sheet to the front, and put the cursor on a cell of it."""
         controller, sheet = self.document.CurrentController, self.document.Sheets.getByName(title)
@@ -318,7 +310,6 @@ class Book:
         for title in out:
             if title in names:
                 sheets.removeByName(title)
-                self.hush()
                 pages = document.StyleFamilies.getByName("PageStyles")
                 if pages.hasByName("sheetlab " + title):
                     pages.removeByName("sheetlab " + title)
@@ -329,12 +320,10 @@ class Book:
         try:
             for k, title in enumerate(taken):
                 sheets.importSheet(source, title, place + k)
-                self.hush()
                 self.page_style(source, title)
                 self.charts(source.Sheets.getByName(title), sheets.getByName(title))
         finally:
             source.close(True)
-        self.hush()
         self.forget_names()  # a copy brings its own along
         for k, title in enumerate(taken, 1):
             quoted = title.replace("'", "''")
@@ -350,7 +339,6 @@ class Book:
                 dispatcher.executeDispatch(controller.Frame, ".uno:ToggleSheetGrid", "", 0, ())
             if sheets.hasByName(before) and before not in taken:
                 controller.setActiveSheet(sheets.getByName(before))
-            self.hush()
 
     def forget_names(self) -> None:
         """Delete the names by which result sheets are found."""
@@ -487,9 +475,7 @@ class Book:
                 sheet.getCellByPosition(0, k).CellStyle = name
             sheets = self.document.Sheets
             place = sheets.importSheet(source, sheet.Name, sheets.Count)
-            self.hush()
             sheets.removeByName(sheets.getByIndex(place).Name)
-            self.hush()
         finally:
             source.close(True)
 
@@ -594,16 +580,13 @@ def whole(book: Book, forwards: Callable[[], None], backwards: Callable[[], None
     Calc notes steps of its own on the way, however its list is locked, and one that points at a
     sheet which has come and gone since ends the office when it is undone (seen in 7.4).
     """
-    undo = book.document.UndoManager
 
     def quietly(act: Callable[[], None]) -> None:
-        undo.lock()
         book.document.lockControllers()
         try:
             act()
         finally:
             book.document.unlockControllers()
-            undo.unlock()
 
     try:
         quietly(forwards)
@@ -612,7 +595,7 @@ def whole(book: Book, forwards: Callable[[], None], backwards: Callable[[], None
             quietly(backwards)
         raise
     finally:
-        undo.reset()
+        book.document.UndoManager.reset()
 
 
 # -- the menu ------------------------------------------------------------------------------------
