@@ -113,6 +113,11 @@ def merged(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(out)
 
 
+def many(count: object, what: str) -> str:
+    """``1 row``, ``2 rows``."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
 MOST_NAMED = 12
 
 
@@ -150,7 +155,7 @@ def as_one(group: Sequence[Finding]) -> Finding:
     if not count:
         return first
     others = ", ".join(dict.fromkeys(f.place.cell for f in group[1:]))
-    cells = f"{count} more cell{'s' if count > 1 else ''}"
+    cells = many(count, "more cell")
     found = f"{first.found.rstrip('.')}; and likewise in {cells} ({others})"
     return replace(first, found=found)
 

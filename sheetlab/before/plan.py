@@ -16,7 +16,7 @@ from sheetlab.before.books import books, gauges
 from sheetlab.checks.wording import Words, share
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology.statement import significant
-from sheetlab.practical.assumptions import ExpectedColumn
+from sheetlab.practical.assumptions import ExpectedColumn, refused
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.loads import (
     LIMIT,
@@ -66,7 +66,7 @@ def read_masses(text: str) -> tuple[Masses, ...]:
         except ValueError:
             one = Masses(math.nan, 0)
         if not 0.0 < one.mass <= 1000.0 or not 1 <= one.count <= 1000:
-            raise SheetlabError(_no_setting("the masses", f"“{part}” is not understood", MASSES))
+            raise SheetlabError(refused("the masses", f"“{part}” is not understood", MASSES))
         found.append(one)
     return tuple(found)
 
@@ -89,9 +89,7 @@ def _entries(text: str) -> Iterator[str]:
                 if not otherwise and int(part):
                     either = f"“{part},{decimals}” can be read in two ways"
                     also = f"{part}.{decimals} for one entry, {part};{decimals} for two"
-                    raise SheetlabError(
-                        _no_setting("the masses", f"{either}; write {also}", MASSES)
-                    )
+                    raise SheetlabError(refused("the masses", f"{either}; write {also}", MASSES))
                 part = f"{part}.{parts.pop(0)}"
             yield part
 
@@ -109,20 +107,10 @@ def read_settings(pairs: Sequence[str]) -> dict[str, str]:
         name, equals, value = (part.strip() for part in pair.partition("="))
         if not (name and equals and value):
             raise SheetlabError(
-                _no_setting("a setting", f"“{pair}” is not NAME=VALUE", "a setting like L=2.1")
+                refused("a setting", f"“{pair}” is not NAME=VALUE", "a setting like L=2.1")
             )
         found[name] = value
     return found
-
-
-def _no_setting(what: str, found: str, expected: str) -> Finding:
-    return Finding(
-        "setting-refused",
-        Severity.STOP,
-        f"{what}: {found}",
-        expected,
-        "Correct it and plan again; nothing was written.",
-    )
 
 
 def make_plan(
@@ -653,9 +641,7 @@ def save_plan(plan: Plan, path: Path, drop: float | None = None) -> None:
 
     refuse(plan)
     if drop is not None and not 0.0 <= drop <= MOST_DROP:
-        raise SheetlabError(
-            _no_setting("the height", f"{100 * drop:g} cm", "a height of 0 to 500 cm")
-        )
+        raise SheetlabError(refused("the height", f"{100 * drop:g} cm", "a height of 0 to 500 cm"))
     if path.exists():
         raise SheetlabError(
             Finding(

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sheetlab.checks.subject import Subject, amount
-from sheetlab.finding import Finding, Place, Severity
+from sheetlab.finding import Finding, Place, Severity, many
 from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import leaf_inputs
@@ -203,7 +203,7 @@ def short_tables(subject: Subject) -> Iterator[Finding]:
             yield Finding(
                 "few-zero-readings",
                 Severity.NOTE,
-                f"{instrument.title}: {count} zero reading{'s' if count > 1 else ''}",
+                f"{instrument.title}: {many(count, 'zero reading')}",
                 f"{FEWEST_ZEROS} or more",
                 "Read the zero several times; its scatter is part of the uncertainty and is not "
                 "known here.",
@@ -225,7 +225,7 @@ def short_tables(subject: Subject) -> Iterator[Finding]:
             yield Finding(
                 "too-few-rows",
                 Severity.DOUBTFUL,
-                f"“{table.title}” has {usable} usable row{'s' if usable != 1 else ''}",
+                f"“{table.title}” has {many(usable, 'usable row')}",
                 f"{table.minimum_rows} rows or more",
                 "Take more readings; the result below rests on few.",
                 subject.place(columns[0], 0),

@@ -16,7 +16,7 @@ from typing import Any
 from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.diagnosis import AnswerDiagnosis
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
 from sheetlab.practical.loader import structured, toml_table
 from sheetlab.practical.model import START_INPUTS, START_PREFIX
 from sheetlab.practical.observations import Entry
@@ -343,7 +343,7 @@ class _Judge:
             shares.append(min(1.0, count / table.minimum_rows))
             where = _span(self.typed(table.id))
             said.append(
-                f"“{table.title}”: {count} row{'s' if count != 1 else ''}; {table.minimum_rows} "
+                f"“{table.title}”: {many(count, 'row')}; {table.minimum_rows} "
                 f"{'were' if table.minimum_rows > 1 else 'was'} asked for{where and f' ({where})'}"
             )
         if not wanted:

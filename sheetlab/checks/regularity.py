@@ -32,6 +32,12 @@ class ClassNote:
     probability: float | None
     """Of chance alone; None where it has no meaning."""
 
+    @property
+    def sentence(self) -> str:
+        """The note with its probability."""
+        chance = "" if self.probability is None else f" (chance alone: {self.probability:.1g})"
+        return f"{self.text}{chance}"
+
 
 @dataclass(frozen=True, slots=True)
 class Traits:

@@ -36,7 +36,7 @@ from sheetlab.classes.kept import (
     past_text,
 )
 from sheetlab.classes.shelf import Shelf
-from sheetlab.finding import harmless
+from sheetlab.finding import harmless, many
 from sheetlab.metrology.statement import significant, significant_digits
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.charts import (
@@ -263,7 +263,7 @@ class _Book:
     def summary(self) -> str:
         points = self.data.sorted.points
         counts = {w: sum(p.what == w for p in points) for w in ("missing", "unreadable", "blank")}
-        parts = [_many(len(self.counted), "hand-in")]
+        parts = [many(len(self.counted), "hand-in")]
         parts += [f"{n} {what}" for what, n in counts.items() if n]
         if self.data.due:
             parts.append(f"{len(self.data.sorted.late)} late (due {self.data.due})")
@@ -445,7 +445,7 @@ class _Book:
                 ("ratio of mean squares", "F", (p.f_ratio, "0.00"), ""),
             ]  # fmt: skip
             if q is not None:
-                beside = (f"the same without {_many(found.left, 'result')} of zeta 3 or more{unit}",
+                beside = (f"the same without {many(found.left, 'result')} of zeta 3 or more{unit}",
                           shown(q.repeatability), shown(q.between), shown(q.reproducibility),
                           (q.f_ratio, "0.00"))  # fmt: skip
                 rows = [(*row, more) for row, more in zip(rows, beside, strict=True)]
@@ -1110,10 +1110,6 @@ def folder_seen(folder: Path, out: Path) -> str:
     """Path from the class workbook to the folder of the hand-ins; empty if it lies elsewhere."""
     root, own = folder.resolve(), out.resolve().parent
     return root.relative_to(own).as_posix() if root.is_relative_to(own) else ""
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _cut(text: str, most: int = MOST_CELL) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -19,7 +18,7 @@ from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_endi
 from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
 from sheetlab.practical.profile import GUM, Profile
-from sheetlab.workbook.evaluate_file import refuse_open
+from sheetlab.workbook.evaluate_file import refuse_open, stamp
 from sheetlab.workbook.package import write_atomically
 
 ENDING = ".xlsx"
@@ -78,7 +77,7 @@ def run_class(
         if not collected.handins and not collected.unread:
             raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
         # the teacher may have typed and saved while the workbooks were evaluated
-        seen = _stamp(out)
+        seen = stamp(out)
         kept = read_kept(out)
         _same_class(collected, kept, folder, out)
         found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
@@ -90,7 +89,7 @@ def run_class(
             write_class(data, made)
             made.seek(0)
             refuse_open(out, AGAIN)
-            if _stamp(out) != seen:
+            if stamp(out) != seen:
                 why = "was saved by someone else while it was brought up"
                 raise SheetlabError(_not_written(out, why))
             write_atomically(out, made)
@@ -156,14 +155,6 @@ def due_time(text: str) -> datetime:
     if found.tzinfo is not None:
         found = found.astimezone().replace(tzinfo=None)
     return datetime.combine(found.date(), time.max) if len(text) <= len("2026-03-13") else found
-
-
-def _stamp(path: Path) -> tuple[int, int, int] | None:
-    try:
-        found = os.stat(path)
-    except OSError:
-        return None
-    return found.st_mtime_ns, found.st_size, found.st_ino
 
 
 def _nothing(what: str) -> Finding:

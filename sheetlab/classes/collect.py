@@ -18,14 +18,13 @@ from sheetlab.checks.marks import Scheme, propose
 from sheetlab.checks.regularity import Traits, regularities_of, traits
 from sheetlab.checks.subject import amount
 from sheetlab.checks.wording import Words
-from sheetlab.classes.handins import BLANK, BudgetLine, HandIn, Outcome, OwnResult, Told, Unread
+from sheetlab.classes.handins import BLANK, HandIn, Outcome, OwnResult, Told, Unread
 from sheetlab.classes.shelf import Shelf
 from sheetlab.finding import Finding, SheetlabError, harmless
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
-from sheetlab.metrology.budget import DIVISORS
+from sheetlab.metrology.budget import budget_lines
 from sheetlab.metrology.statement import significant
-from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.profile import Profile
 from sheetlab.practical.register import setup_as_bound
 from sheetlab.units import unit
@@ -113,8 +112,7 @@ def _notes(class_: Sequence[tuple[HandIn, Traits]]) -> Iterator[str]:
             seen.add((one.key, one.readings))
             compared.append((one.name, its))
     for note in regularities_of(compared):
-        chance = "" if note.probability is None else f" (chance alone: {note.probability:.1g})"
-        yield f"{note.text}{chance}"
+        yield note.sentence
 
 
 # -- one file ------------------------------------------------------------------------------------
@@ -275,25 +273,6 @@ def _outcome(found: Assessment) -> Outcome | None:
         accepted_source="" if accepted is None else accepted.source,
         percent=None if accepted is None else accepted.percent_difference,
         e_n=None if accepted is None else accepted.e_n,
-        budget=tuple(_budget_lines(result, scale)),
+        budget=tuple(budget_lines(result.budget.rows, scale)),
         budget_note=found.evaluation.profile.sentence(note),
     )
-
-
-def _budget_lines(result: ResultValue, scale: float) -> Iterator[BudgetLine]:
-    for row in result.budget.rows:
-        source = row.source
-        factor = source.unit_factor
-        yield BudgetLine(
-            source.label,
-            source.evaluation,
-            source.distribution,
-            source.half_width / factor,
-            DIVISORS[source.distribution],
-            source.standard_uncertainty / factor,
-            source.unit or "fraction",
-            source.dof,
-            row.sensitivity * factor / scale,
-            row.contribution / scale,
-            row.share,
-        )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from sheetlab.classes.handins import HandIn, Outcome, natural
+from sheetlab.finding import many
 from sheetlab.metrology.agreement import zeta
 from sheetlab.metrology.groups import (
     Precision,
@@ -94,8 +95,7 @@ def compare(handins: Sequence[HandIn]) -> Comparison | None:
     robust = robust_mean(values) if len(values) >= FEWEST else None
     if robust is None:
         remarks.append(
-            f"{len(values)} result{'s' if len(values) > 1 else ''}: too few for a consensus "
-            f"({FEWEST} or more are needed)."
+            f"{many(len(values), 'result')}: too few for a consensus ({FEWEST} or more are needed)."
         )
     good = [(v, u) for v, u in zip(values, standards, strict=True) if u > 0.0]
     weighted = weighted_mean(*zip(*good, strict=True)) if len(good) >= FEWEST else None

@@ -14,6 +14,7 @@ from datetime import datetime
 
 from sheetlab.checks.marks import ProposedMark
 from sheetlab.handling.roster import Group
+from sheetlab.metrology.budget import BudgetLine
 
 BLANK = "workbook-not-filled"
 KEY_LETTERS = 20
@@ -38,23 +39,6 @@ class OwnResult:
     given: str
     verdict: str
     question: str
-
-
-@dataclass(frozen=True, slots=True)
-class BudgetLine:
-    """A row of an uncertainty budget, in the units that are shown."""
-
-    source: str
-    kind: str
-    distribution: str
-    half_width: float
-    divisor: float
-    standard_uncertainty: float
-    unit: str
-    dof: float
-    sensitivity: float
-    contribution: float
-    share: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,6 @@ from sheetlab.commands.console import (
     decimal,
     definitions_option,
     expect_ending,
-    many,
     no_date,
     profile_option,
     roster_of,
@@ -26,7 +25,7 @@ from sheetlab.commands.console import (
     whole,
     write_new,
 )
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed, together
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed, many, together
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.before.issue import Binding

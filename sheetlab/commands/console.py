@@ -30,11 +30,6 @@ def say(*values: object, **options: Any) -> None:
     builtins.print(*texts, **options)
 
 
-def many(count: int, what: str) -> str:
-    """``1 row``, ``2 rows``."""
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
-
-
 def json_line(record: dict[str, object]) -> str:
     """One line of JSON; what a terminal would act on is escaped, the content is the same."""
     import json

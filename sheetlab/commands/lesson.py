@@ -24,7 +24,7 @@ from sheetlab.commands.console import (
     say,
     worker_options,
 )
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless, many
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.workbook.evaluate_file import FileOutcome
@@ -142,8 +142,7 @@ def _print_class(outcomes: Sequence[FileOutcome]) -> None:
         if o.assessment is not None
     ]
     for note in regularities(class_):
-        chance = "" if note.probability is None else f" (chance alone: {note.probability:.1g})"
-        say(f"class: {harmless(note.text)}{chance}")
+        say(f"class: {harmless(note.sentence)}")
 
 
 def _evaluated(outcome: FileOutcome) -> bool:
@@ -169,7 +168,7 @@ def _print_outcome(outcome: FileOutcome) -> None:
         f.severity is Severity.NOTE and f.code != "own-result-differs" for f in outcome.findings
     )
     if notes:
-        say(f"    ({notes} note{'s' if notes > 1 else ''} on the sheet Findings)")
+        say(f"    ({many(notes, 'note')} on the sheet Findings)")
     if outcome.written is not None:
         say(f"    written: {harmless(str(outcome.written))}")
 

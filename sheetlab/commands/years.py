@@ -13,14 +13,13 @@ from sheetlab.commands.console import (
     SOME_FAILED,
     complain,
     evaluating,
-    many,
     no_files,
     say,
     typed,
     whole,
     worker_options,
 )
-from sheetlab.finding import Severity, harmless
+from sheetlab.finding import Severity, harmless, many
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     pass

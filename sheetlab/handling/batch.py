@@ -6,7 +6,7 @@ import os
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 
-from sheetlab.finding import Finding, Place, Severity
+from sheetlab.finding import Finding, Place, Severity, many
 from sheetlab.practical.profile import Profile
 from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT, FileOutcome, evaluate_file, sibling
 
@@ -62,7 +62,7 @@ def passed_over(
         Files and folders that are no hand-ins.
     """
     paths = list(paths)
-    known = {one.resolve() for one in (*leave_out, *paths)}
+    known = {os.path.realpath(one) for one in (*leave_out, *paths)}
     files: list[str] = []
     folders: list[str] = []
     for path in paths:
@@ -72,7 +72,7 @@ def passed_over(
                 for name in inside
                 if not name.startswith(".")
                 and name != DEFAULT_FOLDER
-                and (Path(place) / name).resolve() not in known
+                and os.path.realpath(os.path.join(place, name)) not in known
             )
             # the hand-in of one program is a folder to all others
             files += [
@@ -80,7 +80,7 @@ def passed_over(
                 for name in sorted((*names, *inside))
                 if name.lower().endswith(NOT_READ)
                 and not name.startswith((".", "~"))
-                and (Path(place) / name).resolve() not in known
+                and os.path.realpath(os.path.join(place, name)) not in known
             ]
             inside[:] = [name for name in inside if not name.lower().endswith(NOT_READ)]
             if not below:
@@ -90,10 +90,10 @@ def passed_over(
         return None
     found, remedies = [], []
     if files:
-        found.append(f"{_count(files, 'file')} of other spreadsheet kinds ({_some(files)})")
+        found.append(f"{many(len(files), 'file')} of other spreadsheet kinds ({_some(files)})")
         remedies.append("Save such files as .xlsx or .ods if they are hand-ins.")
     if folders:
-        found.append(f"{_count(folders, 'folder')} below ({_some(folders)})")
+        found.append(f"{many(len(folders), 'folder')} below ({_some(folders)})")
         remedies.append("Name such folders too if there are hand-ins in them.")
     return Finding(
         "not-read",
@@ -101,10 +101,6 @@ def passed_over(
         f"not looked at: {' and '.join(found)}",
         remedy=" ".join(remedies),
     )
-
-
-def _count(names: Sequence[str], what: str) -> str:
-    return f"{len(names)} {what}{'s' if len(names) > 1 else ''}"
 
 
 def _some(names: Sequence[str]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -61,6 +61,43 @@ class BudgetRow:
     """|sensitivity| times standard uncertainty, in the unit of the result."""
     share: float
     """Part of the variance of the result, 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetLine:
+    """A row of an uncertainty budget, in the units that are shown."""
+
+    source: str
+    kind: str
+    distribution: str
+    half_width: float
+    divisor: float
+    standard_uncertainty: float
+    unit: str
+    dof: float
+    sensitivity: float
+    contribution: float
+    share: float
+
+
+def budget_lines(rows: Iterable[BudgetRow], scale: float) -> Iterator[BudgetLine]:
+    """Rows of a budget as they are shown; ``scale``: coherent SI units in one of the result's."""
+    for row in rows:
+        source = row.source
+        factor = source.unit_factor
+        yield BudgetLine(
+            source.label,
+            source.evaluation,
+            source.distribution,
+            source.half_width / factor,
+            DIVISORS[source.distribution],
+            source.standard_uncertainty / factor,
+            source.unit or "fraction",
+            source.dof,
+            row.sensitivity * factor / scale,
+            row.contribution / scale,
+            row.share,
+        )
 
 
 @dataclass(frozen=True, slots=True)

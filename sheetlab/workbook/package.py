@@ -16,7 +16,7 @@ import tempfile
 import time
 import zipfile
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -286,14 +286,20 @@ def _part_prefix(target: Path) -> str:
     return f".{target.stem[:40]}-"
 
 
-def _tidy(target: Path) -> None:
-    """Take away what writers of this file left that were killed a while ago."""
-    with contextlib.suppress(OSError), os.scandir(target.parent) as listing:
-        prefix = _part_prefix(target)
+def left_over(target: Path) -> Iterator[os.DirEntry[str]]:
+    """What writers of a file lay beside it; of those that were killed it is still there."""
+    prefix = _part_prefix(target)
+    with os.scandir(target.parent) as listing:
         for entry in listing:
             rest = entry.name.removeprefix(prefix)
-            if rest == entry.name or len(rest) != _RANDOM + len(_PART) or rest[_RANDOM:] != _PART:
-                continue
+            if rest != entry.name and len(rest) == _RANDOM + len(_PART) and rest.endswith(_PART):
+                yield entry
+
+
+def _tidy(target: Path) -> None:
+    """Take away what writers of this file left that were killed a while ago."""
+    with contextlib.suppress(OSError):
+        for entry in left_over(target):
             # a newer one may belong to a writer of this moment
             if time.time() - entry.stat().st_mtime > LEFT_BEHIND:
                 os.unlink(entry.path)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import Any
 
 from sheetlab.checks import wording
@@ -13,7 +13,7 @@ from sheetlab.checks.assess import Assessment
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity
 from sheetlab.formula.statistics import growth
-from sheetlab.metrology.budget import COVERAGE_PROBABILITY, DIVISORS, student_t
+from sheetlab.metrology.budget import COVERAGE_PROBABILITY, budget_lines, student_t
 from sheetlab.metrology.statement import significant
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
 from sheetlab.practical.model import START_INPUTS, Practical
@@ -256,24 +256,9 @@ class _Results:
                 ]
             ]  # fmt: skip
             scale = its.unit.factor
-            for row in result.budget.rows:
-                source = row.source
-                factor = source.unit_factor
-                rows.append(
-                    [
-                        source.label,
-                        source.evaluation,
-                        source.distribution,
-                        source.half_width / factor,
-                        DIVISORS[source.distribution],
-                        source.standard_uncertainty / factor,
-                        source.unit or "fraction",
-                        source.dof,
-                        row.sensitivity * factor / scale,
-                        row.contribution / scale,
-                        Share(row.share),
-                    ]
-                )
+            for line in budget_lines(result.budget.rows, scale):
+                *values, share = astuple(line)
+                rows.append([*values, Share(share)])
             top = page.row + 1
             page.table(rows)
             count = sum(row.share >= LEAST_BAR for row in result.budget.rows)

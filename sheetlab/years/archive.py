@@ -31,7 +31,7 @@ from sheetlab.handling.folders import scan
 from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
 from sheetlab.workbook.evaluate_file import evaluate_file
-from sheetlab.workbook.package import open_elsewhere, write_atomically
+from sheetlab.workbook.package import left_over, open_elsewhere, write_atomically
 from sheetlab.years.archivebook import View, open_view, view_bytes
 from sheetlab.years.archivefiles import (
     PARQUET,
@@ -613,10 +613,9 @@ def renew_view(archive: Path, wait: float = WAIT) -> Finding | None:
 
 def _tidy(target: Path) -> None:
     """Take away what writers of a file left that were killed; only under the lock."""
-    name = "".join(f"[{char}]" if char in "*?[" else char for char in target.stem[:40])
-    for left in target.parent.glob(f".{name}-{'?' * 8}.part"):
+    for entry in left_over(target):
         with contextlib.suppress(OSError):
-            left.unlink()
+            os.unlink(entry.path)
 
 
 # -- checking, purging, importing, exporting ----------------------------------------------------

@@ -11,7 +11,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.style import Styles, lines_needed, set_page
@@ -182,7 +182,7 @@ def _distance(ratio: float) -> float:
 def check_lines(table: Table, checked: Checked, today: datetime.date) -> list[str]:
     """What the check of the archive came to, in sentences."""
     lines = [
-        f"Checked on {today.isoformat()}: {_many(checked.count, 'row')}; digest of the last row "
+        f"Checked on {today.isoformat()}: {many(checked.count, 'row')}; digest of the last row "
         f"{checked.head}.",
         "The table is complete and unaltered: the digest of every row fits its contents and the "
         "row before it."
@@ -283,7 +283,7 @@ def _text(name: str, table: Table, checked: Checked, today: datetime.date) -> st
     ):
         lines.append(
             f"  {year}  {practical}, definition version {version} ({digest}): "
-            f"{_many(results, 'result')} of {_many(groups, 'group')}; "
+            f"{many(results, 'result')} of {many(groups, 'group')}; "
             f"{ok} ok, {doubtful} doubtful, {failed} failed"
         )
     lines += ["", "Criteria", ""]
@@ -294,13 +294,9 @@ def _text(name: str, table: Table, checked: Checked, today: datetime.date) -> st
     for year, practical, which, code, findings, status, stated, row in samples(table.rows):
         lines.append(
             f"  {year}  {practical}, {which}: {code} (row {row}), "
-            f"{_many(findings, 'finding')}, {status}, {stated}"
+            f"{many(findings, 'finding')}, {status}, {stated}"
         )
     return "\n".join(lines) + "\n"
-
-
-def _many(count: object, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 def _exists(path: Path) -> Finding:
