@@ -1,6 +1,6 @@
 """Virtual benches with planted mistakes: how many are seen, how many are named, false alarms.
 
-    pytest -m slow -s tests/checks/test_recall.py        # prints the table
+    pytest -m slow -n 0 -s tests/checks/test_recall.py        # prints the table
 
 The rules were tuned on seeds below 5 000; what is reported here begins at 20 000. A mistake matters
 if it moves the result by more than its standard uncertainty, or a reading by a whole step of the
