@@ -413,11 +413,8 @@ class _Reader:
 
     def unseen(self, entries: Mapping[str, Sequence[Entry]]) -> None:
         """Readings in hidden rows: they count, and somebody should know."""
-        hidden = {
-            slot.sheet: self.store.hidden_rows(slot.sheet)
-            for slot in self.slots.values()
-            if slot is not None
-        }
+        sheets = {slot.sheet for slot in self.slots.values() if slot is not None}
+        hidden = {sheet: self.store.hidden_rows(sheet) for sheet in sheets}
         found = [
             entry.place
             for key, column in entries.items()

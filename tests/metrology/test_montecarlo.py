@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import published
 import pytest
+from scipy import stats
 
 from sheetlab.metrology import montecarlo
 from sheetlab.metrology.budget import Distribution, Source, budget, student_t
@@ -184,6 +185,42 @@ class TestOneSource:
 
     def test_t_with_infinite_degrees_of_freedom_is_normal(self) -> None:
         assert _single("t") == _single("normal")
+
+
+@pytest.mark.parametrize("dof", [1.0, 2.0, 3.0, 5.5, 13.0, 400.0])
+@pytest.mark.parametrize("together", [1, 2, 3])
+def test_deviates_of_t_have_its_distribution_and_share_their_estimate(
+    together: int, dof: float
+) -> None:
+    """Against scipy: each deviate alone, and the sum of squares of those with one estimate of
+    variance, which over their number is F with that number and ``dof`` degrees of freedom."""
+    seen: list[Any] = []
+    names = [f"x{i}" for i in range(together)]
+    sources = [
+        Source(name, name, "A", "t", 1.0, dof, estimate="" if together == 1 else "line")
+        for name in names
+    ]
+
+    def model(q: Mapping[str, Any]) -> Any:
+        seen.append([q[name].copy() for name in names])
+        return q["x0"]
+
+    _one(model, {n: Affine(0.0, {n: 1.0}) for n in names}, sources, trials=100_000)
+    samples = np.concatenate(seen, axis=1)
+    assert samples.shape == (together, 100_000)
+    for row in samples:
+        assert stats.kstest(row, stats.t(dof).cdf).pvalue > 1e-3
+    squares = (samples**2).mean(axis=0)
+    assert stats.kstest(squares, stats.f(together, dof).cdf).pvalue > 1e-3
+    if together > 1:
+        # the direction is uniform
+        angle = np.arctan2(samples[1], samples[0]) / (2.0 * np.pi) + 0.5
+        assert stats.kstest(angle, "uniform").pvalue > 1e-3
+
+
+def test_t_without_degrees_of_freedom_is_refused() -> None:
+    with pytest.raises(ValueError, match="degrees of freedom"):
+        propagate([lambda q: q["x"]], {"x": Affine(5.0, {"s": 1.0})}, [_source("s", "t", 1.0, 0.0)])
 
 
 def _two(model: Any, first: dict[str, float], second: dict[str, float], **keywords: int) -> Any:
