@@ -191,7 +191,8 @@ def evaluated_bytes(filled: Filled, assessment: Assessment) -> bytes:
         store = open_store(package)
     own = own_sheets(package)
     others = [sheet.name for sheet in store.sheets if sheet.name not in own]
-    return graft(package, write_results(assessment, free_titles(TITLES, others)), own)
+    titles = free_titles(TITLES, others)
+    return graft(package, lambda formats: write_results(assessment, titles, formats), own)
 
 
 def _located(findings: tuple[Finding, ...], path: Path) -> tuple[Finding, ...]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from xlsxwriter.packager import Packager
 
-from sheetlab.workbook.book import Book
+from sheetlab.workbook.book import Book, InlineSheet
 
 
 class _Kept(Packager):  # type: ignore[misc]  # the library has no types
@@ -23,12 +23,24 @@ class _Kept(Packager):  # type: ignore[misc]  # the library has no types
 
 
 class Parts(Book):
-    """A workbook in memory; the library's own file is what its parts are read from at worst."""
+    """A workbook in memory; the library's own file is what its parts are read from at worst.
 
-    def __init__(self) -> None:
+    ``first_format``: how many formats the workbook has into which its sheets go.
+    """
+
+    worksheet_class = InlineSheet
+
+    def __init__(self, first_format: int = 0) -> None:
+        self.first_format = first_format
         self.buffer = io.BytesIO()
         self.kept = _Kept()
         super().__init__(self.buffer)
+
+    def add_worksheet(self, title: str) -> Any:
+        """A sheet whose cells are those of the other workbook already."""
+        sheet = super().add_worksheet(title)
+        sheet.first_format = self.first_format
+        return sheet
 
     def _get_packager(self) -> Packager:
         return self.kept

@@ -35,15 +35,19 @@ LONGEST_TITLE = 31
 BUDGET_WIDTHS = (4.6, 0.6, 1.1, 1.0, 0.8, 1.1, 0.9, 1.0, 1.1, 1.2, 0.9)
 
 
-def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> dict[str, bytes]:
+def write_results(
+    assessment: Assessment, titles: Sequence[str] = TITLES, first_format: int = 0
+) -> dict[str, bytes]:
     """Parts of a workbook with the result sheets of one assessment, by name.
 
     Parameters
     ----------
     titles
         Free sheet titles, for the sheets of ``TITLES``.
+    first_format
+        How many cell formats the workbook has into which the sheets go.
     """
-    book = Parts()
+    book = Parts(first_format)
     _Results(assessment, dict(zip(TITLES, titles, strict=True)), book, Styles(book)).write()
     return book.parts()
 
@@ -75,7 +79,7 @@ class _Page:
             self.sheet.write_string(self.row, 0, text, self.styles(style, wrap=False))
         else:
             its = self.styles(style)
-            self.sheet.merge_range(self.row, 0, self.row, self.columns - 1, "", its)
+            self.sheet.merge_row(self.row, 0, self.columns - 1, its)
             self.sheet.write_string(self.row, 0, text, its)
         self.sheet.set_row(self.row, max(lines * 14.0 * size / 10 + 3, 17))
         self.row += 1
@@ -107,7 +111,7 @@ class _Page:
             shown = "" if text else "0.0%" if isinstance(value, Share) else number_format(value)
             style = self.styles("cell" if text else "figure", shown)
         if width > 1:
-            self.sheet.merge_range(self.row, column, self.row, column + width - 1, "", style)
+            self.sheet.merge_row(self.row, column, column + width - 1, style)
         if text:
             self.sheet.write_string(self.row, column, value, style)
         elif value is None or not math.isfinite(value):
