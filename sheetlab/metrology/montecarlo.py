@@ -18,6 +18,8 @@ SEED = 101
 BLOCK = 10_000
 """Trials at a time, for one thread: few enough for the cache of a processor."""
 FEWEST_DOF_OF_ERROR = 4.0
+THIN = 50
+FEW_THIN = 20
 NORMAL_FACTOR = 1.96
 """Half-width of a 95 % interval over the standard deviation, of a normal distribution."""
 THREADS = 2
@@ -100,12 +102,16 @@ def propagate(
     Raises
     ------
     ValueError
-        If a source of distribution t that is sampled has no positive degrees of freedom, the seed
-        is negative, the probability is 0 or less or above 1, or a model returns samples of another
-        shape, a single number apart.
+        If there are fewer than two trials, a source of distribution t that is sampled has no
+        positive degrees of freedom, the seed is negative, the probability is 0 or less or above 1,
+        or a model returns samples of another shape, a single number apart.
     """
     import numpy as np
 
+    if trials < 2:
+        raise ValueError(f"{trials} trials have no spread")
+    if not 0.0 < probability <= 1.0:
+        raise ValueError(f"a coverage probability of {probability}")
     used = [
         source
         for source in sources
@@ -181,22 +187,21 @@ def _summary(
     import numpy as np
 
     trials = len(result)
-    covered = round(probability * trials)
-    first = (trials - covered) // 2
-    last = min(first + covered, trials - 1)
-    # only the tails are sorted: both intervals end in them
-    tail = trials - covered
-    placed = np.partition(result, (tail, min(covered, trials - 1)))
-    lower, upper = np.sort(placed[: tail + 1]), np.sort(placed[covered:])
-    widths = upper[: len(lower)] - lower[: len(upper)]
-    at = int(np.argmin(widths)) if len(widths) else 0
-    placed[: tail + 1], placed[covered:] = lower, upper
+    # some lie outside
+    covered = min(max(round(probability * trials), 1), trials - 1)
+    outside = trials - covered
+    first = outside // 2
+    lower, upper = _tails(result, outside)
+    # intervals that cover so many begin in one tail and end in the other
+    widths = upper - lower
+    at = int(np.argmin(widths))
     mean = float(result.mean())
     squares = (result - mean) ** 2
-    spread = math.sqrt(float(squares.sum()) / (trials - 1)) if trials > 1 else math.nan
+    spread = math.sqrt(float(squares.sum()) / (trials - 1))
+    end = 0.5 * (1.0 - probability)
     errors = [
-        _end_error(placed, first, 0.5 * (1.0 - probability)),
-        _end_error(placed, last, 0.5 * (1.0 - probability)),
+        _end_error(lower, first, trials, end),
+        _end_error(upper[::-1], outside - 1 - first, trials, end),
     ]
     if least_dof > FEWEST_DOF_OF_ERROR:
         # below, the standard deviation has no standard error, and the mean hardly one
@@ -204,15 +209,15 @@ def _summary(
         errors.append(math.sqrt(max(fourth - spread**4, 0.0) / trials) / (2.0 * (spread or 1.0)))
         errors.append(spread / math.sqrt(trials))
     # judged on the width of the interval, which has a size for any number of degrees of freedom
-    width = 0.5 * float(placed[last] - placed[first])
+    width = 0.5 * float(widths[first])
     tolerance = numerical_tolerance(width / NORMAL_FACTOR, 1) / 5.0
     error = 2.0 * max(errors)
     found = Propagated(
         mean=mean,
         standard_uncertainty=spread,
-        low=float(placed[first]),
-        high=float(placed[last]),
-        shortest=(float(lower[at]), float(lower[at] + widths[at])),
+        low=float(lower[first]),
+        high=float(upper[first]),
+        shortest=(float(lower[at]), float(upper[at])),
         coverage_probability=probability,
         trials=trials,
         seed=seed,
@@ -222,14 +227,33 @@ def _summary(
     return found, error
 
 
-def _end_error(placed: Samples, index: int, tail: float) -> float:
-    """Standard error of an end of the interval, from the order statistics beside it."""
-    trials = len(placed)
-    reach = max(1, min(index, trials - 1 - index) // 3)
-    low, high = max(index - reach, 0), min(index + reach, trials - 1)
+def _tails(result: Samples, count: int) -> tuple[Samples, Samples]:
+    """The lowest and the highest samples, so many of each, in ascending order.
+
+    Sorted are those beyond limits from a thin sample, which are a few more; all of them if that
+    misses.
+    """
+    import numpy as np
+
+    thin = np.sort(result[::THIN])
+    place = min(int(1.3 * count / THIN) + FEW_THIN, len(thin) - 1)
+    lower = np.sort(result[result <= thin[place]])
+    upper = np.sort(result[result >= thin[-1 - place]])
+    if min(len(lower), len(upper)) < count:
+        lower = upper = np.sort(result)
+    return lower[:count], upper[-count:]
+
+
+def _end_error(tail: Samples, index: int, trials: int, probability: float) -> float:
+    """Standard error of an end of the interval, from the order statistics beside it.
+
+    ``tail`` begins at its outermost sample; ``probability`` is that of lying beyond the end.
+    """
+    reach = max(1, index // 3)
+    low, high = max(index - reach, 0), min(index + reach, len(tail) - 1)
     # standard deviation of the rank, times the distance of neighbouring samples
-    rank = math.sqrt(trials * tail * (1.0 - tail))
-    return rank * float(placed[high] - placed[low]) / (high - low) if high > low else math.inf
+    rank = math.sqrt(trials * probability * (1.0 - probability))
+    return rank * abs(float(tail[high] - tail[low])) / (high - low) if high > low else math.inf
 
 
 def _draw(
@@ -274,7 +298,7 @@ def _student_pair(
     Coordinates of a point whose direction is uniform and whose squared radius is twice F with 2
     and ``dof`` degrees of freedom: the polar way to normal deviates for Student's t (Bailey, Math.
     Comp. 62 (1994) 779; title and page from memory, the distribution is tested). Twice as fast as
-    a normal deviate over the root of chi-squared. The direction needs no more than single precision.
+    a normal deviate over the root of chi-squared. Single precision is enough for a direction.
     """
     import numpy as np
 

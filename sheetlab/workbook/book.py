@@ -12,6 +12,8 @@ from xlsxwriter.worksheet import CellBlankTuple, CellNumberTuple, CellStringTupl
 
 from sheetlab.workbook.style import BOOK_OPTIONS
 
+MOST_TEXT = 16_383
+"""Characters of a text that fit in a cell whatever they are: its limit counts units of UTF-16."""
 _MARKUP = ("<r>", "</r>")
 _END = " "
 """After it the library takes a text for what it is; a number for “<” it would escape again."""
@@ -52,8 +54,7 @@ class InlineSheet(Sheet):
             return int(Worksheet._write_string(self, row, col, string, cell_format))
         if self._check_dimensions(row, col):
             return -1
-        # half of the limit: it counts units of UTF-16
-        self.table[row][col] = CellStringTuple(string[: self.xls_strmax // 2], cell_format)
+        self.table[row][col] = CellStringTuple(string[:MOST_TEXT], cell_format)
         return 0
 
     def _write_cell(self, row: int, col: int, cell: Any) -> None:

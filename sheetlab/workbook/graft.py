@@ -14,7 +14,6 @@ import re
 import struct
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from copy import deepcopy
 from dataclasses import dataclass, field
 
 from lxml import etree
@@ -400,7 +399,7 @@ class _Graft:
     def merge_styles(self, new: etree._Element) -> None:
         def listed(name: str) -> list[etree._Element]:
             found = new.find(_tag(name))
-            return [] if found is None else [deepcopy(element) for element in found]
+            return [] if found is None else list(found)
 
         codes = [int(e.get("numFmtId", "0")) for e in self.style_list("numFmts")]
         following = max([163, *codes]) + 1

@@ -310,6 +310,40 @@ def test_the_interval_covers_its_part_of_the_trials() -> None:
     assert abs(below - above) <= 1
 
 
+@pytest.mark.parametrize("trials", [2, 3, 40, 999, 20_000])
+@pytest.mark.parametrize("kind", ["all alike", "few values", "in order", "backwards", "long tails"])
+def test_intervals_are_those_of_the_sorted_samples(kind: str, trials: int) -> None:
+    """JCGM 101:2008, 7.7, done with every sample in order."""
+    rng = np.random.default_rng(7)
+    samples = {
+        "all alike": np.zeros(trials),
+        "few values": rng.integers(0, 5, trials).astype(float),
+        "in order": np.arange(trials) * 1.0,
+        "backwards": -np.arange(trials) * 1.0,
+        "long tails": rng.standard_cauchy(trials),
+    }[kind]
+    given = iter(np.split(samples, range(montecarlo.BLOCK, trials, montecarlo.BLOCK)))
+    with pytest.MonkeyPatch.context() as patch:
+        # blocks come in order
+        patch.setattr(montecarlo, "THREADS", 1)
+        found = _one(lambda q: next(given), {"x": Affine(0.0, {})}, [], trials=trials)
+    samples.sort()
+    covered = min(round(0.95 * trials), trials - 1)
+    first = (trials - covered) // 2
+    widths = samples[covered:] - samples[: trials - covered]
+    least = int(np.argmin(widths))
+    assert (found.low, found.high) == (samples[first], samples[first + covered])
+    assert found.shortest == (samples[least], samples[least + covered])
+
+
+@pytest.mark.parametrize(("trials", "probability"), [(1, 0.95), (100, 0.0), (100, 1.5)])
+def test_what_has_no_interval_is_refused(trials: int, probability: float) -> None:
+    with pytest.raises(ValueError, match=r"trials|probability"):
+        propagate(
+            [lambda q: q["x"]], {"x": Affine(0.0, {})}, [], trials=trials, probability=probability
+        )
+
+
 @pytest.mark.parametrize(
     ("uncertainty", "digits", "tolerance"),
     [
@@ -412,5 +446,5 @@ class TestAdaptive:
         assert float(np.std(ends, ddof=1)) == pytest.approx(wanted, rel=0.3)
         rng = np.random.default_rng(1)
         samples = np.sort(rng.uniform(-math.sqrt(3.0), math.sqrt(3.0), 20_000))
-        found = montecarlo._end_error(samples, 500, 0.025)
+        found = montecarlo._end_error(samples[:1000], 500, 20_000, 0.025)
         assert found == pytest.approx(wanted, rel=0.15)
