@@ -11,7 +11,7 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-from course.classes import Marks, fill_class, handin
+from classes.groups import Marks, fill_class, handin
 from workbook.odf import open_document
 from workbook.tamper import edited
 

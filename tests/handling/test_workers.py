@@ -16,8 +16,8 @@ from itertools import islice
 from pathlib import Path
 
 import pytest
-from course.calls import DEADLY, POISON, SLOW, SQUARE
-from course.classes import fill_class, texts
+from classes.groups import fill_class, texts
+from handling.calls import DEADLY, POISON, SLOW, SQUARE
 
 import sheetlab
 from sheetlab.cli import main

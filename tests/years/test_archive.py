@@ -18,8 +18,8 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-import years
 from workbook.tamper import edited
+from years import department
 
 from sheetlab.cli import main
 from sheetlab.finding import Severity, SheetlabError
@@ -60,8 +60,8 @@ def class_(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Six filled workbooks in two folders."""
     folder = tmp_path_factory.mktemp("class")
     for i in range(6):
-        one = years.bench(i, f"Group {i + 1}", str(i % 2 + 1))
-        years.write(one, folder / ("before" if i < 3 else "after"))
+        one = department.bench(i, f"Group {i + 1}", str(i % 2 + 1))
+        department.write(one, folder / ("before" if i < 3 else "after"))
     return folder
 
 
@@ -85,9 +85,9 @@ def rows() -> list[Row]:
     """Five rows that were never on a disk."""
     ledger = Ledger()
     return [
-        ledger.append(entries_of(years.assessed(years.bench(i, f"G{i}")), 2026)[0], f"CODE{i}",
-                      "2026-11-25", "2027-12-31")
+        ledger.append(entries_of(its, 2026)[0], f"CODE{i}", "2026-11-25", "2027-12-31")
         for i in range(5)
+        for its in [department.assessed(department.bench(i, f"G{i}"))]
     ]  # fmt: skip
 
 
@@ -96,11 +96,11 @@ def rows() -> list[Row]:
 
 def test_a_row_holds_what_was_evaluated(made: Path) -> None:
     row = a.read(made).rows[0]
-    one = years.bench(3, "Group 4", "2")  # “after” comes before “before”
-    its = years.assessed(one)
+    one = department.bench(3, "Group 4", "2")  # “after” comes before “before”
+    its = department.assessed(one)
     budget = its.evaluation.measurand.budget
     e = row.entry
-    assert (e.year, e.practical, e.setup, e.status) == (2026, years.WIRE, "2", str(its.status))
+    assert (e.year, e.practical, e.setup, e.status) == (2026, department.WIRE, "2", str(its.status))
     for kept, value in ((e.value, budget.value), (e.u, budget.standard_uncertainty),
                         (e.expanded, budget.expanded_uncertainty), (e.k, budget.coverage_factor),
                         (e.dof, budget.effective_dof)):  # fmt: skip
@@ -109,7 +109,7 @@ def test_a_row_holds_what_was_evaluated(made: Path) -> None:
     assert numbers["zero", "screw_gauge"].value == pytest.approx(0.03e-3, abs=0.005e-3)
     assert numbers["zero", "screw_gauge"].shown == "mm"
     assert numbers["division", "screw_gauge"].value == pytest.approx(1e-5)
-    assert numbers["quantity", "d"].value == pytest.approx(years.DIAMETER * 1e-3, rel=0.02)
+    assert numbers["quantity", "d"].value == pytest.approx(department.DIAMETER * 1e-3, rel=0.02)
     line = its.evaluation.lines["load_line"].fit
     assert numbers["scatter", "load_line"].value == pytest.approx(line.residual_deviation)
     assert abs(numbers["comparison", "Y"].value) < 0.1
@@ -119,12 +119,12 @@ def test_a_row_holds_what_was_evaluated(made: Path) -> None:
 
 
 def test_no_name_is_kept_but_in_the_list_of_codes(class_: Path, tmp_path: Path) -> None:
-    one = years.bench(1, "Zebrafinch", "7")
+    one = department.bench(1, "Zebrafinch", "7")
     cells = {**one.cells, "start.observers": ["Wryneck"], "start.person": ["Nightjar"]}
-    years.write(replace(one, cells=cells), tmp_path / "in", "anything")
+    department.write(replace(one, cells=cells), tmp_path / "in", "anything")
     target = tmp_path / "D.xlsx"
     list(a.add([tmp_path / "in"], target, 2026, TODAY, tmp_path / "keys.csv"))
-    kept = a.database_of(target).read_bytes() + repr(years.shown(target)).encode()
+    kept = a.database_of(target).read_bytes() + repr(department.shown(target)).encode()
     for name in (b"Zebrafinch", b"Wryneck", b"Nightjar"):
         assert name not in kept
     keys = (tmp_path / "keys.csv").read_text(encoding="utf-8-sig")
@@ -149,7 +149,7 @@ def test_a_file_that_was_saved_again_is_the_same_source(class_: Path, copy: Path
     def as_text(book: openpyxl.Workbook) -> None:
         """A number typed as text is the same reading."""
         sheet = book["Dimensions"]
-        cell = next(c for r in sheet.iter_rows() for c in r if c.value == years.DIAMETER or
+        cell = next(c for r in sheet.iter_rows() for c in r if c.value == department.DIAMETER or
                     (isinstance(c.value, float) and not c.protection.locked))  # fmt: skip
         cell.value = str(cell.value).replace(".", ",")
 
@@ -163,9 +163,9 @@ def test_a_changed_reading_is_a_revision_and_never_an_overwrite(
     class_: Path, copy: Path, tmp_path: Path
 ) -> None:
     before = a.read(copy).rows
-    one = years.bench(3, "Group 4", "2")
+    one = department.bench(3, "Group 4", "2")
     changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
-    path = years.write(replace(one, cells=changed), tmp_path / "again")
+    path = department.write(replace(one, cells=changed), tmp_path / "again")
     (added,) = a.add([path], copy, 2026, TODAY)
     after = a.read(copy).rows
     assert after[:-1] == before
@@ -173,7 +173,7 @@ def test_a_changed_reading_is_a_revision_and_never_an_overwrite(
     assert (row.revision, row.replaces, row.code) == (2, before[0].number, before[0].code)
     assert [r.number for r in latest(after)] == [2, 3, 4, 5, 6, 7]
     # both files in one folder: adding again and again comes to rest
-    old = years.write(one, tmp_path / "again", "old")
+    old = department.write(one, tmp_path / "again", "old")
     assert [x.rows for x in a.add([path, old], copy, 2026, TODAY)] == [(), ()]
     assert a.check(copy, TODAY).findings == ()
 
@@ -194,7 +194,7 @@ def test_what_cannot_be_evaluated_is_told_and_the_others_are_added(
     class_: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
-    years.write(years.Bench("Blank", "1", {}), tmp_path, "blank")
+    department.write(department.Bench("Blank", "1", {}), tmp_path, "blank")
     files = [tmp_path, class_ / "after"]
     added = list(a.add(files, tmp_path / "D.xlsx", 2026, TODAY))
     assert [one.finding.code if one.finding else len(one.rows) for one in added] == [
@@ -204,7 +204,7 @@ def test_what_cannot_be_evaluated_is_told_and_the_others_are_added(
 
 def test_where_nothing_can_be_taken_no_archive_is_begun(tmp_path: Path) -> None:
     folder = tmp_path / "in"
-    years.write(years.Bench("Blank", "1", {}), folder, "blank")
+    department.write(department.Bench("Blank", "1", {}), folder, "blank")
     (folder / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
     (tmp_path / "new").mkdir()
     target = tmp_path / "new" / "D.xlsx"
@@ -221,13 +221,13 @@ def test_where_nothing_can_be_taken_no_archive_is_begun(tmp_path: Path) -> None:
 def test_the_sentence_for_one_row(
     class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    one = years.bench(3, "Group 4", "2")
-    path = years.write(one, tmp_path / "in")
+    one = department.bench(3, "Group 4", "2")
+    path = department.write(one, tmp_path / "in")
     add = ["archive", "add", str(path), "--archive", str(tmp_path / "D.xlsx"), "--year", "2026"]
     assert main(add) == 0
     assert "D.xlsx: 1 row added (0 of them revisions), 0 workbooks" in capsys.readouterr().out
     changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
-    years.write(replace(one, cells=changed), tmp_path / "in")
+    department.write(replace(one, cells=changed), tmp_path / "in")
     assert main(add) == 0
     assert "1 row added (1 of them a revision)" in capsys.readouterr().out
     assert main(add) == 0
@@ -249,14 +249,14 @@ def test_an_archive_by_another_name_is_refused_before_anything_is_read(
 
 
 def test_source_digest_depends_on_readings_alone() -> None:
-    one = years.bench(1, "A", "1")
-    base = years.assessed(one)
-    other = years.assessed(replace(one, group="B", setup="9"))
+    one = department.bench(1, "A", "1")
+    base = department.assessed(one)
+    other = department.assessed(replace(one, group="B", setup="9"))
     assert source_digest(base.practical, base.observations) == source_digest(
         other.practical, other.observations
     )
     cells = {**one.cells, "readings.mass": [*one.cells["readings.mass"][:-1], 99.0]}
-    moved = years.assessed(replace(one, cells=cells))
+    moved = department.assessed(replace(one, cells=cells))
     assert source_digest(moved.practical, moved.observations) != source_digest(
         base.practical, base.observations
     )
@@ -405,14 +405,14 @@ def test_the_database_itself_refuses_to_change_rows(copy: Path) -> None:
 
 def test_nothing_is_built_on_a_table_that_was_cut_off(copy: Path, tmp_path: Path) -> None:
     tampered(copy, "DELETE FROM results WHERE number = 6", "DELETE FROM numbers WHERE row = 6")
-    path = years.write(years.bench(50, "New"), tmp_path)
+    path = department.write(department.bench(50, "New"), tmp_path)
     with pytest.raises(SheetlabError, match="nothing was added"):
         list(a.add([path], copy, 2026, TODAY))
 
 
 def test_a_digest_that_was_noted_proves_the_rows_up_to_it(copy: Path, tmp_path: Path) -> None:
     noted = a.check(copy, TODAY).head
-    list(a.add([years.write(years.bench(50, "New"), tmp_path)], copy, 2026, TODAY))
+    list(a.add([department.write(department.bench(50, "New"), tmp_path)], copy, 2026, TODAY))
     assert a.check(copy, TODAY, noted).sound
     assert not a.check(copy, TODAY, noted[::-1]).sound
 
@@ -483,7 +483,7 @@ def test_what_is_added_while_a_view_is_made_is_not_written_over(
 
     monkeypatch.setattr(a, "view_bytes", meanwhile)
     assert a.renew_view(target) is None
-    assert len(years.shown(target)) == 6
+    assert len(department.shown(target)) == 6
     assert a.check(target, TODAY).findings == ()
 
 
@@ -531,7 +531,7 @@ def test_a_view_is_the_same_bytes_for_the_same_rows(rows: list[Row]) -> None:
 def test_a_view_that_is_open_is_left_alone(copy: Path, tmp_path: Path, lock: str) -> None:
     before = copy.read_bytes()
     (copy.parent / lock).touch()
-    path = years.write(years.bench(50, "New"), tmp_path / "in")
+    path = department.write(department.bench(50, "New"), tmp_path / "in")
     first, second = a.add([path], copy, 2026, TODAY)
     assert len(first.rows) == 1
     assert second.finding is not None
@@ -540,7 +540,7 @@ def test_a_view_that_is_open_is_left_alone(copy: Path, tmp_path: Path, lock: str
     assert len(a.read(copy).rows) == 7
     (copy.parent / lock).unlink()
     list(a.add([path], copy, 2026, TODAY))
-    assert len(years.shown(copy)) == 7
+    assert len(department.shown(copy)) == 7
 
 
 def test_an_archive_in_use_is_waited_for_and_then_told(copy: Path) -> None:
@@ -585,8 +585,8 @@ def test_export_to_parquet_without_its_library_is_told(
 
 @pytest.mark.parametrize("ending", ["csv", "parquet"])
 def test_the_table_goes_out_and_comes_back(copy: Path, tmp_path: Path, ending: str) -> None:
-    one = years.bench(9, '=HYPERLINK("x")', '\'=1, "A"\n-2')
-    list(a.add([years.write(one, tmp_path / "in", "x")], copy, 2026, TODAY))
+    one = department.bench(9, '=HYPERLINK("x")', '\'=1, "A"\n-2')
+    list(a.add([department.write(one, tmp_path / "in", "x")], copy, 2026, TODAY))
     before = a.read(copy)
     file = tmp_path / f"all.{ending}"
     new = tmp_path / "new" / "DEPARTMENT.xlsx"
@@ -633,7 +633,7 @@ def test_an_altered_or_foreign_file_is_not_imported(copy: Path, tmp_path: Path) 
 
 def test_a_view_may_be_left_for_later(copy: Path, tmp_path: Path) -> None:
     before = copy.read_bytes()
-    path = years.write(years.bench(50, "New"), tmp_path / "in")
+    path = department.write(department.bench(50, "New"), tmp_path / "in")
     add = ["archive", "add", str(path), "--archive", str(copy), "--year", "2026", "--no-view"]
     assert main(add) == 0
     assert copy.read_bytes() == before
@@ -659,7 +659,9 @@ def test_purge_waits_for_the_day_and_then_takes_codes_and_names(copy: Path) -> N
     table = a.read(copy)
     assert [row.entry for row in table.rows] == values
     for place in (a.database_of(copy), copy):
-        content = place.read_bytes() + (repr(years.shown(copy)).encode() if place == copy else b"")
+        content = place.read_bytes() + (
+            repr(department.shown(copy)).encode() if place == copy else b""
+        )
         assert not any(code.encode() in content for code in codes), place
     assert a.check(copy, LATER).findings == ()
 
@@ -691,8 +693,8 @@ def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
     folder = tmp_path / "in"
     folder.mkdir()
     for i, text in enumerate(HOSTILE):
-        one = years.bench(i, text, text)
-        years.write(one, folder, f"{i:02}")
+        one = department.bench(i, text, text)
+        department.write(one, folder, f"{i:02}")
     outside = {p for p in tmp_path.rglob("*") if target.parent not in p.parents}
     added = list(a.add([folder], target, 2026, TODAY))
     assert [len(one.rows) for one in added] == [1] * len(HOSTILE)
@@ -723,9 +725,9 @@ def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
 
 def test_only_hand_ins_of_a_folder_are_added(tmp_path: Path) -> None:
     folder = tmp_path / "in"
-    one = years.bench(3, "Group 4", "2")
-    years.write(one, folder, "final version 10")
-    path = years.write(years.bench(4, "Group 5", "2"), folder, "final version 9")
+    one = department.bench(3, "Group 4", "2")
+    department.write(one, folder, "final version 10")
+    path = department.write(department.bench(4, "Group 5", "2"), folder, "final version 9")
     assert main(["evaluate", str(path)]) == 0
     assert main(["class", str(folder), "--out", str(folder / "CLASS.xlsx")]) == 0
     (folder / ".Trash").mkdir()
@@ -749,7 +751,7 @@ def test_guarded_texts_come_back(text: str) -> None:
 def test_evidence_pack(copy: Path, tmp_path: Path) -> None:
     pack = evidence(copy, tmp_path / "pack", TODAY)
     text = pack.text.read_text(encoding="utf-8")
-    assert f"{years.WIRE}, definition version" in text
+    assert f"{department.WIRE}, definition version" in text
     assert "6 results of 6 groups" in text
     assert "complete and unaltered" in text
     # invented groups state no uncertainty of their own, but give their slope
@@ -763,7 +765,7 @@ def test_evidence_pack(copy: Path, tmp_path: Path) -> None:
 
 
 def test_what_the_program_did_is_no_evidence_of_the_group(tmp_path: Path) -> None:
-    one = years.bench(1, "Group 1")
+    one = department.bench(1, "Group 1")
     corners = {"x1": 0.0, "y1": 0.0, "x2": 3.0, "y2": 3.2}
     triangle = {f"load_line.triangle.{key}": [value] for key, value in corners.items()}
     one = replace(one, cells={**one.cells, **triangle, "answer.U": [0.4]})
@@ -774,7 +776,7 @@ def test_what_the_program_did_is_no_evidence_of_the_group(tmp_path: Path) -> Non
     assert len(without) < len(emptied) < len(one.cells)
 
     def own(cells: dict[str, list[object]]) -> set[str]:
-        numbers = entries_of(years.assessed(replace(one, cells=cells)), 2026)[0].numbers
+        numbers = entries_of(department.assessed(replace(one, cells=cells)), 2026)[0].numbers
         return {n.id for n in numbers if n.kind == "own"}
 
     assert own(one.cells) == {"answers", "uncertainty", "graph"}
@@ -782,7 +784,7 @@ def test_what_the_program_did_is_no_evidence_of_the_group(tmp_path: Path) -> Non
     assert own(slope) == {"answers", "graph"}
     assert own(uncertain) == {"uncertainty"}
     assert own(without) == set()
-    path = years.write(replace(one, cells=without), tmp_path / "in")
+    path = department.write(replace(one, cells=without), tmp_path / "in")
     list(a.add([path], tmp_path / "D.xlsx", 2026, TODAY))
     text = evidence(tmp_path / "D.xlsx", tmp_path / "pack", TODAY).text.read_text(encoding="utf-8")
     for title, kind in CRITERIA:
