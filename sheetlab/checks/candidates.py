@@ -25,7 +25,8 @@ from sheetlab.formula.tree import Binary, Call, Fitted, Negative, Node, Number, 
 from sheetlab.formula.values import argument_keys, evaluate
 from sheetlab.metrology.linetests import median
 from sheetlab.practical.evaluate import Numbers
-from sheetlab.practical.model import LineField, Practical, without_condition
+from sheetlab.practical.fields import LineField, without_condition
+from sheetlab.practical.model import Practical
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, neighbours
 

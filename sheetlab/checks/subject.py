@@ -13,7 +13,8 @@ from sheetlab.formula.values import evaluate
 from sheetlab.metrology.linepatterns import Explained, Observed, explain
 from sheetlab.practical.edits import SCALE_EDITS, Edit, reading_edits, whole_edits
 from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers, leaf_inputs, refitted
-from sheetlab.practical.model import DerivedField, InputField, Practical
+from sheetlab.practical.fields import DerivedField, InputField
+from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.practical.register import Bound
 from sheetlab.practical.study import LineStudy, study

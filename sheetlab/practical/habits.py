@@ -17,17 +17,11 @@ from sheetlab.formula import dimensions
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.tree import Binary, Call, FormulaError, Name, Node, Number, rebuild, walk
 from sheetlab.formula.values import evaluate
+from sheetlab.practical.bench_fields import ReadingField, ScaleField, row_numbers
 from sheetlab.practical.evaluate import Numbers, leaf_inputs
-from sheetlab.practical.forward import (
-    BenchError,
-    Cells,
-    Draws,
-    ReadingField,
-    ScaleField,
-    Shown,
-    row_numbers,
-)
-from sheetlab.practical.model import LineField, Practical
+from sheetlab.practical.fields import LineField
+from sheetlab.practical.forward import BenchError, Cells, Draws, Shown
+from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Entry, Observations
 from sheetlab.units import Unit, unit
 

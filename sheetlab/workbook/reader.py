@@ -16,8 +16,9 @@ from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.definition import Assist
+from sheetlab.practical.fields import InputField, expected_of
 from sheetlab.practical.loader import definition_digest, load, load_profile
-from sheetlab.practical.model import InputField, Practical, expected_of
+from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import EMPTY, Entry, Observations, typed_number
 from sheetlab.practical.profile import GUM
 from sheetlab.practical.register import Bound, load_bound
