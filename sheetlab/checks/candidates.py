@@ -16,7 +16,7 @@ from sheetlab.checks.causes import (
     Cause,
     power_words,
 )
-from sheetlab.checks.subject import Subject
+from sheetlab.checks.evaluated import Evaluated
 from sheetlab.checks.worlds import Place, World, finite
 from sheetlab.formula import slips
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
@@ -67,7 +67,7 @@ class Candidate:
 class Slips:
     """Every slip on the way to a quantity, in a world in which earlier answers are given."""
 
-    subject: Subject
+    subject: Evaluated
     world: World
     target: str
     unit: Unit

@@ -25,8 +25,9 @@ from sheetlab.practical.register import Bound, load_bound
 from sheetlab.workbook import identity
 from sheetlab.workbook.identity import Identity
 from sheetlab.workbook.layout import IDENTITY, Slot, defined_name, lay_out
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import Package, open_package
-from sheetlab.workbook.store import Cell, Store, address, open_store
+from sheetlab.workbook.store import Cell, Store, address
 
 MAX_ROWS = 500
 LEAST, MOST = 1e-15, 1e15
