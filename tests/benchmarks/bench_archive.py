@@ -15,8 +15,10 @@ from pathlib import Path
 from measure import Case, Task
 from years import department
 
-from sheetlab.years.archive import check, database_of, export, import_table
 from sheetlab.years.archivefiles import wide, write_csv
+from sheetlab.years.checking import check
+from sheetlab.years.database import database_of
+from sheetlab.years.exchange import export, import_table
 from sheetlab.years.ledger import Ledger, entries_of
 
 DAY = datetime.date(2026, 6, 1)

@@ -20,7 +20,7 @@ from years import department
 from sheetlab.cli import main
 from sheetlab.practical.bench import simulate
 from sheetlab.workbook.layout import defined_name
-from sheetlab.years.archive import read
+from sheetlab.years.database import read
 from sheetlab.years.drift import drifts
 
 pytestmark = pytest.mark.calc

@@ -20,7 +20,7 @@ from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import package_of
 from sheetlab.workbook.reader import read_workbook
 from sheetlab.workbook.store import Cell
-from sheetlab.years.archive import workbooks
+from sheetlab.years.adding import workbooks
 
 ODS = open_document(filled("Avocet"))
 

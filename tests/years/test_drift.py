@@ -17,7 +17,7 @@ from years import department
 
 from sheetlab.cli import main
 from sheetlab.finding import SheetlabError
-from sheetlab.years.archive import add
+from sheetlab.years.adding import add
 from sheetlab.years.drift import (
     BASELINE,
     HINTS,
