@@ -11,7 +11,8 @@ from sheetlab.formula.functions import Aggregate
 from sheetlab.formula.tree import Node
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers
-from sheetlab.practical.model import DerivedField, Practical
+from sheetlab.practical.fields import DerivedField
+from sheetlab.practical.model import Practical
 
 Place = tuple[str, tuple[str, ...]]
 

@@ -29,15 +29,15 @@ from sheetlab.metrology.repeats import common_rounding
 from sheetlab.metrology.secondorder import SecondOrder, second_order
 from sheetlab.metrology.statement import Statement, state
 from sheetlab.practical.definition import Result
-from sheetlab.practical.model import (
+from sheetlab.practical.fields import (
     LEAST_REASON,
     CurveField,
     DerivedField,
     InputField,
     LineField,
-    Practical,
     SourceSpec,
 )
+from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.units import per_unit

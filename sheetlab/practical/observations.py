@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from sheetlab.finding import NOWHERE, Finding, Place
 
 if TYPE_CHECKING:
-    from sheetlab.practical.model import InputField, Practical
+    from sheetlab.practical.fields import InputField
+    from sheetlab.practical.model import Practical
 
 Typed = Mapping[str, Sequence[float | str | None]]
 """What stands in the input cells: by key, one value or one a row."""

@@ -16,7 +16,8 @@ from sheetlab.formula.statistics import growth
 from sheetlab.metrology.budget import COVERAGE_PROBABILITY, budget_lines, student_t
 from sheetlab.metrology.statement import significant
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
-from sheetlab.practical.model import START_INPUTS, Practical
+from sheetlab.practical.fields import START_INPUTS
+from sheetlab.practical.model import Practical
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, per_unit
 from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart, share_chart

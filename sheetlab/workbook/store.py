@@ -174,12 +174,8 @@ def _shared_texts(package: Package) -> list[str]:
     return []
 
 
-def open_store(package: Package) -> Store:
-    """Sheets and names of a package; raises SheetlabError if its workbook part is unusable."""
-    if package.open_document:
-        from sheetlab.workbook.opendocument import open_document
-
-        return open_document(package)
+def open_sheets(package: Package) -> Store:
+    """Sheets and names of an .xlsx; raises SheetlabError if its workbook part is unusable."""
     root = xml(package.parts[package.workbook], package.path)
     relations = package.relationships(package.workbook)
     sheets = []

@@ -16,9 +16,9 @@ from lxml import etree
 
 from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.graft import TITLES, graft, own_sheets
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import open_package
 from sheetlab.workbook.parts import Parts
-from sheetlab.workbook.store import open_store
 from sheetlab.workbook.style import BOOK_OPTIONS
 from sheetlab.workbook.template import EPOCH
 
