@@ -74,8 +74,7 @@ class World:
             if all(self.changed.isdisjoint(self.below[key]) for key in columns):
                 self.found[place] = self.parent.aggregate(rule, columns)
             else:
-                statistic = rule.rule([self.column(key) for key in columns], 0.0)
-                self.found[place] = None if statistic is None else statistic.value
+                self.found[place] = rule.value([self.column(key) for key in columns])
         return self.found[place]
 
     def with_(
