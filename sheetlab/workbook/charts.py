@@ -161,6 +161,8 @@ def share_chart(book: Any, sheet: str, first_row: int, count: int, symbol: str) 
             "name_font": font,
             "num_font": font,
             "num_format": "0%",
+            # the axis of sources runs downwards, so its high end is below, where the title is
+            "label_position": "high",
             "min": 0,
             "max": 1,
             "major_unit": 0.2,

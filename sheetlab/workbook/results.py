@@ -32,7 +32,9 @@ MOST_BARS = 2
 MOST_POINTS = 40
 LONGEST_TITLE = 31
 """Characters of a sheet's title in every spreadsheet program."""
-BUDGET_WIDTHS = (4.6, 0.6, 1.1, 1.0, 0.8, 1.1, 0.9, 1.0, 1.1, 1.2, 0.9)
+BUDGET_WIDTHS = (2.7, 0.5, 1.0, 1.0, 0.7, 1.0, 0.75, 0.85, 1.1, 1.1, 0.8)
+LINES_WIDTHS = (1.2, 0.5, 0.95, 0.95, 1.0, 1.0, 1.2, 1.0, 1.1, 1.0)
+"""Widths of both are such that a usual sheet prints on one upright page, and is still read."""
 
 
 def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> dict[str, bytes]:
@@ -82,9 +84,6 @@ class _Page:
 
     def gap(self) -> None:
         self.row += 1
-
-    def break_page(self) -> None:
-        self.sheet.set_h_pagebreaks([self.row])
 
     def table(self, rows: Sequence[Sequence[Any]], spans: Sequence[int] = ()) -> None:
         """A heading row, then rows of texts and numbers; a value may span several columns."""
@@ -143,8 +142,8 @@ class _Results:
 
     def write(self) -> None:
         self.evaluation(self.page("Evaluation", (4, 1, 1, 1, 1, 1)))
-        self.budget(self.page("Budget", BUDGET_WIDTHS, landscape=True))
-        self.lines(self.page("Lines", (2.4, *[1] * 11), landscape=True))
+        self.budget(self.page("Budget", BUDGET_WIDTHS))
+        self.lines(self.page("Lines", LINES_WIDTHS))
         charts = self.working(self.page("Working", [1] * 14, landscape=True))
         self.graphs(self.page("Graphs", [1] * 9), charts)
         self.findings(self.page("Findings", (2, 1, 4, 3, 4), landscape=True))
@@ -252,7 +251,7 @@ class _Results:
                 [
                     "source of uncertainty", "type", "distribution", "half-width or s",
                     "divisor", "standard uncertainty u", "unit", "degrees of freedom",
-                    "sensitivity c", "contribution |c| u", "share of variance",
+                    "sensitivity c", "contribution\n|c| u", "share of variance",
                 ]
             ]  # fmt: skip
             scale = its.unit.factor
@@ -283,9 +282,6 @@ class _Results:
                     "-", "−"
                 ),
             )
-        if bars:
-            # the tables fill a page
-            page.break_page()
         for label, note in notes.items():
             page.line(f"{label}: {note}", "rule")
         page.gap()
@@ -327,7 +323,7 @@ class _Results:
                     by.remark,
                 ]
             )
-        page.table(rows, (2, 1, 1, 1, 1, 6))
+        page.table(rows, (3, 1, 1, 1, 1, 3))
         page.line(self.words.scatter_line(line))
         for text in self.words.study_lines(one):
             page.line(text)
@@ -383,7 +379,7 @@ class _Results:
                 [parameter.title, its.from_si(curve.fit.parameters[i]), wide / its.factor,
                  its.pretty]
             )  # fmt: skip
-        page.table(rows, (2, 1, 1, 1))
+        page.table(rows, (3, 1, 1, 1))
         spread = significant(curve.fit.residual_deviation / y_unit.factor, 3)
         page.line(
             f"Standard deviation about the curve {spread} {y_unit.pretty}, "
@@ -597,7 +593,7 @@ class _Results:
             page.gap()
             residuals = [sign * p.residual / y_unit.factor for p in line.fit.points]
             high = max([1e-12, *(abs(r) for r in residuals)])
-            titles = ("Residuals", d.x_title, f"reading − line / {y_unit.pretty}")
+            titles = ("Residuals", d.x_title, f"(reading − line) / {y_unit.pretty}".rstrip(" /"))
             updown = axis([-high, high])
             chart = residual_chart(self.book, data, titles, (across, _wide(updown)))
             page.sheet.insert_chart(page.row, 0, chart, {"description": "Residuals"})

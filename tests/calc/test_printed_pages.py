@@ -1,0 +1,46 @@
+"""How many pages each sheet takes when Calc prints it, and how small its letters are."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import openpyxl
+import pytest
+from calc.office import Office
+from calc.printed import Page, pages, sheet_pages
+from examples import filled
+
+from sheetlab.cli import main
+
+pytestmark = pytest.mark.calc
+
+LEAST = 7.0
+"""Height of a line in points, which is a fifth more than the size of its letters."""
+
+
+def printed(office: Office, path: Path) -> list[Page]:
+    target = path.with_suffix(".pdf")
+    office.to_pdf(path, target)
+    return pages(target, openpyxl.load_workbook(path, read_only=True).sheetnames)
+
+
+@pytest.mark.parametrize("group", ["Fulmar", "Turnstone"])
+def test_a_sheet_of_results_is_a_page(office: Office, tmp_path: Path, group: str) -> None:
+    path = tmp_path / f"{group}.xlsx"
+    path.write_bytes(filled(group))
+    assert main(["evaluate", str(path), "--in-place"]) == 0
+    found = printed(office, path)
+    assert {page.sheet: 1 for page in found} | {"Working": 2} == sheet_pages(found)
+    assert {page.sheet for page in found if page.lies} >= {"Working", "Findings"}
+    assert not any(page.lies for page in found if page.sheet in ("Budget", "Lines", "Graphs"))
+    assert min(page.letters for page in found) > LEAST
+
+
+def test_a_wide_sheet_lies(office: Office, tmp_path: Path) -> None:
+    path = tmp_path / "wire.xlsx"
+    path.write_bytes(filled("Avocet"))
+    lying = {page.sheet: page.lies for page in printed(office, path)}
+    assert lying == {
+        "Start": False, "Instruments": False, "Dimensions": True, "Readings": True,
+        "My result": False,
+    }  # fmt: skip
