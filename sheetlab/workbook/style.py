@@ -54,6 +54,8 @@ _STYLES: dict[str, dict[str, Any]] = {
         "border": 1,
         "border_color": RULE,
     },
+    "column-upright": {"bold": True, "font_size": 9, "align": "center", "valign": "vcenter",
+                       "bg_color": BAND, "border": 1, "border_color": RULE, "rotation": 90},
     "number-label": {"align": "center", "border": 1, "border_color": RULE, "font_color": SOFT},
     "input": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
               "align": "center"},

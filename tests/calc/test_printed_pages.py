@@ -8,6 +8,7 @@ import openpyxl
 import pytest
 from calc.office import Office
 from calc.printed import Page, pages, sheet_pages
+from course.classes import fill_class
 from examples import filled
 
 from sheetlab.cli import main
@@ -44,3 +45,21 @@ def test_a_wide_sheet_lies(office: Office, tmp_path: Path) -> None:
         "Start": False, "Instruments": False, "Dimensions": True, "Readings": True,
         "My result": False,
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("scheme", ["bench-and-sums", "quick-ten"])
+def test_a_class_is_read_on_paper(office: Office, tmp_path: Path, scheme: str) -> None:
+    paths = fill_class(tmp_path / "in", 12)
+    paths[0].rename(paths[0].with_name("wire-stretching Sanderling.xlsx"))
+    out = tmp_path / "CLASS.xlsx"
+    assert main(["class", str(tmp_path / "in"), "--scheme", scheme, "--out", str(out)]) == 0
+    found = printed(office, out)
+    assert min(page.letters for page in found) > LEAST
+    count = sheet_pages(found)
+    assert count["Feedback"] == 12
+    # the table, and the plot below it
+    assert count["Results"] == 2
+    assert {count[sheet] for sheet in ("Marks", "Set-ups", "Budget", "Open points")} == {1}
+    names = sorted(path.name for path in (tmp_path / "in").iterdir())
+    first = next(page for page in found if page.sheet == "Results")
+    assert all(name in first.text for name in names)
