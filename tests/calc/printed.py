@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 _FOOTER = re.compile(r"(?P<sheet>\S[^\n]*?)\s+page \d+ of \d+\s*$", re.MULTILINE)
-_WORD = re.compile(r'<word xMin="[^"]*" yMin="([^"]*)" xMax="[^"]*" yMax="([^"]*)">(.*?)</word>')
+_WORD = re.compile(r'<word xMin="(.*?)" yMin="(.*?)" xMax="(.*?)" yMax="(.*?)">(.*?)</word>')
+FOOT = 60.0
+"""Points from the lower edge within which the footer stands."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,9 @@ class Page:
     """Points."""
     letters: float
     """Height of the lowest line of the page but its footer, in points."""
+
+    gap: float
+    """Points between the texts at the left and at the right of the footer."""
 
     @property
     def lies(self) -> bool:
@@ -44,13 +49,15 @@ def pages(pdf: Path, sheets: list[str]) -> list[Page]:
         size = re.match(r'width="([\d.]+)" height="([\d.]+)"', box)
         assert size is not None
         wide, high = map(float, size.groups())
-        words = [
-            (float(bottom) - float(top), float(top), html.unescape(word))
-            for top, bottom, word in _WORD.findall(box)
+        words = [(*map(float, place), html.unescape(word)) for *place, word in _WORD.findall(box)]
+        heights = [
+            bottom - top for _, top, _, bottom, word in words if top < high - FOOT and len(word) > 1
         ]
-        lowest = min((h for h, top, word in words if top < high - 60.0 and len(word) > 1),
-                     default=0.0)  # fmt: skip
-        found.append(Page(sheet, text, wide, high, lowest))
+        foot = [word for word in words if word[1] >= high - FOOT]
+        start = max(left for left, *_, word in foot if word == sheet.split()[0])
+        ends = [right for left, _, right, _, _ in foot if left < start]
+        gap = start - max(ends, default=0.0)
+        found.append(Page(sheet, text, wide, high, min(heights, default=0.0), gap))
     return found
 
 

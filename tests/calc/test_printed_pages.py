@@ -8,10 +8,13 @@ import openpyxl
 import pytest
 from calc.office import Office
 from calc.printed import Page, pages, sheet_pages
-from course.classes import fill_class
+from course.classes import WIRE, fill_class
 from examples import filled
 
+from sheetlab.before.issue import issue
 from sheetlab.cli import main
+from sheetlab.handling.roster import Group
+from sheetlab.practical.loader import catalogue
 
 pytestmark = pytest.mark.calc
 
@@ -63,3 +66,11 @@ def test_a_class_is_read_on_paper(office: Office, tmp_path: Path, scheme: str) -
     names = sorted(path.name for path in (tmp_path / "in").iterdir())
     first = next(page for page in found if page.sheet == "Results")
     assert all(name in first.text for name in names)
+
+
+@pytest.mark.parametrize("group", ["W" * 60, "Thursday afternoon " * 3, "鳥" * 60])
+def test_the_texts_of_a_footer_stand_apart(office: Office, tmp_path: Path, group: str) -> None:
+    (made,) = issue(catalogue(), WIRE, tmp_path, [Group(group, "W1")])
+    found = printed(office, made.path)
+    assert all(page.gap > 10.0 for page in found)
+    assert all(group[:10] in page.text for page in found)
