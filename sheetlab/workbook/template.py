@@ -162,6 +162,14 @@ class _Writer:
                     self.grid(sheet, block, cells)
                 case Picture():
                     self.picture(sheet, block, plan.columns)
+        typed = [
+            (slot.row, slot.column)
+            for key, slot in self.layout.slots.items()
+            if slot.sheet == plan.title and key in self.practical.inputs
+        ]
+        if typed:
+            # the cursor waits where typing begins
+            sheet.set_selection(*min(typed), *min(typed))
         sheet.protect("", {"format_columns": True, "format_rows": True})
 
     def text(self, sheet: Any, block: Text, columns: int) -> None:

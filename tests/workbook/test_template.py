@@ -180,3 +180,15 @@ def test_questions_and_hints_are_in_the_decimal_mark_of_the_profile() -> None:
     assert [text.replace(",", ".") for text in said[","]] == [
         text.replace(",", ".") for text in said["."]
     ]
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_the_cursor_waits_in_the_first_cell_to_type_in(name: str) -> None:
+    workbook = book(name)
+    assert workbook.active.title == START
+    for sheet in workbook:
+        cell = sheet[sheet.sheet_view.selection[0].activeCell]
+        if sheet.title != IDENTITY:
+            above = (c for row in sheet.iter_rows(max_row=cell.row - 1) for c in row)
+            assert not cell.protection.locked
+            assert all(c.protection.locked for c in above)
