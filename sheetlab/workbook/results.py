@@ -231,7 +231,7 @@ class _Results:
         page.line("Findings", "heading")
         for finding in grave[:FEW_FINDINGS]:
             where = f"{finding.place.sheet} {finding.place.cell}".strip()
-            page.line(f"{where}: {finding.message}" if where else finding.message)
+            page.line(f"{where}: {finding.message}" if where else _sentence(finding.message))
         left = len(self.assessment.findings) - min(len(grave), FEW_FINDINGS)
         if left:
             page.line(f"{left} more on the sheet {self.titles['Findings']}.", "note")
