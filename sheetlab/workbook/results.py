@@ -30,6 +30,9 @@ FEW_FINDINGS = 7
 LEAST_BAR = 0.001
 MOST_BARS = 2
 MOST_POINTS = 40
+ROW_HEIGHT, UPRIGHT_HEIGHT = 15.0, 740.0
+"""Points: of a row that is left as it is, and between the margins of an upright page."""
+LEAST_SCALE = 0.65
 LONGEST_TITLE = 31
 """Characters of a sheet's title in every spreadsheet program."""
 BUDGET_WIDTHS = (2.7, 0.5, 1.0, 1.0, 0.7, 1.0, 0.75, 0.85, 1.1, 1.1, 0.8)
@@ -62,6 +65,8 @@ class _Page:
     styles: Styles
     widths: Sequence[float]
     row: int = 0
+    more: float = 0.0
+    """Points by which the rows so far are higher than rows are of themselves."""
 
     @property
     def columns(self) -> int:
@@ -79,8 +84,17 @@ class _Page:
             its = self.styles(style)
             self.sheet.merge_range(self.row, 0, self.row, self.columns - 1, "", its)
             self.sheet.write_string(self.row, 0, text, its)
-        self.sheet.set_row(self.row, max(lines * 14.0 * size / 10 + 3, 17))
+        self.end_row(max(lines * 14.0 * size / 10 + 3, 17))
+
+    def end_row(self, height: float) -> None:
+        self.sheet.set_row(self.row, height)
+        self.more += height - ROW_HEIGHT
         self.row += 1
+
+    def on_one_page(self) -> None:
+        """Print an upright sheet on one page, unless its letters would get too small for that."""
+        if self.row * ROW_HEIGHT + self.more <= UPRIGHT_HEIGHT / LEAST_SCALE:
+            self.sheet.fit_to_pages(1, 1)
 
     def gap(self) -> None:
         self.row += 1
@@ -95,8 +109,7 @@ class _Page:
                     room = 0.88 * sum(self.widths[column : column + span]) - 0.8
                     most = max(most, lines_needed(value, room))
                 column += span
-            self.sheet.set_row(self.row, most * 13.5 + 4)
-            self.row += 1
+            self.end_row(most * 13.5 + 4)
 
     def cell(self, column: int, width: int, value: Any, head: bool) -> None:
         text = isinstance(value, str)
@@ -289,6 +302,7 @@ class _Results:
             chart = share_chart(self.book, self.titles["Budget"], top, count, symbol)
             page.sheet.insert_chart(page.row, 0, chart, {"description": "Shares of variance"})
             page.row += 8 + count
+        page.on_one_page()
 
     # -- lines -------------------------------------------------------------------------------
 
@@ -300,6 +314,7 @@ class _Results:
             self.line_study(page, one)
         for curve in curves.values():
             self.curve(page, curve)
+        page.on_one_page()
 
     def line_study(self, page: _Page, one: LineStudy) -> None:
         line = one.line
