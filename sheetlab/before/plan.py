@@ -573,7 +573,7 @@ def _risk_page(page: _Page, plan: Plan, drop: float | None) -> None:
     page.gap()
     page.text(
         "The assessment of the risk is made by the person in charge under the rules of the school "
-        "or employer; the numbers above are a help for it and can be wrong for this wire.",
+        "or employer; the numbers above are a help for it and can be wrong for this place.",
         "note",
     )
 

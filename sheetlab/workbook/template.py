@@ -41,6 +41,8 @@ __all__ = ["Typed", "as_cells_show", "write_template"]
 COLUMN_WIDTH = 10.3
 LINE_HEIGHT = 14.0
 ROWS_OF_A_PAGE = 60
+UPRIGHT_COLUMNS = 10
+"""Columns beyond which a sheet prints on a page that lies, lest its letters get small."""
 GRID_ROW_HEIGHT = 27.0
 VALUE_ROW_HEIGHT = 19.0
 EPOCH = datetime.datetime(2020, 1, 1)  # no clock in the file: same inputs, same bytes
@@ -139,7 +141,8 @@ class _Writer:
 
     def sheet(self, plan: SheetLayout) -> None:
         sheet = self.book.add_worksheet(plan.title)
-        set_page(sheet, plan.landscape, self.practical.definition.title, self.start_text())
+        lying = plan.landscape or plan.columns > UPRIGHT_COLUMNS
+        set_page(sheet, lying, self.practical.definition.title, self.start_text())
         sheet.set_column(0, plan.columns - 1, COLUMN_WIDTH)
         sheet.print_area(0, 0, max(plan.rows - 1, 0), plan.columns - 1)
         sheet.fit_to_pages(1, 1 if plan.rows <= ROWS_OF_A_PAGE else 0)
@@ -154,6 +157,14 @@ class _Writer:
                     self.grid(sheet, block, cells)
                 case Picture():
                     self.picture(sheet, block, plan.columns)
+        typed = [
+            (slot.row, slot.column)
+            for key, slot in self.layout.slots.items()
+            if slot.sheet == plan.title and key in self.practical.inputs
+        ]
+        if typed:
+            # the cursor waits where typing begins
+            sheet.set_selection(*min(typed), *min(typed))
         sheet.protect("", {"format_columns": True, "format_rows": True})
 
     def text(self, sheet: Any, block: Text, columns: int) -> None:
@@ -263,7 +274,11 @@ class _Writer:
             else:
                 sheet.write_number(row, slot.column, value, cell_style)
         last = slot.row + slot.rows - 1
-        sheet.data_validation(slot.row, slot.column, last, slot.column, _validation(one))
+        rule = {
+            key: self.profile.sentence(text) if key.endswith("_message") else text
+            for key, text in _validation(one).items()
+        }
+        sheet.data_validation(slot.row, slot.column, last, slot.column, rule)
 
     def worked_cell(
         self, sheet: Any, key: str, row: int | None, slot: Slot, cells: LayoutCells
@@ -331,7 +346,8 @@ class _Writer:
         if not asked:
             return None
         formula, value = '""', ""
-        for test, question, broken in reversed(asked):
+        for test, text, broken in reversed(asked):
+            question = self.profile.sentence(text)
             formula = f"IF({test},{quoted(question)},{formula})"
             value = question if broken else value
         return f"={formula}", value

@@ -26,6 +26,7 @@ from sheetlab.during.benches import (
     Bench,
     Rank,
     Rows,
+    cut_middle,
     table,
 )
 from sheetlab.during.watch import _events, _Watcher
@@ -410,6 +411,24 @@ def test_narrow_tables_keep_the_finding(tmp_path: Path) -> None:
         assert "Readings C13" in row
         assert len(row) <= width
         assert width < 80 or "readings 8/10" in row
+
+
+def test_long_names_that_end_differently_are_told_apart() -> None:
+    names = [f"Thursday afternoon, bench {i}" for i in (1, 2, 13)]
+    some = [
+        Bench(
+            f"{i}.xlsx", NOON, Rank.LOOK, name, f"W{i}", "wire-stretching",
+            (Rows("Diameter of the wire", 3, 8), Rows("readings", 8, 10)), 2,
+            "Readings C13: loading lies above the line through all other points", "Y = 1 GPa",
+        )
+        for i, name in enumerate(names)
+    ]  # fmt: skip
+    for width in (60, 80, 120, 160):
+        lines = table(some, width, NOON)[3:]
+        shown = [line.partition("Thur")[2].partition("  ")[0] for line in lines]
+        assert len(set(shown)) == 3
+        assert all(line.endswith(name[-2:]) for line, name in zip(shown, names, strict=True))
+    assert cut_middle("Thursday bench 13", 9) == "Thur…h 13"
 
 
 def test_events(tmp_path: Path) -> None:
