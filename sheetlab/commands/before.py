@@ -118,6 +118,7 @@ def plan(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="PLAN.xlsx", help="write the plan and its risk sheet"
     )
+    profile_option(parser, "as gum has it")
     definitions_option(parser)
     parser.set_defaults(run=_plan)
 
@@ -332,12 +333,14 @@ def _rota(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace) -> int:
     from sheetlab.before.plan import make_plan, plan_text, refuse, save_plan
+    from sheetlab.practical.loader import find_profile
 
     if options.out is not None:
         expect_ending(options.out, ".xlsx")
     made = make_plan(
         catalogue_of(options), options.practical, options.settings, options.material, options.gauge,
         options.masses, options.limit, options.reason, options.materials,
+        find_profile(options.profile) if options.profile else None,
     )  # fmt: skip
     refuse(made)
     if options.out is not None:
