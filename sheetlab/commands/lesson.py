@@ -96,7 +96,8 @@ def class_(parser: argparse.ArgumentParser) -> None:
 
 
 def _evaluate(options: argparse.Namespace) -> int:
-    from sheetlab.handling.batch import evaluate_many, expand, passed_over
+    from sheetlab.handling.batch import evaluate_many
+    from sheetlab.handling.folders import expand, passed_over
     from sheetlab.practical.loader import find_profile
 
     paths = list(expand(options.files))
@@ -213,7 +214,7 @@ def _watch(options: argparse.Namespace) -> int:
 def _class(options: argparse.Namespace) -> int:
     from sheetlab.classes.classroom import run_class
     from sheetlab.classes.schemes import USUAL, find_scheme
-    from sheetlab.handling.batch import passed_over
+    from sheetlab.handling.folders import passed_over
     from sheetlab.practical.loader import find_profile
 
     scheme = find_scheme(options.scheme or USUAL)
