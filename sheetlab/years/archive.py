@@ -172,6 +172,10 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
         if connection is not None:
             # what was not committed is taken back
             connection.close()
+            with contextlib.suppress(OSError):
+                # begun in vain
+                if not path.stat().st_size:
+                    path.unlink()
 
 
 @contextlib.contextmanager
@@ -297,6 +301,14 @@ class KeyList:
         self.codes -= codes
         self.changed = len(self.groups) < before
         return before - len(self.groups)
+
+    def try_folder(self) -> None:
+        """Refuse a list that could not be saved where it is to lie, before anything is begun."""
+        try:
+            with tempfile.TemporaryFile(dir=Path(os.path.realpath(self.path)).parent):
+                pass
+        except OSError as error:
+            raise SheetlabError(_not_saved(self.path, error)) from error
 
     def save(self) -> None:
         """Write the list if it has changed."""
@@ -528,9 +540,11 @@ class _Writer:
 
     def append(self, found: Sequence[_Read]) -> list[Added]:
         """What became of some workbooks; all of it is on the disk."""
-        if not any(one.entries for one in found) and not database_of(self.archive).exists():
-            # where nothing could be taken there is no archive to begin
-            return [Added(one.path, finding=one.finding) for one in found]
+        if not database_of(self.archive).exists():
+            if not any(one.entries for one in found):
+                # where nothing could be taken there is no archive to begin
+                return [Added(one.path, finding=one.finding) for one in found]
+            read_codes(self.codes).try_folder()
         with locked(self.archive, self.wait):
             keys = read_codes(self.codes)
             with _opened(database_of(self.archive)) as connection:
@@ -542,8 +556,7 @@ class _Writer:
                 try:
                     keys.save()
                 except OSError as error:
-                    reason = f"it cannot be written: {error.strerror or error}"
-                    raise SheetlabError(_key_list_refused(self.codes, reason)) from error
+                    raise SheetlabError(_not_saved(self.codes, error)) from error
                 rows = [row for one in added for row in one.rows]
                 if rows:
                     _insert(
@@ -970,6 +983,10 @@ def _key_list_refused(path: Path, why: str) -> Finding:
         "Give another name with --codes. Nothing was added.",
         Place(path.name),
     )
+
+
+def _not_saved(path: Path, error: OSError) -> Finding:
+    return _key_list_refused(path, f"it cannot be written: {error.strerror or error}")
 
 
 def _view_open(archive: Path, what: str) -> Finding:
