@@ -212,7 +212,7 @@ def test_every_command_can_be_asked_for_help(capsys: pytest.CaptureFixture[str])
         (
             ("archive", "add", "x.xlsx", "--archive", "A.xlsx", "--year", "2026",
              "--keep-until", "31.12.2027"),
-            "a day such as 2027-12-31",
+            "a day as 2026-09-01",
         ),
         (("drift", "A.xlsx", "--baseline", "six"), "a whole number, 5 or more"),
         (("drift", "A.xlsx", "--baseline-years", "old"), "2024-2025"),

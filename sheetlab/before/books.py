@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import tomllib
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import SheetlabError
 from sheetlab.practical import standards
+from sheetlab.practical.loader import key_refused
 from sheetlab.practical.loads import Gauge, Material, megapascals
 from sheetlab.practical.planning import Books
 
@@ -109,12 +110,10 @@ def _material(row: Any, where: str, file: str) -> Material:
     )
 
 
-def _refused(file: str, key: str, reason: str) -> Finding:
-    return Finding(
-        "materials-refused",
-        Severity.STOP,
-        f"the table of materials is refused at “{key}”: {reason}",
-        "tables [[materials]] with name, choice, modulus (GPa), breaking and yield (MPa), source",
-        "Correct the file and try again.",
-        Place(file=file),
-    )
+_refused = partial(
+    key_refused,
+    "materials-refused",
+    "the table of materials",
+    allowed="tables [[materials]] with name, choice, modulus (GPa), breaking and yield (MPa), "
+    "source",
+)

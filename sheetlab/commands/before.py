@@ -15,10 +15,10 @@ from sheetlab.commands.console import (
     SOME_FAILED,
     catalogue_of,
     complain,
+    day,
     decimal,
     definitions_option,
     expect_ending,
-    no_date,
     profile_option,
     roster_of,
     say,
@@ -67,7 +67,7 @@ def issue(parser: argparse.ArgumentParser) -> None:
         help="bind each workbook to what this register knows of its set-up",
     )  # fmt: skip
     parser.add_argument(
-        "--date", default="", metavar="DAY",
+        "--date", type=day("--date"), metavar="DAY",
         help="day of issue, for checks that are due (usual: today), as 2026-09-01",
     )  # fmt: skip
     parser.add_argument(
@@ -118,6 +118,7 @@ def plan(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="PLAN.xlsx", help="write the plan and its risk sheet"
     )
+    profile_option(parser, "as gum has it")
     definitions_option(parser)
     parser.set_defaults(run=_plan)
 
@@ -132,7 +133,7 @@ def register(parser: argparse.ArgumentParser) -> None:
     checking = kept.add_parser("check", help="list cells that are wrong or do not fit each other")
     checking.add_argument("register", type=Path, metavar="REGISTER.xlsx", help="a filled register")
     checking.add_argument(
-        "--date", default="", metavar="DAY",
+        "--date", type=day("--date"), metavar="DAY",
         help="day for which checks are due or not (usual: today), as 2026-09-01",
     )  # fmt: skip
     checking.set_defaults(run=_register_check)
@@ -262,23 +263,13 @@ def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]
 
     from sheetlab.before.issue import Binding
 
-    today = _day(options.date)
+    today = options.date or datetime.date.today()
     if options.register is None:
         return None, []
     from sheetlab.before.register import read_register
 
     register, findings = read_register(options.register)
     return Binding(register, today), list(findings)
-
-
-def _day(text: str) -> datetime.date:
-    """The day that is asked for; without one today."""
-    from sheetlab.practical.register import as_date
-
-    found = as_date(text) if text else datetime.date.today()
-    if found is None:
-        raise SheetlabError(no_date(text))
-    return found
 
 
 def _register_new(options: argparse.Namespace) -> int:
@@ -302,7 +293,7 @@ def _register_check(options: argparse.Namespace) -> int:
     from sheetlab.before.register import read_register
     from sheetlab.practical.register import checks_due
 
-    today = _day(options.date)
+    today = options.date or datetime.date.today()
     register, wrong = read_register(options.register)
     findings = (*wrong, *checks_due(register, today))
     complain(findings)
@@ -332,12 +323,14 @@ def _rota(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace) -> int:
     from sheetlab.before.plan import make_plan, plan_text, refuse, save_plan
+    from sheetlab.practical.loader import find_profile
 
     if options.out is not None:
         expect_ending(options.out, ".xlsx")
     made = make_plan(
         catalogue_of(options), options.practical, options.settings, options.material, options.gauge,
         options.masses, options.limit, options.reason, options.materials,
+        find_profile(options.profile) if options.profile else None,
     )  # fmt: skip
     refuse(made)
     if options.out is not None:

@@ -5,12 +5,18 @@ from __future__ import annotations
 import datetime
 import io
 import textwrap
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sheetlab.formula.render import NotInCellsError, cell_condition, cell_formula, quoted
+from sheetlab.formula.render import (
+    NotInCellsError,
+    cell_condition,
+    cell_formula,
+    cell_outside,
+    quoted,
+)
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import START_PREFIX, CheckField, DerivedField, InputField
@@ -34,6 +40,7 @@ from sheetlab.workbook.layout import (
     ValueRow,
     heading,
 )
+from sheetlab.workbook.plausible import Asked, as_read, asked_beside
 from sheetlab.workbook.style import Styles, decimals_format, lines_needed, set_page
 
 __all__ = ["Typed", "as_cells_show", "write_template"]
@@ -97,6 +104,9 @@ class _Writer:
     bound: Bound | None
     its: Identity | None
     numbers: Numbers = None  # type: ignore[assignment]
+    implied: Mapping[str, tuple[Asked, ...]] = field(default_factory=dict)
+    as_read: Layout = None  # type: ignore[assignment]
+    numbers_as_read: Numbers = None  # type: ignore[assignment]
 
     @property
     def practical(self) -> Practical:
@@ -109,7 +119,10 @@ class _Writer:
             if key in self.layout.slots
         }
         self.typed = typed
-        self.numbers = Numbers(self.practical, as_cells_show(self.practical, typed))
+        shown = as_cells_show(self.practical, typed)
+        self.numbers = Numbers(self.practical, shown)
+        self.implied, self.as_read = asked_beside(self.layout), as_read(self.layout)
+        self.numbers_as_read = Numbers(self.as_read.practical, shown)
         for sheet in self.layout.sheets:
             self.sheet(sheet)
         self.identity()
@@ -225,10 +238,12 @@ class _Writer:
             sheet.write_string(row, slot.column + 1, one.unit.pretty, self.styles("unit"))
         # what only the evaluation works out has no number to ask about
         asked = isinstance(one, InputField) or self.in_cells(one, cells)
-        message = self.messages(block.checks, (block.key,) if asked else (), None, cells)
+        typed = (block.key,) if asked else ()
+        implied = self.implied.get(block.key, ())
+        message = self.messages(block.checks, typed, implied, None, cells)
         if message:
             first = slot.column + 2
-            if block.checks:
+            if block.checks or implied:
                 sheet.set_row(row, max(GRID_ROW_HEIGHT, lines * LINE_HEIGHT + 2))
             self.message_cell(sheet, row, first, columns - 1, *message)
 
@@ -252,12 +267,13 @@ class _Writer:
             for row in range(block.rows):
                 self.worked_cell(sheet, key, row, slot, cells)
         typed = tuple(k for k in block.columns if k in self.practical.inputs)
+        implied = self.implied.get(str(self.practical.field(block.columns[0]).table), ())
         label = self.styles("number-label")
         for row in range(block.rows):
             line = block.first_row + row
             sheet.set_row(line, GRID_ROW_HEIGHT)
             sheet.write_number(line, 0, row + 1, label)
-            message = self.messages(block.checks, typed, row, cells)
+            message = self.messages(block.checks, typed, implied, row, cells)
             if message:
                 self.message_cell(sheet, line, first, last, *message)
 
@@ -313,6 +329,7 @@ class _Writer:
         self,
         checks: Sequence[CheckField],
         typed: Sequence[str],
+        implied: Sequence[Asked],
         row: int | None,
         cells: LayoutCells,
     ) -> tuple[str, str] | None:
@@ -343,6 +360,8 @@ class _Writer:
                 continue
             broken = evaluate(check.node, self.numbers, row) is False
             asked.append((f"IF({missing},FALSE,NOT({condition}))", check.question, broken))
+        # a reading that is wrong in itself was asked about before what comes of it
+        asked += self.implausible(implied, row, cells)
         if not asked:
             return None
         formula, value = '""', ""
@@ -387,6 +406,31 @@ class _Writer:
             tests.append(f"AND(ISNUMBER({cell}),{_any_of(sides)})")
             asked[question] = tests, found or off
         return [(_any_of(tests), question, off) for question, (tests, off) in asked.items()]
+
+    def implausible(
+        self, implied: Sequence[Asked], row: int | None, cells: LayoutCells
+    ) -> Iterator[tuple[str, str, bool]]:
+        """Questions about what comes of the cells here, whether or not it is shown."""
+        for one in implied:
+            its, numbers = self.practical.derived[one.key], self.numbers
+            limits = its.unit, one.low, one.high
+            try:
+                test = cell_outside(its.node, cells, row, *limits)
+            except NotInCellsError:
+                numbers, plain = self.numbers_as_read, self.as_read.source(cells.sheet)
+                node = self.as_read.practical.derived[one.key].node
+                try:
+                    test = cell_outside(node, plain, row, *limits)
+                except NotInCellsError:
+                    continue
+            value = numbers.shown(one.key, row)
+            title = textwrap.shorten(f"{its.title[:1].upper()}{its.title[1:]}", 90, placeholder="…")
+            yield (
+                test,
+                f"{title}: from {one.low:g} to {one.high:g} {its.unit.pretty} is expected. "
+                "Are all readings in the unit of their heading?",
+                value is not None and not one.low <= value <= one.high,
+            )
 
     def identity(self) -> None:
         sheet = self.book.add_worksheet(IDENTITY)

@@ -268,6 +268,10 @@ def test_a_check_that_was_due_is_a_note_of_the_register_itself(
     assert main(["register", "check", str(path), "--date", "2025-02-01"]) == 0
     assert "0 findings" in capsys.readouterr().out
     assert main(["register", "check", str(path), "--date", "soon"]) == 2
+    told = capsys.readouterr().err
+    assert "--date: “soon” is not understood. Expected: a day as 2026-09-01" in told
+    # a slip of the year is no day of a register
+    assert main(["register", "check", str(path), "--date", "0206-09-01"]) == 2
 
 
 def test_the_kinds_of_scale_are_explained() -> None:

@@ -8,7 +8,7 @@ import openpyxl
 import pytest
 from calc.office import Office
 from calc.printed import Page, pages, sheet_pages
-from course.classes import WIRE, fill_class
+from classes.groups import WIRE, fill_class
 from examples import filled
 
 from sheetlab.before.issue import issue

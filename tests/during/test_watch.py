@@ -30,7 +30,7 @@ from sheetlab.during.benches import (
     table,
 )
 from sheetlab.during.watch import _events, _Watcher
-from sheetlab.handling.folders import scan
+from sheetlab.handling.folders import expand, passed_over, scan
 from sheetlab.practical.definition import Assist
 from sheetlab.workbook.template import write_template
 
@@ -300,11 +300,21 @@ def test_what_is_no_workbook_of_a_bench(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.xlsx")
     (tmp_path / "dead.xlsx").symlink_to(tmp_path / "nowhere")
     (tmp_path / "circle").symlink_to(tmp_path)
+    (tmp_path / "loop.xlsx").symlink_to(tmp_path / "loop.xlsx")
     save(tmp_path / "Bench 1" / "A.XLSX", b"x")
     save(tmp_path / "b.xlsm", b"x")
     files, lost = scan(tmp_path)
     assert sorted(files) == ["Bench 1/A.XLSX", "b.xlsm"]
     assert not lost
+    # a file that cannot be opened is told where it is evaluated; a pipe would be waited for
+    assert list(expand([tmp_path])) == [
+        tmp_path / name for name in ("b.xlsm", "dead.xlsx", "loop.xlsx")
+    ]  # fmt: skip
+    for below in (True, False):
+        told = passed_over([tmp_path], below)
+        assert told is not None
+        assert "1 file of other spreadsheet kinds (a.csv)" in told.found
+        assert ("2 folders below (Bench 1, folder.xlsx)" in told.found) is not below
 
 
 def everything(folder: Path) -> dict[str, object]:
