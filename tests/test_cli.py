@@ -241,7 +241,7 @@ def test_an_option_that_cannot_be_read_is_said_in_our_own_words(
 
 def test_numbers_of_options_may_have_a_decimal_comma(tmp_path: Path) -> None:
     out = tmp_path / "plan.xlsx"
-    made = ("plan", "simple-pendulum", "--drop", "2,5", "--limit", "0,3", "--out", str(out))
+    made = ("plan", "wire-stretching", "--drop", "2,5", "--limit", "0,3", "--out", str(out))
     assert main(made) == 0
     assert out.exists()
 

@@ -7,7 +7,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
-from sheetlab.finding import SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical import standards
 from sheetlab.practical.loader import key_refused
 from sheetlab.practical.loads import Gauge, Material, megapascals
@@ -36,7 +36,8 @@ def books(own: Path | None = None) -> Books:
     try:
         text = own.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise SheetlabError(_refused(own.name, "file", f"cannot be read: {error}")) from error
+        reason = getattr(error, "strerror", None) or "it is no text in UTF-8"
+        raise SheetlabError(_unreadable(own, reason)) from error
     mine = _materials(text, own.name)
     names = {one.name for one in mine}
     return Books((*mine, *(one for one in shipped if one.name not in names)), gauges())
@@ -107,6 +108,17 @@ def _material(row: Any, where: str, file: str) -> Material:
         yielding=megapascals(*ends("yield")) if "yield" in row else None,
         source=row["source"].strip(),
         confirmed=row.get("confirmed", True),
+    )
+
+
+def _unreadable(path: Path, reason: str) -> Finding:
+    return Finding(
+        "materials-refused",
+        Severity.STOP,
+        f"{path.name} cannot be read: {reason}",
+        "a text file with a table of materials",
+        "Check the name and the folder.",
+        Place(path.name),
     )
 
 

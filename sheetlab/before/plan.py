@@ -202,10 +202,13 @@ def _blocks(plan: Plan) -> Iterator[Block]:
     alerts = () if plan.stress is None else tuple(_alerts(plan.stress, "the table below is"))
     if alerts:
         yield Lines(LOOK, alerts, alert=True)
-    yield Lines(
-        "What this plan would give",
-        (*_stated_lines(plan, words), *words.dominant_lines(result)),
-    )
+    given = (*_stated_lines(plan, words), *words.dominant_lines(result))
+    if plan.stress is not None and (row := plan.stress.breaks_at) is not None:
+        given = (
+            f"No result: from row {row} on the load is above what the wire can break at. The "
+            "tables below go on as if it held.",
+        )
+    yield Lines("What this plan would give", given)
     if plan.stress is not None:
         yield from _stress_blocks(plan, plan.stress)
     yield Grid(
@@ -217,7 +220,7 @@ def _blocks(plan: Plan) -> Iterator[Block]:
         ),
     )
     yield _expected_grid(plan)
-    if plan.effects:
+    if plan.effects and (plan.stress is None or plan.stress.breaks_at is None):
         yield _effects_grid(plan)
     yield Grid(
         "What was assumed",

@@ -129,6 +129,11 @@ class StressPlan:
     """No schedule fits the masses: the loads are those of hanging all of them."""
 
     @property
+    def breaks_at(self) -> int | None:
+        """The first row, from 1, whose load can break what it hangs on."""
+        return next((i for i, one in enumerate(self.rows, 1) if one.of_breaking >= 1.0), None)
+
+    @property
     def greatest(self) -> Loaded:
         """The row with the greatest stress."""
         return max(self.rows, key=lambda one: one.stress)
@@ -320,7 +325,11 @@ class _Planner:
         made.begin()
         stress = self.asked.stress
         if stress is None:
-            for what, text in (("material", self.request.material), ("gauge", self.request.gauge)):
+            for what, text in (
+                ("material", self.request.material),
+                ("gauge", self.request.gauge),
+                ("masses", _told(self.request.masses)),
+            ):
                 if text:
                     raise SheetlabError(
                         refused(f"the {what} “{text}”", "nothing is loaded here", "no such option")
@@ -330,6 +339,15 @@ class _Planner:
             if self.request.material or stress.material in self.request.settings:
                 self.use_material(made, self.material)
             if self.request.gauge:
+                if stress.diameter in self.request.settings:
+                    raise SheetlabError(
+                        refused(
+                            f"the gauge “{self.request.gauge}” and {stress.diameter} = "
+                            f"{self.request.settings[stress.diameter]}",
+                            "both give the diameter",
+                            "a gauge or a diameter",
+                        )
+                    )
                 self.gauge = self.find_gauge(made)
                 self.use_gauge(made, self.gauge)
         names = made.names()
@@ -769,9 +787,30 @@ class _Planner:
             yield Finding(
                 "material-unconfirmed",
                 Severity.DOUBTFUL,
-                f"the strength of “{material.name}” is from memory and not confirmed",
+                f"the strength of “{material.name}” is not confirmed",
                 "a breaking stress with a source",
                 "Ask the supplier, or break a piece of the same reel in a guarded test.",
+            )
+        stress = self.asked.stress
+        assert stress is not None
+        choices = self.asked.inputs[stress.material].choices
+        if material.choice and material.choice not in choices:
+            yield Finding(
+                "material-not-listed",
+                Severity.NOTE,
+                f"the practical's list of materials has no “{material.choice}”, which "
+                f"“{material.name}” gives as its choice",
+                f"one of: {', '.join(choices)}",
+                "Correct the file of materials; the plan is made with the usual entry.",
+            )
+        if material.yielding is not None and material.yielding[0] >= material.breaking[0]:
+            yield Finding(
+                "yield-above-breaking",
+                Severity.NOTE,
+                f"the least yield stress given for “{material.name}” is not below its least "
+                "breaking stress: wires of one name differ, and both are the least of many",
+                "a yield stress below the breaking stress",
+                "Keep to the fraction of breaking; watch whether the wire comes back.",
             )
         if material.yielding is None:
             yield Finding(

@@ -141,6 +141,12 @@ class _Writer:
             values[0] = self.profile.inputs.get(one.key, one.default)
         return values
 
+    @property
+    def of_wire(self) -> str:
+        """Key of the first input that takes a fact of the wire."""
+        inputs = self.practical.definition.inputs
+        return next((one.id for one in inputs if one.register.startswith("wire.")), "")
+
     def label(self, title: str) -> str:
         """Which instrument of the register to take, for the heading of one."""
         if self.bound is None:
@@ -216,6 +222,8 @@ class _Writer:
         one = self.practical.field(block.key)
         row = block.row
         label = one.title if not one.symbol else f"{one.title}  {one.symbol}"
+        if self.bound is not None and self.bound.wire is not None and block.key == self.of_wire:
+            label += f"   (take the one labelled {self.bound.wire.id})"
         style = self.styles("label")
         sheet.merge_range(row, 0, row, LABEL_COLUMNS - 1, "", style)
         sheet.write_string(row, 0, label, style)

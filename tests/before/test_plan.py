@@ -182,6 +182,47 @@ def test_materials_of_ones_own(tmp_path: Path) -> None:
     assert {"material-unconfirmed", "no-yield-stress"} <= codes
 
 
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ((WIRE, "--gauge", "SWG 25", "--set", "d=0.6"), "both give the diameter"),
+        (("simple-pendulum", "--masses", "0.5x10"), "nothing is loaded here"),
+        (("simple-pendulum", "--drop", "5"), "nothing is loaded here"),
+        ((WIRE, "--materials", "none.toml"), "none.toml cannot be read: No such file"),
+    ],
+)
+def test_options_that_contradict_each_other_or_mean_nothing(
+    options: tuple[str, ...], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["plan", *options]) == NOTHING_DONE
+    assert words in capsys.readouterr().err
+
+
+def test_no_result_is_predicted_for_a_wire_that_breaks(capsys: pytest.CaptureFixture[str]) -> None:
+    loads = ["--gauge", "SWG 30", "--material", "copper, annealed", "--masses", "0.5x10"]
+    assert main(["plan", WIRE, *loads, "--reason", "to show it"]) == DONE
+    told = capsys.readouterr().out
+    row = next(
+        int(found[1])
+        for line in told.splitlines()
+        if (found := re.match(r" *([0-9]+) .* ([0-9]+) %  +[0-9]+ %$", line))
+        and int(found[2]) >= 100
+    )
+    assert f"No result: from row {row} on" in told
+    assert "±" not in told.partition("Load and stress")[0]
+
+
+def test_what_a_table_of_materials_does_not_fit_is_said(tmp_path: Path) -> None:
+    own = tmp_path / "ours.toml"
+    own.write_text(OWN.replace('choice = "steel"', 'choice = "stel"'), encoding="utf-8")
+    made = make_plan(catalogue(), WIRE, material="steel of our reel 7", own=own)
+    assert made.stress is not None
+    assert "material-not-listed" in {one.code for one in made.stress.warnings}
+    hard = make_plan(catalogue(), WIRE, material="phosphor bronze, hard")
+    assert hard.stress is not None
+    assert "yield-above-breaking" in {one.code for one in hard.stress.warnings}
+
+
 def test_every_material_names_its_source() -> None:
     for one in books().materials:
         assert len(one.source) > 20
