@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -64,6 +65,23 @@ def test_imports_go_downwards(path: Path) -> None:
         if other == "__version__":
             continue
         assert ROOMS[other] < ROOMS[own] or other == own, f"{own} imports {name}"
+
+
+def module(path: Path) -> str:
+    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def test_no_module_needs_itself() -> None:
+    """Imports for types, and those inside of functions, count: they only hide a circle."""
+    modules = {module(path): path for path in FILES}
+    needs = {
+        own: {name if name in modules else name.rpartition(".")[0] for name in imports(path)}
+        for own, path in modules.items()
+    }
+    # without the imports of packages from outside, which cannot come back
+    order = TopologicalSorter({own: names & set(modules) for own, names in needs.items()})
+    order.prepare()  # raises CycleError with the circle
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from sheetlab.practical.bench import Bench, Planted, applicable, no_bench, simul
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.forward import BenchError
-from sheetlab.practical.habits import HABITS
+from sheetlab.practical.habits.table import HABITS
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show

@@ -32,8 +32,9 @@ from sheetlab.practical.register import (
     same_id,
 )
 from sheetlab.units import UnitError, unit
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import open_package
-from sheetlab.workbook.store import Cell, Store, address, open_store
+from sheetlab.workbook.store import Cell, Store, address
 
 _T = TypeVar("_T")
 MAX_ROWS = 2000

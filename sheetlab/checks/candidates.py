@@ -16,7 +16,7 @@ from sheetlab.checks.causes import (
     Cause,
     power_words,
 )
-from sheetlab.checks.subject import Subject
+from sheetlab.checks.evaluated import Evaluated
 from sheetlab.checks.worlds import Place, World, finite
 from sheetlab.formula import slips
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
@@ -25,7 +25,8 @@ from sheetlab.formula.tree import Binary, Call, Fitted, Negative, Node, Number, 
 from sheetlab.formula.values import argument_keys, evaluate
 from sheetlab.metrology.linetests import median
 from sheetlab.practical.evaluate import Numbers
-from sheetlab.practical.model import LineField, Practical, without_condition
+from sheetlab.practical.fields import LineField, without_condition
+from sheetlab.practical.model import Practical
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, neighbours
 
@@ -66,7 +67,7 @@ class Candidate:
 class Slips:
     """Every slip on the way to a quantity, in a world in which earlier answers are given."""
 
-    subject: Subject
+    subject: Evaluated
     world: World
     target: str
     unit: Unit

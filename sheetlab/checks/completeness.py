@@ -11,7 +11,7 @@ from sheetlab.finding import Finding, Place, Severity, many
 from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import leaf_inputs
-from sheetlab.practical.model import (
+from sheetlab.practical.fields import (
     LEAST_REASON,
     LEFT_OUT,
     START_PREFIX,

@@ -11,7 +11,7 @@ from sheetlab.formula.values import evaluate
 from sheetlab.metrology.linetests import median
 from sheetlab.practical.edits import ZERO_EDITS, whole_edits
 from sheetlab.practical.evaluate import Numbers
-from sheetlab.practical.model import CheckField, InputField
+from sheetlab.practical.fields import CheckField, InputField
 
 
 def impossible_readings(subject: Subject) -> Iterator[Finding]:

@@ -18,7 +18,7 @@ from itertools import combinations
 
 from sheetlab.checks.candidates import Candidate, Slips, arithmetic
 from sheetlab.checks.causes import KINDS, Cause
-from sheetlab.checks.subject import Subject
+from sheetlab.checks.evaluated import Evaluated
 from sheetlab.checks.worlds import World, finite
 from sheetlab.formula.slips import Product, product
 from sheetlab.practical.definition import Answer
@@ -81,7 +81,7 @@ def _over(a: float | None, b: float | None) -> float | None:
     return None if a is None or not b else a / b
 
 
-def diagnose(subject: Subject) -> tuple[AnswerDiagnosis, ...]:
+def diagnose(subject: Evaluated) -> tuple[AnswerDiagnosis, ...]:
     """Every answer of the practical, in the order of the definition."""
     return _Judge(subject).all()
 
@@ -115,7 +115,7 @@ class _Way:
 
 @dataclass
 class _Judge:
-    subject: Subject
+    subject: Evaluated
 
     @property
     def practical(self) -> Practical:

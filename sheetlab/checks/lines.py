@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
 from sheetlab.practical.evaluate import leaf_inputs
-from sheetlab.practical.model import triangle_keys
+from sheetlab.practical.fields import triangle_keys
 
 LEAST_SPAN = 0.5
 

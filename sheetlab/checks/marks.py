@@ -17,8 +17,8 @@ from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.finding import Finding, Place, SheetlabError, many
+from sheetlab.practical.fields import START_INPUTS, START_PREFIX
 from sheetlab.practical.loader import key_refused, structured, toml_table
-from sheetlab.practical.model import START_INPUTS, START_PREFIX
 from sheetlab.practical.observations import Entry
 
 MAX_TEXT = 40_000

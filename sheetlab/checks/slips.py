@@ -11,7 +11,7 @@ from sheetlab.finding import Finding, Severity
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.tree import Call, walk
 from sheetlab.metrology.linetests import median
-from sheetlab.practical.model import DerivedField
+from sheetlab.practical.fields import DerivedField
 
 FEWEST_REPEATS = 3
 FEWEST_FOR_OUTLIERS = 6

@@ -6,22 +6,17 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
+from sheetlab.checks.diagnosis import AnswerDiagnosis, diagnose
+from sheetlab.checks.evaluated import Evaluated
 from sheetlab.finding import Place
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.linepatterns import Explained, Observed, explain
 from sheetlab.practical.edits import SCALE_EDITS, Edit, reading_edits, whole_edits
-from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers, leaf_inputs, refitted
-from sheetlab.practical.model import DerivedField, InputField, Practical
-from sheetlab.practical.observations import Observations
+from sheetlab.practical.evaluate import LineResult, Numbers, leaf_inputs, refitted
+from sheetlab.practical.fields import DerivedField, InputField
 from sheetlab.practical.register import Bound
-from sheetlab.practical.study import LineStudy, study
 from sheetlab.units import Unit
-
-if TYPE_CHECKING:
-    from sheetlab.checks.diagnosis import AnswerDiagnosis
-
 
 LEAST_DIVISIONS = 3.0
 """Nothing is said of a line of what stays within so many divisions."""
@@ -102,13 +97,9 @@ FEW_POINTS = 2
 
 
 @dataclass(frozen=True)
-class Subject:
+class Subject(Evaluated):
     """One filled workbook, evaluated, before its findings are known."""
 
-    practical: Practical
-    observations: Observations
-    numbers: Numbers
-    evaluation: Evaluation
     bound: Bound | None = None
     """What the workbook knows of its set-up."""
 
@@ -129,16 +120,8 @@ class Subject:
         )
 
     @cached_property
-    def studies(self) -> tuple[LineStudy, ...]:
-        """Every line looked at from all sides."""
-        return tuple(study(self.numbers, line) for line in self.evaluation.lines.values())
-
-    @cached_property
     def answers(self) -> tuple[AnswerDiagnosis, ...]:
         """The student's own results, judged."""
-        # the diagnosis looks at subjects
-        from sheetlab.checks.diagnosis import diagnose
-
         return diagnose(self)
 
     @cached_property

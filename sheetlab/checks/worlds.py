@@ -11,7 +11,8 @@ from sheetlab.formula.functions import Aggregate
 from sheetlab.formula.tree import Node
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers
-from sheetlab.practical.model import DerivedField, Practical
+from sheetlab.practical.fields import DerivedField
+from sheetlab.practical.model import Practical
 
 Place = tuple[str, tuple[str, ...]]
 
@@ -73,8 +74,7 @@ class World:
             if all(self.changed.isdisjoint(self.below[key]) for key in columns):
                 self.found[place] = self.parent.aggregate(rule, columns)
             else:
-                statistic = rule.rule([self.column(key) for key in columns], 0.0)
-                self.found[place] = None if statistic is None else statistic.value
+                self.found[place] = rule.value([self.column(key) for key in columns])
         return self.found[place]
 
     def with_(

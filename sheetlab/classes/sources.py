@@ -17,8 +17,8 @@ from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.handling.folders import ENDINGS
 from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT
 from sheetlab.workbook.longbook import open_long
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import open_package
-from sheetlab.workbook.store import open_store
 
 MOST_SHOWN = 120
 

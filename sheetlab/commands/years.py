@@ -137,7 +137,7 @@ def _years(text: str) -> tuple[int, int]:
 
 
 def _archive_add(options: argparse.Namespace) -> int:
-    from sheetlab.years.archive import add, workbooks
+    from sheetlab.years.adding import add, workbooks
 
     if not list(workbooks(options.files, options.archive)):
         complain([no_files(options.files)])
@@ -174,7 +174,7 @@ def _revisions(count: int) -> str:
 
 
 def _archive_check(options: argparse.Namespace) -> int:
-    from sheetlab.years.archive import check
+    from sheetlab.years.checking import check
 
     found = check(options.archive, datetime.date.today(), options.expect)
     complain(found.findings)
@@ -189,7 +189,7 @@ def _archive_check(options: argparse.Namespace) -> int:
 
 
 def _archive_purge(options: argparse.Namespace) -> int:
-    from sheetlab.years.archive import purge
+    from sheetlab.years.purging import purge
 
     done = purge(options.archive, datetime.date.today(), options.codes)
     say(
@@ -204,7 +204,8 @@ def _archive_purge(options: argparse.Namespace) -> int:
 
 
 def _archive_import(options: argparse.Namespace) -> int:
-    from sheetlab.years.archive import database_of, import_table, import_view
+    from sheetlab.years.database import database_of
+    from sheetlab.years.exchange import import_table, import_view
 
     today = datetime.date.today()
     if options.source is not None:
@@ -219,7 +220,8 @@ def _archive_import(options: argparse.Namespace) -> int:
 
 
 def _archive_export(options: argparse.Namespace) -> int:
-    from sheetlab.years.archive import export, renew_view
+    from sheetlab.years.exchange import export
+    from sheetlab.years.view import renew_view
 
     if options.out is not None:
         say(f"{options.out}: {many(export(options.archive, options.out), 'row')}")
@@ -243,7 +245,7 @@ def _archive_evidence(options: argparse.Namespace) -> int:
 
 
 def _drift(options: argparse.Namespace) -> int:
-    from sheetlab.years.archive import read
+    from sheetlab.years.database import read
     from sheetlab.years.drift import drift_lines, drifts
     from sheetlab.years.driftbook import write_drift
 

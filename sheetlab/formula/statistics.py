@@ -9,7 +9,7 @@ from typing import Any
 
 from sheetlab.metrology import curve, line
 from sheetlab.metrology.curve import CurveFit
-from sheetlab.metrology.repeats import repeats
+from sheetlab.metrology.repeats import mean_of, repeats
 
 Column = Sequence[float | None]
 
@@ -37,6 +37,7 @@ class Statistic:
     """Standard deviation of one element, where the statistic is a mean."""
 
 
+ValueRule = Callable[[Sequence[Column]], float | None]
 StatisticRule = Callable[[Sequence[Column], float], Statistic | None]
 
 
@@ -91,6 +92,24 @@ def span_weights(values: list[tuple[int, float]]) -> dict[int, float]:
     high = max(values, key=lambda iv: iv[1])[0]
     low = min(values, key=lambda iv: iv[1])[0]
     return {} if high == low else {high: 1.0, low: -1.0}
+
+
+def slope_alone(columns: Sequence[Column]) -> float | None:
+    """Value of the slope of ``straight_line``."""
+    x, *ys = columns
+    series = [
+        [(a, b) for a, b in zip(x, y, strict=True) if a is not None and b is not None] for y in ys
+    ]
+    try:
+        return line.common_slope(series)
+    except ValueError:
+        return None
+
+
+def mean_alone(columns: Sequence[Column]) -> float | None:
+    """Value of ``mean``."""
+    values = [v for v in columns[0] if v is not None]
+    return mean_of(values) if values else None
 
 
 def _pairs(x: Column, y: Column) -> list[tuple[int, float, float]]:

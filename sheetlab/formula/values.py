@@ -133,7 +133,11 @@ def _binary(node: Binary, env: Environment, row: int | None) -> Value:
     left, right = node.left, node.right
     a = _WALKS[type(left)](left, env, row)
     b = _WALKS[type(right)](right, env, row)
-    return None if a is None or b is None else _real(_ARITHMETIC[node.op](a, b))
+    if a is None or b is None:
+        return None
+    found = _ARITHMETIC[node.op](a, b)
+    # most are numbers as they should be
+    return found if found.__class__ is float and math.isfinite(found) else _real(found)
 
 
 def _comparison(node: Comparison, env: Environment, row: int | None) -> Value:
@@ -253,9 +257,10 @@ def _line_before(rule: LineBefore, call: Call, env: Environment, row: int | None
 
 
 def _unless(rule: Unless, call: Call, env: Environment, row: int | None) -> Value:
-    if env.value(argument_keys(call)[0], row) is not None:
+    reason, inner = call.arguments
+    if env.value(reason.key, row) is not None:  # type: ignore[union-attr]  # a name (tree.py)
         return None
-    return _walk(call.arguments[1], env, row)
+    return _WALKS[type(inner)](inner, env, row)
 
 
 def _macro(rule: Macro, call: Call, env: Environment, row: int | None) -> Value:

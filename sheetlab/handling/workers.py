@@ -291,7 +291,9 @@ def _cluster(workers: Workers, folders: Sequence[Path]) -> Iterator[_Run]:
             else:
                 client = stack.enter_context(Client(address, timeout=ANSWER, set_as_default=False))
             client.wait_for_workers(1, timeout=ANSWER)
-        except (OSError, ValueError, TypeError, RuntimeError) as error:
+        except Exception as error:
+            # Dask says what is wrong with an address in errors of many kinds, and where its own
+            # loop does not start within ten seconds by an assertion
             raise SheetlabError(_no_cluster(address, error)) from error
         _look(client, address, folders)
 

@@ -143,18 +143,7 @@ def fit_common_slope(series: Sequence[Pairs]) -> LineFit:
     ValueError
         If no series has two points, or in each series all x are equal.
     """
-    used = [(k, list(pairs)) for k, pairs in enumerate(series) if pairs]
-    if not any(len(pairs) >= 2 for _, pairs in used):
-        raise ValueError("a line needs at least two points")
-    centres = {
-        k: (math.fsum(x for x, _ in ps) / len(ps), math.fsum(y for _, y in ps) / len(ps))
-        for k, ps in used
-    }
-    sxx = math.fsum((x - centres[k][0]) ** 2 for k, ps in used for x, _ in ps)
-    if sxx <= 0.0:
-        raise ValueError("all points have the same abscissa")
-    sxy = math.fsum((x - centres[k][0]) * (y - centres[k][1]) for k, ps in used for x, y in ps)
-    slope = sxy / sxx
+    used, centres, sxx, slope = _common_slope(series)
     points = []
     for k, pairs in used:
         x_k, y_k = centres[k]
@@ -184,6 +173,36 @@ def fit_common_slope(series: Sequence[Pairs]) -> LineFit:
         intercepts=intercepts,
         points=tuple(points),
     )
+
+
+def common_slope(series: Sequence[Pairs]) -> float:
+    """The slope of ``fit_common_slope`` alone, unit of y / unit of x, in a fraction of its time.
+
+    Parameters (pairs of each series) and errors are those of ``fit_common_slope``.
+    """
+    return _common_slope(series)[-1]
+
+
+def _common_slope(
+    series: Sequence[Pairs],
+) -> tuple[list[tuple[int, Pairs]], dict[int, tuple[float, float]], float, float]:
+    """Series with points, their centres, the sum of squares of x about them, and the slope."""
+    used = [(k, pairs) for k, pairs in enumerate(series) if pairs]
+    if not any(len(pairs) >= 2 for _, pairs in used):
+        raise ValueError("a line needs at least two points")
+    centres = {}
+    squares: list[float] = []
+    products: list[float] = []
+    for k, pairs in used:
+        x_k = math.fsum([x for x, _ in pairs]) / len(pairs)
+        y_k = math.fsum([y for _, y in pairs]) / len(pairs)
+        centres[k] = x_k, y_k
+        squares += [(x - x_k) ** 2 for x, _ in pairs]
+        products += [(x - x_k) * (y - y_k) for x, y in pairs]
+    sxx = math.fsum(squares)
+    if sxx <= 0.0:
+        raise ValueError("all points have the same abscissa")
+    return used, centres, sxx, math.fsum(products) / sxx
 
 
 @dataclass(frozen=True, slots=True)

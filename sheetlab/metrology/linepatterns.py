@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 
 Kind = Literal["point", "step", "toe", "hinge", "lens", "slopes", "bend"]
@@ -114,10 +115,12 @@ def explain(
     which = np.array([p.series for p in points])
     centre = float(x.mean())
     base = np.column_stack([x - centre, *[(which == k).astype(float) for k in series]])
-    candidates = _candidates(points, back, ordered)
+    candidates, vectors, weights = _candidates(
+        tuple((p.series, p.row, p.x) for p in points), tuple(back), ordered
+    )
+    squares = np.sum(vectors * vectors, axis=1)
     taken: list[int] = []
     found: list[Pattern] = []
-    vectors = np.array([vector for _, _, _, vector in candidates])
     while len(found) < MOST:
         design = np.column_stack([base, *(vectors[i] for i in taken)])
         dof = count - design.shape[1] - 1
@@ -128,18 +131,17 @@ def explain(
         apart = vectors - (vectors @ q) @ q.T
         lengths = np.sum(apart * apart, axis=1)
         # a vector that lies in the span of the others says nothing new
-        usable = lengths > 1e-6 * np.sum(vectors * vectors, axis=1)
+        usable = lengths > 1e-6 * squares
         sizes = np.where(usable, apart @ left / np.where(usable, lengths, 1.0), 0.0)
         rest = np.maximum(float(left @ left) - sizes**2 * lengths, 0.0)
         spread = np.sqrt(np.maximum(rest / dof, floor**2))
         with np.errstate(divide="ignore", invalid="ignore"):
             t = np.where(usable, sizes * np.sqrt(lengths) / spread, 0.0)
-        weights = np.array([_PREFERRED[kind] for kind, _, _, _ in candidates])
         best = int(np.argmax(np.abs(t) * weights))
         limit = float(special.stdtrit(dof, 1.0 - 0.5 * FALSE_ALARM / len(candidates)))
         if not abs(t[best]) > limit:
             break
-        kind, own, row, _ = candidates[best]
+        kind, own, row = candidates[best]
         taken.append(best)
         found.append(Pattern(kind, own, row, float(sizes[best]), float(t[best])))
     design = np.column_stack([base, *(vectors[i] for i in taken)])
@@ -173,27 +175,46 @@ def explain(
     )
 
 
-Candidate = tuple[Kind, int | None, int | None, Any]
+Place = tuple[int, int, float]
+"""Series, row and abscissa of a point."""
+Candidate = tuple[Kind, int | None, int | None]
 
 
-def _candidates(points: Sequence[Observed], back: Sequence[bool], ordered: bool) -> list[Candidate]:
+@lru_cache(maxsize=32)
+def _candidates(
+    places: tuple[Place, ...], back: tuple[bool, ...], ordered: bool
+) -> tuple[tuple[Candidate, ...], Any, Any]:
+    """Patterns that points may have in common, their vectors, and their preference.
+
+    Kept, because the groups of a class hang the same masses.
+    """
     import numpy as np
 
-    rows = sorted({p.row for p in points})
-    rank = np.array([rows.index(p.row) for p in points])
-    which = np.array([p.series for p in points])
+    found = _vectors(places, back, ordered)
+    vectors = np.array([vector for _, _, _, vector in found])
+    weights = np.array([_PREFERRED[kind] for kind, _, _, _ in found])
+    return tuple(one[:3] for one in found), vectors, weights
+
+
+def _vectors(
+    places: tuple[Place, ...], back: tuple[bool, ...], ordered: bool
+) -> list[tuple[Kind, int | None, int | None, Any]]:
+    import numpy as np
+
+    rows = sorted({row for _, row, _ in places})
+    rank = np.array([rows.index(row) for _, row, _ in places])
+    which = np.array([k for k, _, _ in places])
     last = len(rows) - 1
-    x = np.array([p.x for p in points])
+    x = np.array([x for _, _, x in places])
     along = (x - x.min()) / ((x.max() - x.min()) or 1.0)
-    returning = np.array([back[p.series] for p in points])
-    out: list[Candidate] = [
-        ("point", p.series, p.row, (np.arange(len(points)) == i).astype(float))
-        for i, p in enumerate(points)
+    returning = np.array([back[k] for k, _, _ in places])
+    out: list[tuple[Kind, int | None, int | None, Any]] = [
+        ("point", k, row, np.eye(1, len(places), i)[0]) for i, (k, row, _) in enumerate(places)
     ]
     out.append(("bend", None, None, along**2))
     if not ordered:
         return out
-    series = sorted({p.series for p in points})
+    series = sorted({k for k, _, _ in places})
     for i in range(1, last + 1):
         if len(series) > 1:
             out.append(("step", None, rows[i], (rank >= i).astype(float)))

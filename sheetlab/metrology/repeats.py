@@ -39,14 +39,32 @@ def repeats(readings: Sequence[float]) -> Repeats:
         If there is no reading.
     """
     n = len(readings)
-    if n == 0:
-        raise ValueError("no reading")
-    mean = math.fsum(readings) / n
+    mean = mean_of(readings)
     if min(readings) == max(readings):
-        # equal readings have no scatter; their computed mean may be off in the last bit
-        return Repeats(n, readings[0], 0.0, 0.0, n - 1)
+        return Repeats(n, mean, 0.0, 0.0, n - 1)
     deviation = math.sqrt(math.fsum((r - mean) ** 2 for r in readings) / (n - 1))
     return Repeats(n, mean, deviation, deviation / math.sqrt(n), n - 1)
+
+
+def mean_of(readings: Sequence[float]) -> float:
+    """Mean of ``repeats`` alone, in a fraction of its time.
+
+    Parameters
+    ----------
+    readings
+        Readings in one unit, shape (n,); the mean comes in the same.
+
+    Raises
+    ------
+    ValueError
+        If there is no reading.
+    """
+    if not readings:
+        raise ValueError("no reading")
+    if min(readings) == max(readings):
+        # their computed mean may be off in the last bit
+        return readings[0]
+    return math.fsum(readings) / len(readings)
 
 
 def common_rounding(deviation: float, resolution: float) -> float:

@@ -8,18 +8,8 @@ from dataclasses import dataclass, field, replace
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.formula.tree import Binary, Call, Name, Node, Number, names
-from sheetlab.practical.forward import (
-    ROW,
-    Draws,
-    Forward,
-    InputValue,
-    ReadingField,
-    Shown,
-    TruthField,
-    draw,
-    scale_values,
-    show,
-)
+from sheetlab.practical.bench_fields import ROW, Forward, InputValue, ReadingField, TruthField
+from sheetlab.practical.forward import Draws, Shown, draw, scale_values, show
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import typed_number
 

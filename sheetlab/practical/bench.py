@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.forward import BenchError, Cells, Draws, Shown, draw, show, type_up
-from sheetlab.practical.habits import HABITS, Change, Habit, Plan
+from sheetlab.practical.habits.collection import Change, Habit, Plan
+from sheetlab.practical.habits.table import HABITS
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
 

@@ -1,7 +1,7 @@
 """What a practical is: frozen types that mirror the definition file, key by key.
 
 Numbers of a definition are in the unit named beside them; formulas are texts here and trees in
-``model``. How each key is used is told in DEVELOPERS.md; a test keeps the two in step.
+``fields``. How each key is used is told in DEVELOPERS.md; a test keeps the two in step.
 """
 
 from __future__ import annotations
@@ -13,6 +13,14 @@ from typing import Literal
 
 REGISTER_FACTS = {"wire.diameter": "mm", "wire.length": "m", "wire.material": ""}
 """Facts of the register that a definition may name, with a unit; "" for a text."""
+
+
+class DefinitionError(ValueError):
+    """A definition that is refused: key, reason, what is allowed."""
+
+    def __init__(self, key: str, reason: str, allowed: str = "") -> None:
+        super().__init__(f"{key}: {reason}")
+        self.key, self.reason, self.allowed = key, reason, allowed
 
 
 class Assist(StrEnum):

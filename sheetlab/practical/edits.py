@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from sheetlab.practical.evaluate import Numbers, leaf_inputs
+from sheetlab.practical.fields import InputField
 from sheetlab.practical.instruments import KINDS, SCREW_SIDES
-from sheetlab.practical.model import InputField, Practical
+from sheetlab.practical.model import Practical
 
 Changes = Mapping[tuple[str, int | None], float]
 

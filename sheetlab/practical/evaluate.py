@@ -29,15 +29,15 @@ from sheetlab.metrology.repeats import common_rounding
 from sheetlab.metrology.secondorder import SecondOrder, second_order
 from sheetlab.metrology.statement import Statement, state
 from sheetlab.practical.definition import Result
-from sheetlab.practical.model import (
+from sheetlab.practical.fields import (
     LEAST_REASON,
     CurveField,
     DerivedField,
     InputField,
     LineField,
-    Practical,
     SourceSpec,
 )
+from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.units import Unit, per_unit
@@ -112,8 +112,7 @@ class Numbers:
 
     def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> float | None:
         """A statistic of whole columns; None if it has too few values."""
-        found = rule.rule([self.column(key) for key in columns], 0.0)
-        return None if found is None else found.value
+        return rule.value([self.column(key) for key in columns])
 
     def shown(self, key: str, row: int | None = None) -> float | None:
         """A value in the unit of its field, as its cell shows it."""
@@ -261,10 +260,9 @@ class _Uncertain:
         if not sensitivities:
             return value
         # in one step: a sum term by term takes most of the time of an evaluation
-        from uncertainties.core import AffineScalarFunc, LinearCombination
+        from sheetlab.practical.affine import combined
 
-        terms = {self.variables[key]: c for key, c in sensitivities.items()}
-        return AffineScalarFunc(value, LinearCombination(terms))
+        return combined(value, {self.variables[key]: c for key, c in sensitivities.items()})
 
     def _scatter_source(
         self, family: str, key: str, columns: tuple[str, ...], scatter: Scatter
@@ -522,10 +520,12 @@ def evaluate_practical(
         Trials up to which the usual number is raised until the figures are stable; None: 10⁶ for
         the usual number of trials, none more than ``trials`` for any other.
     """
-    from uncertainties import ufloat, umath
+    from uncertainties import umath
+
+    from sheetlab.practical.affine import Independent
 
     numbers = numbers or Numbers(practical, observations)
-    world = _Uncertain(numbers, umath, ufloat)
+    world = _Uncertain(numbers, umath, Independent)
     quantities = []
     for key, one in practical.derived.items():
         if one.table is None and numbers.value(key, None) is not None:

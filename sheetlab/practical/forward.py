@@ -9,396 +9,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-from sheetlab.formula import dimensions
-from sheetlab.formula.functions import (
-    FUNCTIONS,
-    NAMES,
-    Aggregate,
-    Position,
-    RowStatistic,
-    Unless,
-)
-from sheetlab.formula.tree import Call, FormulaError, Name, Node, names, parse, substitute, walk
+from sheetlab.formula.functions import NAMES, Aggregate
+from sheetlab.formula.tree import Node, parse
 from sheetlab.formula.values import evaluate
-from sheetlab.practical.definition import BenchInput, BenchInstrument, BenchReading, Truth
-from sheetlab.practical.evaluate import leaf_inputs
-from sheetlab.practical.instruments import KINDS, Kind, parts_of, zero_parts_of
-from sheetlab.practical.model import DefinitionError, Field, InputField, Practical, SourceSpec
-from sheetlab.units import NUMBER, Dimension, Unit, UnitError, unit
+from sheetlab.practical.bench_fields import ROW, Forward, ReadingField
+from sheetlab.practical.fields import Field, SourceSpec
+from sheetlab.practical.instruments import Kind, parts_of, zero_parts_of
+from sheetlab.practical.model import Practical
 
 if TYPE_CHECKING:
     from numpy.random import Generator
 
-ROW = "row"
-"""Name by which formulas know the number of the row, 0 for the first."""
 Cells = dict[str, list[float | str | None]]
 """What is typed, by key of the input."""
-NOT_HERE = (Aggregate, RowStatistic, Position, Unless)
 
 
 class BenchError(ValueError):
     """A virtual bench that cannot be made as it was asked for."""
-
-
-@dataclass(frozen=True, slots=True)
-class TruthField:
-    """A true quantity; ``low`` to ``high`` in its unit, or a formula."""
-
-    key: str
-    unit: Unit
-    low: float
-    high: float
-    step: float
-    node: Node | None
-
-
-@dataclass(frozen=True, slots=True)
-class ScaleField:
-    """An instrument of the bench; everything in its own unit."""
-
-    key: str
-    kind: Kind
-    unit: Unit
-    parameters: Mapping[str, float]
-    values: Mapping[str, float]
-    """Parameters and derived values by name."""
-    zero: tuple[float, float]
-    zero_noise: float
-    zero_table: str
-    """Table of the zero readings; empty if none are taken."""
-
-
-def scale_values(kind: Kind, parameters: Mapping[str, float]) -> dict[str, float]:
-    """Parameters of an instrument and what follows from them, by name, in its unit."""
-    values = dict(parameters)
-    for item in kind.derived:
-        found = evaluate(parse(item.formula, NAMES), _World(values))
-        assert found is not None
-        values[item.id] = float(found)
-    return values
-
-
-@dataclass(frozen=True, slots=True)
-class InputValue:
-    """What is typed into a single input: a formula's value, or a text."""
-
-    field: InputField
-    node: Node | None
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class ReadingField:
-    """A column that is read, with its repeats."""
-
-    column: str
-    keys: tuple[str, ...]
-    table: str
-    unit: Unit
-    scale: str
-    """Instrument; empty for a number that is typed and not read off a scale."""
-    decimals: int | None
-    node: Node | None
-    start: float
-    step: float
-    noise: float
-    place_noise: float
-    seen_as: Mapping[str, SourceSpec]
-    """Truths that these readings show with an error that is common to all of them."""
-
-    @property
-    def is_marked(self) -> bool:
-        """Whether the typed number is true by itself: a marked mass, a count."""
-        return not self.noise and not self.rounded
-
-    @property
-    def rounded(self) -> bool:
-        """Whether it is read off a scale with divisions."""
-        return self.decimals is None
-
-
-@dataclass(frozen=True, slots=True)
-class Forward:
-    """The forward model of a definition, checked and ready."""
-
-    truths: tuple[TruthField, ...]
-    scales: Mapping[str, ScaleField]
-    inputs: tuple[InputValue, ...]
-    readings: tuple[ReadingField, ...]
-    rows: Mapping[str, tuple[int, int]]
-    """Fewest and most rows that are filled, by table."""
-
-    def reading(self, key: str) -> ReadingField:
-        """The column that a reading belongs to."""
-        return next(one for one in self.readings if key in one.keys)
-
-
-# -- compiling -----------------------------------------------------------------------------------
-
-
-def compile_forward(practical: Practical) -> Forward | None:
-    """The forward model of a practical; None if its definition has no bench.
-
-    Raises
-    ------
-    DefinitionError
-        For the first key of the bench that cannot be used.
-    """
-    if practical.definition.bench is None:
-        return None
-    return _Compiler(practical).compile()
-
-
-@dataclass(slots=True)
-class _Compiler:
-    practical: Practical
-    truths: dict[str, TruthField] = field(default_factory=dict)
-    inputs: dict[str, InputValue] = field(default_factory=dict)
-    readings: dict[str, ReadingField] = field(default_factory=dict)
-    rows: dict[str, tuple[int, int]] = field(default_factory=dict)
-
-    def compile(self) -> Forward:
-        bench = self.practical.definition.bench
-        assert bench is not None
-        for truth in bench.truths:
-            self.add_truth(truth)
-        measurand = self.practical.definition.results[0].quantity
-        if measurand not in self.truths:
-            raise DefinitionError(
-                "bench.truths", f"the true value of the first result, “{measurand}”, is missing"
-            )
-        stress = self.practical.stress
-        for key in ("dead_load", "diameter", "length", "modulus") if stress else ():
-            name = getattr(stress, key)
-            if name and name not in self.truths:
-                raise DefinitionError(f"stress.{key}", f"“{name}” has no true value", "a truth")
-        scales: dict[str, ScaleField] = {}
-        for one in bench.instruments:
-            if one.instrument in scales:
-                raise DefinitionError("bench.instruments", f"“{one.instrument}” is used twice")
-            scales[one.instrument] = self.scale(one)
-        for typed in bench.inputs:
-            self.add_input(typed)
-        for reading in bench.readings:
-            self.add_reading(reading, scales)
-        return Forward(
-            tuple(self.truths.values()),
-            scales,
-            tuple(self.inputs.values()),
-            tuple(self.readings.values()),
-            self.rows,
-        )
-
-    def known(self, key: str) -> Field | None:
-        return self.practical.inputs.get(key) or self.practical.derived.get(key)
-
-    def add_truth(self, truth: Truth) -> None:
-        where = f"bench.truths.{truth.id}"
-        if truth.id in self.truths or truth.id == ROW:
-            raise DefinitionError(where, f"the name “{truth.id}” is used twice", "names used once")
-        if not (truth.id.isascii() and truth.id.isidentifier()):
-            raise DefinitionError(where, f"“{truth.id}” is no name", "letters, digits and _")
-        try:
-            its_unit = unit(truth.unit)
-        except UnitError as error:
-            raise DefinitionError(
-                f"{where}.unit", str(error), "a unit such as mm, kg, 1"
-            ) from error
-        namesake = self.known(truth.id)
-        if namesake is not None and namesake.unit.dimension != its_unit.dimension:
-            raise DefinitionError(
-                f"{where}.unit", f"does not measure the same as “{truth.id}” of the practical"
-            )
-        node = None
-        low, high = truth.low, truth.high
-        ways = [truth.fixed is not None, bool(truth.formula), low is not None or high is not None]
-        if ways.count(True) != 1:
-            raise DefinitionError(
-                where, "needs one way to its value", "low and high, or fixed, or formula"
-            )
-        if truth.fixed is not None:
-            low = high = truth.fixed
-        elif truth.formula:
-            low = high = 0.0
-            node = self.formula(truth.formula, f"{where}.formula", its_unit.dimension)
-        if low is None or high is None or low > high:
-            raise DefinitionError(where, "has no range", "low, and a high that is not below it")
-        if truth.step < 0.0 or (truth.step and (high - low) / truth.step > 10_000):
-            raise DefinitionError(f"{where}.step", f"{truth.step:g}", "0, or a step of the range")
-        self.truths[truth.id] = TruthField(truth.id, its_unit, low, high, truth.step, node)
-
-    def scale(self, one: BenchInstrument) -> ScaleField:
-        where = f"bench.instruments.{one.instrument}"
-        instrument = next(
-            (i for i in self.practical.definition.instruments if i.id == one.instrument), None
-        )
-        if instrument is None:
-            raise DefinitionError(
-                where,
-                f"there is no instrument “{one.instrument}”",
-                ", ".join(i.id for i in self.practical.definition.instruments),
-            )
-        kind = KINDS[instrument.kind]
-        wanted = {p.id: p for p in kind.parameters}
-        for name in (*(n for n in wanted if n not in one.parameters), *one.parameters):
-            if name not in one.parameters or name not in wanted:
-                reason = "is missing" if name in wanted else "is nothing that is asked about it"
-                raise DefinitionError(
-                    f"{where}.parameters.{name}", reason, ", ".join(wanted) or "no parameter"
-                )
-            value, its = one.parameters[name], wanted[name]
-            if not max(its.minimum, 1e-9) <= value <= its.maximum:
-                raise DefinitionError(
-                    f"{where}.parameters.{name}",
-                    f"{value:g}",
-                    f"{its.minimum:g} to {its.maximum:g}",
-                )
-            if its.decimals == 0 and value != round(value):
-                raise DefinitionError(f"{where}.parameters.{name}", f"{value:g}", "a whole number")
-        zero = one.zero or (0.0, 0.0)
-        if zero[0] > zero[1]:
-            raise DefinitionError(f"{where}.zero", "has no range", "[low, high]")
-        if one.zero is not None and not kind.zero:
-            raise DefinitionError(f"{where}.zero", f"a scale of kind “{instrument.kind}” has none")
-        self.not_negative(one.zero_noise, f"{where}.zero_noise")
-        values = scale_values(kind, one.parameters)
-        made = ScaleField(
-            one.instrument, kind, unit(instrument.unit), dict(one.parameters), values, zero,
-            one.zero_noise, f"{one.instrument}.zeros" if instrument.zero_rows else "",
-        )  # fmt: skip
-        for end in zero if made.zero_table else ():
-            try:
-                zero_parts_of(kind, end, values)
-            except ValueError as error:
-                raise DefinitionError(f"{where}.zero", str(error)) from error
-        return made
-
-    def not_negative(self, value: float, where: str) -> None:
-        if value < 0.0:
-            raise DefinitionError(where, f"{value:g}", "0 or more")
-
-    def add_input(self, one: BenchInput) -> None:
-        where = f"bench.inputs.{one.input}"
-        ids = [i.id for i in self.practical.definition.inputs]
-        if one.input not in ids:
-            raise DefinitionError(where, f"there is no input “{one.input}”", ", ".join(ids))
-        if one.input in self.inputs:
-            raise DefinitionError(where, f"“{one.input}” is used twice")
-        its = self.practical.inputs[one.input]
-        if its.kind == "choice" and one.value not in its.choices:
-            raise DefinitionError(
-                f"{where}.value", f"“{one.value}” is not a choice", ", ".join(its.choices)
-            )
-        node = None
-        if its.kind == "number":
-            node = self.formula(one.value, f"{where}.value", its.unit.dimension)
-        self.inputs[one.input] = InputValue(its, node, one.value)
-
-    def add_reading(self, one: BenchReading, scales: Mapping[str, ScaleField]) -> None:
-        where = f"bench.readings.{one.column}"
-        table_id, _, column_id = one.column.partition(".")
-        table = next((t for t in self.practical.definition.tables if t.id == table_id), None)
-        column = next((c for c in table.columns if c.id == column_id), None) if table else None
-        if table is None or column is None or column.formula:
-            raise DefinitionError(where, "is not a column that is typed", "table.column")
-        if one.column in self.readings:
-            raise DefinitionError(where, f"“{one.column}” is used twice")
-        if column.instrument and column.instrument not in scales:
-            raise DefinitionError(
-                where, f"nothing is said of its instrument “{column.instrument}”",
-                "a row of bench.instruments",
-            )  # fmt: skip
-        self.not_negative(one.noise, f"{where}.noise")
-        self.not_negative(one.place_noise, f"{where}.place_noise")
-        self.add_rows(one, table_id, table.rows, where)
-        keys = tuple(self.practical.columns(one.column))
-        its = self.practical.field(keys[0])
-        if bool(one.value) == (one.start is not None):
-            raise DefinitionError(where, "needs one way to its value", "value, or start and step")
-        node = None
-        if one.value:
-            node = self.formula(one.value, f"{where}.value", its.unit.dimension, table_id)
-        rounded = bool(column.instrument and scales[column.instrument].kind.rounding)
-        self.readings[one.column] = ReadingField(
-            column=one.column,
-            keys=keys,
-            table=table_id,
-            unit=its.unit,
-            scale=column.instrument,
-            decimals=None if rounded else (6 if its.decimals is None else its.decimals),
-            node=node,
-            start=one.start or 0.0,
-            step=one.step,
-            noise=one.noise,
-            place_noise=one.place_noise,
-            seen_as=self.seen_as(keys),
-        )
-
-    def add_rows(self, one: BenchReading, table: str, most: int, where: str) -> None:
-        if one.rows is None:
-            if table not in self.rows:
-                raise DefinitionError(f"{where}.rows", "is missing", "[fewest, most] rows filled")
-            return
-        if table in self.rows and self.rows[table] != one.rows:
-            raise DefinitionError(f"{where}.rows", "differs within its table", "stated once")
-        if not 1 <= one.rows[0] <= one.rows[1] <= most:
-            raise DefinitionError(
-                f"{where}.rows", f"{one.rows[0]} to {one.rows[1]} rows", f"1 to {most} rows"
-            )
-        self.rows[table] = one.rows
-
-    def seen_as(self, keys: Sequence[str]) -> dict[str, SourceSpec]:
-        """Drawn truths that readings show with the uncertainty of the quantity of that name."""
-        found = {}
-        for truth in self.truths.values():
-            quantity = self.practical.derived.get(truth.key)
-            if quantity is None or not quantity.sources or truth.node is not None:
-                continue
-            leaves = leaf_inputs(self.practical, truth.key)
-            if any(leaf == key or leaf.startswith(f"{key}.") for leaf in leaves for key in keys):
-                found[truth.key] = quantity.sources[0]
-        return found
-
-    def formula(self, text: str, where: str, wanted: Dimension, table: str = "") -> Node:
-        """A formula of the bench; inside a table with the bare names of its columns."""
-        try:
-            node = parse(text, NAMES)
-            columns = {name.rpartition(".")[2]: Name(name) for name in self.columns_of(table)}
-            node = substitute(node, {k: v for k, v in columns.items() if k not in self.truths})
-            for part in walk(node):
-                if isinstance(part, Call) and isinstance(FUNCTIONS[part.function], NOT_HERE):
-                    raise DefinitionError(where, f"“{part.function}” has no place in a bench")
-            found = dimensions.check(text, node, lambda key: self.kind(key, table), table or None)
-        except FormulaError as error:
-            raise DefinitionError(where, str(error), error.allowed) from error
-        if found != wanted:
-            given = "is a condition" if found is None else f"has the dimension {found}"
-            raise DefinitionError(where, given, f"the dimension {wanted}")
-        return node
-
-    def columns_of(self, table: str) -> list[str]:
-        return [name for name, one in self.readings.items() if table and one.table == table]
-
-    def kind(self, key: str, table: str) -> dimensions.Kind | None:
-        if key in self.truths:
-            return dimensions.Kind(self.truths[key].unit.dimension)
-        if key == ROW and table:
-            return dimensions.Kind(NUMBER)
-        if key in self.columns_of(table):
-            one = self.readings[key]
-            return dimensions.Kind(one.unit.dimension, table)
-        if key in self.inputs and self.inputs[key].node is not None:
-            return dimensions.Kind(self.inputs[key].field.unit.dimension)
-        if any(constant.id == key for constant in self.practical.definition.constants):
-            return dimensions.Kind(self.practical.derived[key].unit.dimension)
-        return None
-
-
-# -- evaluating ----------------------------------------------------------------------------------
 
 
 @dataclass(slots=True)
@@ -423,6 +54,16 @@ def _number(node: Node, values: Mapping[str, float], what: str) -> float:
     if found is None:
         raise BenchError(f"the formula of {what} gives no number")
     return float(found)
+
+
+def scale_values(kind: Kind, parameters: Mapping[str, float]) -> dict[str, float]:
+    """Parameters of an instrument and what follows from them, by name, in its unit."""
+    values = dict(parameters)
+    for item in kind.derived:
+        found = evaluate(parse(item.formula, NAMES), _World(values))
+        assert found is not None
+        values[item.id] = float(found)
+    return values
 
 
 @dataclass(frozen=True, slots=True)
@@ -702,8 +343,3 @@ def _typed_column(shown: Shown, one: ReadingField, key: str) -> Cells:
     if len(scale.kind.parts) == 1:
         return {key: [row[0] for row in rows]}
     return {f"{key}.{part.id}": [row[i] for row in rows] for i, part in enumerate(scale.kind.parts)}
-
-
-def row_numbers(node: Node) -> bool:
-    """Whether a formula of a bench uses the number of the row."""
-    return ROW in names(node)

@@ -11,9 +11,11 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
-from sheetlab.practical.definition import Assist, Definition
-from sheetlab.practical.forward import compile_forward
-from sheetlab.practical.model import MAX_RUNS, DefinitionError, Practical, compile_practical
+from sheetlab.practical.compiling.bench import compile_forward
+from sheetlab.practical.compiling.limits import MAX_RUNS
+from sheetlab.practical.compiling.whole import compile_practical
+from sheetlab.practical.definition import Assist, Definition, DefinitionError
+from sheetlab.practical.model import Practical
 from sheetlab.practical.profile import BUILT_IN, Profile, profile_problems
 
 MAX_TEXT = 100_000

@@ -9,8 +9,8 @@ from types import ModuleType
 
 from sheetlab.formula.functions import Aggregate
 from sheetlab.formula.values import evaluate
+from sheetlab.practical.fields import InputField
 from sheetlab.practical.forward import BenchError, Shown
-from sheetlab.practical.model import InputField
 from sheetlab.units import unit
 
 LIMIT = 1.0 / 3.0

@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from sheetlab.finding import NOWHERE, Finding, Place
 
 if TYPE_CHECKING:
-    from sheetlab.practical.model import InputField, Practical
+    from sheetlab.practical.fields import InputField
+    from sheetlab.practical.model import Practical
 
 Typed = Mapping[str, Sequence[float | str | None]]
 """What stands in the input cells: by key, one value or one a row."""
@@ -46,14 +47,15 @@ class Observations:
 
     def changed(self, changes: Mapping[tuple[str, int | None], float | None]) -> Observations:
         """The observations with other numbers, or none, in some cells (row None: one input)."""
-        entries = dict(self.entries)
+        others: dict[str, list[Entry]] = {}
         for (key, row), value in changes.items():
-            found = list(entries.get(key, ()))
-            place = row or 0
+            if key not in others:
+                others[key] = list(self.entries.get(key, ()))
+            found, place = others[key], row or 0
             found += [EMPTY] * (place + 1 - len(found))
-            found[place] = replace(found[place], value=value)
-            entries[key] = found
-        return Observations(entries, self.findings, self.file)
+            entry = found[place]
+            found[place] = Entry(value, entry.text, entry.place)
+        return Observations({**self.entries, **others}, self.findings, self.file)
 
     def entry(self, key: str, row: int | None = None) -> Entry:
         """An entry; an empty one where nothing was read."""

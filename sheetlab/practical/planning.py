@@ -28,8 +28,9 @@ from sheetlab.practical.assumptions import (
     steps_are_loads,
 )
 from sheetlab.practical.bench import no_bench
+from sheetlab.practical.bench_fields import ReadingField
 from sheetlab.practical.evaluate import Part, ResultValue, evaluate_practical, stated_by
-from sheetlab.practical.forward import BenchError, ReadingField, draw, show, type_up
+from sheetlab.practical.forward import BenchError, draw, show, type_up
 from sheetlab.practical.loads import (
     LEAST_LOADS,
     LIMIT,

@@ -10,7 +10,7 @@ from sheetlab.metrology import linetests
 from sheetlab.metrology.line import LineFit, Pairs, fit_line, interval_differences
 from sheetlab.metrology.linetests import ExtremeLines, GradientTriangle, TestResult
 from sheetlab.practical.evaluate import LineResult, Numbers
-from sheetlab.practical.model import triangle_keys
+from sheetlab.practical.fields import triangle_keys
 
 FEWEST_POINTS = 4
 

@@ -13,6 +13,7 @@ from sheetlab.metrology import montecarlo
 from sheetlab.practical.profile import Profile
 from sheetlab.workbook.deadline import TooLongError, within
 from sheetlab.workbook.graft import TITLES, free_titles, graft, own_sheets
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import (
     SIGNATURES,
     open_elsewhere,
@@ -22,7 +23,6 @@ from sheetlab.workbook.package import (
 )
 from sheetlab.workbook.reader import Filled, read_workbook
 from sheetlab.workbook.results import write_results
-from sheetlab.workbook.store import open_store
 
 OPEN_DOCUMENT = ".ods"
 BACKUP = ".bak"
@@ -191,7 +191,8 @@ def evaluated_bytes(filled: Filled, assessment: Assessment) -> bytes:
         store = open_store(package)
     own = own_sheets(package)
     others = [sheet.name for sheet in store.sheets if sheet.name not in own]
-    return graft(package, write_results(assessment, free_titles(TITLES, others)), own)
+    titles = free_titles(TITLES, others)
+    return graft(package, lambda formats: write_results(assessment, titles, formats), own)
 
 
 def _located(findings: tuple[Finding, ...], path: Path) -> tuple[Finding, ...]:

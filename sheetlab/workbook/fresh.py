@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from sheetlab.practical.model import InputField
+from sheetlab.practical.fields import InputField
 from sheetlab.workbook.layout import defined_name, lay_out
 from sheetlab.workbook.reader import Filled
 from sheetlab.workbook.store import Cell

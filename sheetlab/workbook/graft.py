@@ -13,8 +13,7 @@ import posixpath
 import re
 import struct
 import zipfile
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from copy import deepcopy
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from lxml import etree
@@ -41,9 +40,6 @@ LEVEL = 3
 _PLAIN = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _LOCAL = struct.Struct("<26xHH")
 """Head of an entry: what is read of it are the lengths of name and extra field."""
-_CELL = re.compile(rb'<c r="([A-Z]+[0-9]+)"(?: s="([0-9]+)")?(?: t="s"><v>([0-9]+)</v>)?')
-_ROW_OR_COLUMN = re.compile(rb'(<row [^>]*? s=|<col [^>]*? style=)"([0-9]+)"')
-_TEXT = re.compile(rb"<si>(.*?)</si>", re.DOTALL)
 _RESULT = re.compile(rf"{RESULT_NAME}\d+")
 _OWN_TITLE = re.compile(rf"(?:{'|'.join(TITLES)})(?: \(\d+\))?")
 _NEW_TIME = (1980, 1, 1, 0, 0, 0)
@@ -102,13 +98,16 @@ def free_titles(wanted: Sequence[str], taken: Iterable[str]) -> tuple[str, ...]:
     return tuple(out)
 
 
-def graft(package: Package, results: Mapping[str, bytes], own: Iterable[str]) -> bytes:
+def graft(
+    package: Package, results: Callable[[int], Mapping[str, bytes]], own: Iterable[str]
+) -> bytes:
     """The file of a package with the sheets of a results workbook as its last sheets.
 
     Parameters
     ----------
     results
-        Parts of the results workbook by name, as XlsxWriter writes them.
+        Makes the parts of the results workbook by name (``Parts``) for a workbook that has so many
+        cell formats.
     own
         Titles of the sheets of an earlier evaluation, which go (``own_sheets``).
     """
@@ -144,7 +143,7 @@ def _copy(entry: zipfile.ZipInfo, raw: bytes, archive: zipfile.ZipFile, buffer: 
 @dataclass(slots=True)
 class _Graft:
     package: Package
-    results: Mapping[str, bytes]
+    results: Callable[[int], Mapping[str, bytes]]
     own: frozenset[str]
     parts: dict[str, bytes] = field(default_factory=dict)
     workbook: etree._Element = field(init=False)
@@ -165,7 +164,7 @@ class _Graft:
         self.styles = xml(self.parts[self.styles_part], package.path)
         self.strip()
         counts = {name: len(self.style_list(name)) for name in _STYLE_LISTS}
-        titles = self.add()
+        titles = self.add(self.results(counts["cellXfs"]))
         styles = _serialise(self.styles)
         self.mark(titles, counts, styles)
         self.parts[package.workbook] = _serialise(self.workbook)
@@ -277,17 +276,13 @@ class _Graft:
 
     # -- adding ------------------------------------------------------------------------------
 
-    def add(self) -> tuple[str, ...]:
-        new = self.results
+    def add(self, new: Mapping[str, bytes]) -> tuple[str, ...]:
         self.merge_styles(xml(new["xl/styles.xml"], self.package.path))
         renamed = dict(self.fresh_names(name for name in new if _PARTS.fullmatch(name)))
-        texts = self.shared_texts(new)
         for name, target in renamed.items():
             kind = name.split("/")[1]
-            data = new[name]
-            if kind == "worksheets":
-                data = self.sheet(data, texts)
-            self.parts[target] = data
+            # the first sheet of the new ones is not the one that was open last
+            self.parts[target] = new[name].replace(b' tabSelected="1"', b"", 1)
             self.add_type(target, _TYPES[kind])
             rels = relationships_name(name)
             if rels in new:
@@ -306,30 +301,6 @@ class _Graft:
                 k += 1
             taken.add(target)
             yield name, target
-
-    def shared_texts(self, new: Mapping[str, bytes]) -> list[bytes]:
-        """Texts of the table, as XML has them."""
-        return _TEXT.findall(new.get("xl/sharedStrings.xml", b""))
-
-    def sheet(self, data: bytes, texts: Sequence[bytes]) -> bytes:
-        """A sheet with its formats renumbered and its texts inside it.
-
-        By patterns, because the text is XlsxWriter's own; a tree takes several times as long.
-        """
-        offset = self.offsets["cellXfs"]
-
-        def cell(match: re.Match[bytes]) -> bytes:
-            place, style, text = match[1], int(match[2] or 0) + offset, match[3]
-            if text is None:
-                return b'<c r="%b" s="%d"' % (place, style)
-            # the only child is the number of a text
-            return b'<c r="%b" s="%d" t="inlineStr"><is>%b</is>' % (place, style, texts[int(text)])
-
-        def other(match: re.Match[bytes]) -> bytes:
-            return b'%b"%d"' % (match[1], int(match[2]) + offset)
-
-        data = _CELL.sub(cell, _ROW_OR_COLUMN.sub(other, data))
-        return data.replace(b' tabSelected="1"', b"", 1)
 
     def moved(self, data: bytes, name: str, renamed: Mapping[str, str]) -> bytes:
         root = xml(data, self.package.path)
@@ -428,7 +399,7 @@ class _Graft:
     def merge_styles(self, new: etree._Element) -> None:
         def listed(name: str) -> list[etree._Element]:
             found = new.find(_tag(name))
-            return [] if found is None else [deepcopy(element) for element in found]
+            return [] if found is None else list(found)
 
         codes = [int(e.get("numFmtId", "0")) for e in self.style_list("numFmts")]
         following = max([163, *codes]) + 1

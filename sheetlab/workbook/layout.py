@@ -13,17 +13,17 @@ from functools import cache
 
 from sheetlab.formula.tree import Node
 from sheetlab.practical.definition import Assist, Instrument, Table
-from sheetlab.practical.instruments import KINDS
-from sheetlab.practical.model import (
+from sheetlab.practical.fields import (
     LEFT_OUT,
     START_INPUTS,
     CheckField,
     DerivedField,
     Field,
     InputField,
-    Practical,
     triangle_keys,
 )
+from sheetlab.practical.instruments import KINDS
+from sheetlab.practical.model import Practical
 from sheetlab.units import Unit
 
 START = "Start"

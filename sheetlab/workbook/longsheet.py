@@ -9,19 +9,15 @@ well (``begin``).
 from __future__ import annotations
 
 import contextlib
-import html
 import sys
 import tempfile
 from array import array
 from collections.abc import Iterator
-from functools import cache
 from typing import Any, BinaryIO
 
 from xlsxwriter.exceptions import FileCreateError
-from xlsxwriter.utility import xl_col_to_name
-from xlsxwriter.worksheet import CellStringTuple, Worksheet
 
-from sheetlab.workbook.book import Book
+from sheetlab.workbook.book import Book, InlineSheet, as_charted
 
 _LEFT = -2
 """What the library says of a row that it has written already."""
@@ -51,7 +47,7 @@ def long_book(target: BinaryIO) -> Iterator[Any]:
                 sheet.row_data_fh.close()
 
 
-class LongSheet(Worksheet):  # type: ignore[misc]
+class LongSheet(InlineSheet):
     """For ``add_worksheet(title, LongSheet)`` of a ``long_book``."""
 
     def __init__(self) -> None:
@@ -68,16 +64,6 @@ class LongSheet(Worksheet):  # type: ignore[misc]
         if row > self.previous_row:
             self._write_single_row(row)
 
-    def merge_row(self, row: int, first: int, last: int, its: Any) -> None:
-        """Merge cells of one row; the first is written by whoever asks for it."""
-        self.note_merged(row, first, row, last)
-        for column in range(first, last + 1):
-            self.write_blank(row, column, None, its)
-
-    def note_merged(self, top: int, left: int, bottom: int, right: int) -> None:
-        """Merge cells that are or will be written one by one."""
-        self.merge.append((top, left, bottom, right))
-
     def _check_dimensions(self, row: int, col: int, *ignored: bool) -> int:
         found = int(super()._check_dimensions(row, col, *ignored))
         if found == _LEFT:
@@ -89,33 +75,17 @@ class LongSheet(Worksheet):  # type: ignore[misc]
         row = self.previous_row
         cells = self.table[row]
         for column in self.columns_for_charts & cells.keys():
-            self._charted[row, column] = _cached(cells[column])
+            # numbers that stand in many rows are kept once
+            self._charted[row, column] = sys.intern(as_charted(cells[column]))
         super()._write_single_row(current_row_num)
         if not self.columns_for_charts:
             # a chart needs the heights of the rows above it
             self.row_info.pop(row, None)
             self.row_sizes.pop(row, None)
 
-    def _write_cell(self, row: int, col: int, cell: Any) -> None:
-        if type(cell) is not CellStringTuple:
-            super()._write_cell(row, col, cell)
-            return
-        # the library takes a text that begins with <r> for markup; and this is faster
-        text = cell.string
-        space = ' xml:space="preserve"' if text != text.strip() else ""
-        text = html.escape(self._escape_control_characters(text), quote=False)
-        its = f' s="{cell.format._get_xf_index()}"' if cell.format is not None else ""
-        place = f"{self._letters(col)}{row + 1}"
-        self.fh.write(f'<c r="{place}"{its} t="inlineStr"><is><t{space}>{text}</t></is></c>')
-
     def _prepare_formula(self, formula: str, expand_future_functions: bool = False) -> str:
         # no formula of ours has a function that wants a prefix; the library looks for a hundred
         return formula.removeprefix("=")
-
-    @staticmethod
-    @cache
-    def _letters(column: int) -> str:
-        return str(xl_col_to_name(column))
 
     def _get_range_data(self, *place: int) -> list[str | None]:
         """What a chart shows until a program works it out: rows and columns of a range."""
@@ -125,14 +95,6 @@ class LongSheet(Worksheet):  # type: ignore[misc]
             for row in range(top, bottom + 1)
             for column in range(left, right + 1)
         ]
-
-
-def _cached(cell: Any) -> str | None:
-    if hasattr(cell, "number"):
-        # numbers that stand in many rows are kept once
-        return sys.intern(f"{cell.number:.16g}")
-    text = getattr(cell, "string", "")
-    return str(text)
 
 
 class _Ranges:

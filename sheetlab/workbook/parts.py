@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
+import math
 import zipfile
 from collections.abc import Mapping
 from typing import Any
 
 from xlsxwriter.packager import Packager
+from xlsxwriter.worksheet import CellBlankTuple, CellNumberTuple, CellStringTuple
 
-from sheetlab.workbook.book import Book
+from sheetlab.workbook.book import MOST_TEXT, Book, InlineSheet
 
 
 class _Kept(Packager):  # type: ignore[misc]  # the library has no types
@@ -22,13 +24,48 @@ class _Kept(Packager):  # type: ignore[misc]  # the library has no types
         return []
 
 
-class Parts(Book):
-    """A workbook in memory; the library's own file is what its parts are read from at worst."""
+class ResultSheet(InlineSheet):
+    """A sheet of a workbook in memory, with a short way in for cells whose kind is known."""
 
-    def __init__(self) -> None:
+    def put(self, row: int, column: int, value: float | str | None, its: Any) -> None:
+        """Write a number, a text, or (None) a blank cell; files know no infinite numbers."""
+        self._check_dimensions(row, column)
+        cells = self.table[row]
+        if value is None:
+            cells[column] = CellBlankTuple(its)
+        elif isinstance(value, str):
+            cells[column] = CellStringTuple(value[:MOST_TEXT], its)
+        elif math.isfinite(value):
+            cells[column] = CellNumberTuple(value, its)
+        else:
+            cells[column] = CellStringTuple("∞", its)
+
+    def merge_row(self, row: int, first: int, last: int, its: Any) -> None:
+        """Merge cells of one row; the first is written by whoever asks for it."""
+        self.note_merged(row, first, row, last)
+        for column in range(first, last + 1):
+            self.put(row, column, None, its)
+
+
+class Parts(Book):
+    """A workbook in memory; the library's own file is what its parts are read from at worst.
+
+    ``first_format``: how many formats the workbook has into which its sheets go.
+    """
+
+    worksheet_class = ResultSheet
+
+    def __init__(self, first_format: int = 0) -> None:
+        self.first_format = first_format
         self.buffer = io.BytesIO()
         self.kept = _Kept()
         super().__init__(self.buffer)
+
+    def add_worksheet(self, title: str) -> Any:
+        """A sheet whose cells are those of the other workbook already."""
+        sheet = super().add_worksheet(title)
+        sheet.first_format = self.first_format
+        return sheet
 
     def _get_packager(self) -> Packager:
         return self.kept

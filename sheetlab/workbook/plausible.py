@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from sheetlab.formula.tree import Call
 from sheetlab.formula.values import argument_keys
 from sheetlab.practical.evaluate import leaf_inputs
-from sheetlab.practical.model import DerivedField, Practical
+from sheetlab.practical.fields import DerivedField
+from sheetlab.practical.model import Practical
 from sheetlab.workbook.layout import Layout
 
 

@@ -16,16 +16,18 @@ from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.definition import Assist
+from sheetlab.practical.fields import InputField, expected_of
 from sheetlab.practical.loader import definition_digest, load, load_profile
-from sheetlab.practical.model import InputField, Practical, expected_of
+from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import EMPTY, Entry, Observations, typed_number
 from sheetlab.practical.profile import GUM
 from sheetlab.practical.register import Bound, load_bound
 from sheetlab.workbook import identity
 from sheetlab.workbook.identity import Identity
 from sheetlab.workbook.layout import IDENTITY, Slot, defined_name, lay_out
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import Package, open_package
-from sheetlab.workbook.store import Cell, Store, address, open_store
+from sheetlab.workbook.store import Cell, Store, address
 
 MAX_ROWS = 500
 LEAST, MOST = 1e-15, 1e15
@@ -413,11 +415,8 @@ class _Reader:
 
     def unseen(self, entries: Mapping[str, Sequence[Entry]]) -> None:
         """Readings in hidden rows: they count, and somebody should know."""
-        hidden = {
-            slot.sheet: self.store.hidden_rows(slot.sheet)
-            for slot in self.slots.values()
-            if slot is not None
-        }
+        sheets = {slot.sheet for slot in self.slots.values() if slot is not None}
+        hidden = {sheet: self.store.hidden_rows(sheet) for sheet in sheets}
         found = [
             entry.place
             for key, column in entries.items()

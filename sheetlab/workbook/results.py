@@ -16,7 +16,8 @@ from sheetlab.formula.statistics import growth
 from sheetlab.metrology.budget import COVERAGE_PROBABILITY, budget_lines, student_t
 from sheetlab.metrology.statement import significant
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
-from sheetlab.practical.model import START_INPUTS, Practical
+from sheetlab.practical.fields import START_INPUTS
+from sheetlab.practical.model import Practical
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, per_unit
 from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart, share_chart
@@ -35,15 +36,19 @@ LONGEST_TITLE = 31
 BUDGET_WIDTHS = (4.6, 0.6, 1.1, 1.0, 0.8, 1.1, 0.9, 1.0, 1.1, 1.2, 0.9)
 
 
-def write_results(assessment: Assessment, titles: Sequence[str] = TITLES) -> dict[str, bytes]:
+def write_results(
+    assessment: Assessment, titles: Sequence[str] = TITLES, first_format: int = 0
+) -> dict[str, bytes]:
     """Parts of a workbook with the result sheets of one assessment, by name.
 
     Parameters
     ----------
     titles
         Free sheet titles, for the sheets of ``TITLES``.
+    first_format
+        How many cell formats the workbook has into which the sheets go.
     """
-    book = Parts()
+    book = Parts(first_format)
     _Results(assessment, dict(zip(TITLES, titles, strict=True)), book, Styles(book)).write()
     return book.parts()
 
@@ -72,11 +77,11 @@ class _Page:
         lines = lines_needed(text, sum(self.widths), size)
         if lines == 1 and style != "heading":
             # a single line runs over the empty cells beside it
-            self.sheet.write_string(self.row, 0, text, self.styles(style, wrap=False))
+            self.sheet.put(self.row, 0, text, self.styles(style, wrap=False))
         else:
             its = self.styles(style)
-            self.sheet.merge_range(self.row, 0, self.row, self.columns - 1, "", its)
-            self.sheet.write_string(self.row, 0, text, its)
+            self.sheet.merge_row(self.row, 0, self.columns - 1, its)
+            self.sheet.put(self.row, 0, text, its)
         self.sheet.set_row(self.row, max(lines * 14.0 * size / 10 + 3, 17))
         self.row += 1
 
@@ -107,13 +112,8 @@ class _Page:
             shown = "" if text else "0.0%" if isinstance(value, Share) else number_format(value)
             style = self.styles("cell" if text else "figure", shown)
         if width > 1:
-            self.sheet.merge_range(self.row, column, self.row, column + width - 1, "", style)
-        if text:
-            self.sheet.write_string(self.row, column, value, style)
-        elif value is None or not math.isfinite(value):
-            self.sheet.write_string(self.row, column, "" if value is None else "∞", style)
-        else:
-            self.sheet.write_number(self.row, column, value, style)
+            self.sheet.merge_row(self.row, column, column + width - 1, style)
+        self.sheet.put(self.row, column, value, style)
 
 
 def number_format(value: float | None, digits: int = 4) -> str:
@@ -442,17 +442,13 @@ class _Results:
         head = [row_label, *(heading(practical.field(key)) for key in keys)]
         page.sheet.set_row(page.row, 42)
         for i, text in enumerate(head):
-            page.sheet.write_string(page.row, i, text, self.styles("column"))
+            page.sheet.put(page.row, i, text, self.styles("column"))
         for row in range(last):
             page.row += 1
-            page.sheet.write_number(page.row, 0, row + 1, self.styles("number-label"))
+            page.sheet.put(page.row, 0, row + 1, self.styles("number-label"))
             for i, (key, column) in enumerate(zip(keys, columns, strict=True)):
                 style = self.styles("worked", decimals_format(practical.field(key).decimals))
-                value = column[row]
-                if value is None:
-                    page.sheet.write_blank(page.row, i + 1, None, style)
-                else:
-                    page.sheet.write_number(page.row, i + 1, value, style)
+                page.sheet.put(page.row, i + 1, column[row], style)
         page.row += 2
 
     def single_values(self, page: _Page) -> None:
@@ -508,7 +504,7 @@ class _Results:
         titles += ["line: x", "line: y"]
         page.sheet.set_row(page.row, 42)
         for i, text in enumerate(titles):
-            page.sheet.write_string(page.row, i, text, self.styles("column"))
+            page.sheet.put(page.row, i, text, self.styles("column"))
         first = page.row + 1
         rows = sorted(set(line.rows))
         at = {row: first + i for i, row in enumerate(rows)}
@@ -517,19 +513,19 @@ class _Results:
         for point, row in zip(fit.points, line.rows, strict=True):
             r = at[row]
             x = x_unit.from_si(point.x)
-            page.sheet.write_number(r, 0, x, figure)
-            page.sheet.write_number(r, 1, abs(x) * relative, figure)
+            page.sheet.put(r, 0, x, figure)
+            page.sheet.put(r, 1, abs(x) * relative, figure)
             y = sign * (point.y - base) / y_unit.factor
-            page.sheet.write_number(r, 2 + point.series, y, figure)
-            page.sheet.write_number(r, 2 + count, fit.residual_deviation / y_unit.factor, figure)
+            page.sheet.put(r, 2 + point.series, y, figure)
+            page.sheet.put(r, 2 + count, fit.residual_deviation / y_unit.factor, figure)
             residual = sign * point.residual / y_unit.factor
-            page.sheet.write_number(r, 3 + count + point.series, residual, figure)
+            page.sheet.put(r, 3 + count + point.series, residual, figure)
         ends = [min(p.x for p in fit.points), max(p.x for p in fit.points)]
         line_x = 3 + 2 * count
         for i, x in enumerate(ends):
             y = sign * (fit.intercept + fit.slope * x - base) / y_unit.factor
-            page.sheet.write_number(first + i, line_x, x_unit.from_si(x), figure)
-            page.sheet.write_number(first + i, line_x + 1, y, figure)
+            page.sheet.put(first + i, line_x, x_unit.from_si(x), figure)
+            page.sheet.put(first + i, line_x + 1, y, figure)
         page.row = first + max(len(rows), 2) + 1
         slope = sign * fit.slope * x_unit.factor / y_unit.factor
         u_slope = fit.u_slope * x_unit.factor / y_unit.factor

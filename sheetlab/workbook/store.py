@@ -6,7 +6,7 @@ import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Literal
+from typing import Any, Literal, NamedTuple, cast
 
 from lxml import etree
 
@@ -20,6 +20,8 @@ _V = f"{{{MAIN}}}v"
 _F = f"{{{MAIN}}}f"
 _IS = f"{{{MAIN}}}is"
 _T = f"{{{MAIN}}}t"
+_FILLED = etree.XPath("//m:c[*]", namespaces={"m": MAIN})
+"""Cells that hold anything: most of a form are formatted and blank."""
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _RPH = f"{{{MAIN}}}rPh"
 _ON = re.compile(rb"\bsheet=[\"'](?:1|true)[\"']")
@@ -31,8 +33,7 @@ _ROW_NUMBER = re.compile(rb"\br=[\"'](\d{1,7})[\"']")
 LAST_ROW = 1_048_576
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
+class Cell(NamedTuple):
     """One cell as stored. ``value``: number for a number or truth value, text otherwise."""
 
     kind: Literal["number", "text", "error", "truth"]
@@ -106,10 +107,7 @@ class Store:
             data = _BLANK_ROW.sub(b"", _BLANK.sub(b"", data))
         root = xml(data, self.package.path)
         grid: dict[tuple[int, int], Cell] = {}
-        for element in root.iter(_C):
-            if not len(element):
-                # most cells of a form are formatted and blank
-                continue
+        for element in cast("list[Any]", _FILLED(root)):
             place = _place(element.get("r", ""))
             cell = self._cell(element)
             if place is not None and cell is not None:
@@ -118,7 +116,7 @@ class Store:
                 raise refuse(self.package.path, "has far more cells than a practical needs")
         return grid
 
-    def _cell(self, element: etree._Element) -> Cell | None:
+    def _cell(self, element: Any) -> Cell | None:
         kind = element.get("t", "n")
         formula, raw, inline = False, None, None
         for child in element:
@@ -131,6 +129,11 @@ class Store:
             elif tag == _IS and inline is None:
                 inline = child
         style = _whole(element.get("s"))
+        if kind == "n" and raw:
+            number = stored_number(raw)
+            if number is None:
+                return Cell("text", raw, formula, style)
+            return Cell("number", number, formula, style)
         if kind == "inlineStr":
             text = "" if inline is None else _text(inline)
             return Cell("text", text, formula, style) if text or formula else None
@@ -171,12 +174,8 @@ def _shared_texts(package: Package) -> list[str]:
     return []
 
 
-def open_store(package: Package) -> Store:
-    """Sheets and names of a package; raises SheetlabError if its workbook part is unusable."""
-    if package.open_document:
-        from sheetlab.workbook.opendocument import open_document
-
-        return open_document(package)
+def open_sheets(package: Package) -> Store:
+    """Sheets and names of an .xlsx; raises SheetlabError if its workbook part is unusable."""
     root = xml(package.parts[package.workbook], package.path)
     relations = package.relationships(package.workbook)
     sheets = []

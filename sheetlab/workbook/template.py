@@ -19,13 +19,8 @@ from sheetlab.formula.render import (
 )
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers
-from sheetlab.practical.model import (
-    START_PREFIX,
-    CheckField,
-    DerivedField,
-    InputField,
-    Practical,
-)
+from sheetlab.practical.fields import START_PREFIX, CheckField, DerivedField, InputField
+from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Typed, as_cells_show
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.practical.register import Bound

@@ -16,7 +16,8 @@ from sheetlab.workbook.book import Book
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.style import Styles, lines_needed, set_page
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
-from sheetlab.years.archive import Checked, Table, check, read
+from sheetlab.years.checking import Checked, check
+from sheetlab.years.database import Table, read
 from sheetlab.years.ledger import Row, latest
 
 BOOK, TEXT = "evidence.xlsx", "evidence.txt"

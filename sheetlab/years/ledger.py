@@ -25,7 +25,8 @@ from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity, harmless
 from sheetlab.formula.tree import Call, Negative, Node
 from sheetlab.practical.evaluate import ResultValue
-from sheetlab.practical.model import START_PREFIX, Practical
+from sheetlab.practical.fields import START_PREFIX
+from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.practical.register import setup_as_bound
 from sheetlab.units import Unit, coherent_text, interval_of, unit

@@ -12,11 +12,13 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
-from course import years
 from measure import Case, Task
+from years import department
 
-from sheetlab.years.archive import check, database_of, export, import_table
 from sheetlab.years.archivefiles import wide, write_csv
+from sheetlab.years.checking import check
+from sheetlab.years.database import database_of
+from sheetlab.years.exchange import export, import_table
 from sheetlab.years.ledger import Ledger, entries_of
 
 DAY = datetime.date(2026, 6, 1)
@@ -26,7 +28,7 @@ ROWS = 10
 
 def make(folder: Path, rows: int) -> Path:
     """An archive of invented rows, all with the numbers of one bench."""
-    entry = entries_of(years.assessed(years.bench(1, "A")), 2026)[0]
+    entry = entries_of(department.assessed(department.bench(1, "A")), 2026)[0]
     ledger = Ledger()
     made = (
         ledger.append(replace(entry, source=f"{i:064x}"), f"C{i:07}", "2026-06-01", "2027-12-31")

@@ -16,9 +16,10 @@ from measure import Case, Task, python, shown
 from python_calamine import CalamineWorkbook
 
 from sheetlab.workbook.layout import defined_name
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import Package, open_package
 from sheetlab.workbook.reader import read_workbook
-from sheetlab.workbook.store import address, open_store
+from sheetlab.workbook.store import address
 
 SIZES = (100, 1000, 10_000)
 CELL = rb'(<c r="%b"[^>]*?)(?: t="s")?(?:/>|><v>([^<]*)</v></c>)'

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from calc.office import Office
-from course.classes import Marks, fill_class, row_of, texts
+from classes.groups import Marks, fill_class, row_of, texts
 
 from sheetlab.classes.kept import COMMENT, read_kept
 from sheetlab.cli import main

@@ -22,8 +22,9 @@ from sheetlab.formula.functions import (
 )
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.evaluate import Numbers
+from sheetlab.practical.fields import DerivedField
 from sheetlab.practical.loader import load
-from sheetlab.practical.model import DerivedField, Practical
+from sheetlab.practical.model import Practical
 from sheetlab.workbook.layout import lay_out
 from sheetlab.workbook.template import as_cells_show, write_template
 

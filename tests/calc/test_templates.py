@@ -15,13 +15,13 @@ from sheetlab.checks.assess import assess
 from sheetlab.handling.batch import evaluate_files
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.evaluate import Numbers
+from sheetlab.practical.fields import DerivedField
 from sheetlab.practical.loader import catalogue, load
-from sheetlab.practical.model import DerivedField
 from sheetlab.workbook.graft import TITLES
 from sheetlab.workbook.layout import lay_out
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import open_package
 from sheetlab.workbook.reader import read_workbook
-from sheetlab.workbook.store import open_store
 from sheetlab.workbook.template import as_cells_show, write_template
 
 pytestmark = pytest.mark.calc

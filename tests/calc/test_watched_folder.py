@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from calc.office import Office
-from course.watching import Watching
+from during.watching import Watching
 from examples import filled, typed
 
 pytestmark = pytest.mark.calc

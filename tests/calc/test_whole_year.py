@@ -14,13 +14,13 @@ from pathlib import Path
 import openpyxl
 import pytest
 from calc.office import Office
-from course import years
-from course.classes import Marks, row_of, texts
+from classes.groups import Marks, row_of, texts
+from years import department
 
 from sheetlab.cli import main
 from sheetlab.practical.bench import simulate
 from sheetlab.workbook.layout import defined_name
-from sheetlab.years.archive import read
+from sheetlab.years.database import read
 from sheetlab.years.drift import drifts
 
 pytestmark = pytest.mark.calc
@@ -92,7 +92,8 @@ class Department:
             table.writerows((g, list(SETUPS)[i % len(SETUPS)]) for i, g in enumerate(BIRDS))
         issued = self.folder / f"issued {year}"
         self.run(
-            "issue", years.WIRE, "--roster", str(roster), "--register", self.path("REGISTER.xlsx"),
+            "issue", department.WIRE, "--roster", str(roster),
+            "--register", self.path("REGISTER.xlsx"),
             "--date", f"{year}-03-02", "--out", str(issued),
         )  # fmt: skip
         return issued
@@ -107,14 +108,14 @@ class Department:
         return target
 
     def hand_in(self, year: int, i: int, habits: list[str], target: Path) -> None:
-        path = self.folder / f"issued {year}" / f"{years.WIRE} {BIRDS[i]}.xlsx"
+        path = self.folder / f"issued {year}" / f"{department.WIRE} {BIRDS[i]}.xlsx"
         gauge, diameter = SETUPS[list(SETUPS)[i % len(SETUPS)]]
         zero = ZERO[gauge]
         if gauge == "M-2":
             if year > FIRST:
                 zero = self.zeros[-1] + DRIFT
             self.zeros.append(zero)
-        its = years.with_zero(round(zero, 4), diameter)
+        its = department.with_zero(round(zero, 4), diameter)
         seed = 1000 * (year - FIRST) + i
         cells = simulate(its, seed, habits).cells
         names = {
@@ -190,7 +191,7 @@ def test_three_years_of_a_department(
 ) -> None:
     its = Department(tmp_path, office, capsys)
     its.run(
-        "plan", years.WIRE, "--gauge", "SWG 25", "--material", "phosphor bronze, hard",
+        "plan", department.WIRE, "--gauge", "SWG 25", "--material", "phosphor bronze, hard",
         "--masses", "0.5x10", "--out", its.path("plan.xlsx"),
     )  # fmt: skip
     its.register()

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from course.classes import PENDULUM, WIRE, handin
+from classes.groups import PENDULUM, WIRE, handin
 from examples import WORKBOOKS, filled
 
 from sheetlab.checks.assess import Assessment

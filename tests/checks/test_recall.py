@@ -1,6 +1,6 @@
 """Virtual benches with planted mistakes: how many are seen, how many are named, false alarms.
 
-    pytest -m slow -s tests/checks/test_recall.py        # prints the table
+    pytest -m slow -n 0 -s tests/checks/test_recall.py        # prints the table
 
 The rules were tuned on seeds below 5 000; what is reported here begins at 20 000. A mistake matters
 if it moves the result by more than its standard uncertainty, or a reading by a whole step of the
@@ -17,6 +17,7 @@ from multiprocessing import get_context
 
 import pytest
 from examples import practical
+from scipy.stats import binomtest
 
 from sheetlab.checks.assess import assess
 from sheetlab.finding import Severity
@@ -141,25 +142,35 @@ def tallies() -> dict[tuple[str, str], Tally]:
     return found
 
 
+CHANCE = 1e-3
+"""A share is refused if benches that just keep it would give so bad a count with this probability:
+a part of the benches (`SHEETLAB_BENCHES`) must not fail by its size alone."""
+
+
+def falls_short(count: int, of: int, share: float) -> bool:
+    return bool(of) and binomtest(count, of, share, alternative="less").pvalue < CHANCE
+
+
 @pytest.mark.slow
 class TestRecall:
     def test_clean_benches_have_at_most_one_false_warning_in_a_hundred(self, tallies) -> None:
         for name in (WIRE, PENDULUM):
             clean = tallies[name, ""]
             assert clean.benches >= COUNT
-            assert clean.seen_at_all <= 0.01 * clean.benches, clean
+            quiet = clean.benches - clean.seen_at_all
+            assert not falls_short(quiet, clean.benches, 0.99), clean
 
     def test_mistakes_that_matter_are_seen(self, tallies) -> None:
         for (_, habit), t in tallies.items():
-            if habit in VISIBLE and t.matter >= 20:
-                assert t.seen >= 0.95 * t.matter, (habit, t)
+            if habit in VISIBLE:
+                assert not falls_short(t.seen, t.matter, 0.95), (habit, t)
 
     def test_mistakes_that_are_seen_are_named(self, tallies) -> None:
         for (_, habit), t in tallies.items():
-            if habit in VISIBLE and t.matter >= 20:
-                assert t.named >= 0.90 * t.matter, (habit, t)
+            if habit in VISIBLE:
+                assert not falls_short(t.named, t.matter, 0.90), (habit, t)
 
     def test_scales_in_doubt_are_mostly_seen(self, tallies) -> None:
         for habit in ("scale-backwards", "wrong-divisions"):
             t = tallies[WIRE, habit]
-            assert t.seen >= 0.75 * t.matter, t
+            assert not falls_short(t.seen, t.matter, 0.75), t

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import published
 import pytest
+from scipy import stats
 
 from sheetlab.metrology import montecarlo
 from sheetlab.metrology.budget import Distribution, Source, budget, student_t
@@ -186,6 +187,42 @@ class TestOneSource:
         assert _single("t") == _single("normal")
 
 
+@pytest.mark.parametrize("dof", [1.0, 2.0, 3.0, 5.5, 13.0, 400.0])
+@pytest.mark.parametrize("together", [1, 2, 3])
+def test_deviates_of_t_have_its_distribution_and_share_their_estimate(
+    together: int, dof: float
+) -> None:
+    """Against scipy: each deviate alone, and the sum of squares of those with one estimate of
+    variance, which over their number is F with that number and ``dof`` degrees of freedom."""
+    seen: list[Any] = []
+    names = [f"x{i}" for i in range(together)]
+    sources = [
+        Source(name, name, "A", "t", 1.0, dof, estimate="" if together == 1 else "line")
+        for name in names
+    ]
+
+    def model(q: Mapping[str, Any]) -> Any:
+        seen.append([q[name].copy() for name in names])
+        return q["x0"]
+
+    _one(model, {n: Affine(0.0, {n: 1.0}) for n in names}, sources, trials=100_000)
+    samples = np.concatenate(seen, axis=1)
+    assert samples.shape == (together, 100_000)
+    for row in samples:
+        assert stats.kstest(row, stats.t(dof).cdf).pvalue > 1e-3
+    squares = (samples**2).mean(axis=0)
+    assert stats.kstest(squares, stats.f(together, dof).cdf).pvalue > 1e-3
+    if together > 1:
+        # the direction is uniform
+        angle = np.arctan2(samples[1], samples[0]) / (2.0 * np.pi) + 0.5
+        assert stats.kstest(angle, "uniform").pvalue > 1e-3
+
+
+def test_t_without_degrees_of_freedom_is_refused() -> None:
+    with pytest.raises(ValueError, match="degrees of freedom"):
+        propagate([lambda q: q["x"]], {"x": Affine(5.0, {"s": 1.0})}, [_source("s", "t", 1.0, 0.0)])
+
+
 def _two(model: Any, first: dict[str, float], second: dict[str, float], **keywords: int) -> Any:
     return _one(
         model,
@@ -271,6 +308,40 @@ def test_the_interval_covers_its_part_of_the_trials() -> None:
     below, above = sum(x < found.low for x in samples), sum(x > found.high for x in samples)
     assert below == 5000
     assert abs(below - above) <= 1
+
+
+@pytest.mark.parametrize("trials", [2, 3, 40, 999, 20_000])
+@pytest.mark.parametrize("kind", ["all alike", "few values", "in order", "backwards", "long tails"])
+def test_intervals_are_those_of_the_sorted_samples(kind: str, trials: int) -> None:
+    """JCGM 101:2008, 7.7, done with every sample in order."""
+    rng = np.random.default_rng(7)
+    samples = {
+        "all alike": np.zeros(trials),
+        "few values": rng.integers(0, 5, trials).astype(float),
+        "in order": np.arange(trials) * 1.0,
+        "backwards": -np.arange(trials) * 1.0,
+        "long tails": rng.standard_cauchy(trials),
+    }[kind]
+    given = iter(np.split(samples, range(montecarlo.BLOCK, trials, montecarlo.BLOCK)))
+    with pytest.MonkeyPatch.context() as patch:
+        # blocks come in order
+        patch.setattr(montecarlo, "THREADS", 1)
+        found = _one(lambda q: next(given), {"x": Affine(0.0, {})}, [], trials=trials)
+    samples.sort()
+    covered = min(round(0.95 * trials), trials - 1)
+    first = (trials - covered) // 2
+    widths = samples[covered:] - samples[: trials - covered]
+    least = int(np.argmin(widths))
+    assert (found.low, found.high) == (samples[first], samples[first + covered])
+    assert found.shortest == (samples[least], samples[least + covered])
+
+
+@pytest.mark.parametrize(("trials", "probability"), [(1, 0.95), (100, 0.0), (100, 1.5)])
+def test_what_has_no_interval_is_refused(trials: int, probability: float) -> None:
+    with pytest.raises(ValueError, match=r"trials|probability"):
+        propagate(
+            [lambda q: q["x"]], {"x": Affine(0.0, {})}, [], trials=trials, probability=probability
+        )
 
 
 @pytest.mark.parametrize(
@@ -375,5 +446,5 @@ class TestAdaptive:
         assert float(np.std(ends, ddof=1)) == pytest.approx(wanted, rel=0.3)
         rng = np.random.default_rng(1)
         samples = np.sort(rng.uniform(-math.sqrt(3.0), math.sqrt(3.0), 20_000))
-        found = montecarlo._end_error(samples, 500, 0.025)
+        found = montecarlo._end_error(samples[:1000], 500, 20_000, 0.025)
         assert found == pytest.approx(wanted, rel=0.15)

@@ -20,7 +20,7 @@ from sheetlab.formula.values import evaluate
 from sheetlab.practical.bench import Bench, Planted, Planting, applicable, places_of, simulate
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
 from sheetlab.practical.forward import BenchError, _World
-from sheetlab.practical.habits import HABITS
+from sheetlab.practical.habits.table import HABITS
 from sheetlab.practical.instruments import KINDS, parts_of, zero_parts_of
 from sheetlab.practical.loader import catalogue, load
 from sheetlab.practical.model import Practical

@@ -5,7 +5,7 @@ scales that round, typed into cells and evaluated like any workbook. What a whol
 has in common (error and zero of one screw gauge, one batch of masses, one pitch, one scale, one g)
 is drawn once an experiment, so that the correlations are put to the test too.
 
-`pytest -s -m slow tests/practical/test_coverage.py` prints the table.
+`pytest -m slow -n 0 -s tests/practical/test_coverage.py` prints the table.
 """
 
 from __future__ import annotations

@@ -8,8 +8,9 @@ from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
 
 from sheetlab.workbook.layout import parse_reference
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import package_of
-from sheetlab.workbook.store import Cell, open_store
+from sheetlab.workbook.store import Cell
 
 MIMETYPE = b"application/vnd.oasis.opendocument.spreadsheet"
 SPACES = " ".join(

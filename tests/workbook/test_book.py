@@ -12,8 +12,8 @@ from workbook.tamper import edited
 
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import package_of
-from sheetlab.workbook.store import open_store
 
 MARKUP = ["<r><t>x</t></r>", "<r>&</r>", "<r></r>", "<r>", "_x0041_"]
 

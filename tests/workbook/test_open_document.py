@@ -16,10 +16,11 @@ from sheetlab.finding import SheetlabError
 from sheetlab.handling.batch import evaluate_files
 from sheetlab.handling.folders import expand, scan
 from sheetlab.workbook.evaluate_file import evaluate_file, sibling
+from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import package_of
 from sheetlab.workbook.reader import read_workbook
-from sheetlab.workbook.store import Cell, open_store
-from sheetlab.years.archive import workbooks
+from sheetlab.workbook.store import Cell
+from sheetlab.years.adding import workbooks
 
 ODS = open_document(filled("Avocet"))
 

@@ -12,7 +12,7 @@ from examples import CAREFUL, SHIPPED, filled, layout, typed
 from openpyxl.utils import range_boundaries
 
 from sheetlab.practical.definition import Assist
-from sheetlab.practical.model import InputField
+from sheetlab.practical.fields import InputField
 from sheetlab.workbook.layout import IDENTITY, START
 from sheetlab.workbook.template import write_template
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from course.classes import fill_class
+from classes.groups import fill_class
 
 from sheetlab.classes.collect import collect
 from sheetlab.classes.schemes import USUAL, find_scheme

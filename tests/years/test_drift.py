@@ -13,11 +13,11 @@ from types import SimpleNamespace
 
 import openpyxl
 import pytest
-import years
+from years import department
 
 from sheetlab.cli import main
 from sheetlab.finding import SheetlabError
-from sheetlab.years.archive import add
+from sheetlab.years.adding import add
 from sheetlab.years.drift import (
     BASELINE,
     HINTS,
@@ -35,11 +35,11 @@ from sheetlab.years.ledger import WIRE, Entry, Ledger, Number, Row, entries_of
 CLASS = 12
 
 
-def archived(ledger: Ledger, benches: Iterable[years.Bench], year: int) -> list[Row]:
+def archived(ledger: Ledger, benches: Iterable[department.Bench], year: int) -> list[Row]:
     return [
         ledger.append(entry, f"{year}{one.group}", f"{year}-06-01", f"{year + 1}-12-31")
         for one in benches
-        for entry in entries_of(years.assessed(one), year)
+        for entry in entries_of(department.assessed(one), year)
     ]
 
 
@@ -49,7 +49,7 @@ def three_years(seed: int, creep: float) -> list[Row]:
     rows: list[Row] = []
     for i, year in enumerate((2024, 2025, 2026)):
         zeros = [0.03 + creep * max(0.0, i - 1 + k / CLASS) if i else 0.03 for k in range(CLASS)]
-        rows += archived(ledger, years.year(1000 * seed + 100 * i, zeros), year)
+        rows += archived(ledger, department.year(1000 * seed + 100 * i, zeros), year)
     return rows
 
 
@@ -192,7 +192,7 @@ def test_another_wire_at_the_same_set_up_is_another_series(steady: list[Row]) ->
 
 
 def test_ids_of_the_register_are_kept() -> None:
-    its = years.assessed(years.bench(1, "A"))
+    its = department.assessed(department.bench(1, "A"))
     parts = {f.name: getattr(its, f.name) for f in fields(its)}
     bound = SimpleNamespace(
         setup="W1",
@@ -350,8 +350,8 @@ def test_the_workbook(creeping: list[Row], tmp_path: Path) -> None:
 
 @pytest.fixture
 def target(tmp_path: Path) -> Path:
-    for one in years.year(5, [0.03] * 6):
-        years.write(one, tmp_path / "in")
+    for one in department.year(5, [0.03] * 6):
+        department.write(one, tmp_path / "in")
     list(add([tmp_path / "in"], tmp_path / "D.xlsx", 2026, datetime.date(2026, 6, 1)))
     return tmp_path / "D.xlsx"
 

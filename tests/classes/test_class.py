@@ -16,7 +16,7 @@ from urllib.parse import unquote
 
 import openpyxl
 import pytest
-from course.classes import PENDULUM, WIRE, Marks, fill_class, handin, row_of, texts
+from classes.groups import PENDULUM, WIRE, Marks, fill_class, handin, row_of, texts
 from examples import layout, practical
 from workbook.tamper import edited, with_parts
 

@@ -22,10 +22,14 @@ from pathlib import Path
 
 from sheetlab.cli import main
 from sheetlab.handling import workers
-from sheetlab.years import archive
+from sheetlab.years import adding
+from sheetlab.years.adding import workbooks
+from sheetlab.years.checking import check
+from sheetlab.years.codes import codes_of, read_codes
+from sheetlab.years.database import read
 
 TODAY = datetime.date.today()
-archive.BATCH = 2  # several commits in one run
+adding.BATCH = 2  # several commits in one run
 
 
 def child(work: Callable[[], int], told: Path) -> int:
@@ -56,16 +60,16 @@ def looked_at(target: Path, told: Path, whole: bool = False) -> int:
 
     Returns the number of rows.
     """
-    found = archive.check(target, TODAY)
+    found = check(target, TODAY)
     assert found.sound, found.findings
-    rows = archive.read(target).rows
+    rows = read(target).rows
     sources = [row.entry.source for row in rows]
     assert len(set(sources)) == len(sources), "a row twice"
     there = {f"row {row.number}, {row.code}" for row in rows}
     for line in told.read_text(encoding="utf-8").splitlines():
         _, _, what = line.partition(": ")
         assert not what.startswith("row ") or what in there, f"lost: {line}"
-    codes = archive.read_codes(archive.codes_of(target)).codes
+    codes = read_codes(codes_of(target)).codes
     assert {row.code for row in rows} <= codes
     if whole:
         assert found.findings == ()
@@ -77,15 +81,15 @@ def looked_at(target: Path, told: Path, whole: bool = False) -> int:
 
 def remembered() -> None:
     """Evaluate every file once only: kills then fall into the writing."""
-    real, known = archive.evaluate_file, {}
+    real, known = adding.evaluate_file, {}
 
     def evaluate(path, target, **more):
         if path.name not in known:
             known[path.name] = real(path, target, **more)
         return known[path.name]
 
-    archive.evaluate_file = evaluate
-    for path in archive.workbooks([Path(sys.argv[1])], Path("none")):
+    adding.evaluate_file = evaluate
+    for path in workbooks([Path(sys.argv[1])], Path("none")):
         evaluate(path, None, trials=0)
 
 
@@ -97,13 +101,13 @@ def kill(folder: Path, rounds: int, seed: int, real: bool) -> dict[str, object]:
     rng = random.Random(seed)
     if real or helped():
         # what every child would load anew before it does anything
-        archive.evaluate_file(next((folder / "before").iterdir()), None, trials=0)
+        adding.evaluate_file(next((folder / "before").iterdir()), None, trials=0)
     else:
         remembered()
     base = folder / "base"
     base.mkdir()
     finish(folder / "before", base / "D.xlsx", base / "told")
-    count = len(archive.read(base / "D.xlsx").rows)
+    count = len(read(base / "D.xlsx").rows)
     files = len(list((folder / "after").iterdir()))
     trial = folder / "trial"
     shutil.copytree(base, trial)

@@ -10,7 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from course.watching import Watching
+from during.watching import Watching
 from examples import SIX, WORKBOOKS, filled, layout, typed
 from hypothesis import given
 from hypothesis import strategies as st

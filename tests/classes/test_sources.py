@@ -11,7 +11,7 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-from course.classes import Marks, fill_class, handin
+from classes.groups import Marks, fill_class, handin
 from workbook.odf import open_document
 from workbook.tamper import edited
 
@@ -19,7 +19,9 @@ from sheetlab.classes.kept import COMMENT, HIDDEN, HISTORY_ROW
 from sheetlab.classes.sources import _below
 from sheetlab.cli import main
 from sheetlab.finding import Severity
-from sheetlab.years import archive as a
+from sheetlab.years.adding import Added, add
+from sheetlab.years.checking import check
+from sheetlab.years.database import read
 
 TODAY = datetime.date(2026, 11, 25)
 
@@ -43,11 +45,11 @@ def class_(made: Path, tmp_path: Path) -> Path:
     return tmp_path / "CLASS.xlsx"
 
 
-def added(book: Path, target: Path, **more: object) -> list[a.Added]:
-    return list(a.add([book], target, 2026, TODAY, **more))  # type: ignore[arg-type]
+def added(book: Path, target: Path, **more: object) -> list[Added]:
+    return list(add([book], target, 2026, TODAY, **more))  # type: ignore[arg-type]
 
 
-def codes(found: list[a.Added]) -> list[str]:
+def codes(found: list[Added]) -> list[str]:
     return [one.finding.code if one.finding else f"{len(one.rows)} row" for one in found]
 
 
@@ -72,13 +74,13 @@ def test_what_counts_is_added_and_once(class_: Path, tmp_path: Path) -> None:
     assert codes(found) == ["1 row"] * 3
     names = {one.path.name for one in found}
     assert "again.xlsx" in names
-    assert a.check(target, TODAY).findings == ()
+    assert check(target, TODAY).findings == ()
     assert codes(added(class_, target)) == ["0 row"] * 3
     # the folder holds one more, which does not count in the class
-    assert sum(len(one.rows) for one in a.add([tmp_path / "in"], target, 2026, TODAY)) == 1
+    assert sum(len(one.rows) for one in add([tmp_path / "in"], target, 2026, TODAY)) == 1
     # both named: each file once
     other = tmp_path / "E.xlsx"
-    both = list(a.add([tmp_path / "in" / "again.xlsx", class_], other, 2026, TODAY))
+    both = list(add([tmp_path / "in" / "again.xlsx", class_], other, 2026, TODAY))
     assert codes(both) == ["1 row"] * 3
 
 
@@ -89,7 +91,7 @@ def test_marks_and_comments_stay_out(class_: Path, tmp_path: Path) -> None:
     marks.save()
     target = tmp_path / "D.xlsx"
     assert codes(added(class_, target)) == ["1 row"] * 3
-    rows = repr(a.read(target).rows)
+    rows = repr(read(target).rows)
     assert "Wryneck" not in rows
     assert "1.234567" not in rows
 

@@ -18,16 +18,20 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-import years
 from workbook.tamper import edited
+from years import department
 
 from sheetlab.cli import main
 from sheetlab.finding import Severity, SheetlabError
 from sheetlab.handling.tables import guarded, unguarded
-from sheetlab.years import archive as a
-from sheetlab.years import archivebook
+from sheetlab.years import archivebook, view
+from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
+from sheetlab.years.checking import check
+from sheetlab.years.codes import codes_of, last_day
+from sheetlab.years.database import database_of, opened, read
 from sheetlab.years.evidence import CRITERIA, evidence, samples
+from sheetlab.years.exchange import export, import_table, import_view
 from sheetlab.years.ledger import (
     FIRST,
     Entry,
@@ -39,6 +43,9 @@ from sheetlab.years.ledger import (
     source_digest,
     verify,
 )
+from sheetlab.years.lock import locked
+from sheetlab.years.purging import purge
+from sheetlab.years.view import renew_view
 
 TODAY = datetime.date(2026, 11, 25)
 LATER = datetime.date(2029, 1, 1)
@@ -60,8 +67,8 @@ def class_(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Six filled workbooks in two folders."""
     folder = tmp_path_factory.mktemp("class")
     for i in range(6):
-        one = years.bench(i, f"Group {i + 1}", str(i % 2 + 1))
-        years.write(one, folder / ("before" if i < 3 else "after"))
+        one = department.bench(i, f"Group {i + 1}", str(i % 2 + 1))
+        department.write(one, folder / ("before" if i < 3 else "after"))
     return folder
 
 
@@ -69,7 +76,7 @@ def class_(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def made(class_: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An archive of the six; copy it before you change it."""
     target = tmp_path_factory.mktemp("archive") / "DEPARTMENT.xlsx"
-    added = list(a.add([class_], target, 2026, TODAY))
+    added = list(add([class_], target, 2026, TODAY))
     assert [len(one.rows) for one in added] == [1] * 6
     return target
 
@@ -85,9 +92,9 @@ def rows() -> list[Row]:
     """Five rows that were never on a disk."""
     ledger = Ledger()
     return [
-        ledger.append(entries_of(years.assessed(years.bench(i, f"G{i}")), 2026)[0], f"CODE{i}",
-                      "2026-11-25", "2027-12-31")
+        ledger.append(entries_of(its, 2026)[0], f"CODE{i}", "2026-11-25", "2027-12-31")
         for i in range(5)
+        for its in [department.assessed(department.bench(i, f"G{i}"))]
     ]  # fmt: skip
 
 
@@ -95,12 +102,12 @@ def rows() -> list[Row]:
 
 
 def test_a_row_holds_what_was_evaluated(made: Path) -> None:
-    row = a.read(made).rows[0]
-    one = years.bench(3, "Group 4", "2")  # “after” comes before “before”
-    its = years.assessed(one)
+    row = read(made).rows[0]
+    one = department.bench(3, "Group 4", "2")  # “after” comes before “before”
+    its = department.assessed(one)
     budget = its.evaluation.measurand.budget
     e = row.entry
-    assert (e.year, e.practical, e.setup, e.status) == (2026, years.WIRE, "2", str(its.status))
+    assert (e.year, e.practical, e.setup, e.status) == (2026, department.WIRE, "2", str(its.status))
     for kept, value in ((e.value, budget.value), (e.u, budget.standard_uncertainty),
                         (e.expanded, budget.expanded_uncertainty), (e.k, budget.coverage_factor),
                         (e.dof, budget.effective_dof)):  # fmt: skip
@@ -109,7 +116,7 @@ def test_a_row_holds_what_was_evaluated(made: Path) -> None:
     assert numbers["zero", "screw_gauge"].value == pytest.approx(0.03e-3, abs=0.005e-3)
     assert numbers["zero", "screw_gauge"].shown == "mm"
     assert numbers["division", "screw_gauge"].value == pytest.approx(1e-5)
-    assert numbers["quantity", "d"].value == pytest.approx(years.DIAMETER * 1e-3, rel=0.02)
+    assert numbers["quantity", "d"].value == pytest.approx(department.DIAMETER * 1e-3, rel=0.02)
     line = its.evaluation.lines["load_line"].fit
     assert numbers["scatter", "load_line"].value == pytest.approx(line.residual_deviation)
     assert abs(numbers["comparison", "Y"].value) < 0.1
@@ -119,26 +126,26 @@ def test_a_row_holds_what_was_evaluated(made: Path) -> None:
 
 
 def test_no_name_is_kept_but_in_the_list_of_codes(class_: Path, tmp_path: Path) -> None:
-    one = years.bench(1, "Zebrafinch", "7")
+    one = department.bench(1, "Zebrafinch", "7")
     cells = {**one.cells, "start.observers": ["Wryneck"], "start.person": ["Nightjar"]}
-    years.write(replace(one, cells=cells), tmp_path / "in", "anything")
+    department.write(replace(one, cells=cells), tmp_path / "in", "anything")
     target = tmp_path / "D.xlsx"
-    list(a.add([tmp_path / "in"], target, 2026, TODAY, tmp_path / "keys.csv"))
-    kept = a.database_of(target).read_bytes() + repr(years.shown(target)).encode()
+    list(add([tmp_path / "in"], target, 2026, TODAY, tmp_path / "keys.csv"))
+    kept = database_of(target).read_bytes() + repr(department.shown(target)).encode()
     for name in (b"Zebrafinch", b"Wryneck", b"Nightjar"):
         assert name not in kept
     keys = (tmp_path / "keys.csv").read_text(encoding="utf-8-sig")
     assert "Zebrafinch" in keys
     assert "Wryneck" not in keys
-    assert a.read(target).rows[0].code in keys
+    assert read(target).rows[0].code in keys
 
 
 def test_adding_twice_adds_nothing(class_: Path, copy: Path) -> None:
-    before = a.database_of(copy).read_bytes()
+    before = database_of(copy).read_bytes()
     view = copy.read_bytes()
-    again = list(a.add([class_], copy, 2026, TODAY))
+    again = list(add([class_], copy, 2026, TODAY))
     assert [(one.rows, one.finding) for one in again] == [((), None)] * 6
-    assert a.database_of(copy).read_bytes() == before
+    assert database_of(copy).read_bytes() == before
     assert copy.read_bytes() == view
 
 
@@ -149,54 +156,54 @@ def test_a_file_that_was_saved_again_is_the_same_source(class_: Path, copy: Path
     def as_text(book: openpyxl.Workbook) -> None:
         """A number typed as text is the same reading."""
         sheet = book["Dimensions"]
-        cell = next(c for r in sheet.iter_rows() for c in r if c.value == years.DIAMETER or
+        cell = next(c for r in sheet.iter_rows() for c in r if c.value == department.DIAMETER or
                     (isinstance(c.value, float) and not c.protection.locked))  # fmt: skip
         cell.value = str(cell.value).replace(".", ",")
 
     other.write_bytes(edited(path.read_bytes(), as_text))
     assert other.read_bytes() != path.read_bytes()
-    (one,) = a.add([other], copy, 2026, TODAY)
-    assert one == a.Added(other)
+    (one,) = add([other], copy, 2026, TODAY)
+    assert one == Added(other)
 
 
 def test_a_changed_reading_is_a_revision_and_never_an_overwrite(
     class_: Path, copy: Path, tmp_path: Path
 ) -> None:
-    before = a.read(copy).rows
-    one = years.bench(3, "Group 4", "2")
+    before = read(copy).rows
+    one = department.bench(3, "Group 4", "2")
     changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
-    path = years.write(replace(one, cells=changed), tmp_path / "again")
-    (added,) = a.add([path], copy, 2026, TODAY)
-    after = a.read(copy).rows
+    path = department.write(replace(one, cells=changed), tmp_path / "again")
+    (added,) = add([path], copy, 2026, TODAY)
+    after = read(copy).rows
     assert after[:-1] == before
     (row,) = added.rows
     assert (row.revision, row.replaces, row.code) == (2, before[0].number, before[0].code)
     assert [r.number for r in latest(after)] == [2, 3, 4, 5, 6, 7]
     # both files in one folder: adding again and again comes to rest
-    old = years.write(one, tmp_path / "again", "old")
-    assert [x.rows for x in a.add([path, old], copy, 2026, TODAY)] == [(), ()]
-    assert a.check(copy, TODAY).findings == ()
+    old = department.write(one, tmp_path / "again", "old")
+    assert [x.rows for x in add([path, old], copy, 2026, TODAY)] == [(), ()]
+    assert check(copy, TODAY).findings == ()
 
 
 def test_the_same_readings_of_another_year_are_refused(class_: Path, copy: Path) -> None:
-    refused = list(a.add([class_], copy, 2027, TODAY))
+    refused = list(add([class_], copy, 2027, TODAY))
     assert {one.finding.code for one in refused if one.finding} == {"other-year"}
-    assert len(a.read(copy).rows) == 6
+    assert len(read(copy).rows) == 6
 
 
 def test_without_the_list_of_codes_nothing_comes_twice(class_: Path, copy: Path) -> None:
-    a.codes_of(copy).unlink()
-    assert all(not one.rows for one in a.add([class_], copy, 2026, TODAY))
-    assert len(a.read(copy).rows) == 6
+    codes_of(copy).unlink()
+    assert all(not one.rows for one in add([class_], copy, 2026, TODAY))
+    assert len(read(copy).rows) == 6
 
 
 def test_what_cannot_be_evaluated_is_told_and_the_others_are_added(
     class_: Path, tmp_path: Path
 ) -> None:
     (tmp_path / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
-    years.write(years.Bench("Blank", "1", {}), tmp_path, "blank")
+    department.write(department.Bench("Blank", "1", {}), tmp_path, "blank")
     files = [tmp_path, class_ / "after"]
-    added = list(a.add(files, tmp_path / "D.xlsx", 2026, TODAY))
+    added = list(add(files, tmp_path / "D.xlsx", 2026, TODAY))
     assert [one.finding.code if one.finding else len(one.rows) for one in added] == [
         "workbook-not-filled", "file-unreadable", 1, 1, 1,
     ]  # fmt: skip
@@ -204,42 +211,42 @@ def test_what_cannot_be_evaluated_is_told_and_the_others_are_added(
 
 def test_where_nothing_can_be_taken_no_archive_is_begun(tmp_path: Path) -> None:
     folder = tmp_path / "in"
-    years.write(years.Bench("Blank", "1", {}), folder, "blank")
+    department.write(department.Bench("Blank", "1", {}), folder, "blank")
     (folder / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
     (tmp_path / "new").mkdir()
     target = tmp_path / "new" / "D.xlsx"
-    added = list(a.add([folder], target, 2026, TODAY))
+    added = list(add([folder], target, 2026, TODAY))
     assert [one.finding.code if one.finding else "" for one in added] == [
         "workbook-not-filled", "file-unreadable",
     ]  # fmt: skip
     (tmp_path / "keys.csv").write_text("not mine\n")
     with pytest.raises(SheetlabError, match="list of codes"):
-        list(a.add([folder], target, 2026, TODAY, tmp_path / "keys.csv"))
+        list(add([folder], target, 2026, TODAY, tmp_path / "keys.csv"))
     assert list(target.parent.iterdir()) == []
     # a list that cannot be saved: its folder is missing, or a file, or where its link leads
-    years.write(years.bench(3, "Group 4", "2"), folder, "good")
+    department.write(department.bench(3, "Group 4", "2"), folder, "good")
     (tmp_path / "file").write_text("")
     (tmp_path / "link.csv").symlink_to(tmp_path / "gone" / "keys.csv")
     for codes in (tmp_path / "gone" / "keys.csv", tmp_path / "file" / "k.csv",
                   tmp_path / "link.csv"):  # fmt: skip
         with pytest.raises(SheetlabError, match="it cannot be written"):
-            list(a.add([folder], target, 2026, TODAY, codes))
+            list(add([folder], target, 2026, TODAY, codes))
         assert list(target.parent.iterdir()) == []
-    assert [len(one.rows) for one in a.add([folder], target, 2026, TODAY)] == [0, 0, 1]
+    assert [len(one.rows) for one in add([folder], target, 2026, TODAY)] == [0, 0, 1]
 
 
 def test_a_database_that_was_begun_in_vain_is_taken_away(tmp_path: Path) -> None:
     path = tmp_path / "D.sqlite"
 
     def fails() -> None:
-        with a._opened(path) as connection:
+        with opened(path) as connection:
             connection.execute("UPDATE head SET count = 7")
             raise OSError("no room")
 
     with pytest.raises(OSError, match="no room"):
         fails()
     assert list(tmp_path.iterdir()) == []
-    with a._opened(path):
+    with opened(path):
         pass
     before = path.read_bytes()
     with pytest.raises(OSError, match="no room"):
@@ -251,13 +258,13 @@ def test_a_database_that_was_begun_in_vain_is_taken_away(tmp_path: Path) -> None
 def test_the_sentence_for_one_row(
     class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    one = years.bench(3, "Group 4", "2")
-    path = years.write(one, tmp_path / "in")
+    one = department.bench(3, "Group 4", "2")
+    path = department.write(one, tmp_path / "in")
     add = ["archive", "add", str(path), "--archive", str(tmp_path / "D.xlsx"), "--year", "2026"]
     assert main(add) == 0
     assert "D.xlsx: 1 row added (0 of them revisions), 0 workbooks" in capsys.readouterr().out
     changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
-    years.write(replace(one, cells=changed), tmp_path / "in")
+    department.write(replace(one, cells=changed), tmp_path / "in")
     assert main(add) == 0
     assert "1 row added (1 of them a revision)" in capsys.readouterr().out
     assert main(add) == 0
@@ -279,14 +286,14 @@ def test_an_archive_by_another_name_is_refused_before_anything_is_read(
 
 
 def test_source_digest_depends_on_readings_alone() -> None:
-    one = years.bench(1, "A", "1")
-    base = years.assessed(one)
-    other = years.assessed(replace(one, group="B", setup="9"))
+    one = department.bench(1, "A", "1")
+    base = department.assessed(one)
+    other = department.assessed(replace(one, group="B", setup="9"))
     assert source_digest(base.practical, base.observations) == source_digest(
         other.practical, other.observations
     )
     cells = {**one.cells, "readings.mass": [*one.cells["readings.mass"][:-1], 99.0]}
-    moved = years.assessed(replace(one, cells=cells))
+    moved = department.assessed(replace(one, cells=cells))
     assert source_digest(moved.practical, moved.observations) != source_digest(
         base.practical, base.observations
     )
@@ -393,7 +400,7 @@ def test_a_code_may_be_missing_only_when_it_is_due(rows: list[Row], faulty: Faul
 
 def tampered(target: Path, *statements: str) -> list[str]:
     """What the check finds after someone worked on the database."""
-    connection = sqlite3.connect(a.database_of(target))
+    connection = sqlite3.connect(database_of(target))
     for table in ("results", "numbers"):
         for what in ("rows", "cells"):
             connection.execute(f"DROP TRIGGER keep_{table}_{what}")
@@ -401,7 +408,7 @@ def tampered(target: Path, *statements: str) -> list[str]:
         connection.execute(statement)
     connection.commit()
     connection.close()
-    return [f.found for f in a.check(target, TODAY).findings if f.severity is Severity.STOP]
+    return [f.found for f in check(target, TODAY).findings if f.severity is Severity.STOP]
 
 
 @pytest.mark.parametrize(
@@ -425,7 +432,7 @@ def test_work_on_the_database_is_found(copy: Path, statements: list[str], found:
 
 
 def test_the_database_itself_refuses_to_change_rows(copy: Path) -> None:
-    connection = sqlite3.connect(a.database_of(copy))
+    connection = sqlite3.connect(database_of(copy))
     for statement in ("DELETE FROM results", "UPDATE results SET value = 1",
                       "DELETE FROM numbers", "UPDATE numbers SET value = 1"):  # fmt: skip
         with pytest.raises(sqlite3.IntegrityError, match="only ever added"):
@@ -435,16 +442,16 @@ def test_the_database_itself_refuses_to_change_rows(copy: Path) -> None:
 
 def test_nothing_is_built_on_a_table_that_was_cut_off(copy: Path, tmp_path: Path) -> None:
     tampered(copy, "DELETE FROM results WHERE number = 6", "DELETE FROM numbers WHERE row = 6")
-    path = years.write(years.bench(50, "New"), tmp_path)
+    path = department.write(department.bench(50, "New"), tmp_path)
     with pytest.raises(SheetlabError, match="nothing was added"):
-        list(a.add([path], copy, 2026, TODAY))
+        list(add([path], copy, 2026, TODAY))
 
 
 def test_a_digest_that_was_noted_proves_the_rows_up_to_it(copy: Path, tmp_path: Path) -> None:
-    noted = a.check(copy, TODAY).head
-    list(a.add([years.write(years.bench(50, "New"), tmp_path)], copy, 2026, TODAY))
-    assert a.check(copy, TODAY, noted).sound
-    assert not a.check(copy, TODAY, noted[::-1]).sound
+    noted = check(copy, TODAY).head
+    list(add([department.write(department.bench(50, "New"), tmp_path)], copy, 2026, TODAY))
+    assert check(copy, TODAY, noted).sound
+    assert not check(copy, TODAY, noted[::-1]).sound
 
 
 def test_an_altered_view_is_told_with_its_row(copy: Path) -> None:
@@ -454,26 +461,26 @@ def test_an_altered_view_is_told_with_its_row(copy: Path) -> None:
         sheet.cell(4 + 3, column).value *= 1.01
 
     copy.write_bytes(edited(copy.read_bytes(), alter))
-    found = a.check(copy, TODAY)
+    found = check(copy, TODAY)
     assert found.sound
     assert "row 3" in found.findings[0].found
-    assert a.renew_view(copy) is None
-    assert a.check(copy, TODAY).findings == ()
+    assert renew_view(copy) is None
+    assert check(copy, TODAY).findings == ()
 
 
 def test_a_long_table_goes_on_on_more_sheets(copy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(archivebook, "MOST_ROWS", 4)
-    assert a.renew_view(copy) is None
+    assert renew_view(copy) is None
     book = openpyxl.load_workbook(copy)
     assert book.sheetnames[:2] == [RESULTS, VALUES]
     assert "Results 2" in book.sheetnames
     assert "Values 10" in book.sheetnames
     assert book["Results 2"].max_row == HEADING_ROW + 1 + 2
-    assert a.check(copy, TODAY).findings == ()
-    before = a.read(copy)
-    a.database_of(copy).unlink()
-    assert a.import_view(copy, TODAY) == (6, before.head)
-    assert a.read(copy) == before
+    assert check(copy, TODAY).findings == ()
+    before = read(copy)
+    database_of(copy).unlink()
+    assert import_view(copy, TODAY) == (6, before.head)
+    assert read(copy) == before
 
 
 def test_a_view_that_was_sorted_is_the_same_view(copy: Path) -> None:
@@ -485,7 +492,7 @@ def test_a_view_that_was_sorted_is_the_same_view(copy: Path) -> None:
                     book[name].cell(5 + i, j + 1).value = value
 
     copy.write_bytes(edited(copy.read_bytes(), turn))
-    assert a.check(copy, TODAY).findings == ()
+    assert check(copy, TODAY).findings == ()
 
 
 def test_a_row_twice_in_the_view_is_told(copy: Path) -> None:
@@ -494,7 +501,7 @@ def test_a_row_twice_in_the_view_is_told(copy: Path) -> None:
             book[RESULTS].append([c.value for c in row])
 
     copy.write_bytes(edited(copy.read_bytes(), twice))
-    (finding,) = a.check(copy, TODAY).findings
+    (finding,) = check(copy, TODAY).findings
     assert finding.code == "view-behind"
 
 
@@ -502,25 +509,25 @@ def test_what_is_added_while_a_view_is_made_is_not_written_over(
     class_: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     target = tmp_path / "D.xlsx"
-    list(a.add([class_ / "before"], target, 2026, TODAY))
-    real = a.view_bytes
+    list(add([class_ / "before"], target, 2026, TODAY))
+    real = view.view_bytes
 
     def meanwhile(*arguments: object) -> bytes:
         made = real(*arguments)
-        monkeypatch.setattr(a, "view_bytes", real)
-        list(a.add([class_ / "after"], target, 2026, TODAY))
+        monkeypatch.setattr(view, "view_bytes", real)
+        list(add([class_ / "after"], target, 2026, TODAY))
         return made
 
-    monkeypatch.setattr(a, "view_bytes", meanwhile)
-    assert a.renew_view(target) is None
-    assert len(years.shown(target)) == 6
-    assert a.check(target, TODAY).findings == ()
+    monkeypatch.setattr(view, "view_bytes", meanwhile)
+    assert renew_view(target) is None
+    assert len(department.shown(target)) == 6
+    assert check(target, TODAY).findings == ()
 
 
 def test_a_damaged_database_is_one_message(copy: Path) -> None:
-    a.database_of(copy).write_bytes(b"no database at all, but long enough to look like one" * 50)
+    database_of(copy).write_bytes(b"no database at all, but long enough to look like one" * 50)
     with pytest.raises(SheetlabError) as refused:
-        a.read(copy)
+        read(copy)
     assert refused.value.findings[0].code == "archive-unreadable"
 
 
@@ -528,29 +535,29 @@ def test_a_damaged_database_is_one_message(copy: Path) -> None:
 
 
 def test_the_database_comes_back_from_the_workbook(copy: Path) -> None:
-    before = a.read(copy)
-    a.database_of(copy).unlink()
+    before = read(copy)
+    database_of(copy).unlink()
     with pytest.raises(SheetlabError, match="archive import"):
-        list(a.add([], copy, 2026, TODAY))
+        list(add([], copy, 2026, TODAY))
     # as another program saves it
     copy.write_bytes(edited(copy.read_bytes(), lambda book: None))
-    a.import_view(copy, TODAY)
-    assert a.read(copy) == before
-    assert a.check(copy, TODAY).findings == ()
+    import_view(copy, TODAY)
+    assert read(copy) == before
+    assert check(copy, TODAY).findings == ()
     with pytest.raises(SheetlabError, match="nothing was imported"):
-        a.import_view(copy, TODAY)
+        import_view(copy, TODAY)
 
 
 def test_an_altered_workbook_is_not_imported(copy: Path) -> None:
-    a.database_of(copy).unlink()
+    database_of(copy).unlink()
 
     def alter(book: openpyxl.Workbook) -> None:
         book[VALUES].cell(6, 6).value = 1.0
 
     copy.write_bytes(edited(copy.read_bytes(), alter))
     with pytest.raises(SheetlabError, match="row 1 was altered"):
-        a.import_view(copy, TODAY)
-    assert not a.database_of(copy).exists()
+        import_view(copy, TODAY)
+    assert not database_of(copy).exists()
 
 
 def test_a_view_is_the_same_bytes_for_the_same_rows(rows: list[Row]) -> None:
@@ -561,44 +568,44 @@ def test_a_view_is_the_same_bytes_for_the_same_rows(rows: list[Row]) -> None:
 def test_a_view_that_is_open_is_left_alone(copy: Path, tmp_path: Path, lock: str) -> None:
     before = copy.read_bytes()
     (copy.parent / lock).touch()
-    path = years.write(years.bench(50, "New"), tmp_path / "in")
-    first, second = a.add([path], copy, 2026, TODAY)
+    path = department.write(department.bench(50, "New"), tmp_path / "in")
+    first, second = add([path], copy, 2026, TODAY)
     assert len(first.rows) == 1
     assert second.finding is not None
     assert "safe in the database" in second.finding.message
     assert copy.read_bytes() == before
-    assert len(a.read(copy).rows) == 7
+    assert len(read(copy).rows) == 7
     (copy.parent / lock).unlink()
-    list(a.add([path], copy, 2026, TODAY))
-    assert len(years.shown(copy)) == 7
+    list(add([path], copy, 2026, TODAY))
+    assert len(department.shown(copy)) == 7
 
 
 def test_an_archive_in_use_is_waited_for_and_then_told(copy: Path) -> None:
-    with a.locked(copy), pytest.raises(SheetlabError) as refused:
-        a.read(copy, wait=0.05)
+    with locked(copy), pytest.raises(SheetlabError) as refused:
+        read(copy, wait=0.05)
     assert refused.value.findings[0].code == "archive-busy"
 
 
 def test_names_that_would_overwrite_each_other_are_refused(copy: Path) -> None:
-    database = a.database_of(copy)
+    database = database_of(copy)
     before = database.read_bytes()
     with pytest.raises(SheetlabError, match=r"has to end in \.xlsx"):
-        a.renew_view(database)
+        renew_view(database)
     with pytest.raises(SheetlabError, match="csv"):
-        list(a.add([copy.parent / "x.xlsx"], copy, 2026, TODAY, database))
+        list(add([copy.parent / "x.xlsx"], copy, 2026, TODAY, database))
     assert database.read_bytes() == before
 
 
 def test_export_to_csv(copy: Path, tmp_path: Path) -> None:
-    assert a.export(copy, tmp_path / "all.csv") == 6
+    assert export(copy, tmp_path / "all.csv") == 6
     with (tmp_path / "all.csv").open(encoding="utf-8-sig", newline="") as stream:
         records = list(csv.DictReader(stream))
-    for record, row in zip(records, a.read(copy).rows, strict=True):
+    for record, row in zip(records, read(copy).rows, strict=True):
         assert float(record["value"]) == row.entry.value
         assert record["code"] == row.code
         assert float(record["zero:screw_gauge"]) > 0
     with pytest.raises(SheetlabError, match="there already"):
-        a.export(copy, tmp_path / "all.csv")
+        export(copy, tmp_path / "all.csv")
 
 
 def test_export_to_parquet_without_its_library_is_told(
@@ -606,27 +613,27 @@ def test_export_to_parquet_without_its_library_is_told(
 ) -> None:
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     with pytest.raises(SheetlabError, match="pyarrow"):
-        a.export(copy, tmp_path / "all.parquet")
+        export(copy, tmp_path / "all.parquet")
     (tmp_path / "all.parquet").write_bytes(b"PAR1")
     with pytest.raises(SheetlabError, match="pyarrow"):
-        a.import_table(tmp_path / "N.xlsx", tmp_path / "all.parquet", TODAY)
+        import_table(tmp_path / "N.xlsx", tmp_path / "all.parquet", TODAY)
     assert {p.name for p in tmp_path.iterdir()} == {"all.parquet", "copy"}
 
 
 @pytest.mark.parametrize("ending", ["csv", "parquet"])
 def test_the_table_goes_out_and_comes_back(copy: Path, tmp_path: Path, ending: str) -> None:
-    one = years.bench(9, '=HYPERLINK("x")', '\'=1, "A"\n-2')
-    list(a.add([years.write(one, tmp_path / "in", "x")], copy, 2026, TODAY))
-    before = a.read(copy)
+    one = department.bench(9, '=HYPERLINK("x")', '\'=1, "A"\n-2')
+    list(add([department.write(one, tmp_path / "in", "x")], copy, 2026, TODAY))
+    before = read(copy)
     file = tmp_path / f"all.{ending}"
     new = tmp_path / "new" / "DEPARTMENT.xlsx"
     new.parent.mkdir()
     assert main(["archive", "export", str(copy), "--out", str(file)]) == 0
     assert main(["archive", "import", str(new), "--from", str(file)]) == 0
-    assert a.read(new) == before
-    assert a.check(new, TODAY).findings == ()
+    assert read(new) == before
+    assert check(new, TODAY).findings == ()
     assert main(["archive", "import", str(new), "--from", str(file)]) == 2
-    assert a.read(new) == before
+    assert read(new) == before
     if ending == "parquet":
         from pyarrow import parquet
 
@@ -637,10 +644,10 @@ def test_the_table_goes_out_and_comes_back(copy: Path, tmp_path: Path, ending: s
 
 def test_an_altered_or_foreign_file_is_not_imported(copy: Path, tmp_path: Path) -> None:
     file = tmp_path / "all.csv"
-    a.export(copy, file)
+    export(copy, file)
     text = file.read_text(encoding="utf-8-sig")
     lines = text.splitlines()
-    value = a.read(copy).rows[2].entry.value
+    value = read(copy).rows[2].entry.value
     for wrong, said in (
         (text.replace(repr(value), repr(value * 1.001)), "row 3 was altered"),
         ("\n".join([*lines[:3], *lines[4:]]), "where row 3 belongs"),
@@ -653,58 +660,60 @@ def test_an_altered_or_foreign_file_is_not_imported(copy: Path, tmp_path: Path) 
     ):
         file.write_text(wrong, encoding="utf-8")
         with pytest.raises(SheetlabError, match=said):
-            a.import_table(tmp_path / "N.xlsx", file, TODAY)
+            import_table(tmp_path / "N.xlsx", file, TODAY)
     (tmp_path / "x.parquet").write_bytes(b"PAR1 and no more")
     for missing in (tmp_path / "none.csv", tmp_path / "x.parquet"):
         with pytest.raises(SheetlabError, match="cannot be imported"):
-            a.import_table(tmp_path / "N.xlsx", missing, TODAY)
+            import_table(tmp_path / "N.xlsx", missing, TODAY)
     assert not list(tmp_path.glob("N.*"))
 
 
 def test_a_view_may_be_left_for_later(copy: Path, tmp_path: Path) -> None:
     before = copy.read_bytes()
-    path = years.write(years.bench(50, "New"), tmp_path / "in")
+    path = department.write(department.bench(50, "New"), tmp_path / "in")
     add = ["archive", "add", str(path), "--archive", str(copy), "--year", "2026", "--no-view"]
     assert main(add) == 0
     assert copy.read_bytes() == before
     assert main(["archive", "check", str(copy)]) == 1
     assert main(["archive", "export", str(copy)]) == 0
-    assert a.check(copy, TODAY).findings == ()
+    assert check(copy, TODAY).findings == ()
 
 
 # -- codes that go --------------------------------------------------------------------------------
 
 
 def test_purge_waits_for_the_day_and_then_takes_codes_and_names(copy: Path) -> None:
-    keys = a.codes_of(copy)
-    last = a.last_day(2026)
-    early = a.purge(copy, last)
+    keys = codes_of(copy)
+    last = last_day(2026)
+    early = purge(copy, last)
     assert (early.names, early.rows, early.waiting) == (0, 0, 6)
     assert "Group 1" in keys.read_text(encoding="utf-8-sig")
-    values = [row.entry for row in a.read(copy).rows]
-    codes = {row.code for row in a.read(copy).rows}
-    done = a.purge(copy, last + datetime.timedelta(days=1))
+    values = [row.entry for row in read(copy).rows]
+    codes = {row.code for row in read(copy).rows}
+    done = purge(copy, last + datetime.timedelta(days=1))
     assert (done.names, done.rows, done.waiting) == (6, 6, 0)
     assert "Group" not in keys.read_text(encoding="utf-8-sig")
-    table = a.read(copy)
+    table = read(copy)
     assert [row.entry for row in table.rows] == values
-    for place in (a.database_of(copy), copy):
-        content = place.read_bytes() + (repr(years.shown(copy)).encode() if place == copy else b"")
+    for place in (database_of(copy), copy):
+        content = place.read_bytes() + (
+            repr(department.shown(copy)).encode() if place == copy else b""
+        )
         assert not any(code.encode() in content for code in codes), place
-    assert a.check(copy, LATER).findings == ()
+    assert check(copy, LATER).findings == ()
 
 
 def test_a_later_day_that_was_asked_for_holds_the_code(class_: Path, tmp_path: Path) -> None:
     target = tmp_path / "D.xlsx"
     until = datetime.date(2030, 6, 30)
-    list(a.add([class_ / "after"], target, 2026, TODAY, keep_until=until))
-    assert a.purge(target, until).rows == 0
-    assert a.purge(target, until + datetime.timedelta(days=1)).rows == 3
+    list(add([class_ / "after"], target, 2026, TODAY, keep_until=until))
+    assert purge(target, until).rows == 0
+    assert purge(target, until + datetime.timedelta(days=1)).rows == 3
 
 
 def test_what_was_purged_does_not_come_twice(class_: Path, copy: Path) -> None:
-    a.purge(copy, LATER)
-    assert all(not one.rows for one in a.add([class_], copy, 2026, LATER))
+    purge(copy, LATER)
+    assert all(not one.rows for one in add([class_], copy, 2026, LATER))
 
 
 # -- hostile texts --------------------------------------------------------------------------------
@@ -721,17 +730,17 @@ def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
     folder = tmp_path / "in"
     folder.mkdir()
     for i, text in enumerate(HOSTILE):
-        one = years.bench(i, text, text)
-        years.write(one, folder, f"{i:02}")
+        one = department.bench(i, text, text)
+        department.write(one, folder, f"{i:02}")
     outside = {p for p in tmp_path.rglob("*") if target.parent not in p.parents}
-    added = list(a.add([folder], target, 2026, TODAY))
+    added = list(add([folder], target, 2026, TODAY))
     assert [len(one.rows) for one in added] == [1] * len(HOSTILE)
     assert {p for p in tmp_path.rglob("*") if target.parent not in p.parents} == outside
     assert {p.name for p in target.parent.iterdir()} <= {
         "D.xlsx", "D.sqlite", "D.lock", "D codes.csv",
     }  # fmt: skip
-    assert a.check(target, TODAY).findings == ()
-    again = list(a.add([folder], target, 2026, TODAY))
+    assert check(target, TODAY).findings == ()
+    again = list(add([folder], target, 2026, TODAY))
     assert all(not one.rows for one in again)
     book = openpyxl.load_workbook(target)
     for sheet in book:
@@ -739,7 +748,7 @@ def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
             for cell in row:
                 assert cell.data_type != "f"
                 assert cell.hyperlink is None
-    text = a.codes_of(target).read_text(encoding="utf-8-sig")
+    text = codes_of(target).read_text(encoding="utf-8-sig")
     for row in list(csv.reader(io.StringIO(text))):
         assert all(not cell.startswith(("=", "+", "-", "@")) for cell in row)
         assert all(char.isprintable() for cell in row for char in cell)
@@ -753,18 +762,18 @@ def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
 
 def test_only_hand_ins_of_a_folder_are_added(tmp_path: Path) -> None:
     folder = tmp_path / "in"
-    one = years.bench(3, "Group 4", "2")
-    years.write(one, folder, "final version 10")
-    path = years.write(years.bench(4, "Group 5", "2"), folder, "final version 9")
+    one = department.bench(3, "Group 4", "2")
+    department.write(one, folder, "final version 10")
+    path = department.write(department.bench(4, "Group 5", "2"), folder, "final version 9")
     assert main(["evaluate", str(path)]) == 0
     assert main(["class", str(folder), "--out", str(folder / "CLASS.xlsx")]) == 0
     (folder / ".Trash").mkdir()
     (folder / ".Trash" / "old.xlsx").write_bytes(path.read_bytes())
     (folder / "loop.xlsx").symlink_to(folder / "loop.xlsx")
-    found = [p.name for p in a.workbooks([folder], folder / "D.xlsx")]
+    found = [p.name for p in workbooks([folder], folder / "D.xlsx")]
     # in the order of their numbers
     assert found == ["final version 9.xlsx", "final version 10.xlsx"]
-    copies = [p.name for p in a.workbooks([folder / "evaluated"], folder / "D.xlsx")]
+    copies = [p.name for p in workbooks([folder / "evaluated"], folder / "D.xlsx")]
     assert copies == ["final version 9.xlsx"]
 
 
@@ -779,7 +788,7 @@ def test_guarded_texts_come_back(text: str) -> None:
 def test_evidence_pack(copy: Path, tmp_path: Path) -> None:
     pack = evidence(copy, tmp_path / "pack", TODAY)
     text = pack.text.read_text(encoding="utf-8")
-    assert f"{years.WIRE}, definition version" in text
+    assert f"{department.WIRE}, definition version" in text
     assert "6 results of 6 groups" in text
     assert "complete and unaltered" in text
     # invented groups state no uncertainty of their own, but give their slope
@@ -793,7 +802,7 @@ def test_evidence_pack(copy: Path, tmp_path: Path) -> None:
 
 
 def test_what_the_program_did_is_no_evidence_of_the_group(tmp_path: Path) -> None:
-    one = years.bench(1, "Group 1")
+    one = department.bench(1, "Group 1")
     corners = {"x1": 0.0, "y1": 0.0, "x2": 3.0, "y2": 3.2}
     triangle = {f"load_line.triangle.{key}": [value] for key, value in corners.items()}
     one = replace(one, cells={**one.cells, **triangle, "answer.U": [0.4]})
@@ -804,7 +813,7 @@ def test_what_the_program_did_is_no_evidence_of_the_group(tmp_path: Path) -> Non
     assert len(without) < len(emptied) < len(one.cells)
 
     def own(cells: dict[str, list[object]]) -> set[str]:
-        numbers = entries_of(years.assessed(replace(one, cells=cells)), 2026)[0].numbers
+        numbers = entries_of(department.assessed(replace(one, cells=cells)), 2026)[0].numbers
         return {n.id for n in numbers if n.kind == "own"}
 
     assert own(one.cells) == {"answers", "uncertainty", "graph"}
@@ -812,8 +821,8 @@ def test_what_the_program_did_is_no_evidence_of_the_group(tmp_path: Path) -> Non
     assert own(slope) == {"answers", "graph"}
     assert own(uncertain) == {"uncertainty"}
     assert own(without) == set()
-    path = years.write(replace(one, cells=without), tmp_path / "in")
-    list(a.add([path], tmp_path / "D.xlsx", 2026, TODAY))
+    path = department.write(replace(one, cells=without), tmp_path / "in")
+    list(add([path], tmp_path / "D.xlsx", 2026, TODAY))
     text = evidence(tmp_path / "D.xlsx", tmp_path / "pack", TODAY).text.read_text(encoding="utf-8")
     for title, kind in CRITERIA:
         assert f"{title}: {'–' if kind.startswith('own') else '1 of 1'}\n" in text

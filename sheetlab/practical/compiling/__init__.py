@@ -1,0 +1,1 @@
+"""Definition → flat names, or a refusal that says which key: one module for each of its parts."""

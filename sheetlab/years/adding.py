@@ -1,0 +1,312 @@
+"""Workbooks of groups evaluated, and their results appended to an archive, step by step."""
+
+from __future__ import annotations
+
+import datetime
+import os
+import re
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+
+from sheetlab.checks.completeness import NOT_FILLED
+from sheetlab.classes.collect import entry_of, typed_digest
+from sheetlab.classes.handins import row_key
+from sheetlab.classes.sources import Source, changed, is_class_workbook, other_format, sources_of
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.handling.folders import scan
+from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
+from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.years.codes import KeyList, codes_of, last_day, not_saved, read_codes
+from sheetlab.years.database import database_of, head_of, insert, no_database, note_head, opened
+from sheetlab.years.ledger import (
+    NOTED,
+    Entry,
+    Ledger,
+    Row,
+    clean,
+    entries_of,
+    flat,
+    flat_numbers,
+    new_code,
+)
+from sheetlab.years.lock import WAIT, locked, refuse_name
+from sheetlab.years.view import renew_view
+
+BATCH = 50
+"""Workbooks that are written to the database in one step."""
+GROWTH = 50
+"""In a large archive so many steps double it about: each reads and writes the list of codes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What became of one workbook. Rows that are told of are on the disk."""
+
+    path: Path
+    rows: tuple[Row, ...] = ()
+    finding: Finding | None = None
+    """Why nothing was added; None also if it was there already."""
+
+
+def add(
+    files: Iterable[Path],
+    archive: Path,
+    year: int,
+    today: datetime.date,
+    codes: Path | None = None,
+    keep_until: datetime.date | None = None,
+    wait: float = WAIT,
+    workers: Workers = HERE,
+    progress: Progress | None = None,
+    folder: Path | None = None,
+    view: bool = True,
+) -> Iterator[Added]:
+    """Evaluate workbooks and append their results; the last step renews the workbook of results.
+
+    Parameters
+    ----------
+    files
+        Workbooks of groups, folders of them, and class workbooks: of these the hand-ins that
+        count.
+    codes
+        List of codes; None: the usual one beside the archive.
+    keep_until
+        Day to which the codes are kept; None: the end of the year that follows.
+    progress
+        Told how many workbooks of how many are evaluated.
+    folder
+        Where the hand-ins of the class workbooks lie; None: where these say (``sources_of``).
+    view
+        Whether the workbook of results is renewed: of very many rows that takes minutes.
+
+    Raises
+    ------
+    SheetlabError
+        If the archive, the list of codes or the workers cannot be used; what was told of before
+        is kept.
+    """
+    refuse_name(archive)
+    if archive.exists() and not database_of(archive).exists():
+        raise SheetlabError(no_database(archive))
+    read_codes(codes or codes_of(archive))  # what is no list is told before anything is begun
+    todo: dict[Path, _Job] = {}
+    for given in files:
+        for path in workbooks([given], archive):
+            # in a folder lie the hand-ins themselves
+            for one in _jobs(path, year, folder, given == path):
+                if isinstance(one, Finding):
+                    yield Added(path, finding=one)
+                else:
+                    # named itself and by its class: as the class knows it
+                    todo[one.place] = one if one.source else todo.get(one.place, one)
+    until = (keep_until or last_day(year)).isoformat()
+    writer = _Writer(archive, codes or codes_of(archive), year, today.isoformat(), until, wait)
+    folders = sorted({job.place.parent for job in todo.values()})
+    waiting: list[_Read] = []
+    for read in each(Call(_read, _lost), list(todo.values()), workers, folders, progress):
+        waiting.append(read)
+        if len(waiting) >= writer.step:
+            yield from writer.append(waiting)
+            waiting = []
+    yield from writer.append(waiting)
+    finding = None
+    if view and database_of(archive).exists():
+        finding = renew_view(archive, wait)
+    if finding is not None:
+        yield Added(archive, finding=finding)
+
+
+def _by_numbers(path: Path) -> list[tuple[int, str]]:
+    parts = re.split(r"(\d+)", str(path))
+    # digits of any script are split off, and those of some are no int
+    return [(int(part) if part.isdecimal() else 0, part) for part in parts]
+
+
+def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
+    """Files as given, and the hand-ins in folders and below them, in order of their paths.
+
+    Numbers in names count by their size: a chart of the years shows values in the order of adding.
+    """
+    own = os.path.realpath(archive)
+    for path in files:
+        if not path.is_dir():
+            yield path
+            continue
+        below = sorted((path / name for name in scan(path)[0]), key=_by_numbers)
+        for one in below:
+            # the workbook of the class lies beside what it was made of
+            if os.path.realpath(one) != own and not is_class_workbook(one):
+                yield one
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    path: Path
+    """As it was given."""
+    place: Path
+    """The same for every process and PC."""
+    year: int
+    source: Source | None = None
+    """What it has to hold still, if it comes from a class."""
+
+
+def _jobs(path: Path, year: int, folder: Path | None, named: bool) -> Iterator[_Job | Finding]:
+    if not named or not is_class_workbook(path):
+        yield _Job(path, path.absolute(), year)
+        return
+    try:
+        for one in sources_of(path, folder):
+            if isinstance(one, Finding):
+                yield one
+            else:
+                yield _Job(one.path, one.path.absolute(), year, one)
+    except SheetlabError as error:
+        yield from error.findings
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """What was read in one workbook: little, whatever the workbook holds."""
+
+    path: Path
+    group: str = ""
+    entries: tuple[Entry, ...] = ()
+    finding: Finding | None = None
+
+
+def _read(job: _Job) -> _Read:
+    """One workbook; never raises for what is in it."""
+    outcome = evaluate_file(job.place, None, trials=0)
+    assessment = outcome.assessment
+    if assessment is None:
+        return _Read(job.path, finding=other_format(job.place) or outcome.findings[0])
+    blank = next((f for f in outcome.findings if f.code == NOT_FILLED), None)
+    if blank is not None:
+        return _Read(job.path, finding=blank)
+    if job.source is not None:
+        name = assessment.practical.definition.id
+        key = row_key(name, entry_of(assessment, "group"), job.source.file)
+        if (key, typed_digest(assessment)) != (job.source.key, job.source.readings):
+            return _Read(job.path, finding=changed(job.source))
+    group = clean(assessment.observations.entry("start.group").text) or job.path.stem
+    try:
+        return _Read(job.path, group, entries_of(assessment, job.year))
+    except Exception as error:  # the last boundary: one odd file never stops the others
+        reason = f"its results cannot be put into a table ({type(error).__name__})"
+        return _Read(job.path, finding=_not_taken(job.path, reason))
+
+
+def _lost(job: _Job) -> _Read:
+    return _Read(job.path, finding=_not_taken(job.path, LOST))
+
+
+@dataclass(slots=True)
+class _Writer:
+    """Appends to an archive, step by step, while others may do the same."""
+
+    archive: Path
+    codes: Path
+    year: int
+    today: str
+    until: str
+    wait: float
+    ledger: Ledger | None = None
+    """What is known of the table from the last step."""
+
+    @property
+    def step(self) -> int:
+        """How many workbooks are worth a step."""
+        count = 0 if self.ledger is None else self.ledger.count
+        return max(BATCH, count // GROWTH)
+
+    def append(self, found: Sequence[_Read]) -> list[Added]:
+        """What became of some workbooks; all of it is on the disk."""
+        if not database_of(self.archive).exists():
+            if not any(one.entries for one in found):
+                # where nothing could be taken there is no archive to begin
+                return [Added(one.path, finding=one.finding) for one in found]
+            read_codes(self.codes).try_folder()
+        with locked(self.archive, self.wait):
+            keys = read_codes(self.codes)
+            with opened(database_of(self.archive)) as connection:
+                ledger = self.known(connection)
+                # nothing is known any more if this step fails
+                self.ledger = None
+                added = [self.added(one, ledger, keys) for one in found]
+                # names first: a code without rows does no harm, rows without one would come twice
+                try:
+                    keys.save()
+                except OSError as error:
+                    raise SheetlabError(not_saved(self.codes, error)) from error
+                rows = [row for one in added for row in one.rows]
+                if rows:
+                    insert(
+                        connection, map(flat, rows), chain.from_iterable(map(flat_numbers, rows))
+                    )
+                    note_head(connection, ledger.count, ledger.head)
+            self.ledger = ledger
+        return added
+
+    def known(self, connection: sqlite3.Connection) -> Ledger:
+        """What has to be known of the table; only rows that came since the last step are read."""
+        head = head_of(connection)
+        for ledger in filter(None, (self.ledger, Ledger())):
+            names = ", ".join(f'"{name}"' for name in NOTED)
+            query = f"SELECT {names} FROM results WHERE number > ? ORDER BY number"
+            for record in connection.execute(query, (ledger.count,)):
+                ledger.take(*record)
+            if (ledger.count, ledger.head) == head:
+                return ledger
+        # nothing is built on a broken chain
+        raise SheetlabError(_to_check(self.archive))
+
+    def added(self, one: _Read, ledger: Ledger, keys: KeyList) -> Added:
+        if one.finding is not None:
+            return Added(one.path, finding=one.finding)
+        code = keys.find(self.year, one.group)
+        new = [entry for entry in one.entries if not ledger.there(entry, code, keys.codes)]
+        other = next(filter(None, map(ledger.other_year, new)), None)
+        if other is not None:
+            return Added(one.path, finding=_other_year(one.path, other, self.year))
+        if new and not code:
+            code = new_code(keys.codes)
+            keys.keep(self.year, one.group, code)
+        rows = [ledger.append(entry, code, self.today, self.until) for entry in new]
+        return Added(one.path, tuple(rows))
+
+
+def _to_check(archive: Path) -> Finding:
+    return Finding(
+        "archive-altered",
+        Severity.STOP,
+        "rows at the end of the archive are missing or were changed; nothing was added",
+        "the rows that were written",
+        "Run “sheetlab archive check”, which names the first row.",
+        Place(database_of(archive).name),
+    )
+
+
+def _not_taken(path: Path, what: str) -> Finding:
+    return Finding(
+        "file-unreadable",
+        Severity.STOP,
+        what,
+        "a workbook that can be evaluated",
+        "Evaluate it by itself, and add it again.",
+        Place(path.name),
+    )
+
+
+def _other_year(path: Path, before: int, year: int) -> Finding:
+    return Finding(
+        "other-year",
+        Severity.STOP,
+        f"the same readings were added as a result of {before} already; they were not added to "
+        f"{year}",
+        "readings of this year's class",
+        "Check --year and the folder: what is added stays.",
+        Place(path.name),
+    )

@@ -1,0 +1,74 @@
+"""Whether an archive is complete and unaltered."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from sheetlab.finding import Finding, Place, Severity
+from sheetlab.years.database import database_of, head_of, rows_in, snapshot
+from sheetlab.years.ledger import Row, clean, verify
+from sheetlab.years.lock import WAIT
+from sheetlab.years.view import view_findings
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a check came to."""
+
+    count: int
+    head: str
+    findings: tuple[Finding, ...]
+    """The first broken row stops; a workbook that differs from the database is only doubtful."""
+
+    @property
+    def sound(self) -> bool:
+        """Whether the database is complete and unaltered."""
+        return all(f.severity is not Severity.STOP for f in self.findings)
+
+
+def check(archive: Path, today: datetime.date, expect: str = "", wait: float = WAIT) -> Checked:
+    """Whether the table is complete and unaltered, and the workbook shows it.
+
+    Parameters
+    ----------
+    expect
+        A digest that was noted at another time; its row has to be there still.
+
+    Raises
+    ------
+    SheetlabError
+        If there is no archive, it is damaged, or someone else does not let go of it.
+    """
+    findings = []
+    seen = not expect
+    with snapshot(archive, wait) as (connection, _):
+
+        def watched() -> Iterator[Row]:
+            nonlocal seen
+            for row in rows_in(connection, archive):
+                seen = seen or row.digest == expect
+                yield row
+
+        count, head = head_of(connection)
+        broken = verify(watched(), count, head, today)
+        if broken is not None:
+            findings.append(broken.at(Place(database_of(archive).name)))
+        elif not seen:
+            findings.append(_not_there(archive, expect))
+        findings += view_findings(archive, connection)
+    return Checked(count, head, tuple(findings))
+
+
+def _not_there(archive: Path, expect: str) -> Finding:
+    return Finding(
+        "archive-altered",
+        Severity.STOP,
+        f"no row has the digest {clean(expect)}, which was noted as its last one",
+        "every row that was ever there",
+        "Check the digest for a slip. If it is right, this is another archive or it was written "
+        "anew: take the last backup that passes.",
+        Place(database_of(archive).name),
+    )

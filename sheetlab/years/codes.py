@@ -1,0 +1,128 @@
+"""The list of codes: the only place that knows which group is behind a code; it can be deleted."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+import os
+import tempfile
+import unicodedata
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.handling.tables import guarded, unguarded
+from sheetlab.workbook.package import write_atomically
+from sheetlab.years.ledger import clean
+from sheetlab.years.lock import tidy
+
+KEY_COLUMNS = ("code", "year", "group")
+
+
+def codes_of(archive: Path) -> Path:
+    """The usual list of codes of an archive."""
+    return archive.with_name(f"{archive.stem} codes.csv")
+
+
+def last_day(year: int) -> datetime.date:
+    """The day to which codes are kept if nothing else is said: the end of the following year."""
+    return datetime.date(year + 1, 12, 31)
+
+
+@dataclass(slots=True)
+class KeyList:
+    """Which group is behind a code."""
+
+    path: Path
+    groups: dict[tuple[int, str], tuple[str, str]] = field(default_factory=dict)
+    """Code and name by year and folded name."""
+    codes: set[str] = field(default_factory=set)
+    """All codes that the list explains."""
+    changed: bool = False
+
+    def find(self, year: int, group: str) -> str:
+        """The code of a group; empty if it has none."""
+        return self.groups.get((year, _folded(group)), ("", ""))[0]
+
+    def keep(self, year: int, group: str, code: str) -> None:
+        """Note the code of a group."""
+        self.groups[(year, _folded(group))] = (code, clean(group))
+        self.codes.add(code)
+        self.changed = True
+
+    def forget(self, codes: set[str]) -> int:
+        """Take the names behind codes away; returns how many there were."""
+        before = len(self.groups)
+        self.groups = {k: v for k, v in self.groups.items() if v[0] not in codes}
+        self.codes -= codes
+        self.changed = len(self.groups) < before
+        return before - len(self.groups)
+
+    def try_folder(self) -> None:
+        """Refuse a list that could not be saved where it is to lie, before anything is begun."""
+        try:
+            with tempfile.TemporaryFile(dir=Path(os.path.realpath(self.path)).parent):
+                pass
+        except OSError as error:
+            raise SheetlabError(not_saved(self.path, error)) from error
+
+    def save(self) -> None:
+        """Write the list if it has changed."""
+        if not self.changed:
+            return
+        buffer = io.StringIO(newline="")
+        writer = csv.writer(buffer)
+        writer.writerow(KEY_COLUMNS)
+        for (year, _), (code, group) in self.groups.items():
+            writer.writerow([code, year, guarded(group)])
+        tidy(self.path)
+        write_atomically(self.path, buffer.getvalue().encode("utf-8-sig"))
+        self.changed = False
+
+
+def read_codes(path: Path) -> KeyList:
+    """The list of codes in a file; an empty one if there is no file.
+
+    Raises
+    ------
+    SheetlabError
+        If the file is something else, or cannot be read.
+    """
+    found = KeyList(path)
+    if path.suffix.lower() != ".csv":
+        raise SheetlabError(key_list_refused(path, "its name does not end in .csv"))
+    if not path.exists():
+        return found
+    try:
+        rows = list(csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+        if tuple(rows[0]) != KEY_COLUMNS:
+            raise ValueError(f"its first row is not {', '.join(KEY_COLUMNS)}")
+        for code, year, group in filter(None, rows[1:]):
+            name = unguarded(group)
+            found.keep(int(year), name, clean(code))
+    except (OSError, ValueError, IndexError, csv.Error) as error:
+        raise SheetlabError(key_list_refused(path, str(error))) from error
+    found.changed = False
+    return found
+
+
+def _folded(group: str) -> str:
+    return unicodedata.normalize("NFKC", clean(group)).casefold()
+
+
+def key_list_refused(path: Path, why: str) -> Finding:
+    """Why a file is no list of codes."""
+    return Finding(
+        "key-list-refused",
+        Severity.STOP,
+        f"{path.name} cannot be used as a list of codes ({clean(why)})",
+        f"a CSV file with the columns {', '.join(KEY_COLUMNS)} that sheetlab wrote",
+        "Give another name with --codes. Nothing was added.",
+        Place(path.name),
+    )
+
+
+def not_saved(path: Path, error: OSError) -> Finding:
+    """Why a list of codes could not be written."""
+    return key_list_refused(path, f"it cannot be written: {error.strerror or error}")

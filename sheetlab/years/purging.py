@@ -1,0 +1,56 @@
+"""Codes, and the names behind them, taken away when their time is over; the results stay."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from pathlib import Path
+
+from sheetlab.finding import Finding
+from sheetlab.years.codes import codes_of, read_codes
+from sheetlab.years.database import database_of, expect, opened
+from sheetlab.years.lock import WAIT, locked
+from sheetlab.years.view import renew_view
+
+
+@dataclass(frozen=True, slots=True)
+class Purged:
+    """What a purge took away."""
+
+    names: int
+    rows: int
+    waiting: int
+    """Rows whose codes are not due."""
+    finding: Finding | None
+    """Why the workbook of results still shows the codes."""
+
+
+def purge(
+    archive: Path, today: datetime.date, codes: Path | None = None, wait: float = WAIT
+) -> Purged:
+    """Take away the codes, and the names behind them, that need not be kept any longer.
+
+    The results stay. A code that stands in several rows goes when the last of them is due.
+
+    Raises
+    ------
+    SheetlabError
+        If there is no archive, it is damaged, or someone else does not let go of it.
+    """
+    expect(archive)
+    with locked(archive, wait):
+        keys = read_codes(codes or codes_of(archive))
+        with opened(database_of(archive)) as connection:
+            query = (
+                "SELECT code FROM results WHERE code <> '' GROUP BY code HAVING MAX(keep_until) < ?"
+            )
+            day = (today.isoformat(),)
+            due = {code for (code,) in connection.execute(query, day)}
+            change = f"UPDATE results SET code = '', salt = '' WHERE code IN ({query})"
+            gone = connection.execute(change, day).rowcount
+            names = keys.forget(due)
+            # the names first: if this is cut short, the codes are there to find them again
+            keys.save()
+            query = "SELECT COUNT(*) FROM results WHERE code <> ''"
+            waiting = int(connection.execute(query).fetchone()[0])
+    return Purged(names, gone, waiting, renew_view(archive, wait))
