@@ -95,9 +95,12 @@ class Numbers:
 
     def value(self, key: str, row: int | None) -> float | None:
         """A quantity, or the element of a column in a row, in SI units."""
-        found = self.found[key] if key in self.found else self.cells(key)
-        if not isinstance(found, list):
-            return found
+        try:
+            found = self.found[key]
+        except KeyError:
+            found = self.cells(key)
+        if found.__class__ is not list:
+            return found  # type: ignore[return-value]
         return found[row] if row is not None and 0 <= row < len(found) else None
 
     def column(self, key: str) -> list[float | None]:
