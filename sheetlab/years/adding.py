@@ -266,12 +266,12 @@ class _Writer:
         if one.finding is not None:
             return Added(one.path, finding=one.finding)
         code = keys.find(self.year, one.group)
-        new = [entry for entry in one.entries if not ledger.there(entry, code, keys.codes)]
+        new = [entry for entry in one.entries if not ledger.there(entry, code, keys.names)]
         other = next(filter(None, map(ledger.other_year, new)), None)
         if other is not None:
             return Added(one.path, finding=_other_year(one.path, other, self.year))
         if new and not code:
-            code = new_code(keys.codes)
+            code = new_code(keys.names)
             keys.keep(self.year, one.group, code)
         rows = [ledger.append(entry, code, self.today, self.until) for entry in new]
         return Added(one.path, tuple(rows))

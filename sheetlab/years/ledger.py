@@ -14,7 +14,7 @@ import json
 import math
 import secrets
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -154,7 +154,7 @@ def clean(text: str) -> str:
     return " ".join(harmless(text).split())[:LONGEST]
 
 
-def new_code(taken: set[str]) -> str:
+def new_code(taken: Container[str]) -> str:
     """A code that says nothing about anyone, and is not taken."""
     while True:
         code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
@@ -358,7 +358,7 @@ class Ledger:
         self.sources.setdefault((year, practical, setup, result, source), set()).add(code)
         self.years.setdefault((practical, setup, source), year)
 
-    def there(self, entry: Entry, code: str, known: set[str]) -> bool:
+    def there(self, entry: Entry, code: str, known: Container[str]) -> bool:
         """Whether a result is in the table: as this group's, or as that of a forgotten group.
 
         Parameters
@@ -369,7 +369,7 @@ class Ledger:
         """
         source = (entry.year, entry.practical, entry.setup, entry.result, entry.source)
         codes = self.sources.get(source, set())
-        return code in codes or bool(codes - known)
+        return code in codes or any(one not in known for one in codes)
 
     def other_year(self, entry: Entry) -> int | None:
         """The year in which the same readings were added before; None if there is none."""

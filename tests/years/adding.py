@@ -69,7 +69,7 @@ def looked_at(target: Path, told: Path, whole: bool = False) -> int:
     for line in told.read_text(encoding="utf-8").splitlines():
         _, _, what = line.partition(": ")
         assert not what.startswith("row ") or what in there, f"lost: {line}"
-    codes = read_codes(codes_of(target)).codes
+    codes = read_codes(codes_of(target)).names.keys()
     assert {row.code for row in rows} <= codes
     if whole:
         assert found.findings == ()

@@ -28,7 +28,7 @@ from sheetlab.years import archivebook, view
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
 from sheetlab.years.checking import check
-from sheetlab.years.codes import codes_of, last_day
+from sheetlab.years.codes import codes_of, last_day, read_codes
 from sheetlab.years.database import database_of, read
 from sheetlab.years.evidence import CRITERIA, evidence, samples
 from sheetlab.years.exchange import export, import_table, import_view
@@ -183,6 +183,26 @@ def test_a_changed_reading_is_a_revision_and_never_an_overwrite(
     old = department.write(one, tmp_path / "again", "old")
     assert [x.rows for x in add([path, old], copy, 2026, TODAY)] == [(), ()]
     assert check(copy, TODAY).findings == ()
+
+
+def test_spellings_of_a_group_are_one_group(copy: Path, tmp_path: Path) -> None:
+    for i, name in enumerate(("jack daw", "Jackdaw", "JACK-DAW ")):
+        path = department.write(department.bench(60 + i, name, "1"), tmp_path / "in", str(i))
+        list(add([path], copy, 2026, TODAY))
+    rows = read(copy).rows[-3:]
+    assert len({row.code for row in rows}) == 1
+    assert [(row.revision, row.replaces) for row in rows] == [(1, 0), (2, 7), (3, 8)]
+
+
+def test_two_codes_that_a_group_was_once_given_both_stay_explained(tmp_path: Path) -> None:
+    path = tmp_path / "codes.csv"
+    path.write_text("code,year,group\nAAA,2026,jack daw\nBBB,2026,Jackdaw\n")
+    keys = read_codes(path)
+    assert keys.find(2026, "Jack Daw") == "AAA"
+    keys.keep(2026, "Wren", "CCC")
+    keys.save()
+    assert list(read_codes(path).names) == ["AAA", "BBB", "CCC"]
+    assert read_codes(path).forget({"AAA", "BBB"}) == 2
 
 
 def test_the_same_readings_of_another_year_are_refused(class_: Path, copy: Path) -> None:
