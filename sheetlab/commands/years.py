@@ -55,6 +55,10 @@ def archive(parser: argparse.ArgumentParser) -> None:
         "--no-view", action="store_true",
         help="leave the workbook as it is; “archive export” brings it up to date",
     )  # fmt: skip
+    adding.add_argument(
+        "--new-codes", action="store_true",
+        help="begin a new list of codes though the archive has codes that another one explains",
+    )  # fmt: skip
     worker_options(adding)
     adding.set_defaults(run=_archive_add)
 
@@ -147,7 +151,7 @@ def _archive_add(options: argparse.Namespace) -> int:
     for one in add(
         options.files, options.archive, options.year, datetime.date.today(), options.codes,
         options.keep_until, workers=workers, progress=progress, folder=options.folder,
-        view=not options.no_view,
+        view=not options.no_view, new_codes=options.new_codes,
     ):  # fmt: skip
         progress.end()
         if one.finding is not None:

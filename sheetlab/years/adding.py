@@ -63,6 +63,7 @@ def add(
     progress: Progress | None = None,
     folder: Path | None = None,
     view: bool = True,
+    new_codes: bool = False,
 ) -> Iterator[Added]:
     """Evaluate workbooks and append their results; the last step renews the workbook of results.
 
@@ -81,6 +82,9 @@ def add(
         Where the hand-ins of the class workbooks lie; None: where these say (``sources_of``).
     view
         Whether the workbook of results is renewed: of very many rows that takes minutes.
+    new_codes
+        Whether a list of codes that explains no code of the archive may be begun: groups that
+        are in the archive then come as new ones.
 
     Raises
     ------
@@ -91,7 +95,10 @@ def add(
     refuse_name(archive)
     if archive.exists() and not database_of(archive).exists():
         raise SheetlabError(no_database(archive))
-    read_codes(codes or codes_of(archive))  # what is no list is told before anything is begun
+    # what is no list, or not that of this archive, is told before anything is begun
+    keys = read_codes(codes or codes_of(archive))
+    if not new_codes and _unexplained(archive, keys, wait):
+        raise SheetlabError(_no_key_list(archive, keys.path))
     todo: dict[Path, _Job] = {}
     for given in files:
         for path in workbooks([given], archive):
@@ -117,6 +124,16 @@ def add(
         finding = renew_view(archive, wait)
     if finding is not None:
         yield Added(archive, finding=finding)
+
+
+def _unexplained(archive: Path, keys: KeyList, wait: float) -> bool:
+    """Whether an archive has codes, and a list explains none of them."""
+    if not database_of(archive).exists():
+        return False
+    with locked(archive, wait), opened(database_of(archive)) as connection:
+        query = "SELECT DISTINCT code FROM results WHERE code <> ''"
+        codes = [code for (code,) in connection.execute(query)]
+    return bool(codes) and not any(code in keys.names for code in codes)
 
 
 def _by_numbers(path: Path) -> list[tuple[int, str]]:
@@ -285,6 +302,21 @@ def _to_check(archive: Path) -> Finding:
         "the rows that were written",
         "Run “sheetlab archive check”, which names the first row.",
         Place(database_of(archive).name),
+    )
+
+
+def _no_key_list(archive: Path, keys: Path) -> Finding:
+    what = "holds none of them" if keys.exists() else "is not there"
+    return Finding(
+        "key-list-missing",
+        Severity.STOP,
+        f"the rows of {archive.name} have codes, and the list {keys.name} {what}; nothing was "
+        "added, because a workbook that was corrected would count twice",
+        "the list of codes that belongs to the archive",
+        "Put it back under that name, or give its name with --codes. If it is gone for good, "
+        "--new-codes begins a new list: corrected workbooks of groups that are in the archive then "
+        "count beside the old ones.",
+        Place(keys.name),
     )
 
 

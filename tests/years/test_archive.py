@@ -213,8 +213,37 @@ def test_the_same_readings_of_another_year_are_refused(class_: Path, copy: Path)
 
 def test_without_the_list_of_codes_nothing_comes_twice(class_: Path, copy: Path) -> None:
     codes_of(copy).unlink()
-    assert all(not one.rows for one in add([class_], copy, 2026, TODAY))
+    assert all(not one.rows for one in add([class_], copy, 2026, TODAY, new_codes=True))
     assert len(read(copy).rows) == 6
+
+
+def test_without_the_list_of_codes_nothing_is_added_unless_a_new_one_is_asked_for(
+    class_: Path, copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    keys, kept = codes_of(copy), tmp_path / "locked away.csv"
+    keys.rename(kept)
+    one = department.bench(3, "Group 4", "2")
+    changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
+    path = department.write(replace(one, cells=changed), tmp_path / "again")
+    command = ["archive", "add", str(path), "--archive", str(copy), "--year", "2026"]
+    before = database_of(copy).read_bytes()
+    assert main(command) == 2
+    said = capsys.readouterr().err
+    assert "DEPARTMENT codes.csv is not there; nothing was added" in said
+    assert "--new-codes" in said
+    # nor is the list of another archive one
+    keys.write_text("code,year,group\nAAAA,2026,Group 4\n")
+    assert main(command) == 2
+    assert "holds none of them" in capsys.readouterr().err
+    assert database_of(copy).read_bytes() == before
+    keys.unlink()
+    assert main([*command, "--codes", str(kept)]) == 0
+    assert "a revision of row 1" in capsys.readouterr().out
+    # a new list, once begun, is the archive's
+    other = department.write(department.bench(50, "New"), tmp_path / "new")
+    assert main([*command[:2], str(other), *command[3:], "--new-codes"]) == 0
+    other = department.write(department.bench(51, "Newer"), tmp_path / "new")
+    assert main([*command[:2], str(other), *command[3:]]) == 0
 
 
 def test_what_cannot_be_evaluated_is_told_and_the_others_are_added(
