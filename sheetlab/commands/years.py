@@ -157,6 +157,7 @@ def _archive_add(options: argparse.Namespace) -> int:
         if one.finding is not None:
             refused += one.finding.severity is Severity.STOP
             complain([one.finding])
+        complain(one.notes)
         for row in one.rows:
             rows += 1
             revised += row.replaces > 0

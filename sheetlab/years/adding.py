@@ -7,7 +7,7 @@ import os
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from sheetlab.classes.sources import Source, changed, is_class_workbook, other_f
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
+from sheetlab.practical.register import same_id
 from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.years.codes import KeyList, codes_of, key_list_refused, last_day, read_codes
 from sheetlab.years.database import database_of, head_of, insert, no_database, note_head, opened
@@ -49,6 +50,8 @@ class Added:
     rows: tuple[Row, ...] = ()
     finding: Finding | None = None
     """Why nothing was added; None also if it was there already."""
+    notes: tuple[Finding, ...] = ()
+    """What has to be known of the rows."""
 
 
 def add(
@@ -192,6 +195,8 @@ class _Read:
     group: str = ""
     entries: tuple[Entry, ...] = ()
     finding: Finding | None = None
+    setup: str = ""
+    """As it was typed."""
 
 
 def _read(job: _Job) -> _Read:
@@ -209,8 +214,9 @@ def _read(job: _Job) -> _Read:
         if (key, typed_digest(assessment)) != (job.source.key, job.source.readings):
             return _Read(job.path, finding=changed(job.source))
     group = clean(assessment.observations.entry("start.group").text) or job.path.stem
+    setup = clean(assessment.observations.entry("start.setup").text)
     try:
-        return _Read(job.path, group, entries_of(assessment, job.year))
+        return _Read(job.path, group, entries_of(assessment, job.year), None, setup)
     except Exception as error:  # the last boundary: one odd file never stops the others
         reason = f"its results cannot be put into a table ({type(error).__name__})"
         return _Read(job.path, finding=_not_taken(job.path, reason))
@@ -283,7 +289,13 @@ class _Writer:
         if one.finding is not None:
             return Added(one.path, finding=one.finding)
         code = keys.find(self.year, one.group)
-        new = [entry for entry in one.entries if not ledger.there(entry, code, keys.names)]
+        new = [
+            entry
+            for entry in one.entries
+            if not ledger.there(entry, code, keys.names)
+            # an earlier sheetlab kept the set-up that was typed
+            and not ledger.there(replace(entry, setup=one.setup), code, keys.names)
+        ]
         other = next(filter(None, map(ledger.other_year, new)), None)
         if other is not None:
             return Added(one.path, finding=_other_year(one.path, other, self.year))
@@ -291,7 +303,23 @@ class _Writer:
             code = new_code(keys.names)
             keys.keep(self.year, one.group, code)
         rows = [ledger.append(entry, code, self.today, self.until) for entry in new]
-        return Added(one.path, tuple(rows))
+        return Added(one.path, tuple(rows), notes=tuple(_notes(one, rows)))
+
+
+def _notes(one: _Read, rows: Sequence[Row]) -> Iterator[Finding]:
+    for row in rows[:1]:
+        bound = row.entry.setup
+        if bound and one.setup and same_id(one.setup) != same_id(bound):
+            yield Finding(
+                "other-set-up",
+                Severity.NOTE,
+                f"the first sheet names the set-up “{one.setup}”, but the workbook was issued for "
+                f"“{bound}”; row {row.number} counts for {bound}, with its instruments and wire",
+                f"the set-up {bound}",
+                "Ask the group where it was. If it was not there, what the charts of drift say of "
+                f"{bound} rests on the wrong instruments.",
+                Place(one.path.name),
+            )
 
 
 def _to_check(archive: Path) -> Finding:

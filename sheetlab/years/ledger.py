@@ -28,7 +28,7 @@ from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.fields import START_PREFIX
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
-from sheetlab.practical.register import setup_as_bound
+from sheetlab.practical.register import setup_that_counts
 from sheetlab.units import Unit, coherent_text, interval_of, unit
 
 FIRST = "0" * 64
@@ -205,7 +205,7 @@ def entries_of(assessment: Assessment, year: int) -> tuple[Entry, ...]:
                 program=__version__,
                 source=source,
                 setup=clean(
-                    setup_as_bound(observations.entry("start.setup").text, assessment.bound)
+                    setup_that_counts(observations.entry("start.setup").text, assessment.bound)
                 ),
                 instruments=json.dumps(instruments, sort_keys=True),
                 result=definition.quantity,

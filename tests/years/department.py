@@ -16,6 +16,7 @@ from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import load
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
+from sheetlab.practical.register import Bound
 from sheetlab.workbook.template import write_template
 from sheetlab.years.archivebook import open_view
 from sheetlab.years.ledger import Row, rows_of
@@ -83,9 +84,10 @@ def shown(path: Path) -> list[Row]:
         return list(rows_of(sorted(view.records, key=lambda one: one[0]), numbers))
 
 
-def write(one: Bench, folder: Path, name: str = "") -> Path:
+def write(one: Bench, folder: Path, name: str = "", bound: Bound | None = None) -> Path:
     """The workbook that a bench hands in."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{name or one.group}.xlsx"
-    path.write_bytes(write_template(layout(WIRE, Assist.CORRECTED), typed(one)))
+    its = layout(WIRE, Assist.CORRECTED)
+    path.write_bytes(write_template(its, typed(one), bound=bound))
     return path

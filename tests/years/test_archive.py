@@ -24,7 +24,8 @@ from years import department
 from sheetlab.cli import main
 from sheetlab.finding import Severity, SheetlabError
 from sheetlab.handling.tables import guarded, unguarded
-from sheetlab.years import archivebook, view
+from sheetlab.practical.register import Bound, BoundInstrument, BoundWire
+from sheetlab.years import archivebook, ledger, view
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
 from sheetlab.years.checking import check
@@ -316,6 +317,37 @@ def test_source_digest_depends_on_readings_alone() -> None:
     assert source_digest(moved.practical, moved.observations) != source_digest(
         base.practical, base.observations
     )
+
+
+def test_a_row_counts_for_the_set_up_whose_instruments_and_wire_it_has(
+    class_: Path, copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bound = Bound("W2", "2026-01-01", (BoundInstrument("screw_gauge", "M-2"),), BoundWire("PB-2"))
+    one = department.bench(9, "Rook", "W3")
+    path = department.write(one, tmp_path / "in", bound=bound)
+    command = ["archive", "add", str(path), "--archive", str(copy), "--year", "2026"]
+    assert main(command) == 0
+    said = capsys.readouterr()
+    assert "row 7" in said.out
+    assert "names the set-up “W3”, but the workbook was issued for “W2”; row 7" in said.err
+    e = read(copy).rows[-1].entry
+    assert e.setup == "W2"
+    assert json.loads(e.instruments) == {"screw_gauge": "M-2", "(wire)": "PB-2"}
+    # other letters are no other set-up
+    other = department.write(department.bench(10, "Wren", "w 2"), tmp_path / "in", bound=bound)
+    assert [a.notes for a in add([other], copy, 2026, TODAY)] == [()]
+
+
+def test_what_an_earlier_sheetlab_added_under_the_typed_set_up_does_not_come_twice(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bound = Bound("W2", "2026-01-01")
+    path = department.write(department.bench(9, "Rook", "W3"), tmp_path / "in", bound=bound)
+    with monkeypatch.context() as then:
+        then.setattr(ledger, "setup_that_counts", lambda text, _: text)
+        list(add([path], tmp_path / "D.xlsx", 2026, TODAY))
+    assert read(tmp_path / "D.xlsx").rows[0].entry.setup == "W3"
+    assert [x.rows for x in add([path], tmp_path / "D.xlsx", 2026, TODAY)] == [()]
 
 
 # -- the chain ------------------------------------------------------------------------------------
