@@ -56,6 +56,10 @@ def archive(parser: argparse.ArgumentParser) -> None:
         help="leave the workbook as it is; “archive export” brings it up to date",
     )  # fmt: skip
     adding.add_argument(
+        "--older", action="store_true",
+        help="add a workbook though it was saved before the one that its group has in the archive",
+    )  # fmt: skip
+    adding.add_argument(
         "--new-codes", action="store_true",
         help="begin a new list of codes though the archive has codes that another one explains",
     )  # fmt: skip
@@ -152,6 +156,7 @@ def _archive_add(options: argparse.Namespace) -> int:
         options.files, options.archive, options.year, datetime.date.today(), options.codes,
         options.keep_until, workers=workers, progress=progress, folder=options.folder,
         view=not options.no_view, new_codes=options.new_codes,
+        older=options.older,
     ):  # fmt: skip
         progress.end()
         if one.finding is not None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 from examples import layout, practical
+from workbook.tamper import with_parts
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.practical.bench import Cells, simulate
@@ -75,6 +77,16 @@ def assessed(one: Bench) -> Assessment:
     """A bench evaluated without a file."""
     its = practical(WIRE)
     return assess(its, as_cells_show(its, typed(one)), trials=0)
+
+
+def saved(path: Path, at: str) -> Path:
+    """A workbook as a spreadsheet program has saved it at a time (UTC, as 2026-03-14T12:00:00Z)."""
+    with zipfile.ZipFile(path) as file:
+        core = file.read("docProps/core.xml").decode()
+    core, count = re.subn(r"(<dcterms:modified[^>]*>)[^<]*", rf"\g<1>{at}", core)
+    assert count == 1
+    path.write_bytes(with_parts(path.read_bytes(), {"docProps/core.xml": core.encode()}))
+    return path
 
 
 def shown(path: Path) -> list[Row]:

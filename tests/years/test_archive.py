@@ -25,6 +25,7 @@ from sheetlab.cli import main
 from sheetlab.finding import Severity, SheetlabError
 from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.practical.register import Bound, BoundInstrument, BoundWire
+from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years import archivebook, ledger, view
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
@@ -317,6 +318,94 @@ def test_source_digest_depends_on_readings_alone() -> None:
     assert source_digest(moved.practical, moved.observations) != source_digest(
         base.practical, base.observations
     )
+
+
+def two_hand_ins(folder: Path) -> tuple[Path, Path]:
+    """A first hand-in and the corrected one of a group, each saved by a spreadsheet program."""
+    one = department.bench(3, "Group 4", "2")
+    changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
+    first = department.write(one, folder, "first")
+    second = department.write(replace(one, cells=changed), folder, "corrected")
+    return (
+        department.saved(first, "2026-03-14T12:00:00Z"),
+        department.saved(second, "2026-03-20T12:00:00Z"),
+    )
+
+
+def test_an_older_hand_in_never_replaces_a_newer_one_unless_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first, second = two_hand_ins(tmp_path / "in")
+    target = tmp_path / "D.xlsx"
+    command = ["archive", "add", str(second), "--archive", str(target), "--year", "2026"]
+    assert main(command) == 0
+    # an evaluated copy was saved when its original was
+    assert main(["evaluate", str(first)]) == 0
+    command[2] = str(first.parent / "evaluated")
+    capsys.readouterr()
+    assert main(command) == 2
+    said = capsys.readouterr()
+    assert "older than what row 1 holds" in said.err
+    assert "saved 2026-03-14" in said.err
+    assert "saved 2026-03-20" in said.err
+    assert "1 was not taken" in said.out
+    assert len(read(target).rows) == 1
+    assert main([*command, "--older"]) == 0
+    assert [row.number for row in latest(read(target).rows)] == [2]
+    assert main([*command, "--older"]) == 0
+    assert "0 rows added" in capsys.readouterr().out
+    # and back: the newer one is there, and replaced
+    command[2] = str(second)
+    assert main(command) == 0
+    assert len(read(target).rows) == 2
+    assert main([*command, "--older"]) == 0
+    assert [row.number for row in latest(read(target).rows)] == [3]
+    assert check(target, TODAY).findings == ()
+
+
+@pytest.mark.parametrize("names", ["first corrected", "corrected first"])
+def test_hand_ins_of_one_group_in_any_order(tmp_path: Path, names: str) -> None:
+    files = dict(zip(("first", "corrected"), two_hand_ins(tmp_path / "in"), strict=True))
+    wanted = {name: assess_file(path, trials=0)[0].assessment for name, path in files.items()}
+    target = tmp_path / "D.xlsx"
+    for name in names.split():
+        list(add([files[name]], target, 2026, TODAY))
+    (row,) = latest(read(target).rows)
+    its = wanted["corrected"]
+    assert its is not None
+    assert row.entry.source == source_digest(its.practical, its.observations)
+
+
+def test_where_a_time_is_not_known_the_order_of_adding_counts_and_is_said(
+    class_: Path, copy: Path, tmp_path: Path
+) -> None:
+    _, second = two_hand_ins(tmp_path / "in")
+    (one,) = add([second], copy, 2026, TODAY)
+    (row,) = one.rows
+    assert row.replaces == 1
+    (note,) = one.notes
+    assert "replaces row 1, because it was added later" in note.message
+    assert "when that of row 1 was saved is not known" in note.message
+    # the time of a row is known to the next who adds
+    cells = {**department.bench(3, "Group 4", "2").cells, "readings.mass": [1.0]}
+    third = department.write(department.Bench("Group 4", "2", cells), tmp_path / "in", "third")
+    department.saved(third, "2026-03-19T12:00:00Z")
+    (one,) = add([third], copy, 2026, TODAY)
+    assert one.finding is not None
+    assert one.finding.code == "older-source"
+
+
+def test_an_archive_that_knows_no_times_and_findings_is_read_as_before(
+    class_: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as then:
+        then.setattr(ledger, "_circumstances", lambda *_: iter(()))
+        list(add([class_ / "before"], tmp_path / "D.xlsx", 2026, TODAY))
+    assert not any(
+        n.kind == "saved" for r in read(tmp_path / "D.xlsx").rows for n in r.entry.numbers
+    )
+    list(add([class_ / "after"], tmp_path / "D.xlsx", 2026, TODAY))
+    assert check(tmp_path / "D.xlsx", TODAY).findings == ()
 
 
 def test_a_row_counts_for_the_set_up_whose_instruments_and_wire_it_has(
