@@ -76,6 +76,9 @@ def archive(parser: argparse.ArgumentParser) -> None:
     purging = actions.add_parser("purge", help="take away codes that need not be kept any longer")
     _department(purging)
     _codes(purging)
+    purging.add_argument(
+        "--dry-run", action="store_true", help="only say what would be taken away, and what stays"
+    )
     purging.set_defaults(run=_archive_purge)
 
     importing = actions.add_parser("import", help="make the database again from the workbook")
@@ -201,9 +204,16 @@ def _archive_check(options: argparse.Namespace) -> int:
 def _archive_purge(options: argparse.Namespace) -> int:
     from sheetlab.years.purging import purge
 
-    done = purge(options.archive, datetime.date.today(), options.codes)
+    dry = options.dry_run
+    done = purge(options.archive, datetime.date.today(), options.codes, dry=dry)
+    for one in (*done.due, *done.later):
+        what = "stay" if one in done.later else "would go" if dry else "are gone"
+        say(
+            f"{one.year}: {many(one.codes, 'code')} of {many(one.rows, 'row')}, kept to "
+            f"{one.until}: {what}"
+        )
     say(
-        f"{options.archive.name}: codes taken from {many(done.rows, 'row')}, and "
+        f"{options.archive.name}: codes {'to be ' * dry}taken from {many(done.rows, 'row')}, and "
         f"{many(done.names, 'name')} from the list of codes; {many(done.waiting, 'row')} "
         "not due yet"
     )

@@ -104,6 +104,8 @@ def add(
     refuse_name(archive)
     if archive.exists() and not database_of(archive).exists():
         raise SheetlabError(no_database(archive))
+    if keep_until is not None and keep_until <= today:
+        raise SheetlabError(_past(keep_until, today))
     # what is no list, or not that of this archive, is told before anything is begun
     keys = read_codes(codes or codes_of(archive))
     if not new_codes and _unexplained(archive, keys, wait):
@@ -130,6 +132,8 @@ def add(
             yield from writer.append(waiting)
             waiting = []
     yield from writer.append(waiting)
+    if writer.rows and until < today.isoformat():
+        yield Added(archive, finding=_due(archive, year, until))
     finding = None
     if view and database_of(archive).exists():
         finding = renew_view(archive, wait)
@@ -252,6 +256,8 @@ class _Writer:
     """Whether older workbooks may replace newer ones."""
     ledger: Ledger | None = None
     """What is known of the table from the last step."""
+    rows: int = 0
+    """How many were added."""
 
     @property
     def step(self) -> int:
@@ -278,6 +284,7 @@ class _Writer:
                     reason = f"it cannot be written: {error.strerror or error}"
                     raise SheetlabError(key_list_refused(self.codes, reason)) from error
                 rows = [row for one in added for row in one.rows]
+                self.rows += len(rows)
                 if rows:
                     insert(
                         connection, map(flat, rows), chain.from_iterable(map(flat_numbers, rows))
@@ -399,6 +406,29 @@ def _no_key_list(archive: Path, keys: Path) -> Finding:
         "--new-codes begins a new list: corrected workbooks of groups that are in the archive then "
         "count beside the old ones.",
         Place(keys.name),
+    )
+
+
+def _past(keep_until: datetime.date, today: datetime.date) -> Finding:
+    return Finding(
+        "option-refused",
+        Severity.STOP,
+        f"--keep-until: {keep_until.isoformat()} is not after today, {today.isoformat()}; nothing "
+        "was added, because the next “archive purge” would take the codes away",
+        "a day to come",
+        "Type it again, or leave it out: codes are then kept to the end of the year that follows.",
+    )
+
+
+def _due(archive: Path, year: int, until: str) -> Finding:
+    return Finding(
+        "codes-due",
+        Severity.NOTE,
+        f"the codes of {year} are kept to {until}, which is past: the next “archive purge” takes "
+        "them away",
+        "codes that are kept as long as they are needed",
+        "What is added with --keep-until is kept longer.",
+        Place(archive.name),
     )
 
 

@@ -851,6 +851,39 @@ def test_a_later_day_that_was_asked_for_holds_the_code(class_: Path, tmp_path: P
     assert purge(target, until + datetime.timedelta(days=1)).rows == 3
 
 
+def test_codes_are_not_kept_to_a_day_that_is_past(
+    class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for day in (TODAY, TODAY - datetime.timedelta(days=300)):
+        with pytest.raises(SheetlabError, match="is not after today"):
+            list(add([class_], tmp_path / "D.xlsx", 2026, TODAY, keep_until=day))
+    command = ["archive", "add", str(class_), "--archive", str(tmp_path / "D.xlsx")]
+    assert main([*command, "--year", "2026", "--keep-until", "2001-01-01"]) == 2
+    assert "--keep-until: 2001-01-01 is not after today" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+    # of a class of long ago the usual day is past too
+    *_, last = add([class_], tmp_path / "D.xlsx", 2024, TODAY)
+    assert last.finding is not None
+    assert "the codes of 2024 are kept to 2025-12-31, which is past" in last.finding.message
+
+
+def test_purge_names_what_it_takes_and_what_stays_to_which_day(
+    class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    target = tmp_path / "D.xlsx"
+    list(add([class_ / "before"], target, 2020, TODAY))
+    list(add([class_ / "after"], target, 2026, TODAY, keep_until=datetime.date(2999, 1, 31)))
+    before = (database_of(target).read_bytes(), codes_of(target).read_bytes())
+    for words, what in ((["--dry-run"], "would go"), ([], "are gone")):
+        assert (database_of(target).read_bytes(), codes_of(target).read_bytes()) == before
+        assert main(["archive", "purge", str(target), *words]) == 0
+        assert capsys.readouterr().out.splitlines()[:2] == [
+            f"2020: 3 codes of 3 rows, kept to 2021-12-31: {what}",
+            "2026: 3 codes of 3 rows, kept to 2999-01-31: stay",
+        ]
+    assert [bool(row.code) for row in read(target).rows] == [False] * 3 + [True] * 3
+
+
 def test_what_was_purged_does_not_come_twice(class_: Path, copy: Path) -> None:
     purge(copy, LATER)
     assert all(not one.rows for one in add([class_], copy, 2026, LATER))
