@@ -119,7 +119,7 @@ def drift(parser: argparse.ArgumentParser) -> None:
     steady.add_argument(
         "--baseline-years", metavar="FIRST-LAST",
         type=typed("--baseline-years", _years, "two years such as 2024-2025, or one"),
-        help="the values of these years set the limits",
+        help="the sound values of these years set the limits",
     )  # fmt: skip
     parser.set_defaults(run=_drift)
 
@@ -273,7 +273,9 @@ def _drift(options: argparse.Namespace) -> int:
     if options.out is not None:
         base = options.baseline_years
         what = (
-            f"first {options.baseline} sound values" if base is None else f"{base[0]} to {base[1]}"
+            f"first {options.baseline} sound values"
+            if base is None
+            else f"sound values of {base[0]} to {base[1]}"
         )
         write_drift(found, options.archive, what, options.out)
     for line in drift_lines(found, brief=options.out is not None):

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
+from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.metrology.control import (
     LEAST,
     LEAST_YEAR,
@@ -162,8 +163,16 @@ def drifts(
     count
         The first so many values without doubtful findings set the limits.
     years
-        If given, the values of these years (first and last) do instead.
+        If given, those of these years (first and last) do instead.
+
+    Raises
+    ------
+    SheetlabError
+        If there is no row of these years.
     """
+    there = sorted({row.entry.year for row in rows})
+    if years is not None and not any(years[0] <= year <= years[1] for year in there):
+        raise SheetlabError(_no_such_years(years, there))
     found = [_charted(one, count, years) for one in series_of(rows)]
     return sorted(found, key=lambda d: (not d.alarm, not d.signals))
 
@@ -251,12 +260,15 @@ def _charted(one: Series, count: int, years: tuple[int, int] | None) -> Drift:
     within = [
         i for i, p in enumerate(one.points) if years is None or years[0] <= p.year <= years[1]
     ]
-    sound = [i for i in within if one.points[i].status == "ok"]
-    base = sound if len(sound) >= LEAST else within
+    base = [i for i in within if one.points[i].status == "ok"]
     if years is None:
         base = base[:count]
     if len(base) < LEAST:
-        return Drift(one, None, f"{len(base)} of at least {LEAST} values that set limits")
+        passed = len(within) - len(base)
+        why = f"{len(base)} of at least {LEAST} values that set limits"
+        if passed:
+            why += f", and {passed} with doubtful findings, which set none"
+        return Drift(one, None, why)
     try:
         steady = baseline([one.points[i].value for i in base], one.floor)
     except ValueError as error:
@@ -277,6 +289,15 @@ def _charted(one: Series, count: int, years: tuple[int, int] | None) -> Drift:
         lowest = tuple(max(0.0, v) for v in its.average_lower)
         its = replace(its, lower=max(0.0, its.lower), average_lower=lowest)
     return Drift(one, its, "", frozenset(base), tuple(compared))
+
+
+def _no_such_years(years: tuple[int, int], there: Sequence[int]) -> Finding:
+    asked = str(years[0]) if years[0] == years[1] else f"{years[0]} to {years[1]}"
+    have = ", ".join(map(str, there)) or "no year at all"
+    return Finding(
+        "no-such-years", Severity.STOP, f"there is no row of {asked}; the archive has {have}",
+        "years that are in the archive", "Give one of them, or two, with --baseline-years.",
+    )  # fmt: skip
 
 
 def _years(

@@ -8,11 +8,12 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
 from sheetlab.metrology.control import LASTING, WIDTH, Chart
 from sheetlab.metrology.statement import significant
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.charts import Axis, axis, ends, finish, off_text
+from sheetlab.workbook.longbook import open_long
 from sheetlab.workbook.package import open_elsewhere, write_atomically
 from sheetlab.workbook.style import (
     ALERT,
@@ -41,6 +42,7 @@ COLUMNS = (
 )  # fmt: skip
 _AT = {name: i for i, (name, _) in enumerate(COLUMNS)}
 HEADING_ROW = 2
+ENDING = ".xlsx"
 
 
 def drift_bytes(found: Sequence[Drift], source: str) -> bytes:
@@ -64,22 +66,44 @@ def drift_bytes(found: Sequence[Drift], source: str) -> bytes:
 
 
 def write_drift(found: Sequence[Drift], archive: Path, base: str, target: Path) -> None:
-    """Write the workbook of charts; one that is there is replaced unless it is open.
+    """Write the workbook of charts; an earlier one that is there is replaced unless it is open.
 
     Raises
     ------
     SheetlabError
-        If the file is the archive, is open in a spreadsheet program, or cannot be written.
+        If the file is the archive or anything else but charts of drift, has another ending, is open
+        in a spreadsheet program, or cannot be written.
     """
+    if target.suffix.lower() != ENDING:
+        raise SheetlabError(wrong_ending(target.name, ENDING))
     source = f"From {archive.name}. Limits are set by: {base}, for each series."
     if target.resolve() == archive.resolve():
         raise SheetlabError(_not_written(target, "it is the archive itself"))
+    if target.exists() and not _is_drift(target):
+        raise SheetlabError(_foreign(target))
     if open_elsewhere(target):
         raise SheetlabError(_not_written(target, "it is open in a spreadsheet program"))
     try:
         write_atomically(target, drift_bytes(found, source))
     except OSError as error:
         raise SheetlabError(_not_written(target, error.strerror or str(error))) from error
+
+
+def _is_drift(target: Path) -> bool:
+    try:
+        with open_long(target) as book:
+            return {SIGNALS, CHARTS, NUMBERS} <= set(book.sheets)
+    except SheetlabError:
+        return False
+
+
+def _foreign(target: Path) -> Finding:
+    return Finding(
+        "file-exists", Severity.STOP,
+        f"{target.name} is there already and holds no charts of drift; nothing was written",
+        "a new file, or an earlier one of “sheetlab drift”",
+        "Give another name with --out, or move the old file away.", Place(target.name),
+    )  # fmt: skip
 
 
 def _not_written(target: Path, why: str) -> Finding:

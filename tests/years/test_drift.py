@@ -320,7 +320,29 @@ def test_an_instrument_that_has_moved_far_is_drawn(steady: list[Row], tmp_path: 
 def test_baseline_of_stated_years(creeping: list[Row]) -> None:
     late = of(drifts(creeping, years=(2026, 2026)), "zero")
     assert late.base == frozenset(range(2 * CLASS, 3 * CLASS))
-    assert of(drifts(creeping, years=(2019, 2020)), "zero").chart is None
+    with pytest.raises(SheetlabError, match=r"no row of 2019 to 2020.* has 2024, 2025, 2026"):
+        drifts(creeping, years=(2019, 2020))
+
+
+def test_doubtful_values_set_no_limits_whichever_way_these_are_asked_for(
+    steady: list[Row],
+) -> None:
+    # a zero taken on the wrong side, and few sound values in that year
+    zeros = [0.02 + 0.001 * (i % 3) for i in range(3 * CLASS)]
+    zeros[30] = -0.482
+    rows = [
+        replace(row, entry=replace(row.entry, status="doubtful")) if row.number > 28 else row
+        for row in with_zeros(steady, zeros)
+    ]
+    last = of(drifts(rows, years=(2026, 2026)), "zero")
+    assert last.chart is None
+    assert "4 of at least 5 values that set limits, and 8 with doubtful findings" in last.why_not
+    both = of(drifts(rows, years=(2025, 2026)), "zero"), of(drifts(rows, count=6), "zero")
+    for one in both:
+        assert one.base
+        assert all(one.series.points[i].status == "ok" for i in one.base)
+        assert one.chart is not None
+        assert one.chart.lower > 0.0
 
 
 def test_too_few_values_are_told(steady: list[Row]) -> None:
@@ -366,5 +388,27 @@ def test_the_command(target: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["drift", str(target.with_name("none.xlsx"))]) == 2
     assert main(["drift", str(target), "--out", str(target)]) == 2
     assert "archive itself" in capsys.readouterr().err
+    assert main(["drift", str(target), "--baseline-years", "2020"]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err.count("2020") == 1
+    assert "the archive has 2026" in said.err
     assert main(["drift", str(target), "--baseline", "4"]) == 2
     assert "a whole number, 5 or more" in capsys.readouterr().err
+
+
+def test_only_charts_of_drift_are_replaced(
+    target: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = target.with_name("DRIFT.xlsx")
+    command = ["drift", str(target), "--out", str(out)]
+    assert main(command) == 0
+    assert main(command) == 0
+    for content in (next((target.parent / "in").iterdir()).read_bytes(), b"my notes"):
+        out.write_bytes(content)
+        capsys.readouterr()
+        assert main(command) == 2
+        assert "holds no charts of drift; nothing was written" in capsys.readouterr().err
+        assert out.read_bytes() == content
+    assert main([*command[:3], str(target.with_name("DRIFT.txt"))]) == 2
+    assert "does not end in .xlsx" in capsys.readouterr().err
