@@ -276,7 +276,7 @@ def _charts(
         for column, averaged in ((0, False), (8, True)):
             chart = _chart(book, one, one.chart, place, averaged)
             sheet.insert_chart(line + 1, column, chart, {"object_position": 2})
-        off = [one.series.points[i] for i in _off_scale(one.chart)]
+        off = [one.series.points[i] for i in _scale(one.chart)[1]]
         if off:
             names = [
                 f"row {p.row} ({p.year}), {significant(p.value, 2)} {one.series.unit}".rstrip()
@@ -322,19 +322,13 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     if any((s.rule == "ewma-beyond-limits") == averaged for s in one.signals):
         mark = {"type": "diamond", "size": 9, "border": {"color": ALERT}, "fill": {"color": ALERT}}
         add(signalled, "signal", {"marker": mark, "line": {"none": True}})
-    values = (
-        [*its.averages, *its.average_lower, *its.average_upper]
-        if averaged
-        else [its.lower, its.upper]
-    )
-    if not averaged:
-        off = _off_scale(its)
-        values += [value for i, value in enumerate(its.values) if i not in off]
+    averages = [*its.averages, *its.average_lower, *its.average_upper]
+    scale = axis(averages) if averaged else _scale(its)[0]
     what = "moving average (EWMA)" if averaged else "single values"
     y_title = f"{KINDS[one.series.kind]}" if one.series.kind != "quantity" else one.series.title
     y_title = f"{y_title} / {one.series.unit}" if one.series.unit else y_title
     title = f"{one.series.name}: {what}"
-    finish(chart, (title, _order_title(one), y_title), (_order_axis(one), axis(values)))
+    finish(chart, (title, _order_title(one), y_title), (_order_axis(one), scale))
     chart.set_title(
         {"name": chart_text(title), "name_font": {"name": "Arial", "size": 10, "bold": True}}
     )
@@ -344,15 +338,21 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     return chart
 
 
-def _off_scale(its: Chart) -> list[int]:
-    """Positions of slips that would press the rest of a chart flat; what lasts is drawn."""
+def _scale(its: Chart) -> tuple[Axis, list[int]]:
+    """The axis of single values, and the positions of those that are not on it.
+
+    Slips that would press the rest of a chart flat do not widen it; what lasts is drawn.
+    """
     low, high = ends(its.baseline.centre, (its.upper - its.baseline.centre) / WIDTH)
-    found = []
+    far: set[int] = set()
     for off, run in groupby(range(len(its.values)), lambda i: not low <= its.values[i] <= high):
         positions = list(run)
         if off and len(positions) < LASTING:
-            found += positions
-    return found
+            far |= set(positions)
+    near = [value for i, value in enumerate(its.values) if i not in far]
+    scale = axis([its.lower, its.upper, *near])
+    # beside others that last a slip may well be on it
+    return scale, sorted(i for i in far if not scale.low <= its.values[i] <= scale.high)
 
 
 def _order_axis(one: Drift) -> Axis:

@@ -13,10 +13,14 @@ from types import SimpleNamespace
 
 import openpyxl
 import pytest
+from examples import practical
 from years import department
 
+from sheetlab.checks.assess import assess
 from sheetlab.cli import main
 from sheetlab.finding import SheetlabError
+from sheetlab.practical.observations import as_cells_show
+from sheetlab.practical.register import Bound, BoundInstrument, BoundZero
 from sheetlab.years.adding import add
 from sheetlab.years.drift import (
     BASELINE,
@@ -315,6 +319,69 @@ def test_an_instrument_that_has_moved_far_is_drawn(steady: list[Row], tmp_path: 
     write_drift([zero], tmp_path / "D.xlsx", "", tmp_path / "DRIFT.xlsx")
     sheet = openpyxl.load_workbook(tmp_path / "DRIFT.xlsx")[CHARTS]
     assert not [c for row in sheet.iter_rows() for c in row if "Off the" in str(c.value)]
+
+
+LEAP = [*(BEFORE * 5), 0.020, 0.190, 0.020, 0.150, 0.160, 0.200]
+"""A gauge that moves, with a slip before that is no further off than what lasts."""
+
+
+def test_each_value_is_on_the_chart_or_named_below_it(steady: list[Row], tmp_path: Path) -> None:
+    for zeros in (LEAP, [*LEAP[:31], 0.9, *LEAP[32:]]):
+        zero = of(drifts(with_zeros(steady, zeros)), "zero")
+        write_drift([zero], tmp_path / "D.xlsx", "", tmp_path / "DRIFT.xlsx")
+        sheet = openpyxl.load_workbook(tmp_path / "DRIFT.xlsx")[CHARTS]
+        said = " ".join(str(c.value) for row in sheet.iter_rows() for c in row if c.value)
+        named = {int(n) for n in re.findall(r"row (\d+) \(", said)}
+        with zipfile.ZipFile(tmp_path / "DRIFT.xlsx") as file:
+            drawn = file.read("xl/charts/chart1.xml").decode()
+        # the second axis is that of the values
+        high, low = (
+            float(re.findall(rf'<c:{end} val="([^"]+)"', drawn)[1]) for end in ("max", "min")
+        )
+        off = {p.row for p in zero.series.points if not low <= p.value <= high}
+        assert named == off == ({32} if 0.9 in zeros else set())
+
+
+def drifted(rows: list[Row], last: int, *codes: str) -> list[Row]:
+    """The same rows, of which the last ones are doubtful by findings of these codes."""
+    graver = tuple(Number("finding", code, "", 1.0, None, "1", "1") for code in codes)
+    return [
+        replace(
+            row,
+            entry=replace(row.entry, status="doubtful", numbers=(*row.entry.numbers, *graver)),
+        )
+        if row.number > len(rows) - last
+        else row
+        for row in rows
+    ]
+
+
+def test_what_the_drift_itself_causes_is_not_put_down_to_the_groups(steady: list[Row]) -> None:
+    zeros = [*(BEFORE * 5), *(v + 0.03 for v in BEFORE)]
+    rows = with_zeros(steady, zeros)
+
+    def said(rows: list[Row]) -> str:
+        zero = of(drifts(rows), "zero")
+        assert zero.alarm
+        return " ".join(signal_text(zero, s) for s in zero.signals)
+
+    assert "slip of the group" not in said(drifted(rows, 6, "zero-drifted"))
+    assert "6 of these workbooks had doubtful" in said(drifted(rows, 6, "zero-drifted", "slip"))
+    # an earlier sheetlab did not keep what made a workbook doubtful
+    assert "6 of these workbooks had doubtful" in said(drifted(rows, 6))
+
+
+def test_findings_of_a_workbook_go_into_the_archive() -> None:
+    bound = Bound("1", "2026-01-01", (
+        BoundInstrument("screw_gauge", "M-2", 0.5, 50, 0.01, zeros=(BoundZero("2025-09-01", 0.2),)),
+    ))  # fmt: skip
+    its = practical(department.WIRE)
+    one = department.bench(1, "A")
+    found = assess(its, as_cells_show(its, department.typed(one)), trials=0, bound=bound)
+    (entry,) = entries_of(found, 2026)
+    assert [(n.id, n.value) for n in entry.numbers if n.kind == "finding"] == [
+        ("zero-drifted", 1.0)
+    ]
 
 
 def test_baseline_of_stated_years(creeping: list[Row]) -> None:
