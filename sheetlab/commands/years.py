@@ -71,6 +71,10 @@ def archive(parser: argparse.ArgumentParser) -> None:
     checking.add_argument(
         "--expect", default="", metavar="DIGEST", help="a digest of the last row, noted earlier"
     )
+    checking.add_argument(
+        "--workbook", type=Path, metavar="FILE",
+        help="also name the row that holds the readings of this workbook",
+    )  # fmt: skip
     checking.set_defaults(run=_archive_check)
 
     purging = actions.add_parser("purge", help="take away codes that need not be kept any longer")
@@ -100,6 +104,14 @@ def archive(parser: argparse.ArgumentParser) -> None:
     proving = actions.add_parser("evidence", help="write a pack for an inspector")
     _department(proving)
     proving.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
+    proving.add_argument(
+        "--sources", type=Path, nargs="+", default=[], metavar="FOLDER",
+        help="folders of hand-ins: the sample workbooks found there go into the pack, evaluated",
+    )  # fmt: skip
+    _codes(proving)
+    proving.add_argument(
+        "--names", action="store_true", help="name groups that the list of codes knows"
+    )
     proving.set_defaults(run=_archive_evidence)
 
 
@@ -187,7 +199,7 @@ def _revisions(count: int) -> str:
 
 
 def _archive_check(options: argparse.Namespace) -> int:
-    from sheetlab.years.checking import check
+    from sheetlab.years.checking import check, row_of
 
     found = check(options.archive, datetime.date.today(), options.expect)
     complain(found.findings)
@@ -198,6 +210,17 @@ def _archive_check(options: argparse.Namespace) -> int:
         f"digest of the last row, to be noted elsewhere: {found.head}"
     )
     notes = all(f.severity is Severity.NOTE for f in found.findings)
+    if options.workbook is not None:
+        fault, row = row_of(options.archive, options.workbook)
+        if fault is not None:
+            complain([fault])
+            return NOTHING_DONE
+        if row is not None:
+            e = row.entry
+            say(
+                f"{options.workbook.name}: its readings are those of row {row.number} "
+                f"({e.year}, {e.practical}, {row.code or 'code taken away'})"
+            )
     return DONE if notes else SOME_FAILED
 
 
@@ -257,9 +280,14 @@ def _archive_export(options: argparse.Namespace) -> int:
 def _archive_evidence(options: argparse.Namespace) -> int:
     from sheetlab.years.evidence import evidence
 
-    pack = evidence(options.archive, options.out, datetime.date.today())
+    pack = evidence(
+        options.archive, options.out, datetime.date.today(), options.sources, options.codes,
+        options.names,
+    )  # fmt: skip
     say(pack.book)
     say(pack.text)
+    for one in pack.files:
+        say(options.out / one.file if one.file else f"not in the pack: {one.what} ({one.why_not})")
     complain(pack.checked.findings)
     return DONE if pack.checked.sound else SOME_FAILED
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import datetime
+import hashlib
 import io
 import json
 import os
@@ -969,9 +970,99 @@ def test_evidence_pack(copy: Path, tmp_path: Path) -> None:
     assert "uncertainty stated by the group itself: –" in text
     assert re.search(r"best: \w{8} \(row \d\)", text)
     names = openpyxl.load_workbook(pack.book).sheetnames
-    assert names == ["Schedule", "Archive check", "Criteria", "Samples"]
+    assert names == ["Schedule", "Archive check", "Criteria", "Samples", "Files"]
+    # a folder of hand-ins was not named, and the definition is shipped
+    assert [(one.file != "", "--sources" in one.why_not) for one in pack.files] == [
+        (False, True), (False, True), (False, True), (True, False),
+    ]  # fmt: skip
     with pytest.raises(SheetlabError, match="there already"):
         evidence(copy, tmp_path / "pack", TODAY)
+
+
+def test_each_sample_of_the_pack_leads_to_a_file_with_its_readings(
+    class_: Path, copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pack = tmp_path / "pack"
+    command = ["archive", "evidence", str(copy), "--out", str(pack), "--sources", str(class_)]
+    assert main(command) == 0
+    told = capsys.readouterr().out
+    rows = {row.number: row for row in read(copy).rows}
+    book = openpyxl.load_workbook(pack / "evidence.xlsx")
+    heads, *lines = [[c.value for c in row] for row in book["Samples"].iter_rows(min_row=4)]
+    assert len(lines) == 3
+    listed = {
+        cells[1]: cells for cells in ([c.value for c in r] for r in book["Files"].iter_rows())
+    }
+    for line in lines:
+        its = dict(zip(heads, line, strict=True))
+        path, row = pack / its["file"], rows[its["row"]]
+        assert str(path) in told
+        assert its["code"] == row.code
+        assert row.code in path.name
+        # the file and what the archive holds, by both digests
+        _, _, sha, digest = listed[its["file"]]
+        assert sha == hashlib.sha256(path.read_bytes()).hexdigest()
+        assert digest == row.entry.source
+        found = assess_file(path, trials=0)[0].assessment
+        assert found is not None
+        assert source_digest(found.practical, found.observations) == row.entry.source
+        (entry,) = entries_of(found, 2026)
+        assert entry.statement == its["result as stated"]
+        assert "Evaluation" in openpyxl.load_workbook(path).sheetnames
+        assert main(["archive", "check", str(copy), "--workbook", str(path)]) == 0
+        assert f"those of row {row.number} (2026" in capsys.readouterr().out
+    (definition,) = (pack / "definitions").iterdir()
+    assert hashlib.sha256(definition.read_bytes()).hexdigest() == rows[1].entry.definition
+    sums = dict(
+        reversed(line.split("  ")) for line in (pack / "sha256sums.txt").read_text().splitlines()
+    )
+    assert len(sums) == 4
+    for name, sha in sums.items():
+        assert hashlib.sha256((pack / name).read_bytes()).hexdigest() == sha
+    for path in pack.rglob("*"):
+        assert b"Group" not in path.name.encode()
+        if path.suffix == ".xlsx":
+            texts = [
+                c.value for s in openpyxl.load_workbook(path) for r in s.iter_rows() for c in r
+            ]
+            assert not [t for t in texts if re.search(r"Group \d", str(t))]
+    assert main(command) == 2
+    assert main([*command[:-1], str(tmp_path / "none")]) == 2
+
+
+def test_names_come_into_the_pack_only_when_asked_for_and_known(
+    class_: Path, copy: Path, tmp_path: Path
+) -> None:
+    keys = codes_of(copy)
+    named = evidence(copy, tmp_path / "named", TODAY, [class_], names=True)
+    assert re.search(r"best: \w{8} \(Group \d\)", named.text.read_text(encoding="utf-8"))
+    paths = [tmp_path / "named" / one.file for one in named.files if "row" in one.file]
+    groups = {assess_file(p, trials=0)[0].assessment.observations.entry("start.group").text
+              for p in paths}  # fmt: skip
+    assert len(groups) == 3
+    assert all(re.fullmatch(r"Group \d", group) for group in groups)
+    keys.unlink()
+    without = evidence(copy, tmp_path / "without", TODAY, [class_], names=True)
+    assert "Group " not in without.text.read_text(encoding="utf-8").partition("Files")[0]
+
+
+def test_a_sample_that_was_changed_or_has_gone_is_told(
+    class_: Path, copy: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "in"
+    samples_of = {s[7] for s in samples(read(copy).rows)}
+    benches = {1: 3, 2: 4, 3: 5, 4: 0, 5: 1, 6: 2}
+    changed, gone, *_ = sorted(samples_of)
+    one = department.bench(benches[changed], f"group{benches[changed] + 1}", "9")
+    cells = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
+    path = department.write(replace(one, cells=cells), folder)
+    pack = evidence(copy, tmp_path / "pack", TODAY, [folder])
+    why = {one.digest: one.why_not for one in pack.files}
+    rows = {row.number: row.entry.source for row in read(copy).rows}
+    assert "holds other readings" in why[rows[changed]]
+    assert "no workbook with these readings" in why[rows[gone]]
+    assert not (tmp_path / "pack" / "samples").exists()
+    assert main(["archive", "check", str(copy), "--workbook", str(path)]) == 2
 
 
 def test_what_the_program_did_is_no_evidence_of_the_group(tmp_path: Path) -> None:
