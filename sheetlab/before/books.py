@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import tomllib
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical import standards
+from sheetlab.practical.loader import key_refused
 from sheetlab.practical.loads import Gauge, Material, megapascals
 from sheetlab.practical.planning import Books
 
@@ -35,7 +36,8 @@ def books(own: Path | None = None) -> Books:
     try:
         text = own.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise SheetlabError(_refused(own.name, "file", f"cannot be read: {error}")) from error
+        reason = getattr(error, "strerror", None) or "it is no text in UTF-8"
+        raise SheetlabError(_unreadable(own, reason)) from error
     mine = _materials(text, own.name)
     names = {one.name for one in mine}
     return Books((*mine, *(one for one in shipped if one.name not in names)), gauges())
@@ -109,12 +111,21 @@ def _material(row: Any, where: str, file: str) -> Material:
     )
 
 
-def _refused(file: str, key: str, reason: str) -> Finding:
+def _unreadable(path: Path, reason: str) -> Finding:
     return Finding(
         "materials-refused",
         Severity.STOP,
-        f"the table of materials is refused at “{key}”: {reason}",
-        "tables [[materials]] with name, choice, modulus (GPa), breaking and yield (MPa), source",
-        "Correct the file and try again.",
-        Place(file=file),
+        f"{path.name} cannot be read: {reason}",
+        "a text file with a table of materials",
+        "Check the name and the folder.",
+        Place(path.name),
     )
+
+
+_refused = partial(
+    key_refused,
+    "materials-refused",
+    "the table of materials",
+    allowed="tables [[materials]] with name, choice, modulus (GPa), breaking and yield (MPa), "
+    "source",
+)

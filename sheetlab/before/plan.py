@@ -7,7 +7,7 @@ import math
 import re
 import textwrap
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import zip_longest
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from sheetlab.before.books import books, gauges
 from sheetlab.checks.wording import Words, share
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology.statement import significant
-from sheetlab.practical.assumptions import ExpectedColumn, refused
+from sheetlab.practical.assumptions import Assumption, ExpectedColumn, refused
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.loads import (
     LIMIT,
@@ -30,7 +30,7 @@ from sheetlab.practical.loads import (
 )
 from sheetlab.practical.planning import Effect, Plan, Request, StressPlan
 from sheetlab.practical.planning import plan as plan_practical
-from sheetlab.practical.profile import GUM
+from sheetlab.practical.profile import GUM, Profile
 
 SOURCES = 5
 """Rows of the budget that are printed."""
@@ -39,7 +39,13 @@ INVENTED = (
     "Predicted from assumed inputs by evaluating invented benches; nothing here was measured."
 )
 BUDGET = "Predicted uncertainty budget"
-EFFECTS = "U with other rows and steps"
+EFFECTS = "with other rows and steps"
+STATED = {
+    "expanded": ("U", "expanded uncertainty U"),
+    "standard": ("u", "combined standard uncertainty u"),
+    "maximum": ("maximum error", "maximum error"),
+}
+"""Short and long name of what a result is stated with."""
 LOOK = "Look at this first"
 MASSES = "masses without a unit like 0.5x10,0.2x5 (with a decimal comma: 0,5x10;0,2x5)"
 MOST_REASON = 500
@@ -123,6 +129,7 @@ def make_plan(
     limit: float = LIMIT,
     reason: str = "",
     own: Path | None = None,
+    profile: Profile | None = None,
 ) -> Plan:
     """A plan from what a person typed; see ``Request``.
 
@@ -132,8 +139,9 @@ def make_plan(
         If something of it cannot be used.
     """
     request = Request(
-        read_settings(settings), material, gauge, read_masses(masses), limit, reason[:MOST_REASON]
-    )
+        read_settings(settings), material, gauge, read_masses(masses), limit, reason[:MOST_REASON],
+        profile,
+    )  # fmt: skip
     return plan_practical(catalogue.load(practical), request, books(own))
 
 
@@ -166,20 +174,41 @@ Block = Grid | Lines
 
 def blocks(plan: Plan) -> Iterator[Block]:
     """The plan in the order in which it is printed."""
-    result, words = plan.result, Words(plan.practical, GUM)
-    its = plan.practical.derived[result.definition.quantity]
+    for block in _blocks(plan):
+        if isinstance(block, Lines):
+            yield replace(block, lines=tuple(_marked(plan, line) for line in block.lines))
+        else:
+            yield replace(
+                block,
+                headings=tuple(_marked(plan, text) for text in block.headings),
+                rows=tuple(tuple(_marked(plan, text) for text in row) for row in block.rows),
+            )
+
+
+def _marked(plan: Plan, text: str) -> str:
+    """A text with the decimal mark of the profile; what others have written stays as it is."""
+    profile, stress = plan.profile or GUM, plan.stress
+    foreign = set() if stress is None else {stress.material.source, stress.reason}
+    if stress is not None and stress.gauge is not None:
+        foreign.add(stress.gauge.source)
+    foreign.discard("")
+    parts = re.split(f"({'|'.join(map(re.escape, sorted(foreign)))})", text) if foreign else [text]
+    return "".join(part if i % 2 else profile.sentence(part) for i, part in enumerate(parts))
+
+
+def _blocks(plan: Plan) -> Iterator[Block]:
+    result, words = plan.result, Words(plan.practical, plan.profile or GUM)
     spread = result.budget
     alerts = () if plan.stress is None else tuple(_alerts(plan.stress, "the table below is"))
     if alerts:
         yield Lines(LOOK, alerts, alert=True)
-    yield Lines(
-        "What this plan would give",
-        (
-            f"{words.statement_line(result)} at k = {spread.coverage_factor:.2f}; U is "
-            f"{_percent(spread.expanded_uncertainty / abs(spread.value))} of {its.symbol}.",
-            *words.dominant_lines(result),
-        ),
-    )
+    given = (*_stated_lines(plan, words), *words.dominant_lines(result))
+    if plan.stress is not None and (row := plan.stress.breaks_at) is not None:
+        given = (
+            f"No result: from row {row} on the load is above what the wire can break at. The "
+            "tables below go on as if it held.",
+        )
+    yield Lines("What this plan would give", given)
     if plan.stress is not None:
         yield from _stress_blocks(plan, plan.stress)
     yield Grid(
@@ -191,19 +220,43 @@ def blocks(plan: Plan) -> Iterator[Block]:
         ),
     )
     yield _expected_grid(plan)
-    if plan.effects:
+    if plan.effects and (plan.stress is None or plan.stress.breaks_at is None):
         yield _effects_grid(plan)
     yield Grid(
         "What was assumed",
         ("quantity", "name", "value"),
         tuple(
-            (one.title, one.key, f"{_short(one.value)} {one.unit}{' (set)' * one.given}".strip())
+            (one.title, one.key, f"{_assumed(plan, one)} {one.unit}{' (set)' * one.given}".strip())
             for one in plan.assumptions
         ),
         "Other values: --set NAME=VALUE in the unit shown; the command prints the names. (set): "
         "not the usual value.",
         panes=True,
     )
+
+
+def _stated_lines(plan: Plan, words: Words) -> Iterator[str]:
+    """The predicted result, and what the number after ± is."""
+    result, profile = plan.result, plan.profile
+    symbol = plan.practical.derived[result.definition.quantity].symbol
+    size = _percent(abs(result.stated_uncertainty / result.budget.value))
+    if profile is None:
+        factor = result.budget.coverage_factor
+        yield f"{words.statement_line(result)} at k = {factor:.2f}; U is {size} of {symbol}."
+        return
+    yield f"{words.statement_line(result)}."
+    name = STATED[result.stated][1]
+    yield f"By the profile “{profile.id}” the number after ± is the {name}: {size} of {symbol}."
+    if result.stated == "maximum":
+        yield words.maximum_error_line(result)
+    else:
+        yield words.uncertainty_line(result)
+
+
+def _assumed(plan: Plan, one: Assumption) -> str:
+    # a value of g has more digits than others, and who gave it looks for them
+    typed = one.given and one.key in plan.practical.inputs
+    return f"{one.value:.6g}" if typed else _short(one.value)
 
 
 def _short(value: float) -> str:
@@ -348,9 +401,11 @@ def _effects_grid(plan: Plan) -> Grid:
     steps = list(dict.fromkeys(one.step for one in plan.effects if not math.isnan(one.step)))
     counts = list(dict.fromkeys(one.rows for one in plan.effects))
     by_place = {(one.rows, one.step): one for one in plan.effects}
+    name = STATED[plan.result.stated][0]
+    title = f"{name[:1].upper() if len(name) > 1 else name}{name[1:]} {EFFECTS}"
     if not steps:
         rows = tuple((str(one.rows), _effect(one, plan)) for one in plan.effects)
-        return Grid(EFFECTS, ("rows", "U"), rows)
+        return Grid(title, ("rows", name), rows)
     headings = ("rows", *(f"{plan.step_title} {s:.3g} {plan.step_unit}".strip() for s in steps))
     table = tuple((str(n), *(_effect(by_place[n, s], plan) for s in steps)) for n in counts)
     over = plan.stress is not None and any(
@@ -362,7 +417,7 @@ def _effects_grid(plan: Plan) -> Grid:
     if plan.stress is not None and plan.stress.masses:
         notes.append("–: also where the masses given do not suffice.")
     return Grid(
-        EFFECTS,
+        title,
         headings,
         table,
         " ".join(notes),
@@ -535,7 +590,7 @@ def _plan_page(page: _Page, plan: Plan) -> None:
     page.text(f"Plan: {plan.practical.definition.title}", "title", 15)
     page.text(f"{INVENTED} {DECIDE}", "note")
     found = list(blocks(plan))
-    effects = next((one for one in found if one.title == EFFECTS), None)
+    effects = next((one for one in found if one.title.endswith(EFFECTS)), None)
     for block in found:
         if block.title == BUDGET and isinstance(block, Grid) and isinstance(effects, Grid):
             page.beside(block, effects)
@@ -553,8 +608,9 @@ def _risk_page(page: _Page, plan: Plan, drop: float | None) -> None:
     page.gap()
     page.text("Numbers of this plan", "heading", 11)
     for title, value in _risk_numbers(plan, drop):
-        page.cells((title, value), (7, 9), ("cell", "cell"))
+        page.cells((title, _marked(plan, value)), (7, 9), ("cell", "cell"))
     alerts = () if plan.stress is None else tuple(_alerts(plan.stress, "the numbers above are"))
+    alerts = tuple(_marked(plan, line) for line in alerts)
     if alerts:
         page.block(Lines(LOOK, alerts, alert=True))
     page.gap()
@@ -573,7 +629,7 @@ def _risk_page(page: _Page, plan: Plan, drop: float | None) -> None:
     page.gap()
     page.text(
         "The assessment of the risk is made by the person in charge under the rules of the school "
-        "or employer; the numbers above are a help for it and can be wrong for this wire.",
+        "or employer; the numbers above are a help for it and can be wrong for this place.",
         "note",
     )
 

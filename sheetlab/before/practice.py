@@ -24,7 +24,7 @@ from sheetlab.units import unit
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.layout import Layout, column_letter, lay_out
 from sheetlab.workbook.package import write_atomically
-from sheetlab.workbook.style import Styles, lines_needed
+from sheetlab.workbook.style import Styles, lines_needed, set_page
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT, write_template
 
 if TYPE_CHECKING:
@@ -151,21 +151,22 @@ def _bench(practical: Practical, seed: int, bag: _Bag, many: int) -> Bench:
 # -- the key -------------------------------------------------------------------------------------
 
 
+KEY_TITLE = "Key to practice workbooks"
 KEY_NOTE = (
     "Key to a set of practice workbooks. All readings are invented. The effect is what the first "
     "result is multiplied with, on the same noise and with the other mistakes of the workbook; "
     "for a mistake in the own sums, what that own result is multiplied with."
 )
 PLANTED_HEADINGS = (
-    ("workbook", 34), ("mistake", 20), ("what goes wrong", 52), ("at", 44), ("row", 6),
-    ("cells that show it", 36), ("size", 10), ("effect", 12),
+    ("workbook", 34), ("mistake", 17), ("what goes wrong", 42), ("at", 36), ("row", 5),
+    ("cells that show it", 28), ("size", 9), ("effect", 10),
 )  # fmt: skip
 
 
 def _key_file(layout: Layout, workbooks: Sequence[PracticeWorkbook]) -> bytes:
     buffer = io.BytesIO()
     book = Book(buffer)
-    book.set_properties({"title": "Key to practice workbooks", "created": EPOCH})
+    book.set_properties({"title": KEY_TITLE, "created": EPOCH})
     styles = Styles(book)
     planted: list[list[str | float]] = []
     for one in workbooks:
@@ -185,9 +186,9 @@ def _sheet(
     rows: Sequence[Sequence[str | float]],
 ) -> None:
     sheet = book.add_worksheet(title)
-    sheet.set_landscape()
-    sheet.set_paper(9)
+    set_page(sheet, True, KEY_TITLE, "")
     sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(2)
     last, width = len(headings) - 1, sum(width for _, width in headings)
     sheet.merge_range(0, 0, 0, last, "", styles("note"))
     sheet.write_string(0, 0, KEY_NOTE, styles("note"))

@@ -78,7 +78,8 @@ INSTRUMENTS = (
     ID,
     _column(
         "kind", "choice", 9, "Kind of scale; direct: read off one scale or display, such as a "
-        "rule or stopwatch; nominal: a value that is marked, such as a mass.", tuple(KINDS),
+        "rule or stopwatch; nominal: a value that is marked, such as a mass, or a mark to be met, "
+        "such as that of a level's bubble.", tuple(KINDS),
     ),
     _column("kept at set-up", "text", 9, "Where it belongs; may be empty."),
     _column("unit", "unit", 7, "Unit of its scale, for example mm, cm, s, kg.", UNITS),
@@ -90,7 +91,8 @@ INSTRUMENTS = (
     _column("least count", "number", 9, "Pitch ÷ divisions, or the smallest division."),
     _column("range", "text", 10, "For example 0–25 mm."),
     _column(
-        "permissible error ±", "number", 11, "From the maker's sheet or the standard.", zero=True
+        "permissible error ±", "number", 11, "From the maker's sheet or the standard; of a level "
+        "that of one setting, in the unit of the screw that sets it.", zero=True,
     ),
     _column(
         "error is given", "choice", 11, "In the unit of the instrument, or as a fraction of the "

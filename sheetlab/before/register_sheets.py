@@ -10,6 +10,7 @@ from xlsxwriter.utility import xl_rowcol_to_cell as cell
 
 from sheetlab.before.register import LISTS, SETUP, ListColumn
 from sheetlab.practical.standards import (
+    LEVEL_LIMITS,
     MASS_CLASSES,
     MASS_LIMITS,
     MASS_SOURCE,
@@ -48,7 +49,7 @@ HOW_TO = (
 )
 PORTRAIT_WIDTH = 95
 CHECK_COLUMNS = 9
-SHEET_CHECKS = ("Check micrometer", "Check masses", "Check scale")
+SHEET_CHECKS = ("Check micrometer", "Check masses", "Check scale", "Check level")
 
 
 def new_register(parts: Mapping[str, str]) -> bytes:
@@ -75,6 +76,7 @@ def new_register(parts: Mapping[str, str]) -> bytes:
     _micrometer(book, styles)
     _masses(book, styles)
     _scale(book, styles)
+    _level(book, styles)
     book.close()
     return buffer.getvalue()
 
@@ -381,5 +383,94 @@ def _scale(book: Any, styles: Styles) -> None:
         sheet, styles, row + 14,
         "For comparison (L in metres, rounded up to the next whole metre, if nothing else is said)",
         SCALE_LIMITS, widths,
+    )  # fmt: skip
+    sheet.fit_to_pages(1, 1)
+
+
+SETTINGS = 5
+"""Settings of the bubble at one load."""
+
+
+def _level(book: Any, styles: Styles) -> None:
+    sheet, widths, row = _check_sheet(
+        book, styles, SHEET_CHECKS[3],
+        "Spirit level that a micrometer screw sets, in its place and under load. Turn the screw "
+        "away each time, bring the bubble to its mark, always turning the same way to it, wait "
+        "until it rests, and read the screw. In Instruments a level is a row of kind nominal; its "
+        "permissible error is that of one setting.",
+        ("level id", "date", "unit of screw", "checked by", "screw id", "temperature / °C",
+         "permissible error ±", "remark"),
+    )  # fmt: skip
+    limit = cell(6, 2, True, True)
+    _text(
+        sheet, styles, row, "1. Settings: the bubble set five times at one load, a row a load",
+        "heading", widths,
+    )  # fmt: skip
+    _heads(
+        sheet, styles, row + 1,
+        ["load", *(f"setting {i + 1}" for i in range(SETTINGS)), "range", "standard deviation",
+         "within?"],
+    )  # fmt: skip
+    worked = styles("worked", "0.0000")
+    for line in range(row + 2, row + 8):
+        sheet.set_row(line, 21)
+        for column in range(1 + SETTINGS):
+            sheet.write_blank(line, column, None, styles("input"))
+        settings = f"{cell(line, 1)}:{cell(line, SETTINGS)}"
+        spread, deviation = cell(line, 6), cell(line, 7)
+        every = f"COUNT({settings})={SETTINGS}"
+        sheet.write_formula(line, 6, f'=IF({every},MAX({settings})-MIN({settings}),"")', worked, "")
+        sheet.write_formula(line, 7, f'=IF({every},STDEV({settings}),"")', worked, "")
+        known = f"AND(ISNUMBER({spread}),ISNUMBER({limit}))"
+        both = f"AND({spread}<=2*{limit}*1.000000001,{deviation}<=0.5*{limit}*1.000000001)"
+        sheet.write_formula(line, 8, f'=IF({known},IF({both},"yes","no"),"")', styles("worked"), "")
+    _text(
+        sheet, styles, row + 8,
+        "Within: the range is at most twice the permissible error, and the standard deviation at "
+        "most half of it, since twice the standard deviation covers about 95 % of settings (common "
+        "practice, no source). All five settings are needed. If they creep one way, what is "
+        "loaded or the room is not at rest: wait, and take them again.",
+        "rule", widths,
+    )  # fmt: skip
+    row += 10
+    _text(
+        sheet, styles, row,
+        "2. Sensitivity: the bubble one division of its vial to the left, then to the right",
+        "heading", widths,
+    )  # fmt: skip
+    _heads(
+        sheet, styles, row + 1,
+        ["row", "left 1", "left 2", "right 1", "right 2",
+         "pivot to screw, same unit", "screw for one division", "tilt for one division / (mm/m)",
+         "tilt for one division / ″"],
+    )  # fmt: skip
+    for i in range(3):
+        line = row + 2 + i
+        sheet.set_row(line, 21)
+        sheet.write_number(line, 0, i + 1, styles("number-label"))
+        for column in range(1, 6):
+            sheet.write_blank(line, column, None, styles("input"))
+        left = f"{cell(line, 1)}:{cell(line, 2)}"
+        right = f"{cell(line, 3)}:{cell(line, 4)}"
+        arm, travel = cell(line, 5), cell(line, 6)
+        known = f"AND(ISNUMBER({travel}),N({arm})>0)"
+        formulas = (
+            (6, f"IF(AND(COUNT({left})>0,COUNT({right})>0),"
+                f'ABS(AVERAGE({right})-AVERAGE({left}))/2,"")', "0.0000"),
+            (7, f'IF({known},1000*{travel}/{arm},"")', "0.000"),
+            (8, f'IF({known},3600*DEGREES(ATAN({travel}/{arm})),"")', "0.0"),
+        )  # fmt: skip
+        for column, formula, look in formulas:
+            sheet.write_formula(line, column, f"={formula}", styles("worked", look), "")
+    _text(
+        sheet, styles, row + 5,
+        "Compare with what is engraved on the vial; its maker usually states the tilt for 2 mm of "
+        "travel, which is one division where the marks are 2 mm apart. A bubble that sticks, or "
+        "stops at different places from left and right, cannot be set well: clean the pivot, or "
+        "change the vial.",
+        "rule", widths,
+    )  # fmt: skip
+    _limits(
+        sheet, styles, row + 7, "For comparison (error of one setting)", LEVEL_LIMITS, widths
     )  # fmt: skip
     sheet.fit_to_pages(1, 1)

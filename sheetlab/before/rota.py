@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
 from sheetlab.handling.roster import Group, file_part
 from sheetlab.handling.tables import read_csv, refused, write_csv
 from sheetlab.practical.register import same_id
@@ -64,35 +64,44 @@ def make_rota(
 def _impossible(
     groups: int, setups: Sequence[int], weeks: int, practicals: Sequence[str]
 ) -> Finding | None:
-    many = len(practicals)
+    count = len(practicals)
     found = expected = ""
-    if not (1 <= weeks <= MAX_WEEKS and 1 <= many <= MAX_PRACTICALS and groups):
-        found = f"{groups} groups, {weeks} weeks and {many} practicals make no rota"
-        expected = f"groups, 1 to {MAX_WEEKS} weeks, 1 to {MAX_PRACTICALS} practicals"
-    elif len(set(practicals)) < many or not all(practicals):
-        found, expected = "a practical is named twice, or has no name", "each practical once"
-    elif len(setups) not in (1, many) or not all(1 <= n <= MAX_SETUPS for n in setups):
-        found = f"{', '.join(map(str, setups))} is no number of set-ups"
-        expected = f"one number from 1 to {MAX_SETUPS}, or one for each of the {many} practicals"
-    elif many > weeks:
-        found = f"each group has {many} practicals to do, one a week, and there are {weeks} weeks"
-        expected = f"{many} weeks or more"
-    elif len(setups) == 1 and groups * many > setups[0] * weeks:
+    if not (1 <= weeks <= MAX_WEEKS and 1 <= count <= MAX_PRACTICALS and groups):
         found = (
-            f"{groups} groups × {many} practicals = {groups * many} sittings, but {setups[0]} "
-            f"set-ups × {weeks} weeks = {setups[0] * weeks} places"
+            f"{many(groups, 'group')}, {many(weeks, 'week')} and {many(count, 'practical')} make "
+            "no rota"
+        )
+        expected = f"groups, 1 to {MAX_WEEKS} weeks, 1 to {MAX_PRACTICALS} practicals"
+    elif len(set(practicals)) < count or not all(practicals):
+        found, expected = "a practical is named twice, or has no name", "each practical once"
+    elif len(setups) not in (1, count) or not all(1 <= n <= MAX_SETUPS for n in setups):
+        found = f"{', '.join(map(str, setups))} is no number of set-ups"
+        expected = f"one number from 1 to {MAX_SETUPS}, or one for each practical ({count})"
+    elif count > weeks:
+        found = (
+            f"each group has {many(count, 'practical')} to do, one a week, in {many(weeks, 'week')}"
+        )
+        expected = f"{count} weeks or more"
+    elif len(setups) == 1 and groups * count > setups[0] * weeks:
+        found = (
+            f"{many(groups, 'group')} × {many(count, 'practical')} = {groups * count} sittings, "
+            f"but {many(setups[0], 'set-up')} × {many(weeks, 'week')} = {setups[0] * weeks} places"
         )
         expected = (
-            f"{-(-groups * many // weeks)} set-ups, or {-(-groups * many // setups[0])} weeks"
+            f"{many(-(-groups * count // weeks), 'set-up')}, or "
+            f"{many(-(-groups * count // setups[0]), 'week')}"
         )
     elif len(setups) > 1:
         for name, number in zip(practicals, setups, strict=True):
             if groups > number * weeks:
                 found = (
-                    f"“{name}”: {groups} groups, but {number} set-ups × {weeks} weeks = "
-                    f"{number * weeks} places"
+                    f"“{name}”: {many(groups, 'group')}, but {many(number, 'set-up')} × "
+                    f"{many(weeks, 'week')} = {number * weeks} places"
                 )
-                expected = f"{-(-groups // weeks)} set-ups of it, or {-(-groups // number)} weeks"
+                expected = (
+                    f"{many(-(-groups // weeks), 'set-up')} of it, or "
+                    f"{many(-(-groups // number), 'week')}"
+                )
                 break
     if not found:
         return None

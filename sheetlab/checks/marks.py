@@ -10,15 +10,15 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.diagnosis import AnswerDiagnosis
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
+from sheetlab.finding import Finding, Place, SheetlabError, many
 from sheetlab.practical.fields import START_INPUTS, START_PREFIX
-from sheetlab.practical.loader import structured, toml_table
+from sheetlab.practical.loader import key_refused, structured, toml_table
 from sheetlab.practical.observations import Entry
 
 MAX_TEXT = 40_000
@@ -140,16 +140,8 @@ def load_scheme(text: str, name: str = "scheme") -> Scheme:
     return scheme
 
 
-def scheme_refused(name: str, key: str, reason: str, allowed: str = "") -> Finding:
-    """The finding about a key of a scheme file."""
-    return Finding(
-        "scheme-refused",
-        Severity.STOP,
-        f"the marking scheme is refused at “{key}”: {reason}",
-        allowed,
-        "Correct the scheme file and try again.",
-        Place(file=name),
-    )
+scheme_refused = partial(key_refused, "scheme-refused", "the marking scheme")
+"""The finding about a key of a scheme file."""
 
 
 def _texts_for_lists(data: Mapping[str, Any]) -> Iterable[tuple[str, str, str]]:

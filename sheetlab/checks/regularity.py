@@ -66,17 +66,12 @@ def traits(one: Assessment) -> Traits:
     )
 
 
-def regularities(class_: Sequence[tuple[str, Assessment]]) -> Iterator[ClassNote]:
+def regularities(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNote]:
     """Regularities in the workbooks of a class, each named by its group or file.
 
     False alarms: for each kind at most 1 % of classes (for equal ways: of workbooks), as computed
     from the scatter that the readings themselves show.
     """
-    return regularities_of([(name, traits(one)) for name, one in class_])
-
-
-def regularities_of(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNote]:
-    """As ``regularities``, of what was kept of the workbooks."""
     yield from _same_readings(class_)
     for name, one in class_:
         for rows, spread, chance in one.ways:

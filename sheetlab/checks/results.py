@@ -10,6 +10,7 @@ from sheetlab.finding import Finding, Place, Severity
 from sheetlab.metrology.budget import student_t
 from sheetlab.practical.edits import Edit, whole_edits
 from sheetlab.practical.evaluate import AcceptedValue, ResultValue
+from sheetlab.units import unit
 
 MOST_SLIPS = 3
 _LIKELY = {
@@ -41,6 +42,8 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         if abs(its.value - accepted.value) <= math.hypot(factor * its.standard_uncertainty, book):
             continue
         one = subject.practical.derived[result.definition.quantity]
+        named = result.definition.display_unit
+        shown = unit(named) if named else one.unit
         side = "above" if accepted.percent_difference > 0 else "below"
         slips = _slips_that_fit(subject, result, accepted)
         would = f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
@@ -49,8 +52,7 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
             Severity.DOUBTFUL,
             f"{one.title} is {_how_far(its.value / accepted.value, side)} the accepted value "
             f"(E_n = {accepted.e_n:.1f})".replace("-", "−"),
-            "|E_n| of about 1 or less; accepted: "
-            f"{amount(one.unit.from_si(accepted.value), one.unit)}",
+            f"|E_n| of about 1 or less; accepted: {amount(shown.from_si(accepted.value), shown)}",
             would
             + (
                 result.definition.far_question

@@ -70,11 +70,13 @@ PAGE = 835.0
 """Points that a page of feedback may be high: A4 less margins and footer, printed at ``SCALE``
 per cent, with some to spare. (Fitting to pages would make a program ignore the page breaks.)"""
 MOST_CELL = 3000
-MOST_NAME = 40
+MOST_NAME, MOST_PATH = 40, 200
 FEW_OWN, FEW_GOOD, FEW_ITEMS = 12, 5, 10
 QUESTIONS = 110.0
 """Points that are kept for questions on a page of feedback, whatever else stands there."""
 FAR = 100.0
+ITEM, HINT = 6.0, 20.0
+"""Widths on the sheet Marks; with the headings of items upright it prints on A4 and is read."""
 FIRST_ITEM = 6
 """Column of the first item on the sheet Marks; three hidden digests and the key stand before."""
 
@@ -240,7 +242,7 @@ class _Book:
     def results(
         self, sheet: Any, compared: Sequence[tuple[str, list[HandIn], Comparison | None]]
     ) -> None:
-        widths = (16, 8, 16, 12, 10, 10, 11, 8, 9, 38, 7, 6, 17, 22)
+        widths = (15, 8, 15, 13, 10, 10, 11, 8, 8, 36, 7, 6, 16, 32)
         page = self.page(sheet, widths)
         sheet.columns_for_charts = frozenset({0, 4, 5, *range(len(widths) + 1, len(widths) + 5)})
         sheet.set_column(len(widths), len(widths), 3)
@@ -329,7 +331,8 @@ class _Book:
         row: list[Any] = [
             one.name, one.setup, one.practical, "", value, expanded, percent, e_n,
             (float(len(one.findings)), "0"), told_text(grave) if grave is not None else "",
-            "", (self.scheme.out_of, "0.##"), f"{one.saved:%Y-%m-%d %H:%M}", "",
+            "", (self.scheme.out_of, "0.##"), f"{one.saved:%Y-%m-%d %H:%M}",
+            _cut(harmless(one.file), MOST_PATH),
         ]  # fmt: skip
         page.table([row], head=False)
         page.row -= 1
@@ -342,7 +345,7 @@ class _Book:
 
     def link(self, page: _Sheet, column: int, file: str) -> None:
         """A link to a file of the folder, or its path alone if there is none to make."""
-        text = _cut(harmless(file), 200)
+        text = _cut(harmless(file), MOST_PATH)
         target = link_target(self.data.folder, file, self.data.out)
         if target:
             page.sheet.write_url(
@@ -374,7 +377,7 @@ class _Book:
     # -- what is open ------------------------------------------------------------------------
 
     def open_points(self, sheet: Any) -> None:
-        page = self.page(sheet, (16, 24, 40, 40, 60))
+        page = self.page(sheet, (16, 22, 48, 36, 52))
         page.line("Open points", "title", 15)
         points = self.data.sorted.points
         if not points:
@@ -554,7 +557,7 @@ class _Book:
 
     def marks(self, sheet: Any) -> None:
         items = self.scheme.items
-        widths = [3.0] * 4 + [20.0, 10.0] + [10.0, 9.0] * len(items) + [9.0, 46.0, 34.0]
+        widths = [3.0] * 4 + [18.0, 8.0] + [ITEM] * (2 * len(items)) + [7.0, 36.0, HINT]
         page = self.page(sheet, widths)
         for column in range(4):
             sheet.set_column(column, column, 3, None, {"hidden": True})
@@ -609,18 +612,18 @@ class _Book:
         for i, item in enumerate(items):
             column = FIRST_ITEM + 2 * i
             text = f"{item.title} ({item.marks:g})"
-            most = max(most, lines_needed(text, 15))
+            most = max(most, lines_needed(text, 1.5 * ITEM, 9))
             sheet.merge_row(top, column, column + 1, head)
             sheet.write_string(top, column, text, head)
         sheet.set_row(top, most * LINE + 4)
         for i in range(len(items)):
             column = FIRST_ITEM + 2 * i
-            sheet.write_string(below, column, "proposed", head)
-            sheet.write_string(below, column + 1, "yours", head)
+            sheet.write_string(below, column, "proposed", self.styles("column-upright"))
+            sheet.write_string(below, column + 1, "yours", self.styles("column-upright"))
         for column, _ in upright:
             sheet.write_blank(below, column, None, head)
             sheet.note_merged(top, column, below, column)
-        sheet.set_row(below, LINE + 4)
+        sheet.set_row(below, 4 * LINE)
         page.row += 3
 
     def marks_row(self, page: _Sheet, one: HandIn) -> None:
@@ -659,7 +662,9 @@ class _Book:
         sheet.write_string(row, self.comment_column, typed.comment, self.styles("input-comment"))
         sheet.write_string(row, self.comment_column + 1, hint, self.styles("message"))
         lines = max(
-            lines_needed(typed.comment, 40), lines_needed(hint, 34), lines_needed(one.name, 16)
+            lines_needed(typed.comment, 30),
+            lines_needed(hint, 0.9 * HINT, 8),
+            lines_needed(one.name, 14),
         )
         sheet.set_row(row, max(lines * LINE + 4, 20))
         page.row += 1
@@ -676,14 +681,16 @@ class _Book:
             },
         )  # fmt: skip
 
-    def framed(self, page: _Sheet, column: int, value: float | str | None) -> None:
+    def framed(
+        self, page: _Sheet, column: int, value: float | str | None, text: str = "input"
+    ) -> None:
         its = self.styles("input", "0.##")
         if isinstance(value, float) and math.isfinite(value):
             page.sheet.write_number(page.row, column, value, its)
         elif value is None:
             page.sheet.write_blank(page.row, column, None, its)
         else:
-            page.sheet.write_string(page.row, column, str(value), its)
+            page.sheet.write_string(page.row, column, str(value), self.styles(text, "0.##"))
 
     def without_place(self, page: _Sheet, used: set[str]) -> None:
         """What was typed for hand-ins and items that are no longer there: never dropped."""
@@ -709,7 +716,7 @@ class _Book:
             who = typed.who or names.get(typed.key, "")
             sheet.write_string(page.row, 4, _cut(who), self.styles("cell"))
             sheet.write_string(page.row, 5, name, self.styles("cell"))
-            self.framed(page, 6, value)
+            self.framed(page, 6, value, "input-text")
             page.row += 1
 
     # -- evidence ----------------------------------------------------------------------------
@@ -790,7 +797,7 @@ class _Book:
 BUDGET_HEAD = (
     "source of uncertainty", "type", "distribution", "half-width or s", "divisor",
     "standard uncertainty u", "unit", "degrees of freedom", "sensitivity c",
-    "contribution |c| u", "share of variance",
+    "contribution\n|c| u", "share of variance",
 )  # fmt: skip
 HISTORY_HEAD = (
     "group", "set-up", "practical", "saved", "status", "result", "file", "digest", "counts",
@@ -1082,6 +1089,8 @@ def places(u: float) -> str:
 
 def signed(value: float) -> str:
     """Number format with a sign, short for what is far off."""
+    if abs(value) < 0.005:
+        return "0.00;0.00;0.00"
     shape = "0.00" if abs(value) < 10.0 else "0.0" if abs(value) < 1000.0 else "0.0E+00"
     return f"+{shape};−{shape};{shape}"
 

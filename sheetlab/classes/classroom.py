@@ -18,6 +18,7 @@ from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_endi
 from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
 from sheetlab.practical.profile import GUM, Profile
+from sheetlab.practical.register import as_date
 from sheetlab.workbook.evaluate_file import refuse_open, stamp
 from sheetlab.workbook.package import write_atomically
 
@@ -132,6 +133,9 @@ def _no_marks(found: Sorted, kept: Kept, scheme: Scheme) -> Iterator[str]:
                 )
 
 
+DAY = len("2026-03-13")
+
+
 def due_time(text: str) -> datetime:
     """A date, or a date and a time, as the last moment that is not late.
 
@@ -140,7 +144,12 @@ def due_time(text: str) -> datetime:
     SheetlabError
         If the text is neither.
     """
+    day = as_date(text[:DAY])
     try:
+        if day is None:
+            raise ValueError
+        if len(text) <= DAY:
+            return datetime.combine(day, time.max)
         found = datetime.fromisoformat(text)
     except ValueError as error:
         raise SheetlabError(
@@ -152,9 +161,7 @@ def due_time(text: str) -> datetime:
                 "Write it like this.",
             )
         ) from error
-    if found.tzinfo is not None:
-        found = found.astimezone().replace(tzinfo=None)
-    return datetime.combine(found.date(), time.max) if len(text) <= len("2026-03-13") else found
+    return found if found.tzinfo is None else found.astimezone().replace(tzinfo=None)
 
 
 def _nothing(what: str) -> Finding:

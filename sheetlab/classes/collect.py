@@ -15,7 +15,7 @@ from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.marks import Scheme, propose
-from sheetlab.checks.regularity import Traits, regularities_of, traits
+from sheetlab.checks.regularity import Traits, regularities, traits
 from sheetlab.checks.subject import amount
 from sheetlab.checks.wording import Words
 from sheetlab.classes.handins import BLANK, HandIn, Outcome, OwnResult, Told, Unread
@@ -111,7 +111,7 @@ def _notes(class_: Sequence[tuple[HandIn, Traits]]) -> Iterator[str]:
         if not one.blank and (one.key, one.readings) not in seen:
             seen.add((one.key, one.readings))
             compared.append((one.name, its))
-    for note in regularities_of(compared):
+    for note in regularities(compared):
         yield note.sentence
 
 

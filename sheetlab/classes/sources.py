@@ -14,7 +14,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from sheetlab.classes.handins import Past
 from sheetlab.classes.kept import HIDDEN, read_kept
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
-from sheetlab.handling.batch import ENDINGS
+from sheetlab.handling.folders import ENDINGS
 from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT
 from sheetlab.workbook.longbook import open_long
 from sheetlab.workbook.opening import open_store

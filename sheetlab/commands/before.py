@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,10 +15,10 @@ from sheetlab.commands.console import (
     SOME_FAILED,
     catalogue_of,
     complain,
+    day,
     decimal,
     definitions_option,
     expect_ending,
-    no_date,
     profile_option,
     roster_of,
     say,
@@ -29,6 +29,7 @@ from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed,
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.before.issue import Binding
+    from sheetlab.practical.model import Practical
 
 ASSIST = ("readings", "corrected", "full")
 
@@ -67,7 +68,7 @@ def issue(parser: argparse.ArgumentParser) -> None:
         help="bind each workbook to what this register knows of its set-up",
     )  # fmt: skip
     parser.add_argument(
-        "--date", default="", metavar="DAY",
+        "--date", type=day("--date"), metavar="DAY",
         help="day of issue, for checks that are due (usual: today), as 2026-09-01",
     )  # fmt: skip
     parser.add_argument(
@@ -118,6 +119,7 @@ def plan(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="PLAN.xlsx", help="write the plan and its risk sheet"
     )
+    profile_option(parser, "as gum has it")
     definitions_option(parser)
     parser.set_defaults(run=_plan)
 
@@ -132,9 +134,10 @@ def register(parser: argparse.ArgumentParser) -> None:
     checking = kept.add_parser("check", help="list cells that are wrong or do not fit each other")
     checking.add_argument("register", type=Path, metavar="REGISTER.xlsx", help="a filled register")
     checking.add_argument(
-        "--date", default="", metavar="DAY",
+        "--date", type=day("--date"), metavar="DAY",
         help="day for which checks are due or not (usual: today), as 2026-09-01",
     )  # fmt: skip
+    definitions_option(checking)
     checking.set_defaults(run=_register_check)
 
 
@@ -154,6 +157,7 @@ def rota(parser: argparse.ArgumentParser) -> None:
         "--practicals", required=True, metavar="ID,ID", help="what every group has to do"
     )
     parser.add_argument("--out", type=Path, required=True, metavar="ROTA.csv", help="new file")
+    definitions_option(parser)
     parser.set_defaults(run=_rota)
 
 
@@ -262,7 +266,7 @@ def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]
 
     from sheetlab.before.issue import Binding
 
-    today = _day(options.date)
+    today = options.date or datetime.date.today()
     if options.register is None:
         return None, []
     from sheetlab.before.register import read_register
@@ -271,40 +275,42 @@ def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]
     return Binding(register, today), list(findings)
 
 
-def _day(text: str) -> datetime.date:
-    """The day that is asked for; without one today."""
-    from sheetlab.practical.register import as_date
-
-    found = as_date(text) if text else datetime.date.today()
-    if found is None:
-        raise SheetlabError(no_date(text))
-    return found
-
-
 def _register_new(options: argparse.Namespace) -> int:
     from sheetlab.before.register_sheets import new_register
 
     expect_ending(options.out, ".xlsx")
-    catalogue = catalogue_of(options)
     parts: dict[str, str] = {}
-    for name in catalogue.paths():
-        try:
-            for one in catalogue.load(name).definition.instruments:
-                parts.setdefault(one.id, one.title)
-        except SheetlabError as error:
-            complain(error.findings)
+    for practical in _known_practicals(options):
+        for one in practical.definition.instruments:
+            parts.setdefault(one.id, one.title)
     write_new(options.out, new_register(parts))
     say(f"{harmless(str(options.out))}: fill it in a spreadsheet program")
     return DONE
 
 
+def _known_practicals(options: argparse.Namespace) -> Iterator[Practical]:
+    """All practicals there are; what is wrong in a definition is told."""
+    catalogue = catalogue_of(options)
+    for name in catalogue.paths():
+        try:
+            yield catalogue.load(name)
+        except SheetlabError as error:
+            complain(error.findings)
+
+
 def _register_check(options: argparse.Namespace) -> int:
     from sheetlab.before.register import read_register
-    from sheetlab.practical.register import checks_due
+    from sheetlab.practical.register import checks_due, days_ahead, unlike_practicals
 
-    today = _day(options.date)
+    today = options.date or datetime.date.today()
     register, wrong = read_register(options.register)
-    findings = (*wrong, *checks_due(register, today))
+    findings = (
+        *wrong,
+        *unlike_practicals(register, _known_practicals(options)),
+        # --date may be a day of the past, after which checks were made
+        *days_ahead(register, max(today, datetime.date.today())),
+        *checks_due(register, today),
+    )
     complain(findings)
     say(
         f"{many(len(register.instruments), 'instrument')}, {many(len(register.wires), 'wire')}, "
@@ -319,8 +325,15 @@ def _rota(options: argparse.Namespace) -> int:
     expect_ending(options.out, ".csv")
     names = [group.name for group in roster_of(options.groups)]
     numbers = [n.strip() for n in options.setups.split(",")]
-    setups = [int(n) if n.isascii() and n.isdigit() and len(n) < 6 else 0 for n in numbers]
+    odd = [n for n in numbers if not (n.isascii() and n.isdigit() and len(n) < 6)]
+    if odd:
+        raise SheetlabError(_no_number(odd[0]))
+    setups = [int(n) for n in numbers]
     practicals = [name.strip() for name in options.practicals.split(",")]
+    known = catalogue_of(options).paths()
+    unknown = [name for name in practicals if name not in known]
+    if unknown:
+        raise SheetlabError(_unknown_practicals(unknown, list(known)))
     rota = make_rota(names, setups, options.weeks, practicals)
     write_new(options.out, rota_text(rota).encode("utf-8-sig"))
     for week in sorted({one.week for one in rota}):
@@ -332,14 +345,19 @@ def _rota(options: argparse.Namespace) -> int:
 
 def _plan(options: argparse.Namespace) -> int:
     from sheetlab.before.plan import make_plan, plan_text, refuse, save_plan
+    from sheetlab.practical.assumptions import refused
+    from sheetlab.practical.loader import find_profile
 
     if options.out is not None:
         expect_ending(options.out, ".xlsx")
     made = make_plan(
         catalogue_of(options), options.practical, options.settings, options.material, options.gauge,
         options.masses, options.limit, options.reason, options.materials,
+        find_profile(options.profile) if options.profile else None,
     )  # fmt: skip
     refuse(made)
+    if options.drop is not None and made.stress is None:
+        raise SheetlabError(refused("--drop", "nothing is loaded here", "no such option"))
     if options.out is not None:
         save_plan(made, options.out, None if options.drop is None else options.drop / 100)
     for line in plan_text(made):
@@ -368,4 +386,24 @@ def _no_practical() -> Finding:
         "no practical is named",
         "a practical, or a rota that names them",
         "Type “sheetlab practicals” for the list.",
+    )
+
+
+def _unknown_practicals(unknown: Sequence[str], known: Sequence[str]) -> Finding:
+    return Finding(
+        "no-such-practical",
+        Severity.STOP,
+        f"there is no practical {listed([f'“{name}”' for name in unknown])}",
+        f"of those there are: {listed(known)}",
+        "Correct --practicals; --definitions adds a folder of your own.",
+    )
+
+
+def _no_number(text: str) -> Finding:
+    return Finding(
+        "no-such-rota",
+        Severity.STOP,
+        f"“{text}” is no number of set-ups",
+        "one number, such as 6, or one for each practical, such as 4,3",
+        "Correct --setups; nothing was written.",
     )

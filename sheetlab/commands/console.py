@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import builtins
+import datetime
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -138,6 +139,20 @@ def decimal(option: str, expected: str) -> Callable[[str], float]:
     return typed(option, read, expected)
 
 
+def day(option: str) -> Callable[[str], datetime.date]:
+    """A day, as a register holds it too."""
+
+    def read(text: str) -> datetime.date:
+        from sheetlab.practical.register import as_date
+
+        found = as_date(text)
+        if found is None:
+            raise ValueError
+        return found
+
+    return typed(option, read, "a day as 2026-09-01")
+
+
 def definitions_option(parser: argparse.ArgumentParser) -> None:
     """Let a command take further definition files."""
     parser.add_argument(
@@ -248,17 +263,6 @@ def cannot_write(path: Path, error: Exception) -> Finding:
         f"{path} cannot be written: {reason}",
         "a file in a folder that is there",
         "Check the folder, its permissions and the name.",
-    )
-
-
-def no_date(text: str) -> Finding:
-    """That a text is no date."""
-    return Finding(
-        "no-such-date",
-        Severity.STOP,
-        f"“{text}” is no date",
-        "a day as 2026-09-01",
-        "Type the date again.",
     )
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,6 +29,7 @@ from sheetlab.commands.console import (
 from sheetlab.finding import Finding, Severity, SheetlabError, harmless, many
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
+    from sheetlab.checks.regularity import Traits
     from sheetlab.workbook.evaluate_file import FileOutcome
 
 
@@ -49,6 +52,7 @@ def evaluate(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--practical", default="", metavar="ID", help="refuse workbooks of any other practical"
     )
+    worker_options(parser)
     profile_option(parser, "that of each workbook")
     parser.set_defaults(run=_evaluate)
 
@@ -92,7 +96,8 @@ def class_(parser: argparse.ArgumentParser) -> None:
 
 
 def _evaluate(options: argparse.Namespace) -> int:
-    from sheetlab.handling.batch import evaluate_files, expand, passed_over
+    from sheetlab.handling.batch import evaluate_many
+    from sheetlab.handling.folders import expand, passed_over
     from sheetlab.practical.loader import find_profile
 
     paths = list(expand(options.files))
@@ -102,23 +107,49 @@ def _evaluate(options: argparse.Namespace) -> int:
     if not paths:
         complain([no_files(options.files), *ends])
         return NOTHING_DONE
-    outcomes = []
     profile = find_profile(options.profile) if options.profile else None
-    for outcome in evaluate_files(paths, options.out, options.in_place, options.practical, profile):
-        outcomes.append(outcome)
-        if options.json:
-            say(json_line(_record(outcome)), flush=True)
-        else:
-            _print_outcome(outcome)
-    good = [o for o in outcomes if _evaluated(o)]
-    if not options.json:
-        _print_class(outcomes)
-    if options.practical and all(one.assessment is None for one in outcomes):
+    workers, progress = evaluating(options)
+    read = good = 0
+    class_: list[tuple[str, Traits]] = []
+    for one in evaluate_many(
+        paths, options.out, options.in_place, partial(_told, options.json), options.practical,
+        profile, workers, progress,
+    ):  # fmt: skip
+        progress.end()
+        say(one.text, flush=True)
+        read += one.read
+        good += one.good
+        class_ += one.class_
+    _print_class(class_)
+    if options.practical and not read:
         ends += _unknown(options.practical)
     complain(ends)
     if not good:
         return NOTHING_DONE
-    return DONE if len(good) == len(outcomes) else SOME_FAILED
+    return DONE if good == len(paths) else SOME_FAILED
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What is kept of a workbook that was evaluated, maybe in another process."""
+
+    text: str
+    read: bool
+    good: bool
+    class_: tuple[tuple[str, Traits], ...]
+    """Name and traits, if they are to be compared with those of the others."""
+
+
+def _told(json: bool, outcome: FileOutcome) -> _Told:
+    from sheetlab.checks.regularity import traits
+
+    found = outcome.assessment
+    class_: tuple[tuple[str, Traits], ...] = ()
+    if found is not None and not json:
+        name = found.observations.entry("start.group").text or outcome.path.name
+        class_ = ((name, traits(found)),)
+    text = json_line(_record(outcome)) if json else "\n".join(_outcome_lines(outcome))
+    return _Told(text, found is not None, _evaluated(outcome), class_)
 
 
 def _unknown(practical: str) -> tuple[Finding, ...]:
@@ -132,15 +163,10 @@ def _unknown(practical: str) -> tuple[Finding, ...]:
     return ()
 
 
-def _print_class(outcomes: Sequence[FileOutcome]) -> None:
+def _print_class(class_: Sequence[tuple[str, Traits]]) -> None:
     """What only several workbooks together show."""
     from sheetlab.checks.regularity import regularities
 
-    class_ = [
-        (o.assessment.observations.entry("start.group").text or o.path.name, o.assessment)
-        for o in outcomes
-        if o.assessment is not None
-    ]
     for note in regularities(class_):
         say(f"class: {harmless(note.sentence)}")
 
@@ -159,18 +185,18 @@ def _record(outcome: FileOutcome) -> dict[str, object]:
     return {**made, "findings": [finding_record(f) for f in outcome.findings]}
 
 
-def _print_outcome(outcome: FileOutcome) -> None:
-    say(f"{harmless(outcome.path.name)}: {result_text(outcome)}")
+def _outcome_lines(outcome: FileOutcome) -> Iterator[str]:
+    yield f"{harmless(outcome.path.name)}: {result_text(outcome)}"
     for finding in outcome.findings:
         if finding.severity is not Severity.NOTE or finding.code == "own-result-differs":
-            say(indented(finding))
+            yield indented(finding)
     notes = sum(
         f.severity is Severity.NOTE and f.code != "own-result-differs" for f in outcome.findings
     )
     if notes:
-        say(f"    ({many(notes, 'note')} on the sheet Findings)")
+        yield f"    ({many(notes, 'note')} on the sheet Findings)"
     if outcome.written is not None:
-        say(f"    written: {harmless(str(outcome.written))}")
+        yield f"    written: {harmless(str(outcome.written))}"
 
 
 def _watch(options: argparse.Namespace) -> int:
@@ -188,7 +214,7 @@ def _watch(options: argparse.Namespace) -> int:
 def _class(options: argparse.Namespace) -> int:
     from sheetlab.classes.classroom import run_class
     from sheetlab.classes.schemes import USUAL, find_scheme
-    from sheetlab.handling.batch import passed_over
+    from sheetlab.handling.folders import passed_over
     from sheetlab.practical.loader import find_profile
 
     scheme = find_scheme(options.scheme or USUAL)

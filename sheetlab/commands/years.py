@@ -12,6 +12,7 @@ from sheetlab.commands.console import (
     NOTHING_DONE,
     SOME_FAILED,
     complain,
+    day,
     evaluating,
     no_files,
     say,
@@ -43,8 +44,7 @@ def archive(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     _codes(adding)
     adding.add_argument(
-        "--keep-until", metavar="YYYY-MM-DD",
-        type=typed("--keep-until", datetime.date.fromisoformat, "a day such as 2027-12-31"),
+        "--keep-until", type=day("--keep-until"), metavar="YYYY-MM-DD",
         help="codes are kept to this day (usual: the end of the year that follows)",
     )  # fmt: skip
     adding.add_argument(

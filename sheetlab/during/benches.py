@@ -292,9 +292,17 @@ class _Column:
     right: bool = False
     runs_on: bool = False
     """The text may go on over the next column where that is empty."""
+    name: bool = False
+    """What tells one text from another may be at its end: it is shortened in the middle."""
+
+    def cut(self, text: str, width: int) -> str:
+        """The text as it stands in so narrow a column."""
+        return cut_middle(text, width) if self.name else cut(text, width)
 
 
 _GAP = "  "
+_SHARE_OF_NAMES = 4
+"""Names that are alike take up to this part of a line before other columns give way."""
 _COMFORT = 40
 """Width of the finding for whose sake other columns become narrower."""
 
@@ -359,7 +367,7 @@ def _columns(benches: Sequence[Bench], now: datetime) -> dict[str, _Column]:
     return {
         "mark": _Column("", lambda one, _: "!" if one.rank is Rank.LOOK else "", 1),
         "saved": _Column("saved", saved, 6, right=True),
-        "group": _Column("group", group, 8, 20),
+        "group": _Column("group", group, 8, 20, name=True),
         "setup": _Column("set-up", lambda one, _: one_line(one.setup), 6, 10),
         "practical": _Column("practical", lambda one, _: one_line(one.practical), 9, 16),
         "readings": _Column("readings in", _readings_text, 13, 40),
@@ -398,6 +406,9 @@ def _fitted(
         if widest or key in ("group", "mark"):
             wanted[key] = min(max(widest, len(one.title)), one.most)
     either = wanted.pop("either", 0)
+    names = {columns["group"].text(b, columns["group"].most) for b in benches}
+    apart = _apart(names, columns["group"].least, min(wanted["group"], width // _SHARE_OF_NAMES))
+    columns = {**columns, "group": replace(columns["group"], least=apart)}
 
     def total(widths: Mapping[str, int]) -> int:
         return sum(widths.values()) + len(_GAP) * (len(widths) - 1)
@@ -424,6 +435,14 @@ def _fitted(
     return [(columns[key], wanted[key]) for key in columns if key in wanted]
 
 
+def _apart(names: Collection[str], least: int, most: int) -> int:
+    """The narrowest column, from ``least`` on, in which shortened names differ as whole ones do."""
+    for width in range(least, most):
+        if len({cut_middle(name, width) for name in names}) == len(names):
+            return width
+    return max(least, most)
+
+
 def _line(cells: Sequence[tuple[_Column, int, str]]) -> str:
     parts = []
     cells = list(cells)
@@ -431,7 +450,7 @@ def _line(cells: Sequence[tuple[_Column, int, str]]) -> str:
         column, width, text = cells.pop(0)
         if column.runs_on and cells and not cells[0][2]:
             width += len(_GAP) + cells.pop(0)[1]
-        shown = cut(text, width)
+        shown = column.cut(text, width)
         space = " " * (width - _wide(shown))
         parts.append(space + shown if column.right else shown + space)
     return _GAP.join(parts)
@@ -459,3 +478,15 @@ def cut(text: str, width: int) -> str:
             break
         kept += char
     return f"{kept}…" if width > 0 else ""
+
+
+def cut_middle(text: str, width: int) -> str:
+    """A text, shortened to a width if need be, with as much of its end left as of its beginning."""
+    if _wide(text) <= width or width < 3:
+        return cut(text, width)
+    tail = ""
+    for char in reversed(text):
+        if _wide(char + tail) > (width - 1) // 2:
+            break
+        tail = char + tail
+    return cut(text, width - _wide(tail)) + tail

@@ -76,15 +76,41 @@ def cell_formula(node: Node, source: CellSource, row: int | None, unit: Unit) ->
     NotInCellsError
         If cells cannot express it.
     """
-    plain = _one_unit(node, source, row, unit)
-    writer = _CellWriter(source, plain)
-    text = writer.text(node, row)
-    if not plain:
-        text = _from_si(text, unit)
+    writer, text = _in_unit(node, source, row, unit)
     if writer.can_fail:
         text = f'IFERROR({text},"")'
     missing = writer.missing()
     return f'=IF({missing},"",{text})' if missing else f"={text}"
+
+
+def cell_outside(
+    node: Node, source: CellSource, row: int | None, unit: Unit, low: float, high: float
+) -> str:
+    """Text of a condition: a formula's value is known, and not from ``low`` to ``high`` in a unit.
+
+    Raises
+    ------
+    NotInCellsError
+        If cells cannot express it.
+    """
+    writer, text = _in_unit(node, source, row, unit)
+    # the formula may be long, and stands here once
+    middle, half = number_text(0.5 * (low + high)), number_text(0.5 * (high - low))
+    text = f"ABS({text}-{middle})>{half}"
+    if writer.can_fail:
+        text = f"IFERROR({text},FALSE)"
+    missing = writer.missing()
+    return f"IF({missing},FALSE,{text})" if missing else text
+
+
+def _in_unit(
+    node: Node, source: CellSource, row: int | None, unit: Unit
+) -> tuple[_CellWriter, str]:
+    """A formula's value in a unit, and the writer that knows what it needs."""
+    plain = _one_unit(node, source, row, unit)
+    writer = _CellWriter(source, plain)
+    text = writer.text(node, row)
+    return writer, text if plain else _from_si(text, unit)
 
 
 def cell_condition(node: Node, source: CellSource, row: int | None) -> tuple[str, str]:

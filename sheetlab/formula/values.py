@@ -106,7 +106,7 @@ def evaluate(node: Node, env: Environment, row: int | None = None) -> Value:
     reading that caused it has a check of its own.
     """
     try:
-        return _walk(node, env, row)
+        return _WALKS[type(node)](node, env, row)
     except (ZeroDivisionError, ValueError, OverflowError):
         return None
 
@@ -131,8 +131,9 @@ def _negative(node: Negative, env: Environment, row: int | None) -> Value:
 
 def _binary(node: Binary, env: Environment, row: int | None) -> Value:
     left, right = node.left, node.right
-    a = _WALKS[type(left)](left, env, row)
-    b = _WALKS[type(right)](right, env, row)
+    # names without a step of their own: they are most of what a formula has
+    a = env.value(left.key, row) if type(left) is Name else _WALKS[type(left)](left, env, row)
+    b = env.value(right.key, row) if type(right) is Name else _WALKS[type(right)](right, env, row)
     if a is None or b is None:
         return None
     found = _ARITHMETIC[node.op](a, b)
@@ -141,7 +142,8 @@ def _binary(node: Binary, env: Environment, row: int | None) -> Value:
 
 
 def _comparison(node: Comparison, env: Environment, row: int | None) -> Value:
-    a, b = _walk(node.left, env, row), _walk(node.right, env, row)
+    left, right = node.left, node.right
+    a, b = _WALKS[type(left)](left, env, row), _WALKS[type(right)](right, env, row)
     return None if a is None or b is None else bool(_ORDER[node.op](a, b))
 
 

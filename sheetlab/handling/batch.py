@@ -1,111 +1,30 @@
-"""Many workbooks in one go: one bad file never stops the others."""
+"""Many workbooks evaluated in one go: one bad file never stops the others."""
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
-from sheetlab.finding import Finding, Place, Severity, many
+from sheetlab.finding import Finding, Place, Severity
+from sheetlab.handling.folders import DEFAULT_FOLDER
+from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
 from sheetlab.practical.profile import Profile
-from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT, FileOutcome, evaluate_file, sibling
+from sheetlab.workbook.evaluate_file import (
+    OPEN_DOCUMENT,
+    FileOutcome,
+    evaluate_file,
+    sibling,
+    unexpected,
+)
 
-ENDINGS = (".xlsx", ".xlsm", ".ods")
-NOT_READ = (".xls", ".xlsb", ".fods", ".ots", ".csv", ".numbers")
-"""Endings of files that may hold a hand-in and that are not read."""
-DEFAULT_FOLDER = "evaluated"
-MOST_NAMED = 5
-_BESIDE = f"{OPEN_DOCUMENT}.xlsx"
-
-
-def workbooks_among(names: Iterable[str]) -> set[str]:
-    """Names of workbooks among the names in one folder.
-
-    Left out are hidden files, lock files, and what an evaluation wrote beside an .ods file.
-    """
-    there = set(names)
-    small = {name.lower() for name in there}
-    return {
-        name
-        for name in there
-        if name.lower().endswith(ENDINGS)
-        and not name.startswith((".", "~"))
-        and not (name.lower().endswith(_BESIDE) and _original(name.lower()) & small)
-    }
-
-
-def _original(copy: str) -> set[str]:
-    """What an .ods file may be called whose results are in a copy beside it (``sibling``)."""
-    return {copy.removesuffix(".xlsx"), copy.removesuffix(_BESIDE)}
-
-
-def expand(paths: Iterable[Path]) -> Iterator[Path]:
-    """Files as given, and the workbooks directly inside folders, in order of name."""
-    for path in paths:
-        if path.is_dir():
-            found = workbooks_among(os.listdir(path))
-            yield from (path / name for name in sorted(found))
-        else:
-            yield path
-
-
-def passed_over(
-    paths: Iterable[Path], below: bool, leave_out: Collection[Path] = ()
-) -> Finding | None:
-    """What of folders was not read though it may hold hand-ins; None if there is nothing.
-
-    Parameters
-    ----------
-    below
-        Whether folders below were read as well; if not they are named too.
-    leave_out
-        Files and folders that are no hand-ins.
-    """
-    paths = list(paths)
-    known = {os.path.realpath(one) for one in (*leave_out, *paths)}
-    files: list[str] = []
-    folders: list[str] = []
-    for path in paths:
-        for place, inside, names in os.walk(path):
-            inside[:] = sorted(
-                name
-                for name in inside
-                if not name.startswith(".")
-                and name != DEFAULT_FOLDER
-                and os.path.realpath(os.path.join(place, name)) not in known
-            )
-            # the hand-in of one program is a folder to all others
-            files += [
-                name
-                for name in sorted((*names, *inside))
-                if name.lower().endswith(NOT_READ)
-                and not name.startswith((".", "~"))
-                and os.path.realpath(os.path.join(place, name)) not in known
-            ]
-            inside[:] = [name for name in inside if not name.lower().endswith(NOT_READ)]
-            if not below:
-                folders += inside
-                break
-    if not files and not folders:
-        return None
-    found, remedies = [], []
-    if files:
-        found.append(f"{many(len(files), 'file')} of other spreadsheet kinds ({_some(files)})")
-        remedies.append("Save such files as .xlsx or .ods if they are hand-ins.")
-    if folders:
-        found.append(f"{many(len(folders), 'folder')} below ({_some(folders)})")
-        remedies.append("Name such folders too if there are hand-ins in them.")
-    return Finding(
-        "not-read",
-        Severity.NOTE,
-        f"not looked at: {' and '.join(found)}",
-        remedy=" ".join(remedies),
-    )
-
-
-def _some(names: Sequence[str]) -> str:
-    more = ", …" if len(names) > MOST_NAMED else ""
-    return ", ".join(names[:MOST_NAMED]) + more
+WEIGHT = 2.0
+"""Trials and result sheets make a workbook take so many times as long as reading it."""
+R = TypeVar("R")
 
 
 def evaluate_files(
@@ -115,7 +34,25 @@ def evaluate_files(
     practical: str = "",
     profile: Profile | None = None,
 ) -> Iterator[FileOutcome]:
-    """Evaluate files one after the other.
+    """Evaluate a few files in this process, with all that is found out about them.
+
+    Parameters are those of ``evaluate_many``.
+    """
+    for job in _jobs(paths, out, in_place, practical, profile):
+        yield _outcome(job)
+
+
+def evaluate_many(
+    paths: Sequence[Path],
+    out: Path | None,
+    in_place: bool,
+    keep: Callable[[FileOutcome], R],
+    practical: str = "",
+    profile: Profile | None = None,
+    workers: Workers = HERE,
+    progress: Progress | None = None,
+) -> Iterator[R]:
+    """Evaluate any number of files, in their order, on all processors if they are many.
 
     Parameters
     ----------
@@ -123,25 +60,132 @@ def evaluate_files(
         Folder for the evaluated copies; by default a folder “evaluated” beside each file.
     in_place
         Put the result sheets into the files themselves.
+    keep
+        What of an outcome is wanted: it is called where the workbook was evaluated, maybe in
+        another process, and its result travels.
     profile
         How results are stated; None: as each workbook was issued.
+    progress
+        Told how many of how many are done.
+
+    Raises
+    ------
+    SheetlabError
+        If the workers that are asked for cannot do it.
     """
+    jobs = list(_jobs(paths, out, in_place, practical, profile))
+    if _entangled(jobs):
+        workers = Workers(1)
+    call = Call(partial(_kept, keep), partial(_lost, keep), WEIGHT)
+    places = {(job.base / path).parent for job in jobs for path in (job.path, job.target)}
+    with _made(sorted(places)) if workers.cluster else contextlib.nullcontext(()) as folders:
+        yield from each(call, jobs, workers, folders, progress)
+
+
+@contextlib.contextmanager
+def _made(folders: Sequence[Path]) -> Iterator[Sequence[Path]]:
+    """Folders that are there while it lasts, and not after it if they stayed empty.
+
+    By these workers elsewhere show that they write to the disk that this PC sees.
+    """
+    new = [one for folder in folders for one in (folder, *folder.parents) if not one.exists()]
+    for folder in folders:
+        # a file may stand in its place, which is told with each workbook
+        with contextlib.suppress(OSError):
+            folder.mkdir(parents=True, exist_ok=True)
+    try:
+        yield [folder for folder in folders if folder.is_dir()]
+    finally:
+        for folder in sorted(new, reverse=True):
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    path: Path
+    target: Path
+    base: Path
+    """Folder that relative paths begin at: a worker elsewhere has another one."""
+    practical: str
+    profile: Profile | None
+    refused: Finding | None = None
+    """Why it is not evaluated at all."""
+
+    @property
+    def written(self) -> Path:
+        """What comes of it on the disk, whatever the result."""
+        replaced = os.path.realpath(self.target) == os.path.realpath(self.path)
+        beside = replaced and self.path.suffix.lower() == OPEN_DOCUMENT
+        return sibling(self.path) if beside else self.target
+
+
+def _jobs(
+    paths: Sequence[Path],
+    out: Path | None,
+    in_place: bool,
+    practical: str,
+    profile: Profile | None,
+) -> Iterator[_Job]:
+    base = Path.cwd()
     taken: set[str] = set()
     for path in paths:
         new = sibling(path) if path.suffix.lower() == OPEN_DOCUMENT else path
         target = path if in_place else (out or path.parent / DEFAULT_FOLDER) / new.name
-        if not in_place and os.path.realpath(target) == os.path.realpath(path):
-            yield _refused(path, "would be replaced by its own evaluated copy", "--in-place")
-            continue
-        if os.path.realpath(target) in taken:
-            yield _refused(path, "has the same name as one evaluated before it", "other names")
-            continue
-        taken.add(os.path.realpath(target))
-        yield evaluate_file(path, target, practical, profile)
+        job = _Job(path, target, base, practical, profile)
+        place = os.path.realpath(target)
+        if not in_place and place == os.path.realpath(path):
+            what = "would be replaced by its own evaluated copy"
+            yield replace(job, refused=_refused(path, what, "--in-place"))
+        elif place in taken:
+            what = "has the same name as one evaluated before it"
+            yield replace(job, refused=_refused(path, what, "other names"))
+        else:
+            taken.add(place)
+            yield job
 
 
-def _refused(path: Path, what: str, expected: str) -> FileOutcome:
+def _entangled(jobs: Sequence[_Job]) -> bool:
+    """Whether what is written for one file is read as another: then their order matters."""
+    read = {os.path.realpath(job.path): job for job in jobs if job.refused is None}
+    return any(read.get(os.path.realpath(job.written), job) is not job for job in read.values())
+
+
+def _kept(keep: Callable[[FileOutcome], R], job: _Job) -> R:
+    found = _outcome(job)
+    try:
+        return keep(found)
+    except Exception as error:  # the last boundary: one odd file never stops the others
+        return keep(replace(found, assessment=None, findings=(unexpected(job.path, error),)))
+
+
+def _lost(keep: Callable[[FileOutcome], R], job: _Job) -> R:
     finding = Finding(
+        "file-unreadable",
+        Severity.STOP,
+        f"the workbook could not be evaluated: {LOST}",
+        "a workbook of usual size",
+        "Evaluate it alone, and look into it with a spreadsheet program.",
+        Place(job.path.name),
+    )
+    return keep(FileOutcome(job.path, None, (finding,), None))
+
+
+def _outcome(job: _Job) -> FileOutcome:
+    """One workbook; never raises for what is in it."""
+    if job.refused is not None:
+        return FileOutcome(job.path, None, (job.refused,), None)
+    target = job.base / job.target
+    found = evaluate_file(job.base / job.path, target, job.practical, job.profile)
+    # said as it was given
+    written = found.written
+    if written is not None:
+        written = job.target if written == target else sibling(job.path)
+    return replace(found, path=job.path, written=written)
+
+
+def _refused(path: Path, what: str, expected: str) -> Finding:
+    return Finding(
         "not-written",
         Severity.STOP,
         f"{path.name} {what}",
@@ -149,4 +193,3 @@ def _refused(path: Path, what: str, expected: str) -> FileOutcome:
         "Give another folder with --out, and evaluate again.",
         Place(path.name),
     )
-    return FileOutcome(path, None, (finding,), None)

@@ -16,7 +16,8 @@ WARM = 5.0
 class Meter:
     """Tells how many of how many workbooks are done, and how long the rest takes.
 
-    On a terminal one line that changes; elsewhere a line a minute: a short run says nothing.
+    On a terminal one line that changes; elsewhere a line a minute: a short run says nothing, and
+    nothing is said of a single workbook.
     """
 
     out: TextIO
@@ -30,6 +31,8 @@ class Meter:
 
     def __call__(self, done: int, of: int) -> None:
         """Take note, and say so now and then."""
+        if of == 1:
+            return
         now = time.monotonic()
         terminal = self.out.isatty()
         last = done == of
@@ -48,9 +51,9 @@ class Meter:
             print(text, file=self.out, flush=True)
 
     def end(self) -> None:
-        """End the line, so that what is said next has one of its own."""
+        """Wipe a line that is not ended, so that what is said next has one of its own."""
         if self.open:
-            print(file=self.out, flush=True)
+            print("\r\x1b[K", end="", file=self.out, flush=True)
             self.open = False
 
 

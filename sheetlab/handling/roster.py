@@ -34,7 +34,7 @@ def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tu
     Parameters
     ----------
     tell
-        Takes a note on columns that were not used.
+        Takes notes on columns that were not used, and rows that name no group.
 
     Raises
     ------
@@ -49,6 +49,8 @@ def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tu
     for number, values in rows:
         name = values["group"]
         if not name:
+            if tell is not None and any(values.values()):
+                tell(_no_group(path, number, [text for text in values.values() if text]))
             continue
         key = file_part(name).casefold()
         if key in groups:
@@ -78,6 +80,18 @@ def file_part(name: str) -> str:
     plain = unicodedata.normalize("NFC", name)
     safe = re.sub(r"[^\w -]+", "_", plain).strip(" _.")
     return safe[:_MAX_NAME].strip() or "group"
+
+
+def _no_group(path: Path, number: int, texts: Sequence[str]) -> Finding:
+    return Finding(
+        "roster-row",
+        Severity.DOUBTFUL,
+        f"row {number} of the roster names no group ({', '.join(f'“{t[:40]}”' for t in texts)}) "
+        "and was passed over",
+        "a group in each row",
+        "Write the group's name into the row, or delete it.",
+        Place(path.name),
+    )
 
 
 def _unused(path: Path, headings: Sequence[str]) -> Finding:

@@ -69,6 +69,8 @@ class Call(Generic[T, R]):
     work: Callable[[T], R]
     lost: Callable[[T], R]
     """The result for a thing on which every process dies that takes it."""
+    weight: float = 1.0
+    """Time that one takes, compared with reading and assessing a workbook."""
 
 
 class _WorkerLostError(Exception):
@@ -98,7 +100,7 @@ def each(
         is done on this machine.
     """
     done = 0
-    for pool in _pools(workers, len(todo), folders):
+    for pool in _pools(workers, len(todo), call.weight, folders):
         with pool as run:
             try:
                 for one in _through(run, call, todo[done:]):
@@ -203,13 +205,14 @@ def _batch(work: Callable[[T], R], number: int, some: Sequence[T]) -> tuple[int,
 
 
 def _pools(
-    workers: Workers, count: int, folders: Sequence[Path]
+    workers: Workers, count: int, weight: float, folders: Sequence[Path]
 ) -> Iterator[contextlib.AbstractContextManager[_Run]]:
     """Where to do it, and where to go on if that is lost."""
     if workers.cluster:
         yield _cluster(workers, folders)
     jobs = min(workers.jobs or processors(), -(-count // BATCH))
-    yield _processes(jobs) if jobs > 1 and count > FEW else contextlib.nullcontext(_Run(1))
+    many = jobs > 1 and count * weight > FEW
+    yield _processes(jobs) if many else contextlib.nullcontext(_Run(1))
 
 
 @contextlib.contextmanager

@@ -18,7 +18,7 @@ from sheetlab.live.library import PART, Block, Example, Function, Value, call
 from sheetlab.workbook.style import Styles, lines_needed, set_page
 
 AGREES, DIFFERS, MISSING = "agrees", "differs", "no function"
-WIDTHS = (18.0, 13.0, 13.0, 13.0, 14.0, 25.0, 18.0, 22.0, 11.0)
+WIDTHS = (18.0, 17.0, 17.0, 17.0, 13.0, 21.0, 18.0, 20.0, 11.0)
 """Of the columns, in digits; five for what is typed, then label, result, expected, comparison."""
 TYPED = 5
 LABEL, RESULT, EXPECTED, AGREE = range(TYPED, len(WIDTHS))

@@ -156,9 +156,9 @@ def explain(
         found[i] = Pattern(one.kind, one.series, one.row, size, one.statistic)
     by_series = dict(zip(series, solution[1 : 1 + len(series)], strict=True))
     levels = tuple(float(by_series.get(k, math.nan)) for k in range(len(back)))
-    inverse = np.linalg.pinv(design.T @ design)
     u = 0.0
     if len(series) > 1:
+        inverse = np.linalg.pinv(design.T @ design)
         contrast = np.zeros(design.shape[1])
         contrast[1], contrast[2] = 1.0, -1.0
         u = deviation * math.sqrt(max(float(contrast @ inverse @ contrast), 0.0))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.formula.tree import Binary, Call, Name, Node, Number, names
-from sheetlab.practical.bench_fields import ROW, Forward, ReadingField, TruthField
+from sheetlab.practical.bench_fields import ROW, Forward, InputValue, ReadingField, TruthField
 from sheetlab.practical.forward import Draws, Shown, draw, scale_values, show
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import typed_number
@@ -111,6 +111,7 @@ class Settings:
         found = [one.key for one in forward.truths]
         found += [one.field.key for one in forward.inputs]
         found += [k for k, one in self.practical.inputs.items() if one.default is not None]
+        found += [one.id for one in self.practical.definition.inputs if one.kind == "number"]
         for key, scale in forward.scales.items():
             found += [f"{key}.{name}" for name in scale.parameters]
             found += [f"{key}.zero", f"{key}.zero_noise"] if scale.zero_table else []
@@ -133,6 +134,8 @@ class Settings:
             self.input(name, text)
         elif name in self.practical.inputs and self.practical.inputs[name].default is not None:
             self.default(name, self.number(name, text))
+        elif "." not in name:
+            self.input(name, text)
         else:
             owner, _, part = name.rpartition(".")
             if part == "rows":
@@ -175,7 +178,7 @@ class Settings:
         self.change(replace(self.forward, truths=truths))
 
     def input(self, name: str, text: str) -> None:
-        """Set what is typed into a single input of the bench."""
+        """Set what is typed into a single input, also into one that the bench leaves empty."""
         its = self.practical.inputs[name]
         if its.kind == "choice" and text not in its.choices:
             expected = ", ".join(its.choices)
@@ -185,11 +188,9 @@ class Settings:
             value = self.number(name, text)
             self.within(name, value, its.minimum, its.maximum)
             node = Number(its.unit.to_si(value))
-        inputs = tuple(
-            replace(one, node=node, text=text) if one.field.key == name else one
-            for one in self.forward.inputs
-        )
-        self.change(replace(self.forward, inputs=inputs))
+        typed = {one.field.key: one for one in self.forward.inputs}
+        typed[name] = InputValue(its, node, text)
+        self.change(replace(self.forward, inputs=tuple(typed.values())))
 
     def default(self, name: str, value: float) -> None:
         """Set an input that has a usual value, such as the limit of an instrument."""

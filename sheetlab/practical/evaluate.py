@@ -40,7 +40,7 @@ from sheetlab.practical.fields import (
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
 from sheetlab.practical.profile import GUM, Profile
-from sheetlab.units import per_unit
+from sheetlab.units import Unit, per_unit
 
 CANCELLED = 1e-12
 
@@ -95,9 +95,12 @@ class Numbers:
 
     def value(self, key: str, row: int | None) -> float | None:
         """A quantity, or the element of a column in a row, in SI units."""
-        found = self.found[key] if key in self.found else self.cells(key)
-        if not isinstance(found, list):
-            return found
+        try:
+            found = self.found[key]
+        except KeyError:
+            found = self.cells(key)
+        if found.__class__ is not list:
+            return found  # type: ignore[return-value]
         return found[row] if row is not None and 0 <= row < len(found) else None
 
     def column(self, key: str) -> list[float | None]:
@@ -684,21 +687,11 @@ def _result(
     wanted = [p.key for p in parts if _maximum_error(practical, p.key) is not None]
     # a sum that lacks a term would be no maximum
     maximum = math.fsum(errors) if errors and len(errors) == len(wanted) else None
-    stated, spread = _stated(profile, its_budget, maximum)
+    stated, spread, statement = stated_by(profile, its.unit, its_budget, maximum)
     return ResultValue(
         definition=result,
         budget=its_budget,
-        statement=(
-            state(
-                its.unit.from_si(its_budget.value),
-                spread / its.unit.factor,
-                its.unit.pretty,
-                profile.digits,
-                profile.decimal_mark,
-            )
-            if spread
-            else None
-        ),
+        statement=statement,
         stated=stated,
         stated_uncertainty=spread,
         parts=parts,
@@ -711,15 +704,24 @@ def _result(
     )
 
 
-def _stated(
-    profile: Profile, found: Budget, maximum: float | None
-) -> tuple[Literal["expanded", "standard", "maximum"], float]:
-    """Which uncertainty is stated, and how large it is."""
+def stated_by(
+    profile: Profile, its: Unit, found: Budget, maximum: float | None
+) -> tuple[Literal["expanded", "standard", "maximum"], float, Statement | None]:
+    """Which uncertainty a profile states, its size (SI), and the result with it in its unit.
+
+    ``maximum``: the maximum error, SI; None if there is none. An uncertainty of zero is not stated.
+    """
+    stated: Literal["expanded", "standard", "maximum"] = "expanded"
+    spread = found.expanded_uncertainty
     if profile.stated == "maximum" and maximum:
-        return "maximum", maximum
-    if profile.stated == "standard":
-        return "standard", found.standard_uncertainty
-    return "expanded", found.expanded_uncertainty
+        stated, spread = "maximum", maximum
+    elif profile.stated == "standard":
+        stated, spread = "standard", found.standard_uncertainty
+    if not spread:
+        return stated, spread, None
+    value, size = its.from_si(found.value), spread / its.factor
+    statement = state(value, size, its.pretty, profile.digits, profile.decimal_mark)
+    return stated, spread, statement
 
 
 def _trials(

@@ -6,7 +6,7 @@ import hashlib
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
-from functools import cache, lru_cache
+from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -258,26 +258,32 @@ def find_profile(name: str) -> Profile:
         raise SheetlabError(_profile_refused(path.name, *problem)) from error
 
 
-def _profile_refused(name: str, key: str, reason: str, allowed: str = "") -> Finding:
+def key_refused(
+    code: str, what: str, name: str, key: str, reason: str, allowed: str = ""
+) -> Finding:
+    """That a key of a file in TOML cannot be used.
+
+    Parameters
+    ----------
+    what
+        What the file is, with an article: ``the profile``.
+    name
+        Name of the file.
+    allowed
+        What may stand there.
+    """
     return Finding(
-        "profile-refused",
+        code,
         Severity.STOP,
-        f"the profile is refused at “{key}”: {reason}",
+        f"{what} is refused at “{key}”: {reason}",
         allowed,
-        "Correct the profile file and try again.",
+        "Correct the file and try again.",
         Place(file=name),
     )
 
 
-def _refused(name: str, key: str, reason: str, allowed: str = "") -> Finding:
-    return Finding(
-        "definition-refused",
-        Severity.STOP,
-        f"the definition is refused at “{key}”: {reason}",
-        allowed,
-        "Correct the definition file and try again.",
-        Place(file=name),
-    )
+_profile_refused = partial(key_refused, "profile-refused", "the profile")
+_refused = partial(key_refused, "definition-refused", "the definition")
 
 
 @cache

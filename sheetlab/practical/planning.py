@@ -14,7 +14,6 @@ from functools import cache
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.formula.tree import names
 from sheetlab.metrology.budget import Budget, Source, budget
-from sheetlab.metrology.statement import state
 from sheetlab.practical.assumptions import (
     Assumption,
     ExpectedColumn,
@@ -30,7 +29,7 @@ from sheetlab.practical.assumptions import (
 )
 from sheetlab.practical.bench import no_bench
 from sheetlab.practical.bench_fields import ReadingField
-from sheetlab.practical.evaluate import Part, ResultValue, evaluate_practical
+from sheetlab.practical.evaluate import Part, ResultValue, evaluate_practical, stated_by
 from sheetlab.practical.forward import BenchError, draw, show, type_up
 from sheetlab.practical.loads import (
     LEAST_LOADS,
@@ -52,6 +51,7 @@ from sheetlab.practical.loads import (
 )
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
+from sheetlab.practical.profile import GUM, Profile
 from sheetlab.practical.standards import read_label
 
 BENCHES = 25
@@ -74,6 +74,8 @@ class Request:
     """Masses at hand, apart from the dead load; empty: any usual step."""
     limit: float = LIMIT
     reason: str = ""
+    profile: Profile | None = None
+    """How the prediction is stated; None: as nobody asked, by the GUM's."""
     benches: int = BENCHES
     benches_of_effects: int = BENCHES_OF_EFFECTS
 
@@ -94,7 +96,7 @@ class Effect:
     step: float
     """In the unit of the step; nan if there is no step."""
     relative: float | None
-    """Expanded uncertainty as a fraction of the result; None if it could not be formed."""
+    """Stated uncertainty as a fraction of the result; None if it could not be formed."""
     of_breaking: float | None
     """Greatest stress as a fraction of the least breaking stress."""
 
@@ -127,6 +129,11 @@ class StressPlan:
     """No schedule fits the masses: the loads are those of hanging all of them."""
 
     @property
+    def breaks_at(self) -> int | None:
+        """The first row, from 1, whose load can break what it hangs on."""
+        return next((i for i, one in enumerate(self.rows, 1) if one.of_breaking >= 1.0), None)
+
+    @property
     def greatest(self) -> Loaded:
         """The row with the greatest stress."""
         return max(self.rows, key=lambda one: one.stress)
@@ -148,6 +155,8 @@ class Plan:
     step_unit: str
     effects: tuple[Effect, ...]
     stress: StressPlan | None
+    profile: Profile | None = None
+    """How the prediction is stated, if that was asked for."""
 
 
 def plan(practical: Practical, request: Request, books: Books) -> Plan:
@@ -170,7 +179,9 @@ def plan(practical: Practical, request: Request, books: Books) -> Plan:
         ) from error
 
 
-def predict(practical: Practical, rows: Mapping[str, int], benches: int) -> ResultValue:
+def predict(
+    practical: Practical, rows: Mapping[str, int], benches: int, profile: Profile = GUM
+) -> ResultValue:
     """The first result as it will be stated, its variances averaged over virtual benches.
 
     Raises
@@ -181,29 +192,30 @@ def predict(practical: Practical, rows: Mapping[str, int], benches: int) -> Resu
     found = []
     for seed in range(benches):
         cells = type_up(show(practical, draw(practical, seed, rows=rows)))
-        one = evaluate_practical(practical, as_cells_show(practical, cells), trials=0).measurand
+        typed = as_cells_show(practical, cells)
+        one = evaluate_practical(practical, typed, trials=0, profile=profile).measurand
         if one is not None and one.budget.standard_uncertainty:
             found.append(one)
     if not found:
         raise BenchError("no result with an uncertainty comes of these assumptions")
-    averaged = _averaged([one.budget for one in found])
+    averaged = _averaged([one.budget for one in found], profile)
     first = min(
         found,
         key=lambda r: abs(r.budget.standard_uncertainty - averaged.standard_uncertainty),
     )
     its = practical.derived[first.definition.quantity].unit
-    spread = averaged.expanded_uncertainty
+    stated, spread, statement = stated_by(profile, its, averaged, first.maximum_error)
     return replace(
         first,
         budget=averaged,
         parts=_averaged_parts([one.parts for one in found]),
-        statement=state(its.from_si(averaged.value), spread / its.factor, its.pretty),
-        stated="expanded",
+        statement=statement,
+        stated=stated,
         stated_uncertainty=spread,
     )
 
 
-def _averaged(budgets: Sequence[Budget]) -> Budget:
+def _averaged(budgets: Sequence[Budget], profile: Profile) -> Budget:
     """A budget with the mean variance of every source."""
     sources: dict[str, Source] = {}
     squares: dict[str, list[float]] = {}
@@ -221,7 +233,7 @@ def _averaged(budgets: Sequence[Budget]) -> Budget:
             spread = replace(source, standard_uncertainty=contribution / sensitivity)
             rows.append((spread, sensitivity))
     value = math.fsum(one.value for one in budgets) / len(budgets)
-    return budget(value, rows)
+    return budget(value, rows, profile.coverage_probability, profile.coverage_factor)
 
 
 def _averaged_parts(benches: Sequence[Sequence[Part]]) -> tuple[Part, ...]:
@@ -274,7 +286,7 @@ class _Planner:
         else:
             benches, effects_benches = self.request.benches, self.request.benches_of_effects
         try:
-            result = predict(practical, rows, benches)
+            result = predict(practical, rows, benches, self.profile)
         except BenchError:
             if stress is not None and stress.refusal is not None:
                 raise SheetlabError(stress.refusal) from None
@@ -299,16 +311,25 @@ class _Planner:
             step_unit="" if step is None else step.unit,
             effects=()
             if stress is not None and stress.all_hung
-            else tuple(self.effects(settings, table, step, effects_benches, result.budget)),
+            else tuple(self.effects(settings, table, step, effects_benches, result)),
             stress=stress,
+            profile=self.request.profile,
         )
+
+    @property
+    def profile(self) -> Profile:
+        return self.request.profile or GUM
 
     def settings(self) -> Settings:
         made = Settings(self.asked)
         made.begin()
         stress = self.asked.stress
         if stress is None:
-            for what, text in (("material", self.request.material), ("gauge", self.request.gauge)):
+            for what, text in (
+                ("material", self.request.material),
+                ("gauge", self.request.gauge),
+                ("masses", _told(self.request.masses)),
+            ):
                 if text:
                     raise SheetlabError(
                         refused(f"the {what} “{text}”", "nothing is loaded here", "no such option")
@@ -318,9 +339,20 @@ class _Planner:
             if self.request.material or stress.material in self.request.settings:
                 self.use_material(made, self.material)
             if self.request.gauge:
+                if stress.diameter in self.request.settings:
+                    raise SheetlabError(
+                        refused(
+                            f"the gauge “{self.request.gauge}” and {stress.diameter} = "
+                            f"{self.request.settings[stress.diameter]}",
+                            "both give the diameter",
+                            "a gauge or a diameter",
+                        )
+                    )
                 self.gauge = self.find_gauge(made)
                 self.use_gauge(made, self.gauge)
-        for name, text in self.request.settings.items():
+        names = made.names()
+        issued = {n: repr(v) for n, v in self.profile.inputs.items() if n in names}
+        for name, text in (issued | dict(self.request.settings)).items():
             made.put(name, text)
         return made
 
@@ -755,9 +787,30 @@ class _Planner:
             yield Finding(
                 "material-unconfirmed",
                 Severity.DOUBTFUL,
-                f"the strength of “{material.name}” is from memory and not confirmed",
+                f"the strength of “{material.name}” is not confirmed",
                 "a breaking stress with a source",
                 "Ask the supplier, or break a piece of the same reel in a guarded test.",
+            )
+        stress = self.asked.stress
+        assert stress is not None
+        choices = self.asked.inputs[stress.material].choices
+        if material.choice and material.choice not in choices:
+            yield Finding(
+                "material-not-listed",
+                Severity.NOTE,
+                f"the practical's list of materials has no “{material.choice}”, which "
+                f"“{material.name}” gives as its choice",
+                f"one of: {', '.join(choices)}",
+                "Correct the file of materials; the plan is made with the usual entry.",
+            )
+        if material.yielding is not None and material.yielding[0] >= material.breaking[0]:
+            yield Finding(
+                "yield-above-breaking",
+                Severity.NOTE,
+                f"the least yield stress given for “{material.name}” is not below its least "
+                "breaking stress: wires of one name differ, and both are the least of many",
+                "a yield stress below the breaking stress",
+                "Keep to the fraction of breaking; watch whether the wire comes back.",
             )
         if material.yielding is None:
             yield Finding(
@@ -818,7 +871,7 @@ class _Planner:
     # -- effects
 
     def effects(
-        self, settings: Settings, table: str, step: Step | None, benches: int, stated: Budget
+        self, settings: Settings, table: str, step: Step | None, benches: int, stated: ResultValue
     ) -> Iterator[Effect]:
         if not benches:
             return
@@ -826,10 +879,8 @@ class _Planner:
         most = settings.practical.tables[table]
         here = settings.rows[table]
         # few benches compare well with each other; their level is that of the stated prediction
-        few = predict(settings.practical, settings.rows, benches).budget
-        scale = abs(
-            stated.expanded_uncertainty / stated.value * few.value / few.expanded_uncertainty
-        )
+        few = predict(settings.practical, settings.rows, benches, self.profile)
+        scale = _relative(stated) / _relative(few)
         counts = sorted({max(least, 3), here, (max(least, 3) + most) // 2, most})
         values = [math.nan] if step is None else [step.value * f for f in (0.5, 1.0, 1.5)]
         masses = self.request.masses if self.steps_fit and step is not None else ()
@@ -852,9 +903,8 @@ class _Planner:
                     if stressed is not None and stressed > REFUSED:
                         yield Effect(rows, value, None, stressed)
                         continue
-                    found = predict(trial.practical, trial.rows, benches).budget
-                    relative = scale * abs(found.expanded_uncertainty / found.value)
-                    yield Effect(rows, value, relative, stressed)
+                    found = predict(trial.practical, trial.rows, benches, self.profile)
+                    yield Effect(rows, value, scale * _relative(found), stressed)
                 except (BenchError, SheetlabError, ArithmeticError, ValueError):
                     yield Effect(rows, value, None, None)
 
@@ -866,6 +916,11 @@ class _Planner:
         column = next(r for r in shown.forward.readings if stress.column in r.keys)
         greatest = max(stress_at(shown, load) for load in shown.true[column.column])
         return greatest / self.material.breaking[0]
+
+
+def _relative(result: ResultValue) -> float:
+    """The stated uncertainty as a fraction of the result."""
+    return abs(result.stated_uncertainty / result.budget.value)
 
 
 def _in_table(settings: Settings, key: str, table: str) -> bool:

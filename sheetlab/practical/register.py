@@ -11,7 +11,7 @@ import calendar
 import datetime
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from functools import lru_cache
 from typing import Any
@@ -32,6 +32,11 @@ LEAST, MOST = 1e-9, 1e9
 DATES = (datetime.date(1950, 1, 1), datetime.date(2150, 1, 1))
 SAME = 1e-6
 """Two numbers of a register that should agree may differ by this fraction."""
+MOST_DIVISIONS = 10.0
+"""A permissible error of more divisions than this is asked about (common practice, no source)."""
+MOST_FRACTION = 0.1
+WIRE_LENGTHS = (0.1, 20.0)
+"""Lengths in m beyond which a wire is asked about (common practice, no source)."""
 LABEL_OFF = 0.05
 """A wire whose measured diameter is off its gauge by more than this is asked about."""
 
@@ -70,6 +75,13 @@ class RegisteredInstrument:
     zeros: tuple[ZeroCheck, ...] = ()
     """Oldest first."""
     place: Place = NOWHERE
+
+    @property
+    def division(self) -> float | None:
+        """Its least count as typed, or as pitch and divisions give it."""
+        if self.least_count is None and self.step is not None and self.divisions:
+            return self.step / self.divisions
+        return self.least_count
 
     @property
     def due(self) -> datetime.date | None:
@@ -145,6 +157,7 @@ def register_problems(register: Register) -> Iterator[Finding]:
         yield from _instrument_problems(one, register)
     for wire in register.wires.values():
         yield from _wire_problems(wire)
+    hung: dict[str, str] = {}
     for setup in register.setups.values():
         named = {
             part: register.instruments.get(same_id(i)) for part, i in setup.instruments.items()
@@ -164,6 +177,13 @@ def register_problems(register: Register) -> Iterator[Finding]:
                     "the same on both sheets",
                     found.place,
                 )
+        if setup.wire and same_id(setup.wire) in hung:
+            yield _mismatch(
+                f"the wire {setup.wire} hangs at {hung[same_id(setup.wire)]} and at {setup.id}",
+                "each wire at one set-up",
+                setup.place,
+            )
+        hung[same_id(setup.wire)] = setup.id
         if setup.wire and same_id(setup.wire) not in register.wires:
             yield _mismatch(
                 f"the set-up {setup.id} names the wire “{setup.wire}”, which the sheet Wires does "
@@ -183,6 +203,34 @@ def _instrument_problems(one: RegisteredInstrument, register: Register) -> Itera
                 "least count = pitch or main division ÷ divisions",
                 one.place,
             )
+    if one.kind == "nominal" and (one.step or one.divisions):
+        yield _mismatch(
+            f"{one.id} is of the kind nominal, and has a pitch or divisions",
+            "a value that is marked and not read (a mass), or another kind",
+            one.place,
+        )
+    least = one.division
+    if one.limit is not None and one.relative and one.limit > MOST_FRACTION:
+        yield _mismatch(
+            f"{one.id}: the permissible error is {100 * one.limit:.3g} % of the reading",
+            f"a fraction up to {MOST_FRACTION:g} (0.005 is half a per cent)",
+            one.place,
+        )
+    if one.limit is not None and not one.relative and least and one.limit > MOST_DIVISIONS * least:
+        yield _mismatch(
+            f"{one.id}: the permissible error is {one.limit:g} {one.unit}, which is "
+            f"{one.limit / least:.3g} divisions",
+            f"a permissible error of a few divisions, in {one.unit}",
+            one.place,
+        )
+    for zero in one.zeros:
+        most = max(one.step or 0.0, MOST_DIVISIONS * (least or 0.0))
+        if most and abs(zero.zero) > most:
+            yield _mismatch(
+                f"{one.id}: the zero error of {zero.on} is {zero.zero:g} {one.unit}",
+                f"a zero error within {most:g} {one.unit}, in the unit of the instrument",
+                one.place,
+            )
     if one.setup and register.setups and same_id(one.setup) not in register.setups:
         yield _mismatch(
             f"{one.id} is kept at “{one.setup}”, which the sheet Set-ups does not have",
@@ -192,6 +240,12 @@ def _instrument_problems(one: RegisteredInstrument, register: Register) -> Itera
 
 
 def _wire_problems(wire: Wire) -> Iterator[Finding]:
+    if wire.length is not None and not WIRE_LENGTHS[0] <= wire.length <= WIRE_LENGTHS[1]:
+        yield _mismatch(
+            f"{wire.id} is {wire.length:g} m long",
+            f"a length in metres, from {WIRE_LENGTHS[0]:g} to {WIRE_LENGTHS[1]:g}",
+            wire.place,
+        )
     named = read_gauge(wire.gauge)
     if wire.gauge and named is None:
         yield _mismatch(
@@ -417,6 +471,45 @@ def bind(
     return Bound(found.id, today.isoformat(), tuple(instruments), bound_wire), tuple(findings)
 
 
+def unlike_practicals(register: Register, practicals: Iterable[Practical]) -> Iterator[Finding]:
+    """Set-ups whose instruments are of another kind or unit than practicals ask, and materials of
+    wires that no practical has in its list."""
+    parts: dict[str, Instrument] = {}
+    materials: dict[str, str] = {}
+    for practical in practicals:
+        for one in practical.definition.instruments:
+            parts.setdefault(one.id, one)
+        for its in practical.definition.inputs:
+            if its.register == "wire.material":
+                materials |= {choice.casefold(): choice for choice in its.choices}
+    for setup in register.setups.values():
+        for part, name in setup.instruments.items():
+            found = register.instruments.get(same_id(name))
+            problem = _unlike(parts[part], found) if part in parts and found is not None else None
+            if problem is not None:
+                yield problem
+    for wire in register.wires.values():
+        if wire.material and materials and wire.material.casefold() not in materials:
+            yield _mismatch(
+                f"{wire.id}: “{wire.material}” is on no practical's list of materials",
+                f"one of: {', '.join(materials.values())} (otherwise groups choose it themselves)",
+                wire.place,
+                Severity.NOTE,
+            )
+
+
+def days_ahead(register: Register, today: datetime.date) -> Iterator[Finding]:
+    """Checks and zero errors of days that have not come yet."""
+    for one in register.instruments.values():
+        days = [one.checked, *(zero.on for zero in one.zeros)]
+        for day in sorted({day for day in days if day is not None and day > today}):
+            yield _mismatch(
+                f"{one.id} was checked on {day}, a day that has not come yet",
+                f"a day up to {today}",
+                one.place,
+            )
+
+
 def checks_due(register: Register, today: datetime.date) -> Iterator[Finding]:
     """Instruments of a register whose next check was due before a day."""
     for one in register.instruments.values():
@@ -457,9 +550,6 @@ def _bound_instrument(
     def here(value: float | None) -> float | None:
         return None if value is None else float(f"{value * ratio:.12g}")
 
-    least = its.least_count
-    if least is None and its.step is not None and its.divisions:
-        least = its.step / its.divisions
     limit, findings = its.limit, []
     if limit is not None and one.limit is not None and its.relative != one.limit.relative:
         kinds = ("in its unit", "as a fraction")
@@ -479,7 +569,7 @@ def _bound_instrument(
         its.id,
         here(its.step),
         its.divisions,
-        here(least),
+        here(its.division),
         limit if its.relative else here(limit),
         "" if its.checked is None else its.checked.isoformat(),
         "" if due is None else due.isoformat(),

@@ -75,6 +75,13 @@ MICROMETER_LIMITS = (
     ScaleLimit("vernier caliper, 0.05 mm, up to 300 mm", "± 50 µm", "DIN 862", _UNCONFIRMED),
     ScaleLimit("vernier caliper, 0.02 mm, up to 100 mm", "± 20 µm", "DIN 862", _UNCONFIRMED),
 )
+LEVEL_LIMITS = (
+    ScaleLimit(
+        "bubble set by hand with a micrometer screw", "± 2 divisions of the screw",
+        "common practice", "no source",
+    ),
+)  # fmt: skip
+"""How far one setting of a bubble may lie from their mean."""
 
 GaugeSystem = Literal["SWG", "AWG"]
 _SWG_INCH = (

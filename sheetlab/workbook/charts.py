@@ -161,6 +161,8 @@ def share_chart(book: Any, sheet: str, first_row: int, count: int, symbol: str) 
             "name_font": font,
             "num_font": font,
             "num_format": "0%",
+            # the axis of sources runs downwards, so its high end is below, where the title is
+            "label_position": "high",
             "min": 0,
             "max": 1,
             "major_unit": 0.2,
@@ -180,12 +182,13 @@ def _formula(data: ChartData, column: int) -> str:
 
 
 def _marker(i: int) -> dict[str, Any]:
-    # filled: Calc draws no border, so that a hollow mark would not be seen
+    # filled: Calc draws no border, so that a hollow mark would not be seen; where points of the
+    # first two series coincide, both are seen, whichever a program draws on top
     colour = SERIES[i % len(SERIES)]
-    shape = ("circle", "diamond", "square", "triangle")[i % 4]
+    shape, size = (("circle", 6), ("x", 9), ("square", 6), ("triangle", 7))[i % 4]
     return {
         "type": shape,
-        "size": 7 if shape == "diamond" else 6,
+        "size": size,
         "border": {"color": colour},
         "fill": {"color": colour},
     }

@@ -100,7 +100,7 @@ def _evaluated(
         refusal = _not_written(target, f"could not be written: {error.strerror or error}")
         return FileOutcome(path, assessment, (refusal, *assessment.findings), None)
     except Exception as error:  # a file built oddly is read, and cannot take the sheets
-        return FileOutcome(path, assessment, (_unexpected(path, error), *assessment.findings), None)
+        return FileOutcome(path, assessment, (unexpected(path, error), *assessment.findings), None)
     return FileOutcome(path, assessment, assessment.findings, target)
 
 
@@ -140,7 +140,7 @@ def _assessed(
     except ArithmeticError as error:
         return FileOutcome(path, None, (_beyond_arithmetic(path, error),), None), None
     except Exception as error:  # the last boundary: one odd file never stops the others
-        return FileOutcome(path, None, (_unexpected(path, error),), None), None
+        return FileOutcome(path, None, (unexpected(path, error),), None), None
     return FileOutcome(path, assessment, assessment.findings, None), filled
 
 
@@ -225,7 +225,8 @@ def stamp(path: Path) -> tuple[int, int, int] | None:
     return found.st_mtime_ns, found.st_size, found.st_ino
 
 
-def _unexpected(path: Path, error: Exception) -> Finding:
+def unexpected(path: Path, error: Exception) -> Finding:
+    """That a file was too odd for what reads it."""
     return Finding(
         "file-unreadable",
         Severity.STOP,

@@ -31,9 +31,14 @@ FEW_FINDINGS = 7
 LEAST_BAR = 0.001
 MOST_BARS = 2
 MOST_POINTS = 40
+ROW_HEIGHT, UPRIGHT_HEIGHT = 15.0, 740.0
+"""Points: of a row that is left as it is, and between the margins of an upright page."""
+LEAST_SCALE = 0.65
 LONGEST_TITLE = 31
 """Characters of a sheet's title in every spreadsheet program."""
-BUDGET_WIDTHS = (4.6, 0.6, 1.1, 1.0, 0.8, 1.1, 0.9, 1.0, 1.1, 1.2, 0.9)
+BUDGET_WIDTHS = (2.7, 0.5, 1.0, 1.0, 0.7, 1.0, 0.75, 0.85, 1.1, 1.1, 0.8)
+LINES_WIDTHS = (1.2, 0.5, 0.95, 0.95, 1.0, 1.0, 1.2, 1.0, 1.1, 1.0)
+"""Widths of both are such that a usual sheet prints on one upright page, and is still read."""
 
 
 def write_results(
@@ -65,6 +70,8 @@ class _Page:
     styles: Styles
     widths: Sequence[float]
     row: int = 0
+    more: float = 0.0
+    """Points by which the rows so far are higher than rows are of themselves."""
 
     @property
     def columns(self) -> int:
@@ -82,14 +89,20 @@ class _Page:
             its = self.styles(style)
             self.sheet.merge_row(self.row, 0, self.columns - 1, its)
             self.sheet.put(self.row, 0, text, its)
-        self.sheet.set_row(self.row, max(lines * 14.0 * size / 10 + 3, 17))
+        self.end_row(max(lines * 14.0 * size / 10 + 3, 17))
+
+    def end_row(self, height: float) -> None:
+        self.sheet.set_row(self.row, height)
+        self.more += height - ROW_HEIGHT
         self.row += 1
+
+    def on_one_page(self) -> None:
+        """Print an upright sheet on one page, unless its letters would get too small for that."""
+        if self.row * ROW_HEIGHT + self.more <= UPRIGHT_HEIGHT / LEAST_SCALE:
+            self.sheet.fit_to_pages(1, 1)
 
     def gap(self) -> None:
         self.row += 1
-
-    def break_page(self) -> None:
-        self.sheet.set_h_pagebreaks([self.row])
 
     def table(self, rows: Sequence[Sequence[Any]], spans: Sequence[int] = ()) -> None:
         """A heading row, then rows of texts and numbers; a value may span several columns."""
@@ -101,8 +114,7 @@ class _Page:
                     room = 0.88 * sum(self.widths[column : column + span]) - 0.8
                     most = max(most, lines_needed(value, room))
                 column += span
-            self.sheet.set_row(self.row, most * 13.5 + 4)
-            self.row += 1
+            self.end_row(most * 13.5 + 4)
 
     def cell(self, column: int, width: int, value: Any, head: bool) -> None:
         text = isinstance(value, str)
@@ -143,8 +155,8 @@ class _Results:
 
     def write(self) -> None:
         self.evaluation(self.page("Evaluation", (4, 1, 1, 1, 1, 1)))
-        self.budget(self.page("Budget", BUDGET_WIDTHS, landscape=True))
-        self.lines(self.page("Lines", (2.4, *[1] * 11), landscape=True))
+        self.budget(self.page("Budget", BUDGET_WIDTHS))
+        self.lines(self.page("Lines", LINES_WIDTHS))
         charts = self.working(self.page("Working", [1] * 14, landscape=True))
         self.graphs(self.page("Graphs", [1] * 9), charts)
         self.findings(self.page("Findings", (2, 1, 4, 3, 4), landscape=True))
@@ -232,7 +244,7 @@ class _Results:
         page.line("Findings", "heading")
         for finding in grave[:FEW_FINDINGS]:
             where = f"{finding.place.sheet} {finding.place.cell}".strip()
-            page.line(f"{where}: {finding.message}" if where else finding.message)
+            page.line(f"{where}: {finding.message}" if where else _sentence(finding.message))
         left = len(self.assessment.findings) - min(len(grave), FEW_FINDINGS)
         if left:
             page.line(f"{left} more on the sheet {self.titles['Findings']}.", "note")
@@ -252,7 +264,7 @@ class _Results:
                 [
                     "source of uncertainty", "type", "distribution", "half-width or s",
                     "divisor", "standard uncertainty u", "unit", "degrees of freedom",
-                    "sensitivity c", "contribution |c| u", "share of variance",
+                    "sensitivity c", "contribution\n|c| u", "share of variance",
                 ]
             ]  # fmt: skip
             scale = its.unit.factor
@@ -283,9 +295,6 @@ class _Results:
                     "-", "−"
                 ),
             )
-        if bars:
-            # the tables fill a page
-            page.break_page()
         for label, note in notes.items():
             page.line(f"{label}: {note}", "rule")
         page.gap()
@@ -293,6 +302,7 @@ class _Results:
             chart = share_chart(self.book, self.titles["Budget"], top, count, symbol)
             page.sheet.insert_chart(page.row, 0, chart, {"description": "Shares of variance"})
             page.row += 8 + count
+        page.on_one_page()
 
     # -- lines -------------------------------------------------------------------------------
 
@@ -304,6 +314,7 @@ class _Results:
             self.line_study(page, one)
         for curve in curves.values():
             self.curve(page, curve)
+        page.on_one_page()
 
     def line_study(self, page: _Page, one: LineStudy) -> None:
         line = one.line
@@ -327,7 +338,7 @@ class _Results:
                     by.remark,
                 ]
             )
-        page.table(rows, (2, 1, 1, 1, 1, 6))
+        page.table(rows, (3, 1, 1, 1, 1, 3))
         page.line(self.words.scatter_line(line))
         for text in self.words.study_lines(one):
             page.line(text)
@@ -383,7 +394,7 @@ class _Results:
                 [parameter.title, its.from_si(curve.fit.parameters[i]), wide / its.factor,
                  its.pretty]
             )  # fmt: skip
-        page.table(rows, (2, 1, 1, 1))
+        page.table(rows, (3, 1, 1, 1))
         spread = significant(curve.fit.residual_deviation / y_unit.factor, 3)
         page.line(
             f"Standard deviation about the curve {spread} {y_unit.pretty}, "
@@ -593,7 +604,7 @@ class _Results:
             page.gap()
             residuals = [sign * p.residual / y_unit.factor for p in line.fit.points]
             high = max([1e-12, *(abs(r) for r in residuals)])
-            titles = ("Residuals", d.x_title, f"reading − line / {y_unit.pretty}")
+            titles = ("Residuals", d.x_title, f"(reading − line) / {y_unit.pretty}".rstrip(" /"))
             updown = axis([-high, high])
             chart = residual_chart(self.book, data, titles, (across, _wide(updown)))
             page.sheet.insert_chart(page.row, 0, chart, {"description": "Residuals"})

@@ -23,6 +23,10 @@ SERIES = ("#1D4E68", "#B4632B", "#5B7F3B", "#7A4E8A")
 LINE = "#303A40"
 FONT = "Arial"
 MOST_IN_FOOTER = 80
+FOOTER_SIZE = 8.0
+UPRIGHT_FOOTER, LYING_FOOTER = 523.0, 770.0
+"""Points between the margins of an A4 page."""
+PAGE_IN_FOOTER = "   page 100 of 100   "
 
 BOOK_OPTIONS: dict[str, Any] = {
     "in_memory": True,
@@ -54,6 +58,8 @@ _STYLES: dict[str, dict[str, Any]] = {
         "border": 1,
         "border_color": RULE,
     },
+    "column-upright": {"bold": True, "font_size": 9, "align": "center", "valign": "vcenter",
+                       "bg_color": BAND, "border": 1, "border_color": RULE, "rotation": 90},
     "number-label": {"align": "center", "border": 1, "border_color": RULE, "font_color": SOFT},
     "input": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
               "align": "center"},
@@ -116,9 +122,12 @@ def set_page(sheet: Any, landscape: bool, title: str, whose: str) -> None:
     sheet.set_margins(left=0.5, right=0.5, top=0.6, bottom=0.7)
     if landscape:
         sheet.set_landscape()
-    left, group = map(_in_footer, (title, whose))
     # nothing stands in the middle, where a long name would run into it
-    between = "   " if len(left) + len(group) <= MOST_IN_FOOTER else "\n "
+    room = LYING_FOOTER if landscape else UPRIGHT_FOOTER
+    room -= _footer_width(sheet.name + PAGE_IN_FOOTER)
+    left, group = (_in_footer(text, room) for text in (title, whose))
+    together = _footer_width(f"{left}   {group}") <= room
+    between = "   " if together and len(left) + len(group) <= MOST_IN_FOOTER else "\n "
     # without the space a digit behind the font size would be read as part of it
     sheet.set_footer(f"&L&8 {left}{between}{group}&R&8 &A   page &P of &N")
 
@@ -129,13 +138,21 @@ def chart_text(text: str) -> str:
     return f" {text}" if text.startswith("=") else text
 
 
-def _in_footer(text: str) -> str:
-    """A text of which no part is a code for a picture, a path, a font …"""
+def _in_footer(text: str, room: float = LYING_FOOTER) -> str:
+    """A text, cut to a room, of which no part is a code for a picture, a path, a font …"""
     # the file library takes these two for codes even if the sign is doubled
     text = re.sub(r"&(?=[G\[])", "& ", harmless(text))[:MOST_IN_FOOTER]
-    while len(text) + text.count("&") > MOST_IN_FOOTER:
+    while len(text) + text.count("&") > MOST_IN_FOOTER or _footer_width(text) > room:
         text = text[:-1]
     return text.replace("&", "&&")
+
+
+def _footer_width(text: str) -> float:
+    """How wide a text is in a footer at most, in points (widths of Arial: from memory)."""
+    return FOOTER_SIZE * sum(
+        1.02 if c in "MWm@%…" or ord(c) > 0x24F else 0.78 if c.isupper() or c in "w&+" else 0.556
+        for c in text
+    )
 
 
 def decimals_format(decimals: int | None) -> str:

@@ -5,12 +5,18 @@ from __future__ import annotations
 import datetime
 import io
 import textwrap
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sheetlab.formula.render import NotInCellsError, cell_condition, cell_formula, quoted
+from sheetlab.formula.render import (
+    NotInCellsError,
+    cell_condition,
+    cell_formula,
+    cell_outside,
+    quoted,
+)
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import START_PREFIX, CheckField, DerivedField, InputField
@@ -34,6 +40,7 @@ from sheetlab.workbook.layout import (
     ValueRow,
     heading,
 )
+from sheetlab.workbook.plausible import Asked, as_read, asked_beside
 from sheetlab.workbook.style import Styles, decimals_format, lines_needed, set_page
 
 __all__ = ["Typed", "as_cells_show", "write_template"]
@@ -41,6 +48,8 @@ __all__ = ["Typed", "as_cells_show", "write_template"]
 COLUMN_WIDTH = 10.3
 LINE_HEIGHT = 14.0
 ROWS_OF_A_PAGE = 60
+UPRIGHT_COLUMNS = 10
+"""Columns beyond which a sheet prints on a page that lies, lest its letters get small."""
 GRID_ROW_HEIGHT = 27.0
 VALUE_ROW_HEIGHT = 19.0
 EPOCH = datetime.datetime(2020, 1, 1)  # no clock in the file: same inputs, same bytes
@@ -95,6 +104,9 @@ class _Writer:
     bound: Bound | None
     its: Identity | None
     numbers: Numbers = None  # type: ignore[assignment]
+    implied: Mapping[str, tuple[Asked, ...]] = field(default_factory=dict)
+    as_read: Layout = None  # type: ignore[assignment]
+    numbers_as_read: Numbers = None  # type: ignore[assignment]
 
     @property
     def practical(self) -> Practical:
@@ -107,7 +119,10 @@ class _Writer:
             if key in self.layout.slots
         }
         self.typed = typed
-        self.numbers = Numbers(self.practical, as_cells_show(self.practical, typed))
+        shown = as_cells_show(self.practical, typed)
+        self.numbers = Numbers(self.practical, shown)
+        self.implied, self.as_read = asked_beside(self.layout), as_read(self.layout)
+        self.numbers_as_read = Numbers(self.as_read.practical, shown)
         for sheet in self.layout.sheets:
             self.sheet(sheet)
         self.identity()
@@ -126,6 +141,12 @@ class _Writer:
             values[0] = self.profile.inputs.get(one.key, one.default)
         return values
 
+    @property
+    def of_wire(self) -> str:
+        """Key of the first input that takes a fact of the wire."""
+        inputs = self.practical.definition.inputs
+        return next((one.id for one in inputs if one.register.startswith("wire.")), "")
+
     def label(self, title: str) -> str:
         """Which instrument of the register to take, for the heading of one."""
         if self.bound is None:
@@ -139,7 +160,8 @@ class _Writer:
 
     def sheet(self, plan: SheetLayout) -> None:
         sheet = self.book.add_worksheet(plan.title)
-        set_page(sheet, plan.landscape, self.practical.definition.title, self.start_text())
+        lying = plan.landscape or plan.columns > UPRIGHT_COLUMNS
+        set_page(sheet, lying, self.practical.definition.title, self.start_text())
         sheet.set_column(0, plan.columns - 1, COLUMN_WIDTH)
         sheet.print_area(0, 0, max(plan.rows - 1, 0), plan.columns - 1)
         sheet.fit_to_pages(1, 1 if plan.rows <= ROWS_OF_A_PAGE else 0)
@@ -154,6 +176,14 @@ class _Writer:
                     self.grid(sheet, block, cells)
                 case Picture():
                     self.picture(sheet, block, plan.columns)
+        typed = [
+            (slot.row, slot.column)
+            for key, slot in self.layout.slots.items()
+            if slot.sheet == plan.title and key in self.practical.inputs
+        ]
+        if typed:
+            # the cursor waits where typing begins
+            sheet.set_selection(*min(typed), *min(typed))
         sheet.protect("", {"format_columns": True, "format_rows": True})
 
     def text(self, sheet: Any, block: Text, columns: int) -> None:
@@ -192,6 +222,8 @@ class _Writer:
         one = self.practical.field(block.key)
         row = block.row
         label = one.title if not one.symbol else f"{one.title}  {one.symbol}"
+        if self.bound is not None and self.bound.wire is not None and block.key == self.of_wire:
+            label += f"   (take the one labelled {self.bound.wire.id})"
         style = self.styles("label")
         sheet.merge_range(row, 0, row, LABEL_COLUMNS - 1, "", style)
         sheet.write_string(row, 0, label, style)
@@ -214,10 +246,12 @@ class _Writer:
             sheet.write_string(row, slot.column + 1, one.unit.pretty, self.styles("unit"))
         # what only the evaluation works out has no number to ask about
         asked = isinstance(one, InputField) or self.in_cells(one, cells)
-        message = self.messages(block.checks, (block.key,) if asked else (), None, cells)
+        typed = (block.key,) if asked else ()
+        implied = self.implied.get(block.key, ())
+        message = self.messages(block.checks, typed, implied, None, cells)
         if message:
             first = slot.column + 2
-            if block.checks:
+            if block.checks or implied:
                 sheet.set_row(row, max(GRID_ROW_HEIGHT, lines * LINE_HEIGHT + 2))
             self.message_cell(sheet, row, first, columns - 1, *message)
 
@@ -241,12 +275,13 @@ class _Writer:
             for row in range(block.rows):
                 self.worked_cell(sheet, key, row, slot, cells)
         typed = tuple(k for k in block.columns if k in self.practical.inputs)
+        implied = self.implied.get(str(self.practical.field(block.columns[0]).table), ())
         label = self.styles("number-label")
         for row in range(block.rows):
             line = block.first_row + row
             sheet.set_row(line, GRID_ROW_HEIGHT)
             sheet.write_number(line, 0, row + 1, label)
-            message = self.messages(block.checks, typed, row, cells)
+            message = self.messages(block.checks, typed, implied, row, cells)
             if message:
                 self.message_cell(sheet, line, first, last, *message)
 
@@ -263,7 +298,11 @@ class _Writer:
             else:
                 sheet.write_number(row, slot.column, value, cell_style)
         last = slot.row + slot.rows - 1
-        sheet.data_validation(slot.row, slot.column, last, slot.column, _validation(one))
+        rule = {
+            key: self.profile.sentence(text) if key.endswith("_message") else text
+            for key, text in _validation(one).items()
+        }
+        sheet.data_validation(slot.row, slot.column, last, slot.column, rule)
 
     def worked_cell(
         self, sheet: Any, key: str, row: int | None, slot: Slot, cells: LayoutCells
@@ -298,6 +337,7 @@ class _Writer:
         self,
         checks: Sequence[CheckField],
         typed: Sequence[str],
+        implied: Sequence[Asked],
         row: int | None,
         cells: LayoutCells,
     ) -> tuple[str, str] | None:
@@ -328,10 +368,13 @@ class _Writer:
                 continue
             broken = evaluate(check.node, self.numbers, row) is False
             asked.append((f"IF({missing},FALSE,NOT({condition}))", check.question, broken))
+        # a reading that is wrong in itself was asked about before what comes of it
+        asked += self.implausible(implied, row, cells)
         if not asked:
             return None
         formula, value = '""', ""
-        for test, question, broken in reversed(asked):
+        for test, text, broken in reversed(asked):
+            question = self.profile.sentence(text)
             formula = f"IF({test},{quoted(question)},{formula})"
             value = question if broken else value
         return f"={formula}", value
@@ -371,6 +414,31 @@ class _Writer:
             tests.append(f"AND(ISNUMBER({cell}),{_any_of(sides)})")
             asked[question] = tests, found or off
         return [(_any_of(tests), question, off) for question, (tests, off) in asked.items()]
+
+    def implausible(
+        self, implied: Sequence[Asked], row: int | None, cells: LayoutCells
+    ) -> Iterator[tuple[str, str, bool]]:
+        """Questions about what comes of the cells here, whether or not it is shown."""
+        for one in implied:
+            its, numbers = self.practical.derived[one.key], self.numbers
+            limits = its.unit, one.low, one.high
+            try:
+                test = cell_outside(its.node, cells, row, *limits)
+            except NotInCellsError:
+                numbers, plain = self.numbers_as_read, self.as_read.source(cells.sheet)
+                node = self.as_read.practical.derived[one.key].node
+                try:
+                    test = cell_outside(node, plain, row, *limits)
+                except NotInCellsError:
+                    continue
+            value = numbers.shown(one.key, row)
+            title = textwrap.shorten(f"{its.title[:1].upper()}{its.title[1:]}", 90, placeholder="…")
+            yield (
+                test,
+                f"{title}: from {one.low:g} to {one.high:g} {its.unit.pretty} is expected. "
+                "Are all readings in the unit of their heading?",
+                value is not None and not one.low <= value <= one.high,
+            )
 
     def identity(self) -> None:
         sheet = self.book.add_worksheet(IDENTITY)

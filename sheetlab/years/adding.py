@@ -20,7 +20,7 @@ from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
 from sheetlab.practical.register import same_id
 from sheetlab.workbook.evaluate_file import assess_file
-from sheetlab.years.codes import KeyList, codes_of, key_list_refused, last_day, read_codes
+from sheetlab.years.codes import KeyList, codes_of, last_day, not_saved, read_codes
 from sheetlab.years.database import database_of, head_of, insert, no_database, note_head, opened
 from sheetlab.years.ledger import (
     NOTED,
@@ -267,9 +267,11 @@ class _Writer:
 
     def append(self, found: Sequence[_Read]) -> list[Added]:
         """What became of some workbooks; all of it is on the disk."""
-        if not any(one.entries for one in found) and not database_of(self.archive).exists():
-            # where nothing could be taken there is no archive to begin
-            return [Added(one.path, finding=one.finding) for one in found]
+        if not database_of(self.archive).exists():
+            if not any(one.entries for one in found):
+                # where nothing could be taken there is no archive to begin
+                return [Added(one.path, finding=one.finding) for one in found]
+            read_codes(self.codes).try_folder()
         with locked(self.archive, self.wait):
             keys = read_codes(self.codes)
             with opened(database_of(self.archive)) as connection:
@@ -281,8 +283,7 @@ class _Writer:
                 try:
                     keys.save()
                 except OSError as error:
-                    reason = f"it cannot be written: {error.strerror or error}"
-                    raise SheetlabError(key_list_refused(self.codes, reason)) from error
+                    raise SheetlabError(not_saved(self.codes, error)) from error
                 rows = [row for one in added for row in one.rows]
                 self.rows += len(rows)
                 if rows:

@@ -29,9 +29,9 @@ HEADING_ROW = 3
 
 HEADINGS: Mapping[str, tuple[str, int]] = {
     "number": ("row", 6), "year": ("year", 7), "practical": ("practical", 17),
-    "setup": ("set-up", 9), "code": ("code", 14), "revision": ("revision", 9),
-    "replaces": ("replaces row", 9), "result": ("id of the result", 9), "title": ("result", 20),
-    "symbol": ("symbol", 8), "statement": ("as stated", 40), "value": ("value", 12),
+    "setup": ("set-up", 9), "code": ("code", 12), "revision": ("revision", 9),
+    "replaces": ("replaces row", 9), "result": ("id of the result", 9), "title": ("result", 52),
+    "symbol": ("symbol", 8), "statement": ("as stated", 44), "value": ("value", 12),
     "u": ("u", 11), "expanded": ("U", 11), "k": ("k", 6),
     "dof": ("effective degrees of freedom", 11),
     "unit": ("unit", 12), "shown": ("shown in", 9), "status": ("status", 10),
@@ -44,7 +44,7 @@ HEADINGS: Mapping[str, tuple[str, int]] = {
 }  # fmt: skip
 NUMBER_HEADINGS: Mapping[str, tuple[str, int]] = {
     "row": ("row", 7), "position": ("position", 9), "kind": ("kind", 12), "id": ("id", 16),
-    "title": ("name", 44), "value": ("value", 13), "u": ("u", 12), "unit": ("unit", 12),
+    "title": ("name", 78), "value": ("value", 13), "u": ("u", 12), "unit": ("unit", 12),
     "shown": ("shown in", 10),
 }  # fmt: skip
 PRINTED = "replaces"

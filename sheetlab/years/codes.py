@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import datetime
 import io
+import os
+import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -57,6 +59,14 @@ class KeyList:
         self.changed = len(self.names) < before
         return before - len(self.names)
 
+    def try_folder(self) -> None:
+        """Refuse a list that could not be saved where it is to lie, before anything is begun."""
+        try:
+            with tempfile.TemporaryFile(dir=Path(os.path.realpath(self.path)).parent):
+                pass
+        except OSError as error:
+            raise SheetlabError(not_saved(self.path, error)) from error
+
     def save(self) -> None:
         """Write the list if it has changed."""
         if not self.changed:
@@ -107,3 +117,8 @@ def key_list_refused(path: Path, why: str) -> Finding:
         "Give another name with --codes. Nothing was added.",
         Place(path.name),
     )
+
+
+def not_saved(path: Path, error: OSError) -> Finding:
+    """That a list of codes cannot be written."""
+    return key_list_refused(path, f"it cannot be written: {error.strerror or error}")

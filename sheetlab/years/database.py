@@ -75,6 +75,10 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
         if connection is not None:
             # what was not committed is taken back
             connection.close()
+            with contextlib.suppress(OSError):
+                # begun in vain
+                if not path.stat().st_size:
+                    path.unlink()
 
 
 @contextlib.contextmanager

@@ -423,13 +423,21 @@ def sight_text(one: Drift) -> str:
         year, last = one.years[-1]
         least = _size(last.least, one)
         parts.append(f"the mean of {year} ({last.count} values) off by less than {least}")
-    text = f"Not to be seen: {'; '.join(parts)}."
-    if its.baseline.count < BASELINE:
-        text += (
-            f" Only {its.baseline.count} values set the limits, so these are wide; more values "
-            "(--baseline, --baseline-years) narrow them."
-        )
-    return text
+    return f"Not to be seen: {'; '.join(parts)}."
+
+
+def few_text(found: Sequence[Drift]) -> str:
+    """A sentence about limits that rest on few values, once for all series; empty if none do."""
+    counts = [one.chart.baseline.count for one in found if one.chart is not None]
+    few = [count for count in counts if count < BASELINE]
+    if not few:
+        return ""
+    span = f"{min(few)}" if min(few) == max(few) else f"{min(few)} to {max(few)}"
+    which = "" if len(few) == len(counts) else f" of {len(few)} of these {len(counts)} series"
+    return (
+        f"Only {span} values set the limits{which}, so these are wide; more values (--baseline, "
+        "--baseline-years) narrow them."
+    )
 
 
 def _size(value: float, one: Drift) -> str:
@@ -454,6 +462,9 @@ def drift_lines(found: Sequence[Drift], brief: bool = False) -> Iterator[str]:
             yield f"    What to do: {one.advice}"
         if not one.alarm and one.chart is not None:
             yield f"    {sight_text(one)}"
+    few = few_text([one for one in found if one.signals or not brief])
+    if few:
+        yield few
     many = sum(bool(one.signals) for one in found)
     waiting = sum(one.chart is None for one in found)
     quiet = len(found) - many - waiting

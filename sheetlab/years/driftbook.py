@@ -17,6 +17,7 @@ from sheetlab.workbook.longbook import open_long
 from sheetlab.workbook.package import open_elsewhere, write_atomically
 from sheetlab.workbook.style import (
     ALERT,
+    FONT,
     LINE,
     SERIES,
     SOFT,
@@ -26,7 +27,15 @@ from sheetlab.workbook.style import (
     set_page,
 )
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
-from sheetlab.years.drift import KINDS, RULE_SOURCES, Drift, sight_text, signal_text, state_text
+from sheetlab.years.drift import (
+    KINDS,
+    RULE_SOURCES,
+    Drift,
+    few_text,
+    sight_text,
+    signal_text,
+    state_text,
+)
 
 SIGNALS, CHARTS, NUMBERS = "Signals", "Charts", "Numbers"
 TITLE = "Drift of apparatus and instruments"
@@ -34,11 +43,11 @@ CHART_WIDTH, CHART_HEIGHT = 540, 300
 ROWS_A_CHART = 17
 CHARTS_A_PAGE = 2
 COLUMNS = (
-    ("practical", 16), ("where", 18), ("series", 34), ("unit", 8), ("order", 7), ("row", 7),
-    ("year", 7), ("code", 14), ("status", 10), ("sets the limits", 9), ("value", 11),
-    ("lower limit", 11), ("centre", 11), ("upper limit", 11), ("value with a signal", 11),
-    ("moving average", 11), ("its lower limit", 11), ("its upper limit", 11),
-    ("average with a signal", 11),
+    ("practical", 16), ("where", 15), ("series", 34), ("unit", 6), ("order", 6), ("row", 6),
+    ("year", 6), ("code", 11), ("status", 9), ("sets the limits", 8), ("value", 10),
+    ("lower limit", 10), ("centre", 10), ("upper limit", 10), ("value with a signal", 10),
+    ("moving average", 10), ("its lower limit", 10), ("its upper limit", 10),
+    ("average with a signal", 10),
 )  # fmt: skip
 _AT = {name: i for i, (name, _) in enumerate(COLUMNS)}
 HEADING_ROW = 2
@@ -146,6 +155,9 @@ def _signals(book: Any, styles: Styles, found: Sequence[Drift], source: str) -> 
     line = _headings(sheet, styles, line + 1, heads)
     for one in found:
         line = _texts(sheet, styles, line, (*_names(one), _limits(one), state_text(one)), widths)
+    few = few_text(found)
+    if few:
+        _note(sheet, styles, line, few, sum(widths))
     _note(sheet, styles, line + 1, RULE_SOURCES, sum(widths))
 
 
@@ -330,10 +342,12 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     title = f"{one.series.name}: {what}"
     finish(chart, (title, _order_title(one), y_title), (_order_axis(one), scale))
     chart.set_title(
-        {"name": chart_text(title), "name_font": {"name": "Arial", "size": 10, "bold": True}}
+        {"name": chart_text(title), "name_font": {"name": FONT, "size": 10, "bold": True}}
     )
     # the second limit needs no entry of its own
-    chart.set_legend({"position": "bottom", "delete_series": [3], "font": {"size": 9}})
+    chart.set_legend(
+        {"position": "bottom", "delete_series": [3], "font": {"name": FONT, "size": 9}}
+    )
     chart.set_size({"width": CHART_WIDTH, "height": CHART_HEIGHT})
     return chart
 

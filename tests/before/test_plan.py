@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import partial
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from sheetlab.finding import SheetlabError
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.loads import Masses
 from sheetlab.practical.planning import Request
+from sheetlab.practical.profile import BUILT_IN, Profile
 
 WIRE = "wire-stretching"
 OWN = """
@@ -180,6 +182,47 @@ def test_materials_of_ones_own(tmp_path: Path) -> None:
     assert {"material-unconfirmed", "no-yield-stress"} <= codes
 
 
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ((WIRE, "--gauge", "SWG 25", "--set", "d=0.6"), "both give the diameter"),
+        (("simple-pendulum", "--masses", "0.5x10"), "nothing is loaded here"),
+        (("simple-pendulum", "--drop", "5"), "nothing is loaded here"),
+        ((WIRE, "--materials", "none.toml"), "none.toml cannot be read: No such file"),
+    ],
+)
+def test_options_that_contradict_each_other_or_mean_nothing(
+    options: tuple[str, ...], words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["plan", *options]) == NOTHING_DONE
+    assert words in capsys.readouterr().err
+
+
+def test_no_result_is_predicted_for_a_wire_that_breaks(capsys: pytest.CaptureFixture[str]) -> None:
+    loads = ["--gauge", "SWG 30", "--material", "copper, annealed", "--masses", "0.5x10"]
+    assert main(["plan", WIRE, *loads, "--reason", "to show it"]) == DONE
+    told = capsys.readouterr().out
+    row = next(
+        int(found[1])
+        for line in told.splitlines()
+        if (found := re.match(r" *([0-9]+) .* ([0-9]+) %  +[0-9]+ %$", line))
+        and int(found[2]) >= 100
+    )
+    assert f"No result: from row {row} on" in told
+    assert "±" not in told.partition("Load and stress")[0]
+
+
+def test_what_a_table_of_materials_does_not_fit_is_said(tmp_path: Path) -> None:
+    own = tmp_path / "ours.toml"
+    own.write_text(OWN.replace('choice = "steel"', 'choice = "stel"'), encoding="utf-8")
+    made = make_plan(catalogue(), WIRE, material="steel of our reel 7", own=own)
+    assert made.stress is not None
+    assert "material-not-listed" in {one.code for one in made.stress.warnings}
+    hard = make_plan(catalogue(), WIRE, material="phosphor bronze, hard")
+    assert hard.stress is not None
+    assert "yield-above-breaking" in {one.code for one in hard.stress.warnings}
+
+
 def test_every_material_names_its_source() -> None:
     for one in books().materials:
         assert len(one.source) > 20
@@ -248,3 +291,75 @@ def test_masses_and_settings_as_they_are_typed(capsys: pytest.CaptureFixture[str
     assert "dead_load, " in capsys.readouterr().err
     assert main(["plan", WIRE, "--materials", "no/such/file.toml"]) == NOTHING_DONE
     assert "cannot be read" in capsys.readouterr().err
+
+
+OURS = """
+id = "ours"
+stated = "maximum"
+digits = 1
+division = "half"
+decimal_mark = ","
+inputs = { g_local = 9.8134, no_such_input = 1 }
+"""
+
+
+def test_a_plan_by_the_profile_of_a_department(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ours, out = tmp_path / "ours.toml", tmp_path / "plan.xlsx"
+    ours.write_text(OURS)
+    asked = ["plan", WIRE, "--gauge", "SWG 25", "--material", "phosphor bronze, hard"]
+    assert main([*asked, "--profile", str(ours), "--out", str(out)]) == DONE
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "Y = (1,10 ± 0,03) × 10¹¹ Pa = (110 ± 3) GPa." in printed
+    assert "By the profile “ours” the number after ± is the maximum error: 2,4 % of Y." in printed
+    # by hand: 2 Δd/d = 2 × 0.005 mm / 0.508 mm, half a least count as the error of a reading
+    # (logarithmic differential of d², as in school-books; common practice, no source)
+    assert "all terms added, half least counts as errors" in printed
+    assert "that is 2,4 % (d 2,0 %, s" in printed
+    assert "Maximum error with other rows and steps" in printed
+    assert "9,8134 m/s² (set)" in printed
+    # what others have written keeps its marks: a number of a standard
+    assert "BS 3737:1964" in printed
+    every = [*texts(out, "Plan"), *texts(out, "Risk sheet")]
+    assert any("By the profile “ours”" in text for text in every)
+    numbers = [text for text in every if text[:1].isdigit()]
+    assert any("," in text for text in numbers)
+    assert not [text for text in every if re.search(r"\d\.\d", text)]
+    # what is set by hand goes before what the profile says
+    assert main([*asked, "--profile", str(ours), "--set", "g_local=9.81"]) == DONE
+    assert "9,81 m/s² (set)" in capsys.readouterr().out
+    ours.write_text(OURS.replace("9.8134", "98.1"))
+    assert main([*asked, "--profile", str(ours)]) == NOTHING_DONE
+    assert "“g_local”: 98.1. Expected: 9.7 to 9.9" in capsys.readouterr().err
+    assert main([*asked, "--profile", "theirs"]) == NOTHING_DONE
+    assert "there is no profile “theirs”" in capsys.readouterr().err
+
+
+def test_each_uncertainty_that_a_profile_states(tmp_path: Path) -> None:
+    first = plan_text(make_plan(catalogue(), "simple-pendulum"))
+    lines = {}
+    for stated in ("expanded", "standard", "maximum"):
+        made = make_plan(catalogue(), "simple-pendulum", profile=Profile(stated, stated))
+        assert made.result.stated == stated
+        text = plan_text(made)
+        lines[stated] = " ".join(text)
+        name = {"expanded": "U", "standard": "u", "maximum": "Maximum error"}[stated]
+        assert f"{name} with other rows and steps" in text
+    assert "is the expanded uncertainty U = k u" in lines["expanded"]
+    assert "is the combined standard uncertainty u" in lines["standard"]
+    # without a profile nothing is said of one, and U is stated as before
+    assert "profile" not in " ".join(first)
+    statement = next(line for line in first if " ± " in line).partition(" at k")[0]
+    assert statement.strip() in lines["expanded"]
+    # school-book: g = 4π² / k, so the maximum error is that of the slope alone
+    plain = make_plan(catalogue(), "simple-pendulum", profile=BUILT_IN["school-maximum"])
+    (part,) = [one for one in plain.result.parts if one.maximum_error is not None]
+    assert plain.result.stated_uncertainty == pytest.approx(
+        abs(part.sensitivity) * part.maximum_error
+    )
+
+
+def test_a_coverage_factor_by_agreement_holds_for_the_averaged_budget() -> None:
+    fixed = make_plan(catalogue(), WIRE, profile=Profile("two", coverage_factor=2.0)).result
+    assert fixed.stated_uncertainty == 2.0 * fixed.budget.standard_uncertainty

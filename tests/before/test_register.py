@@ -205,6 +205,11 @@ def test_a_wrong_cell_is_told_with_its_place(
         ("Instruments", "D7", None, "register-cell", "no unit"),
         ("Wires", "B6", "steel", "register-cell", "no id"),
         ("Instruments", "D4", "units", "register-cell", "“unit”"),
+        ("Instruments", "I5", 4, "register-mismatch", "400 divisions"),
+        ("Instruments", "I7", 0.5, "register-mismatch", "50 % of the reading"),
+        ("Instruments", "E7", 1, "register-mismatch", "kind nominal"),
+        ("Zero history", "C5", 2, "register-mismatch", "zero error of 2026-03-02 is 2 mm"),
+        ("Wires", "E5", 250, "register-mismatch", "250 m long"),
     ],
 )
 def test_cells_that_do_not_fit_each_other(
@@ -212,6 +217,29 @@ def test_cells_that_do_not_fit_each_other(
 ) -> None:
     _, findings = read_register(written(tmp_path, put(sheet, cell, value)))
     assert any(f.code == code and words in f.found for f in findings), findings
+
+
+def test_a_wire_hangs_at_one_set_up(tmp_path: Path) -> None:
+    second = put("Set-ups", "A6", "W2"), put("Set-ups", "B6", "R-3")
+    _, findings = read_register(written(tmp_path, *second))
+    assert [f.found for f in findings] == ["the wire R-3 hangs at W1 and at W2"]
+
+
+@pytest.mark.parametrize(
+    ("sheet", "cell", "value", "words", "status"),
+    [
+        ("Set-ups", "C5", "K1", "K1 is a nominal scale. Expected: a screw scale as screw_gauge", 1),
+        ("Wires", "B5", "phosphour bronz", "no practical's list of materials", 0),
+        ("Zero history", "B5", datetime.date(2149, 1, 1), "2149-01-01, a day that has not come", 1),
+    ],
+)
+def test_what_the_command_knows_besides_the_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], sheet: str, cell: str, value: object,
+    words: str, status: int,
+) -> None:  # fmt: skip
+    path = written(tmp_path, put(sheet, cell, value))
+    assert main(["register", "check", str(path), "--date", "2025-02-01"]) == status
+    assert words in capsys.readouterr().err
 
 
 def test_sheets_and_headings_that_are_gone(tmp_path: Path) -> None:
@@ -268,6 +296,10 @@ def test_a_check_that_was_due_is_a_note_of_the_register_itself(
     assert main(["register", "check", str(path), "--date", "2025-02-01"]) == 0
     assert "0 findings" in capsys.readouterr().out
     assert main(["register", "check", str(path), "--date", "soon"]) == 2
+    told = capsys.readouterr().err
+    assert "--date: “soon” is not understood. Expected: a day as 2026-09-01" in told
+    # a slip of the year is no day of a register
+    assert main(["register", "check", str(path), "--date", "0206-09-01"]) == 2
 
 
 def test_the_kinds_of_scale_are_explained() -> None:
@@ -334,7 +366,8 @@ def test_a_workbook_knows_its_set_up_and_hides_the_least_counts(tmp_path: Path) 
     ]  # fmt: skip
     assert 50 not in shown
     labelled = [text for text in shown if "labelled" in str(text)]
-    assert len(labelled) == 3
+    assert len(labelled) == 4
+    assert any("Material of the wire" in text and "labelled R-3" in text for text in labelled)
     assert labelled[0] == "Screw gauge   (take the one labelled M-07)"
 
 
@@ -489,6 +522,18 @@ def test_odd_rosters_are_findings(
     assert "roster" in told.err
     assert "Expected: " in told.err
     assert not out.exists()
+
+
+def test_a_row_of_a_roster_without_a_group_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    roster = tmp_path / "roster.csv"
+    roster.write_text("group,setup\nAvocet,W1\n,W2\n,\n")
+    out = tmp_path / "out"
+    assert main(["issue", "simple-pendulum", "--roster", str(roster), "--out", str(out)]) == 0
+    told = capsys.readouterr().err
+    assert "row 3 of the roster names no group (“W2”) and was passed over" in told
+    assert "row 4" not in told
 
 
 def test_a_roster_in_another_encoding(tmp_path: Path) -> None:

@@ -166,3 +166,22 @@ def test_from_the_roster_to_the_workbooks_of_a_week(
     capsys.readouterr()
     assert main([*week, "1", "--out", str(tmp_path / "4")]) == 1
     assert "no-such" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("setups", "practicals", "words"),
+    [
+        ("four", "wire-stretching", "“four” is no number of set-ups"),
+        ("4", "wire-stretching,foo", "there is no practical “foo”"),
+        ("1", "wire-stretching,simple-pendulum", "2 practicals to do, one a week, in 1 week."),
+    ],
+)
+def test_what_the_command_refuses(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], setups: str, practicals: str, words: str
+) -> None:
+    roster, out = tmp_path / "g.csv", tmp_path / "rota.csv"
+    roster.write_text("group\nAvocet\n")
+    options = ["--groups", str(roster), "--setups", setups, "--weeks", "1", "--out", str(out)]
+    assert main(["rota", *options, "--practicals", practicals]) == 2
+    assert words in capsys.readouterr().err
+    assert not out.exists()

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import openpyxl
 import pytest
 from calc.office import Office
 from examples import CAREFUL, SHIPPED, WORKBOOKS, filled, layout, practical, typed
@@ -15,7 +16,9 @@ from sheetlab.handling.batch import evaluate_files
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import DerivedField
+from sheetlab.practical.loader import catalogue, load
 from sheetlab.workbook.graft import TITLES
+from sheetlab.workbook.layout import lay_out
 from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import open_package
 from sheetlab.workbook.reader import read_workbook
@@ -175,6 +178,90 @@ def test_a_wrong_unit_and_a_decimal_comma_are_asked_about(office: Office, tmp_pa
     assert any("with the decimal sign of this program" in text for text in texts)
     path.write_bytes(filled("Avocet", Assist.FULL))
     assert not any("is expected" in str(v) for _, _, v, _ in office.formulas(path))
+
+
+UNITS = "Are all readings in the unit of their heading?"
+
+
+def questions(office: Office, path: Path) -> dict[tuple[str, int], str]:
+    """What is asked by sheet and row (from 1), after Calc and the file were found to agree."""
+    stored = openpyxl.load_workbook(path, data_only=True)
+    found = {}
+    for sheet, address, value, _ in office.formulas(path):
+        kept = stored[sheet][address].value
+        assert (kept or "") == (value or "") or kept == pytest.approx(value), f"{sheet} {address}"
+        if isinstance(value, str) and value:
+            found[sheet, int(address.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZ"))] = value
+    return found
+
+
+@pytest.mark.parametrize("assist", list(Assist))
+def test_what_cannot_be_such_a_wire_or_bob_is_asked_about_at_every_level(
+    office: Office, tmp_path: Path, assist: Assist
+) -> None:
+    cells = {k: list(v) for k, v in typed("Avocet").items()}
+    # 2.3 where centimetres are asked for; a wire of 50 mm; and one with a text instead
+    cells["length.upper"][1], cells["length.lower"][1] = 0.0, 2.3
+    cells["diameter.d.1.main"][2] = cells["diameter.d.2.main"][2] = 50.0
+    cells["diameter.d.1.main"][3] = "thin"
+    cells["length.lower"][2] = None
+    path = tmp_path / "wire.xlsx"
+    plan = layout("wire-stretching", assist)
+    path.write_bytes(write_template(plan, cells))
+    found = questions(office, path)
+
+    def row(key: str, number: int) -> tuple[str, int]:
+        slot = plan.slots[key]
+        return slot.sheet, slot.row + number
+
+    length = f"Length: from 30 to 600 cm is expected. {UNITS}"
+    assert found[row("length.upper", 2)] == length
+    thick = f"Mean diameter: from 0.05 to 3 mm is expected. {UNITS}"
+    assert found[row("diameter.d.1.main", 3)] == thick
+    assert "A text stands" in found[row("diameter.d.1.main", 4)]
+    at_rows = [text for (sheet, _), text in found.items() if sheet == "Dimensions"]
+    assert (at_rows.count(length), at_rows.count(thick)) == (1, 1)
+    # the same of a reading that has no repeats, and of nothing where there is nothing to ask
+    cells = {k: list(v) for k, v in typed("Sanderling").items()}
+    plan = layout("simple-pendulum", assist)
+    path.write_bytes(write_template(plan, cells))
+    assert not [text for text in questions(office, path).values() if UNITS in text]
+    cells["bob.d.main"][1] = 2.0
+    path.write_bytes(write_template(plan, cells))
+    found = questions(office, path)
+    assert UNITS in found[row("bob.d.main", 2)]
+    assert sum(UNITS in text for text in found.values()) == 1
+
+
+def test_what_comes_of_single_cells_is_asked_about_beside_the_last(
+    office: Office, tmp_path: Path
+) -> None:
+    text = (
+        catalogue().text("wire-stretching")
+        + """
+[[quantities]]
+id = "hill"
+title = "height above the town"
+symbol = "H"
+unit = "km"
+formula = "altitude * (1 + 0 * sin(latitude))"
+sheet = "result"
+plausible = [0, 3]
+"""
+    )
+    cells = {k: list(v) for k, v in typed("Avocet").items()}
+    cells["altitude"] = [4000.0]
+    path = tmp_path / "hill.xlsx"
+    asked = f"Height above the town: from 0 to 3 km is expected. {UNITS}"
+    for assist in Assist:
+        plan = lay_out(load(text), assist)
+        path.write_bytes(write_template(plan, cells))
+        found = questions(office, path)
+        slot = plan.slots["altitude"]
+        beside = found.get((slot.sheet, slot.row + 1))
+        # where the quantity stands on a sheet, it is asked about there
+        assert beside == (None if assist is Assist.FULL else asked)
+        assert any("0 to 3 km is expected" in text for text in found.values())
 
 
 @pytest.mark.parametrize("group", sorted(WORKBOOKS))

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 from examples import WORKBOOKS, practical, typed
 
-from sheetlab.checks.assess import Assessment, assess
-from sheetlab.checks.regularity import equal_by_chance, regularities
+from sheetlab.checks.assess import assess
+from sheetlab.checks.regularity import Traits, equal_by_chance, regularities, traits
 from sheetlab.workbook.template import as_cells_show
 
 
-def assessed(cells, name: str = "wire-stretching", runs: int = 1) -> Assessment:
+def assessed(cells, name: str = "wire-stretching", runs: int = 1) -> Traits:
     model = practical(name, runs)
-    return assess(model, as_cells_show(model, cells), trials=0)
+    return traits(assess(model, as_cells_show(model, cells), trials=0))
 
 
 def demo(group: str) -> dict[str, list[object]]:

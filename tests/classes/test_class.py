@@ -564,7 +564,8 @@ def test_late_by_the_time_in_the_workbook_or_of_the_file(
     assert run(folder, "--due", "2026-03-13T23:00") == 0
     assert len(open_points(folder)) == 3
     capsys.readouterr()
-    assert run(folder, "--due", "soon") == 2
+    for text in ("soon", "2026-03-13 at four", "0206-03-13", "2026-03-13T25:00"):
+        assert run(folder, "--due", text) == 2
     assert "is no date" in capsys.readouterr().err
 
 

@@ -26,10 +26,11 @@ from sheetlab.during.benches import (
     Bench,
     Rank,
     Rows,
+    cut_middle,
     table,
 )
 from sheetlab.during.watch import _events, _Watcher
-from sheetlab.handling.folders import scan
+from sheetlab.handling.folders import expand, passed_over, scan
 from sheetlab.practical.definition import Assist
 from sheetlab.workbook.template import write_template
 
@@ -299,11 +300,21 @@ def test_what_is_no_workbook_of_a_bench(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.xlsx")
     (tmp_path / "dead.xlsx").symlink_to(tmp_path / "nowhere")
     (tmp_path / "circle").symlink_to(tmp_path)
+    (tmp_path / "loop.xlsx").symlink_to(tmp_path / "loop.xlsx")
     save(tmp_path / "Bench 1" / "A.XLSX", b"x")
     save(tmp_path / "b.xlsm", b"x")
     files, lost = scan(tmp_path)
     assert sorted(files) == ["Bench 1/A.XLSX", "b.xlsm"]
     assert not lost
+    # a file that cannot be opened is told where it is evaluated; a pipe would be waited for
+    assert list(expand([tmp_path])) == [
+        tmp_path / name for name in ("b.xlsm", "dead.xlsx", "loop.xlsx")
+    ]  # fmt: skip
+    for below in (True, False):
+        told = passed_over([tmp_path], below)
+        assert told is not None
+        assert "1 file of other spreadsheet kinds (a.csv)" in told.found
+        assert ("2 folders below (Bench 1, folder.xlsx)" in told.found) is not below
 
 
 def everything(folder: Path) -> dict[str, object]:
@@ -410,6 +421,24 @@ def test_narrow_tables_keep_the_finding(tmp_path: Path) -> None:
         assert "Readings C13" in row
         assert len(row) <= width
         assert width < 80 or "readings 8/10" in row
+
+
+def test_long_names_that_end_differently_are_told_apart() -> None:
+    names = [f"Thursday afternoon, bench {i}" for i in (1, 2, 13)]
+    some = [
+        Bench(
+            f"{i}.xlsx", NOON, Rank.LOOK, name, f"W{i}", "wire-stretching",
+            (Rows("Diameter of the wire", 3, 8), Rows("readings", 8, 10)), 2,
+            "Readings C13: loading lies above the line through all other points", "Y = 1 GPa",
+        )
+        for i, name in enumerate(names)
+    ]  # fmt: skip
+    for width in (60, 80, 120, 160):
+        lines = table(some, width, NOON)[3:]
+        shown = [line.partition("Thur")[2].partition("  ")[0] for line in lines]
+        assert len(set(shown)) == 3
+        assert all(line.endswith(name[-2:]) for line, name in zip(shown, names, strict=True))
+    assert cut_middle("Thursday bench 13", 9) == "Thur…h 13"
 
 
 def test_events(tmp_path: Path) -> None:

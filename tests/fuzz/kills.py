@@ -22,8 +22,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from examples import filled
 
 from sheetlab.before.issue import issue
-from sheetlab.handling.batch import evaluate_files, expand
-from sheetlab.handling.folders import scan
+from sheetlab.handling.batch import evaluate_files
+from sheetlab.handling.folders import expand, scan
 from sheetlab.practical.loader import catalogue, find_profile
 from sheetlab.workbook import evaluate_file as module
 from sheetlab.workbook.evaluate_file import evaluate_file

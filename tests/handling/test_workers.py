@@ -13,18 +13,22 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from itertools import islice
 from pathlib import Path
 
 import pytest
-from classes.groups import fill_class, texts
+from classes.groups import fill_class, handin, texts
 from handling.calls import DEADLY, POISON, SLOW, SQUARE
+from workbook.odf import open_document
 
 import sheetlab
 from sheetlab.cli import main
 from sheetlab.finding import Finding, SheetlabError
+from sheetlab.handling import batch
 from sheetlab.handling import workers as w
 from sheetlab.handling.progress import Meter, duration
+from sheetlab.workbook.evaluate_file import FileOutcome
 from sheetlab.years.checking import check
 from sheetlab.years.codes import last_day
 from sheetlab.years.database import read
@@ -173,6 +177,89 @@ def test_a_cluster_gives_what_one_process_gives(
     assert made["dask"] == made["serial"]
 
 
+@cache
+def as_open_document() -> bytes:
+    # what writes it puts in the time
+    return open_document(handin("Group 0"))
+
+
+def hand_ins(folder: Path) -> None:
+    """Workbooks, sound and broken, and one as another program saves it."""
+    fill_class(folder, 20)
+    (folder / "a.ods").write_bytes(as_open_document())
+    (folder / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
+    (folder / "other.xlsx").symlink_to("nowhere.xlsx")
+
+
+@pytest.mark.slow
+def test_evaluate_gives_the_same_whoever_does_it(
+    at_once: None,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    said: dict[str, list[tuple[str, str]]] = {}
+    files: dict[str, dict[str, bytes]] = {}
+    with cluster(tmp_path) as (_, address):
+        for name, way in (
+            ("serial", ["--jobs", "1"]),
+            ("processes", ["--jobs", "2"]),
+            ("dask", ["--cluster", address]),
+        ):
+            place = tmp_path / name
+            hand_ins(place / "in")
+            # relative paths are others for a worker, and are said as they were given
+            monkeypatch.chdir(place)
+            said[name] = []
+            for more in ([], ["--json"], ["--out", "deep/out"], ["--in-place"], ["--in-place"]):
+                assert main(["evaluate", "in", "in/w097.xlsx", *more, *way]) == 1
+                said[name].append(capsys.readouterr())
+            assert main(["evaluate", "in/broken.xlsx", "--out", "none/out", *way]) == 2
+            said[name].append(capsys.readouterr())
+            assert not Path("none").exists()
+            files[name] = {
+                str(path.relative_to(place)): path.read_bytes()
+                for path in sorted(place.rglob("*"))
+                if path.is_file()
+            }
+    out = said["serial"][0][0]
+    assert "written: in/evaluated/a.ods.xlsx" in out
+    assert out.index("a.ods: ") < out.index("broken.xlsx: failed") < out.index("w097.xlsx: ")
+    assert {"deep/out/w097.xlsx", "in/a.ods.xlsx", "in/w097.xlsx.bak"} <= set(files["serial"])
+    for name in ("processes", "dask"):
+        assert said[name] == said["serial"]
+        assert files[name] == files["serial"]
+
+
+def test_a_file_written_for_one_workbook_and_read_as_another_keeps_the_order(
+    tmp_path: Path,
+) -> None:
+    def entangled(*names: str, out: Path | None = None, in_place: bool = False) -> bool:
+        paths = [tmp_path / name for name in names]
+        return batch._entangled(list(batch._jobs(paths, out, in_place, "", None)))
+
+    assert not entangled("a.xlsx", "b.ods", "b.xlsx")
+    assert not entangled("a.xlsx", "b.ods", in_place=True)
+    assert entangled("b.ods", "b.ods.xlsx", in_place=True)
+    assert not entangled("x/a.xlsx", "y/b.xlsx", out=tmp_path / "y")
+    assert not entangled("x/a.xlsx", "y/a.xlsx", out=tmp_path / "y")
+    assert entangled("evaluated/a.xlsx", "a.xlsx")
+
+
+def status(outcome: FileOutcome) -> str:
+    """What fails for the one workbook that has no status, and for no other."""
+    if outcome.path.name == "odd.xlsx":
+        assert outcome.assessment is None
+    return outcome.findings[0].code if outcome.assessment is None else outcome.assessment.status
+
+
+def test_a_workbook_that_cannot_be_put_into_words_stops_no_other(tmp_path: Path) -> None:
+    first, second = fill_class(tmp_path / "in", 2)
+    odd = first.rename(first.with_name("odd.xlsx"))
+    found = list(batch.evaluate_many([odd, second], tmp_path / "out", False, status))
+    assert found == ["file-unreadable", "doubtful"]
+
+
 @pytest.mark.slow
 def test_a_cluster_that_is_lost_leaves_the_rest_to_this_machine(tmp_path: Path) -> None:
     told: list[Finding] = []
@@ -239,6 +326,15 @@ def test_progress_is_one_line_on_a_terminal_and_few_in_a_log(
         "120 of 200 workbooks evaluated, about 80 s left",
         "180 of 200 workbooks evaluated, about 20 s left",
     ]
+    # what is said in between takes the place of the line
+    screen(1, 2)
+    now[0] += 1.0
+    screen(1, 2)
+    screen.end()
+    assert screen.out.getvalue().endswith("about 3 min left\x1b[K\r\x1b[K")  # type: ignore[attr-defined]
+    single = Meter(Terminal())
+    single(1, 1)
+    assert not single.out.getvalue()  # type: ignore[attr-defined]
     assert [duration(s) for s in (40, 720, 12000)] == ["40 s", "12 min", "3 h 20 min"]
 
 

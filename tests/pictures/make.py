@@ -18,7 +18,7 @@ from calc.office import Office  # noqa: E402
 from sheetlab.classes.demo import EVALUATED, run_demo  # noqa: E402
 from sheetlab.practical.loader import catalogue  # noqa: E402
 
-PAGES = {"start": 1, "readings": 4, "evaluation": 6, "graphs": 13}
+PAGES = {"start": 1, "readings": 4, "evaluation": 6, "graphs": 11}
 """Page of the printed workbook for each picture."""
 
 

@@ -13,8 +13,8 @@ from workbook.tamper import part, with_parts
 
 from sheetlab.checks.assess import assess
 from sheetlab.finding import SheetlabError
-from sheetlab.handling.batch import evaluate_files, expand
-from sheetlab.handling.folders import scan
+from sheetlab.handling.batch import evaluate_files
+from sheetlab.handling.folders import expand, scan
 from sheetlab.workbook.evaluate_file import evaluate_file, sibling
 from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import package_of

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from dataclasses import replace
 
 import openpyxl
 import pytest
@@ -13,6 +14,7 @@ from openpyxl.utils import range_boundaries
 
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.fields import InputField
+from sheetlab.practical.profile import GUM
 from sheetlab.workbook.layout import IDENTITY, START
 from sheetlab.workbook.template import write_template
 
@@ -158,3 +160,35 @@ def test_texts_never_become_formulas() -> None:
         for part in archive.namelist():
             if part.startswith("xl/worksheets/"):
                 assert b"<f>HYPERLINK" not in archive.read(part)
+
+
+def test_questions_and_hints_are_in_the_decimal_mark_of_the_profile() -> None:
+    plan = layout("wire-stretching", Assist.FULL)
+    said = {}
+    for mark in (".", ","):
+        data = write_template(plan, profile=replace(GUM, decimal_mark=mark))
+        texts = []
+        for sheet in openpyxl.load_workbook(io.BytesIO(data)):
+            if sheet.title == IDENTITY:
+                continue
+            formulas = (str(c.value) for row in sheet for c in row if c.data_type == "f")
+            texts += [text for one in formulas for text in re.findall(r'"([A-Z][^"]*[.?])"', one)]
+            texts += [rule.error for rule in sheet.data_validations.dataValidation]
+        said[mark] = [text for text in texts if re.search(r"\d[.,]\d", text)]
+    assert any(text.startswith("Something from 0,3 to 6 m is expected") for text in said[","])
+    assert not any(re.search(r"\d\.\d", text) for text in said[","])
+    assert [text.replace(",", ".") for text in said[","]] == [
+        text.replace(",", ".") for text in said["."]
+    ]
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_the_cursor_waits_in_the_first_cell_to_type_in(name: str) -> None:
+    workbook = book(name)
+    assert workbook.active.title == START
+    for sheet in workbook:
+        cell = sheet[sheet.sheet_view.selection[0].activeCell]
+        if sheet.title != IDENTITY:
+            above = (c for row in sheet.iter_rows(max_row=cell.row - 1) for c in row)
+            assert not cell.protection.locked
+            assert all(c.protection.locked for c in above)

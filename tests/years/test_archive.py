@@ -32,7 +32,7 @@ from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
 from sheetlab.years.checking import check
 from sheetlab.years.codes import codes_of, last_day, read_codes
-from sheetlab.years.database import database_of, read
+from sheetlab.years.database import database_of, opened, read
 from sheetlab.years.evidence import CRITERIA, evidence, samples
 from sheetlab.years.exchange import export, import_table, import_view
 from sheetlab.years.ledger import (
@@ -275,6 +275,36 @@ def test_where_nothing_can_be_taken_no_archive_is_begun(tmp_path: Path) -> None:
     with pytest.raises(SheetlabError, match="list of codes"):
         list(add([folder], target, 2026, TODAY, tmp_path / "keys.csv"))
     assert list(target.parent.iterdir()) == []
+    # a list that cannot be saved: its folder is missing, or a file, or where its link leads
+    department.write(department.bench(3, "Group 4", "2"), folder, "good")
+    (tmp_path / "file").write_text("")
+    (tmp_path / "link.csv").symlink_to(tmp_path / "gone" / "keys.csv")
+    for codes in (tmp_path / "gone" / "keys.csv", tmp_path / "file" / "k.csv",
+                  tmp_path / "link.csv"):  # fmt: skip
+        with pytest.raises(SheetlabError, match="it cannot be written"):
+            list(add([folder], target, 2026, TODAY, codes))
+        assert list(target.parent.iterdir()) == []
+    assert [len(one.rows) for one in add([folder], target, 2026, TODAY)] == [0, 0, 1]
+
+
+def test_a_database_that_was_begun_in_vain_is_taken_away(tmp_path: Path) -> None:
+    path = tmp_path / "D.sqlite"
+
+    def fails() -> None:
+        with opened(path) as connection:
+            connection.execute("UPDATE head SET count = 7")
+            raise OSError("no room")
+
+    with pytest.raises(OSError, match="no room"):
+        fails()
+    assert list(tmp_path.iterdir()) == []
+    with opened(path):
+        pass
+    before = path.read_bytes()
+    with pytest.raises(OSError, match="no room"):
+        fails()
+    # one that was there stays as it was
+    assert path.read_bytes() == before
 
 
 def test_the_sentence_for_one_row(
