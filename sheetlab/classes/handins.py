@@ -166,6 +166,11 @@ class Sorted:
     """Keys of rows that came late."""
 
 
+def lasting_time(saved: datetime, saved_by: str) -> datetime | None:
+    """When a hand-in was saved, if that stays with it; a copy of a file has another time."""
+    return saved if saved_by == "workbook" else None
+
+
 def plain_name(name: str) -> str:
     """A group's name as it is compared: letters of one form, no case, single spaces."""
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())

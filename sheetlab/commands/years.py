@@ -55,6 +55,14 @@ def archive(parser: argparse.ArgumentParser) -> None:
         "--no-view", action="store_true",
         help="leave the workbook as it is; “archive export” brings it up to date",
     )  # fmt: skip
+    adding.add_argument(
+        "--older", action="store_true",
+        help="add a workbook though it was saved before the one that its group has in the archive",
+    )  # fmt: skip
+    adding.add_argument(
+        "--new-codes", action="store_true",
+        help="begin a new list of codes though the archive has codes that another one explains",
+    )  # fmt: skip
     worker_options(adding)
     adding.set_defaults(run=_archive_add)
 
@@ -63,11 +71,18 @@ def archive(parser: argparse.ArgumentParser) -> None:
     checking.add_argument(
         "--expect", default="", metavar="DIGEST", help="a digest of the last row, noted earlier"
     )
+    checking.add_argument(
+        "--workbook", type=Path, metavar="FILE",
+        help="also name the row that holds the readings of this workbook",
+    )  # fmt: skip
     checking.set_defaults(run=_archive_check)
 
     purging = actions.add_parser("purge", help="take away codes that need not be kept any longer")
     _department(purging)
     _codes(purging)
+    purging.add_argument(
+        "--dry-run", action="store_true", help="only say what would be taken away, and what stays"
+    )
     purging.set_defaults(run=_archive_purge)
 
     importing = actions.add_parser("import", help="make the database again from the workbook")
@@ -89,6 +104,14 @@ def archive(parser: argparse.ArgumentParser) -> None:
     proving = actions.add_parser("evidence", help="write a pack for an inspector")
     _department(proving)
     proving.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
+    proving.add_argument(
+        "--sources", type=Path, nargs="+", default=[], metavar="FOLDER",
+        help="folders of hand-ins: the sample workbooks found there go into the pack, evaluated",
+    )  # fmt: skip
+    _codes(proving)
+    proving.add_argument(
+        "--names", action="store_true", help="name groups that the list of codes knows"
+    )
     proving.set_defaults(run=_archive_evidence)
 
 
@@ -108,7 +131,7 @@ def drift(parser: argparse.ArgumentParser) -> None:
     steady.add_argument(
         "--baseline-years", metavar="FIRST-LAST",
         type=typed("--baseline-years", _years, "two years such as 2024-2025, or one"),
-        help="the values of these years set the limits",
+        help="the sound values of these years set the limits",
     )  # fmt: skip
     parser.set_defaults(run=_drift)
 
@@ -147,12 +170,14 @@ def _archive_add(options: argparse.Namespace) -> int:
     for one in add(
         options.files, options.archive, options.year, datetime.date.today(), options.codes,
         options.keep_until, workers=workers, progress=progress, folder=options.folder,
-        view=not options.no_view,
+        view=not options.no_view, new_codes=options.new_codes,
+        older=options.older,
     ):  # fmt: skip
         progress.end()
         if one.finding is not None:
             refused += one.finding.severity is Severity.STOP
             complain([one.finding])
+        complain(one.notes)
         for row in one.rows:
             rows += 1
             revised += row.replaces > 0
@@ -174,7 +199,7 @@ def _revisions(count: int) -> str:
 
 
 def _archive_check(options: argparse.Namespace) -> int:
-    from sheetlab.years.checking import check
+    from sheetlab.years.checking import check, row_of
 
     found = check(options.archive, datetime.date.today(), options.expect)
     complain(found.findings)
@@ -185,15 +210,33 @@ def _archive_check(options: argparse.Namespace) -> int:
         f"digest of the last row, to be noted elsewhere: {found.head}"
     )
     notes = all(f.severity is Severity.NOTE for f in found.findings)
+    if options.workbook is not None:
+        fault, row = row_of(options.archive, options.workbook)
+        if fault is not None:
+            complain([fault])
+            return NOTHING_DONE
+        if row is not None:
+            e = row.entry
+            say(
+                f"{options.workbook.name}: its readings are those of row {row.number} "
+                f"({e.year}, {e.practical}, {row.code or 'code taken away'})"
+            )
     return DONE if notes else SOME_FAILED
 
 
 def _archive_purge(options: argparse.Namespace) -> int:
     from sheetlab.years.purging import purge
 
-    done = purge(options.archive, datetime.date.today(), options.codes)
+    dry = options.dry_run
+    done = purge(options.archive, datetime.date.today(), options.codes, dry=dry)
+    for one in (*done.due, *done.later):
+        what = "stay" if one in done.later else "would go" if dry else "are gone"
+        say(
+            f"{one.year}: {many(one.codes, 'code')} of {many(one.rows, 'row')}, kept to "
+            f"{one.until}: {what}"
+        )
     say(
-        f"{options.archive.name}: codes taken from {many(done.rows, 'row')}, and "
+        f"{options.archive.name}: codes {'to be ' * dry}taken from {many(done.rows, 'row')}, and "
         f"{many(done.names, 'name')} from the list of codes; {many(done.waiting, 'row')} "
         "not due yet"
     )
@@ -237,9 +280,14 @@ def _archive_export(options: argparse.Namespace) -> int:
 def _archive_evidence(options: argparse.Namespace) -> int:
     from sheetlab.years.evidence import evidence
 
-    pack = evidence(options.archive, options.out, datetime.date.today())
+    pack = evidence(
+        options.archive, options.out, datetime.date.today(), options.sources, options.codes,
+        options.names,
+    )  # fmt: skip
     say(pack.book)
     say(pack.text)
+    for one in pack.files:
+        say(options.out / one.file if one.file else f"not in the pack: {one.what} ({one.why_not})")
     complain(pack.checked.findings)
     return DONE if pack.checked.sound else SOME_FAILED
 
@@ -253,7 +301,9 @@ def _drift(options: argparse.Namespace) -> int:
     if options.out is not None:
         base = options.baseline_years
         what = (
-            f"first {options.baseline} sound values" if base is None else f"{base[0]} to {base[1]}"
+            f"first {options.baseline} sound values"
+            if base is None
+            else f"sound values of {base[0]} to {base[1]}"
         )
         write_drift(found, options.archive, what, options.out)
     for line in drift_lines(found, brief=options.out is not None):

@@ -65,6 +65,16 @@ def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tu
     return tuple(groups.values())
 
 
+def group_key(name: str) -> str:
+    """A group's name as it is compared: one form of letters, no case, spaces or punctuation.
+
+    Marks of letters (vowel signs, say) and symbols count. A name of nothing else stays what it is.
+    """
+    plain = unicodedata.normalize("NFKC", name).casefold()
+    kept = "".join(c for c in plain if unicodedata.category(c)[0] not in "ZPC")
+    return kept or " ".join(plain.split())
+
+
 def file_part(name: str) -> str:
     """A group's name as part of a file name: letters, digits, space, - and _ only."""
     plain = unicodedata.normalize("NFC", name)

@@ -3,9 +3,10 @@
 Sources: Shewhart charts after ISO 7870-2, EWMA charts after ISO 7870-6 and S. W. Roberts,
 Technometrics 1 (1959) 239; the rule of eight is one of the rules of the Western Electric
 handbook (1956). A year is compared with the baseline by the t-test of B. L. Welch, Biometrika 34
-(1947) 28. Values beyond the limits of single values count in the moving average as those limits
-(winsorised, in the manner of J. M. Lucas and R. B. Crosier, Communications in Statistics 11 (1982)
-2669). All from memory; the constants are worked out here from the normal distribution.
+(1947) 28. Values beyond the limits of single values count in the moving average as those limits,
+until three in a row are beyond (winsorised, in the manner of J. M. Lucas and R. B. Crosier,
+Communications in Statistics 11 (1982) 2669). All from memory; the constants are worked out here
+from the normal distribution.
 """
 
 from __future__ import annotations
@@ -323,9 +324,10 @@ def chart(
     estimate too: a signal is a reason to look, not a proof, and a run alone is only a hint.
 
     A value beyond the limits of single values is told by them. In the moving average it counts as
-    the limit that it is beyond, and if it is doubtful not at all, unless three in a row are beyond
-    on one side: one slip alone never brings the average beyond its limits, two sound values in a
-    row do, and so does a lasting change.
+    the limit that it is beyond, and if it is doubtful not at all: one slip alone never brings the
+    average beyond its limits, two sound values in a row do. Three in a row beyond on one side are
+    no slips: doubtful or not, the first two count as the limit, and from the third on they count in
+    full, so that the average goes to where the values are.
 
     Parameters
     ----------
@@ -348,15 +350,19 @@ def chart(
     centre = steady.centre
     lower, upper = steady.limits()
     beyond = [_side(v, lower, upper) for v in values]
+    runs = _runs(beyond, 1)
+    lasting = {i for first, last, _ in runs for i in range(first + LASTING - 1, last + 1)}
     slips = frozenset(
         i
-        for first, last, _ in _runs(beyond, 1)
+        for first, last, _ in runs
         if last - first + 1 < LASTING
         for i in range(first, last + 1)
         if i in doubtful
     )
     taken = [i not in slips for i in range(len(values))]
-    fed = [min(max(v, lower), upper) for v, there in zip(values, taken, strict=True) if there]
+    fed = [
+        v if i in lasting else min(max(v, lower), upper) for i, v in enumerate(values) if taken[i]
+    ]
     # the average stays where it is at a value that is not taken
     known = (centre, *ewma(fed, centre, weight))
     counts = list(accumulate(taken))
@@ -367,7 +373,7 @@ def chart(
     ]
     drifted = [_side(z, centre - h, centre + h) for z, h in zip(averages, half, strict=True)]
     signals = [
-        *(Signal("beyond-limits", *run) for run in _runs(beyond, 1)),
+        *(Signal("beyond-limits", *run) for run in runs),
         *(Signal("ewma-beyond-limits", *run) for run in _runs(drifted, 1)),
         *(
             Signal("eight-on-one-side", *run)

@@ -135,6 +135,15 @@ def setup_as_bound(text: str, bound: Bound | None) -> str:
     return bound.setup if bound is not None and same_id(text) == same_id(bound.setup) else text
 
 
+def setup_that_counts(text: str, bound: Bound | None) -> str:
+    """The set-up that instruments and wire belong to: as bound, or as typed where nothing is.
+
+    Instruments and wire of a bound workbook are those of its set-up, so another one that was typed
+    cannot go with them; the finding ``other-set-up`` tells it.
+    """
+    return text if bound is None else bound.setup
+
+
 def later(day: datetime.date, months: int) -> datetime.date:
     """The same day so many months later; the last of a month if that is too short."""
     year, month = divmod(day.year * 12 + day.month - 1 + months, 12)

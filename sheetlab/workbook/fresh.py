@@ -7,6 +7,8 @@ the readings as they were typed: it can be read, archived and evaluated again li
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 from sheetlab.practical.fields import InputField
 from sheetlab.workbook.layout import defined_name, lay_out
@@ -17,10 +19,18 @@ from sheetlab.workbook.template import write_template
 MAX_TEXT = 200
 
 
-def fresh_workbook(filled: Filled) -> bytes:
-    """The workbook as it would have been issued and filled; a blank cell stays blank."""
+def fresh_workbook(
+    filled: Filled, instead: Mapping[str, Sequence[float | str]] = MappingProxyType({})
+) -> bytes:
+    """The workbook as it would have been issued and filled; a blank cell stays blank.
+
+    Parameters
+    ----------
+    instead
+        What stands in some inputs in place of what was typed.
+    """
     practical, its = filled.practical, filled.identity
-    typed = {}
+    typed: dict[str, list[float | str]] = {}
     for key, one in practical.inputs.items():
         slot = filled.store.slot(defined_name(one))
         cells = {} if slot is None else filled.store.cells(slot.sheet)
@@ -28,6 +38,7 @@ def fresh_workbook(filled: Filled) -> bytes:
             "" if slot is None else _contents(filled, one, cells.get((slot.row + i, slot.column)))
             for i in range(min(one.rows, 1 if slot is None else slot.rows))
         ]
+    typed |= {key: list(values) for key, values in instead.items()}
     return write_template(lay_out(practical, its.assist), typed, None, its.profile, its.bound, its)
 
 

@@ -7,23 +7,26 @@ import os
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 
 from sheetlab.checks.completeness import NOT_FILLED
-from sheetlab.classes.collect import entry_of, typed_digest
-from sheetlab.classes.handins import row_key
+from sheetlab.classes.collect import entry_of, saved_at, typed_digest
+from sheetlab.classes.handins import lasting_time, row_key
 from sheetlab.classes.sources import Source, changed, is_class_workbook, other_format, sources_of
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
-from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.practical.register import same_id
+from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, not_saved, read_codes
 from sheetlab.years.database import database_of, head_of, insert, no_database, note_head, opened
 from sheetlab.years.ledger import (
     NOTED,
+    SAVED,
     Entry,
+    Held,
     Ledger,
     Row,
     clean,
@@ -31,6 +34,7 @@ from sheetlab.years.ledger import (
     flat,
     flat_numbers,
     new_code,
+    when,
 )
 from sheetlab.years.lock import WAIT, locked, refuse_name
 from sheetlab.years.view import renew_view
@@ -49,6 +53,8 @@ class Added:
     rows: tuple[Row, ...] = ()
     finding: Finding | None = None
     """Why nothing was added; None also if it was there already."""
+    notes: tuple[Finding, ...] = ()
+    """What has to be known of the rows."""
 
 
 def add(
@@ -63,6 +69,8 @@ def add(
     progress: Progress | None = None,
     folder: Path | None = None,
     view: bool = True,
+    new_codes: bool = False,
+    older: bool = False,
 ) -> Iterator[Added]:
     """Evaluate workbooks and append their results; the last step renews the workbook of results.
 
@@ -81,6 +89,11 @@ def add(
         Where the hand-ins of the class workbooks lie; None: where these say (``sources_of``).
     view
         Whether the workbook of results is renewed: of very many rows that takes minutes.
+    new_codes
+        Whether a list of codes that explains no code of the archive may be begun: groups that
+        are in the archive then come as new ones.
+    older
+        Whether a workbook that was saved before the one whose row it would replace is added.
 
     Raises
     ------
@@ -91,7 +104,12 @@ def add(
     refuse_name(archive)
     if archive.exists() and not database_of(archive).exists():
         raise SheetlabError(no_database(archive))
-    read_codes(codes or codes_of(archive))  # what is no list is told before anything is begun
+    if keep_until is not None and keep_until <= today:
+        raise SheetlabError(_past(keep_until, today))
+    # what is no list, or not that of this archive, is told before anything is begun
+    keys = read_codes(codes or codes_of(archive))
+    if not new_codes and _unexplained(archive, keys, wait):
+        raise SheetlabError(_no_key_list(archive, keys.path))
     todo: dict[Path, _Job] = {}
     for given in files:
         for path in workbooks([given], archive):
@@ -103,7 +121,9 @@ def add(
                     # named itself and by its class: as the class knows it
                     todo[one.place] = one if one.source else todo.get(one.place, one)
     until = (keep_until or last_day(year)).isoformat()
-    writer = _Writer(archive, codes or codes_of(archive), year, today.isoformat(), until, wait)
+    writer = _Writer(
+        archive, codes or codes_of(archive), year, today.isoformat(), until, wait, older
+    )
     folders = sorted({job.place.parent for job in todo.values()})
     waiting: list[_Read] = []
     for read in each(Call(_read, _lost), list(todo.values()), workers, folders, progress):
@@ -112,11 +132,23 @@ def add(
             yield from writer.append(waiting)
             waiting = []
     yield from writer.append(waiting)
+    if writer.rows and until < today.isoformat():
+        yield Added(archive, finding=_due(archive, year, until))
     finding = None
     if view and database_of(archive).exists():
         finding = renew_view(archive, wait)
     if finding is not None:
         yield Added(archive, finding=finding)
+
+
+def _unexplained(archive: Path, keys: KeyList, wait: float) -> bool:
+    """Whether an archive has codes, and a list explains none of them."""
+    if not database_of(archive).exists():
+        return False
+    with locked(archive, wait), opened(database_of(archive)) as connection:
+        query = "SELECT DISTINCT code FROM results WHERE code <> ''"
+        codes = [code for (code,) in connection.execute(query)]
+    return bool(codes) and not any(code in keys.names for code in codes)
 
 
 def _by_numbers(path: Path) -> list[tuple[int, str]]:
@@ -175,13 +207,17 @@ class _Read:
     group: str = ""
     entries: tuple[Entry, ...] = ()
     finding: Finding | None = None
+    setup: str = ""
+    """As it was typed."""
+    saved: datetime.datetime | None = None
+    """None if it is not known, or only of the file."""
 
 
 def _read(job: _Job) -> _Read:
     """One workbook; never raises for what is in it."""
-    outcome = evaluate_file(job.place, None, trials=0)
+    outcome, filled = assess_file(job.place, trials=0)
     assessment = outcome.assessment
-    if assessment is None:
+    if assessment is None or filled is None:
         return _Read(job.path, finding=other_format(job.place) or outcome.findings[0])
     blank = next((f for f in outcome.findings if f.code == NOT_FILLED), None)
     if blank is not None:
@@ -192,8 +228,11 @@ def _read(job: _Job) -> _Read:
         if (key, typed_digest(assessment)) != (job.source.key, job.source.readings):
             return _Read(job.path, finding=changed(job.source))
     group = clean(assessment.observations.entry("start.group").text) or job.path.stem
+    setup = clean(assessment.observations.entry("start.setup").text)
     try:
-        return _Read(job.path, group, entries_of(assessment, job.year))
+        saved = lasting_time(*saved_at(job.place, filled.package))
+        entries = entries_of(assessment, job.year, saved)
+        return _Read(job.path, group, entries, None, setup, saved)
     except Exception as error:  # the last boundary: one odd file never stops the others
         reason = f"its results cannot be put into a table ({type(error).__name__})"
         return _Read(job.path, finding=_not_taken(job.path, reason))
@@ -213,8 +252,12 @@ class _Writer:
     today: str
     until: str
     wait: float
+    older: bool
+    """Whether older workbooks may replace newer ones."""
     ledger: Ledger | None = None
     """What is known of the table from the last step."""
+    rows: int = 0
+    """How many were added."""
 
     @property
     def step(self) -> int:
@@ -242,6 +285,7 @@ class _Writer:
                 except OSError as error:
                     raise SheetlabError(not_saved(self.codes, error)) from error
                 rows = [row for one in added for row in one.rows]
+                self.rows += len(rows)
                 if rows:
                     insert(
                         connection, map(flat, rows), chain.from_iterable(map(flat_numbers, rows))
@@ -255,8 +299,9 @@ class _Writer:
         head = head_of(connection)
         for ledger in filter(None, (self.ledger, Ledger())):
             names = ", ".join(f'"{name}"' for name in NOTED)
-            query = f"SELECT {names} FROM results WHERE number > ? ORDER BY number"
-            for record in connection.execute(query, (ledger.count,)):
+            saved = "SELECT value FROM numbers WHERE row = results.number AND kind = ?"
+            query = f"SELECT {names}, ({saved}) FROM results WHERE number > ? ORDER BY number"
+            for record in connection.execute(query, (SAVED, ledger.count)):
                 ledger.take(*record)
             if (ledger.count, ledger.head) == head:
                 return ledger
@@ -267,15 +312,76 @@ class _Writer:
         if one.finding is not None:
             return Added(one.path, finding=one.finding)
         code = keys.find(self.year, one.group)
-        new = [entry for entry in one.entries if not ledger.there(entry, code, keys.codes)]
+        new = [entry for entry in one.entries if self.wanted(one, entry, code, ledger, keys)]
         other = next(filter(None, map(ledger.other_year, new)), None)
         if other is not None:
             return Added(one.path, finding=_other_year(one.path, other, self.year))
+        held = [found for entry in new if (found := ledger.held(entry, code)) is not None]
+        newer = [found for found in held if _before(one.saved, found)]
+        if newer and not self.older:
+            return Added(one.path, finding=_older(one, newer[0]))
         if new and not code:
-            code = new_code(keys.codes)
+            code = new_code(keys.names)
             keys.keep(self.year, one.group, code)
         rows = [ledger.append(entry, code, self.today, self.until) for entry in new]
-        return Added(one.path, tuple(rows))
+        return Added(one.path, tuple(rows), notes=tuple(_notes(one, rows, held)))
+
+    def wanted(self, one: _Read, entry: Entry, code: str, ledger: Ledger, keys: KeyList) -> bool:
+        """Whether a result is not in the table yet, or was replaced there and is asked for."""
+        held = ledger.held(entry, code)
+        if self.older and held is not None:
+            return held.source != entry.source
+        # an earlier sheetlab kept the set-up that was typed
+        return not any(
+            ledger.there(its, code, keys.names) for its in (entry, replace(entry, setup=one.setup))
+        )
+
+
+def _before(saved: datetime.datetime | None, held: Held) -> bool | None:
+    """Whether a workbook was saved before that of a row; None if it is not known."""
+    there = when(held.saved)
+    return None if saved is None or there is None else saved.replace(microsecond=0) < there
+
+
+def _older(one: _Read, held: Held) -> Finding:
+    assert one.saved is not None
+    return Finding(
+        "older-source",
+        Severity.STOP,
+        f"saved {one.saved:%Y-%m-%d %H:%M}, which is older than what row {held.number} holds "
+        f"(saved {when(held.saved):%Y-%m-%d %H:%M}); not added",
+        "the last hand-in of the group",
+        "If this one is to count all the same, add it by itself with --older.",
+        Place(one.path.name),
+    )
+
+
+def _notes(one: _Read, rows: Sequence[Row], held: Sequence[Held]) -> Iterator[Finding]:
+    unknown = next((found for found in held if _before(one.saved, found) is None), None)
+    if unknown is not None:
+        which = "this workbook" if one.saved is None else f"that of row {unknown.number}"
+        yield Finding(
+            "order-unknown",
+            Severity.NOTE,
+            f"replaces row {unknown.number}, because it was added later: when {which} was saved is "
+            "not known",
+            "the last hand-in of the group",
+            "Look whether it is. If not, add the right one by itself with --older.",
+            Place(one.path.name),
+        )
+    for row in rows[:1]:
+        bound = row.entry.setup
+        if bound and one.setup and same_id(one.setup) != same_id(bound):
+            yield Finding(
+                "other-set-up",
+                Severity.NOTE,
+                f"the first sheet names the set-up “{one.setup}”, but the workbook was issued for "
+                f"“{bound}”; row {row.number} counts for {bound}, with its instruments and wire",
+                f"the set-up {bound}",
+                "Ask the group where it was. If it was not there, what the charts of drift say of "
+                f"{bound} rests on the wrong instruments.",
+                Place(one.path.name),
+            )
 
 
 def _to_check(archive: Path) -> Finding:
@@ -286,6 +392,44 @@ def _to_check(archive: Path) -> Finding:
         "the rows that were written",
         "Run “sheetlab archive check”, which names the first row.",
         Place(database_of(archive).name),
+    )
+
+
+def _no_key_list(archive: Path, keys: Path) -> Finding:
+    what = "holds none of them" if keys.exists() else "is not there"
+    return Finding(
+        "key-list-missing",
+        Severity.STOP,
+        f"the rows of {archive.name} have codes, and the list {keys.name} {what}; nothing was "
+        "added, because a workbook that was corrected would count twice",
+        "the list of codes that belongs to the archive",
+        "Put it back under that name, or give its name with --codes. If it is gone for good, "
+        "--new-codes begins a new list: corrected workbooks of groups that are in the archive then "
+        "count beside the old ones.",
+        Place(keys.name),
+    )
+
+
+def _past(keep_until: datetime.date, today: datetime.date) -> Finding:
+    return Finding(
+        "option-refused",
+        Severity.STOP,
+        f"--keep-until: {keep_until.isoformat()} is not after today, {today.isoformat()}; nothing "
+        "was added, because the next “archive purge” would take the codes away",
+        "a day to come",
+        "Type it again, or leave it out: codes are then kept to the end of the year that follows.",
+    )
+
+
+def _due(archive: Path, year: int, until: str) -> Finding:
+    return Finding(
+        "codes-due",
+        Severity.NOTE,
+        f"the codes of {year} are kept to {until}, which is past: the next “archive purge” takes "
+        "them away",
+        "codes that are kept as long as they are needed",
+        "What is added with --keep-until is kept longer.",
+        Place(archive.name),
     )
 
 

@@ -171,7 +171,9 @@ ABOUT_TEXTS = (
      "the results stay."),
     ("Values", "The numbers beside a result, by its row: zero (zero error of an instrument), "
      "division (its least count), scatter (about the line), quantity, comparison (difference from "
-     "an accepted value as a fraction), own (fraction of the group’s own results that agree)."),
+     "an accepted value as a fraction), own (fraction of the group’s own results that agree), "
+     "saved (when the workbook was saved, by what stands in it), finding (how many of a kind made "
+     "it doubtful)."),
 )  # fmt: skip
 
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity
+from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.database import database_of, head_of, rows_in, snapshot
-from sheetlab.years.ledger import Row, clean, verify
+from sheetlab.years.ledger import Row, clean, source_digest, verify
 from sheetlab.years.lock import WAIT
 from sheetlab.years.view import view_findings
 
@@ -60,6 +61,34 @@ def check(archive: Path, today: datetime.date, expect: str = "", wait: float = W
             findings.append(_not_there(archive, expect))
         findings += view_findings(archive, connection)
     return Checked(count, head, tuple(findings))
+
+
+def row_of(archive: Path, workbook: Path, wait: float = WAIT) -> tuple[Finding | None, Row | None]:
+    """The last row that holds the readings of a workbook; or why the workbook cannot be read.
+
+    Raises
+    ------
+    SheetlabError
+        If there is no archive, it is damaged, or someone else does not let go of it.
+    """
+    outcome, filled = assess_file(workbook, trials=0)
+    if filled is None:
+        return outcome.findings[0], None
+    digest = source_digest(filled.practical, filled.observations)
+    with snapshot(archive, wait) as (connection, _):
+        rows = [row for row in rows_in(connection, archive) if row.entry.source == digest]
+    return (None, rows[-1]) if rows else (_not_held(archive, workbook), None)
+
+
+def _not_held(archive: Path, workbook: Path) -> Finding:
+    return Finding(
+        "not-in-archive",
+        Severity.STOP,
+        f"no row of {archive.name} holds the readings of this workbook",
+        "a workbook as it was when it was added",
+        "Its readings were changed since, or it was never added.",
+        Place(workbook.name),
+    )
 
 
 def _not_there(archive: Path, expect: str) -> Finding:

@@ -7,11 +7,11 @@ import datetime
 import io
 import os
 import tempfile
-import unicodedata
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.handling.roster import group_key
 from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.workbook.package import write_atomically
 from sheetlab.years.ledger import clean
@@ -35,29 +35,29 @@ class KeyList:
     """Which group is behind a code."""
 
     path: Path
-    groups: dict[tuple[int, str], tuple[str, str]] = field(default_factory=dict)
-    """Code and name by year and folded name."""
-    codes: set[str] = field(default_factory=set)
-    """All codes that the list explains."""
+    groups: dict[tuple[int, str], str] = field(default_factory=dict)
+    """Code by year and ``group_key``."""
+    names: dict[str, tuple[int, str]] = field(default_factory=dict)
+    """Year and name by code: all codes that the list explains."""
     changed: bool = False
 
     def find(self, year: int, group: str) -> str:
         """The code of a group; empty if it has none."""
-        return self.groups.get((year, _folded(group)), ("", ""))[0]
+        return self.groups.get((year, group_key(clean(group))), "")
 
     def keep(self, year: int, group: str, code: str) -> None:
-        """Note the code of a group."""
-        self.groups[(year, _folded(group))] = (code, clean(group))
-        self.codes.add(code)
+        """Note the code of a group; of two given by an earlier sheetlab the first is its own."""
+        self.groups.setdefault((year, group_key(clean(group))), code)
+        self.names[code] = (year, clean(group))
         self.changed = True
 
     def forget(self, codes: set[str]) -> int:
         """Take the names behind codes away; returns how many there were."""
-        before = len(self.groups)
-        self.groups = {k: v for k, v in self.groups.items() if v[0] not in codes}
-        self.codes -= codes
-        self.changed = len(self.groups) < before
-        return before - len(self.groups)
+        before = len(self.names)
+        self.groups = {key: code for key, code in self.groups.items() if code not in codes}
+        self.names = {code: its for code, its in self.names.items() if code not in codes}
+        self.changed = len(self.names) < before
+        return before - len(self.names)
 
     def try_folder(self) -> None:
         """Refuse a list that could not be saved where it is to lie, before anything is begun."""
@@ -74,7 +74,7 @@ class KeyList:
         buffer = io.StringIO(newline="")
         writer = csv.writer(buffer)
         writer.writerow(KEY_COLUMNS)
-        for (year, _), (code, group) in self.groups.items():
+        for code, (year, group) in self.names.items():
             writer.writerow([code, year, guarded(group)])
         tidy(self.path)
         write_atomically(self.path, buffer.getvalue().encode("utf-8-sig"))
@@ -105,10 +105,6 @@ def read_codes(path: Path) -> KeyList:
         raise SheetlabError(key_list_refused(path, str(error))) from error
     found.changed = False
     return found
-
-
-def _folded(group: str) -> str:
-    return unicodedata.normalize("NFKC", clean(group)).casefold()
 
 
 def key_list_refused(path: Path, why: str) -> Finding:

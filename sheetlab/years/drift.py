@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.metrology.control import (
     LEAST,
     LEAST_YEAR,
@@ -19,10 +20,12 @@ from sheetlab.metrology.control import (
 )
 from sheetlab.metrology.statement import significant
 from sheetlab.units import UnitError, unit
-from sheetlab.years.ledger import WIRE, Row, latest
+from sheetlab.years.ledger import FINDING, WIRE, Row, latest
 
 BASELINE = 12
 """Values that set the limits if nothing else is said."""
+OF_THE_APPARATUS = frozenset(("zero-drifted", "check-overdue"))
+"""Findings that a drift causes; they say nothing against the group."""
 ROUNDING = 12.0**-0.5
 """Standard deviation of a rounding to divisions, in divisions (JCGM 100:2008, 4.3.7)."""
 
@@ -47,8 +50,10 @@ RULE_SOURCES = (
     "is told as apart, and of steady series of 36 values about one in 25 shows a signal of any "
     "rule all the same, and one in six a hint (a run on one side): a signal is a reason to look, "
     "not a proof. In the moving average a value beyond the limits of single values counts only as "
-    "that limit, and not at all if its workbook has doubtful findings, unless three in a row are "
-    "beyond: one slip does not bend it for years."
+    "that limit, and not at all if its workbook has doubtful findings: one slip does not bend it "
+    "for years. Three in a row beyond the same limit are no slips: from the third on they count in "
+    "full. Findings that a drift itself causes (a zero error that is not that of the register) are "
+    "not counted among the doubtful ones here."
 )
 KINDS = {
     "zero": "zero error",
@@ -84,6 +89,8 @@ class Point:
     code: str
     value: float
     status: str
+    suspect: bool
+    """Whether its workbook has doubtful findings of which no drift is the cause."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,8 +169,16 @@ def drifts(
     count
         The first so many values without doubtful findings set the limits.
     years
-        If given, the values of these years (first and last) do instead.
+        If given, those of these years (first and last) do instead.
+
+    Raises
+    ------
+    SheetlabError
+        If there is no row of these years.
     """
+    there = sorted({row.entry.year for row in rows})
+    if years is not None and not any(years[0] <= year <= years[1] for year in there):
+        raise SheetlabError(_no_such_years(years, there))
     found = [_charted(one, count, years) for one in series_of(rows)]
     return sorted(found, key=lambda d: (not d.alarm, not d.signals))
 
@@ -173,6 +188,7 @@ def series_of(rows: Sequence[Row]) -> Iterator[Series]:
     gathered: dict[tuple[str, str, str, str], _Gathered] = {}
     members: dict[tuple[str, str], int] = {}
     kept = sorted(latest(rows), key=lambda r: (r.entry.year, r.number))
+    graver = _graver(kept)
     for row in kept:
         e = row.entry
         bench = f"set-up {e.setup}" if e.setup else "set-up not named"
@@ -202,7 +218,17 @@ def series_of(rows: Sequence[Row]) -> Iterator[Series]:
     for key, one in sorted(
         gathered.items(), key=lambda item: (item[0][0], item[0][1], order.index(item[0][2]))
     ):
-        yield _series(key, one, members.get((key[0], key[1]), 0))
+        yield _series(key, one, members.get((key[0], key[1]), 0), graver)
+
+
+def _graver(rows: Sequence[Row]) -> dict[str, set[str]]:
+    """Codes of findings that are no notes, by source, where they are known."""
+    found: dict[str, set[str]] = {}
+    for row in rows:
+        codes = {n.id for n in row.entry.numbers if n.kind == FINDING}
+        if codes:
+            found[row.entry.source] = codes
+    return found
 
 
 def _names(text: str) -> dict[str, str]:
@@ -232,38 +258,52 @@ def _small(title: str) -> str:
     return title[:1].lower() + title[1:] if title[1:2].islower() else title
 
 
-def _series(key: tuple[str, str, str, str], one: _Gathered, members: int) -> Series:
+def _series(
+    key: tuple[str, str, str, str], one: _Gathered, members: int, graver: Mapping[str, set[str]]
+) -> Series:
     practical, where, kind, id_ = key
     try:
         its = unit(one.shown)
     except UnitError:
         its = unit("1")
     points = tuple(
-        Point(row.number, row.entry.year, row.code, its.from_si(value), row.entry.status)
+        Point(
+            row.number, row.entry.year, row.code, its.from_si(value), row.entry.status,
+            row.entry.status != "ok" and not _explained(graver.get(row.entry.source)),
+        )
         for row, value in one.points
-    )
+    )  # fmt: skip
     floor = one.division / its.factor * ROUNDING
     missing = max(0, members - len(points))
     return Series(practical, where, kind, id_, one.title, its.pretty, points, missing, floor)
+
+
+def _explained(codes: set[str] | None) -> bool:
+    # an earlier sheetlab did not keep them
+    return codes is not None and codes <= OF_THE_APPARATUS
 
 
 def _charted(one: Series, count: int, years: tuple[int, int] | None) -> Drift:
     within = [
         i for i, p in enumerate(one.points) if years is None or years[0] <= p.year <= years[1]
     ]
-    sound = [i for i in within if one.points[i].status == "ok"]
-    base = sound if len(sound) >= LEAST else within
+    base = [i for i in within if one.points[i].status == "ok"]
     if years is None:
         base = base[:count]
     if len(base) < LEAST:
-        return Drift(one, None, f"{len(base)} of at least {LEAST} values that set limits")
+        passed = len(within) - len(base)
+        why = f"{len(base)} of at least {LEAST} values that set limits"
+        if passed:
+            why += f", and {passed} with doubtful findings, which set none"
+        return Drift(one, None, why)
     try:
         steady = baseline([one.points[i].value for i in base], one.floor)
     except ValueError as error:
         return Drift(one, None, str(error))
     values = [p.value for p in one.points]
     doubtful = {i for i, p in enumerate(one.points) if p.status != "ok"}
-    its = chart(values, steady, doubtful=doubtful)
+    suspect = {i for i, p in enumerate(one.points) if p.suspect}
+    its = chart(values, steady, doubtful=suspect)
     told = list(its.signals)
     compared = []
     for year, members in _years(one, frozenset(base), doubtful, its):
@@ -277,6 +317,15 @@ def _charted(one: Series, count: int, years: tuple[int, int] | None) -> Drift:
         lowest = tuple(max(0.0, v) for v in its.average_lower)
         its = replace(its, lower=max(0.0, its.lower), average_lower=lowest)
     return Drift(one, its, "", frozenset(base), tuple(compared))
+
+
+def _no_such_years(years: tuple[int, int], there: Sequence[int]) -> Finding:
+    asked = str(years[0]) if years[0] == years[1] else f"{years[0]} to {years[1]}"
+    have = ", ".join(map(str, there)) or "no year at all"
+    return Finding(
+        "no-such-years", Severity.STOP, f"there is no row of {asked}; the archive has {have}",
+        "years that are in the archive", "Give one of them, or two, with --baseline-years.",
+    )  # fmt: skip
 
 
 def _years(
@@ -309,7 +358,7 @@ def signal_text(found: Drift, signal: Signal) -> str:
         if signal.rule == "year-off-baseline":
             count = _of_year(found, signal).count
         span = f"rows {first.row} ({first.year}) to {last.row} ({last.year}), {count} values"
-    doubtful = sum(p.status != "ok" for p in series.points[signal.first : signal.last + 1])
+    doubtful = sum(p.suspect for p in series.points[signal.first : signal.last + 1])
     text = (
         f"{RULES[signal.rule]}: {span}, on average {_with(off, series.unit)} {side} the centre "
         f"of {_with(centre, series.unit)}."

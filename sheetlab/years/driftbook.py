@@ -8,11 +8,12 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
 from sheetlab.metrology.control import LASTING, WIDTH, Chart
 from sheetlab.metrology.statement import significant
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.charts import Axis, axis, ends, finish, off_text
+from sheetlab.workbook.longbook import open_long
 from sheetlab.workbook.package import open_elsewhere, write_atomically
 from sheetlab.workbook.style import (
     ALERT,
@@ -50,6 +51,7 @@ COLUMNS = (
 )  # fmt: skip
 _AT = {name: i for i, (name, _) in enumerate(COLUMNS)}
 HEADING_ROW = 2
+ENDING = ".xlsx"
 
 
 def drift_bytes(found: Sequence[Drift], source: str) -> bytes:
@@ -73,22 +75,44 @@ def drift_bytes(found: Sequence[Drift], source: str) -> bytes:
 
 
 def write_drift(found: Sequence[Drift], archive: Path, base: str, target: Path) -> None:
-    """Write the workbook of charts; one that is there is replaced unless it is open.
+    """Write the workbook of charts; an earlier one that is there is replaced unless it is open.
 
     Raises
     ------
     SheetlabError
-        If the file is the archive, is open in a spreadsheet program, or cannot be written.
+        If the file is the archive or anything else but charts of drift, has another ending, is open
+        in a spreadsheet program, or cannot be written.
     """
+    if target.suffix.lower() != ENDING:
+        raise SheetlabError(wrong_ending(target.name, ENDING))
     source = f"From {archive.name}. Limits are set by: {base}, for each series."
     if target.resolve() == archive.resolve():
         raise SheetlabError(_not_written(target, "it is the archive itself"))
+    if target.exists() and not _is_drift(target):
+        raise SheetlabError(_foreign(target))
     if open_elsewhere(target):
         raise SheetlabError(_not_written(target, "it is open in a spreadsheet program"))
     try:
         write_atomically(target, drift_bytes(found, source))
     except OSError as error:
         raise SheetlabError(_not_written(target, error.strerror or str(error))) from error
+
+
+def _is_drift(target: Path) -> bool:
+    try:
+        with open_long(target) as book:
+            return {SIGNALS, CHARTS, NUMBERS} <= set(book.sheets)
+    except SheetlabError:
+        return False
+
+
+def _foreign(target: Path) -> Finding:
+    return Finding(
+        "file-exists", Severity.STOP,
+        f"{target.name} is there already and holds no charts of drift; nothing was written",
+        "a new file, or an earlier one of “sheetlab drift”",
+        "Give another name with --out, or move the old file away.", Place(target.name),
+    )  # fmt: skip
 
 
 def _not_written(target: Path, why: str) -> Finding:
@@ -264,7 +288,7 @@ def _charts(
         for column, averaged in ((0, False), (8, True)):
             chart = _chart(book, one, one.chart, place, averaged)
             sheet.insert_chart(line + 1, column, chart, {"object_position": 2})
-        off = [one.series.points[i] for i in _off_scale(one.chart)]
+        off = [one.series.points[i] for i in _scale(one.chart)[1]]
         if off:
             names = [
                 f"row {p.row} ({p.year}), {significant(p.value, 2)} {one.series.unit}".rstrip()
@@ -310,19 +334,13 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     if any((s.rule == "ewma-beyond-limits") == averaged for s in one.signals):
         mark = {"type": "diamond", "size": 9, "border": {"color": ALERT}, "fill": {"color": ALERT}}
         add(signalled, "signal", {"marker": mark, "line": {"none": True}})
-    values = (
-        [*its.averages, *its.average_lower, *its.average_upper]
-        if averaged
-        else [its.lower, its.upper]
-    )
-    if not averaged:
-        off = _off_scale(its)
-        values += [value for i, value in enumerate(its.values) if i not in off]
+    averages = [*its.averages, *its.average_lower, *its.average_upper]
+    scale = axis(averages) if averaged else _scale(its)[0]
     what = "moving average (EWMA)" if averaged else "single values"
     y_title = f"{KINDS[one.series.kind]}" if one.series.kind != "quantity" else one.series.title
     y_title = f"{y_title} / {one.series.unit}" if one.series.unit else y_title
     title = f"{one.series.name}: {what}"
-    finish(chart, (title, _order_title(one), y_title), (_order_axis(one), axis(values)))
+    finish(chart, (title, _order_title(one), y_title), (_order_axis(one), scale))
     chart.set_title(
         {"name": chart_text(title), "name_font": {"name": FONT, "size": 10, "bold": True}}
     )
@@ -334,15 +352,21 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     return chart
 
 
-def _off_scale(its: Chart) -> list[int]:
-    """Positions of slips that would press the rest of a chart flat; what lasts is drawn."""
+def _scale(its: Chart) -> tuple[Axis, list[int]]:
+    """The axis of single values, and the positions of those that are not on it.
+
+    Slips that would press the rest of a chart flat do not widen it; what lasts is drawn.
+    """
     low, high = ends(its.baseline.centre, (its.upper - its.baseline.centre) / WIDTH)
-    found = []
+    far: set[int] = set()
     for off, run in groupby(range(len(its.values)), lambda i: not low <= its.values[i] <= high):
         positions = list(run)
         if off and len(positions) < LASTING:
-            found += positions
-    return found
+            far |= set(positions)
+    near = [value for i, value in enumerate(its.values) if i not in far]
+    scale = axis([its.lower, its.upper, *near])
+    # beside others that last a slip may well be on it
+    return scale, sorted(i for i in far if not scale.low <= its.values[i] <= scale.high)
 
 
 def _order_axis(one: Drift) -> Axis:

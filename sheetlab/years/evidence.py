@@ -17,8 +17,19 @@ from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.style import Styles, lines_needed, set_page
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
 from sheetlab.years.checking import Checked, check
+from sheetlab.years.codes import KeyList, codes_of, read_codes
 from sheetlab.years.database import Table, read
 from sheetlab.years.ledger import Row, latest
+from sheetlab.years.packfiles import (
+    DEFINITIONS,
+    SAMPLES,
+    SUMS,
+    Filed,
+    definition_files,
+    look,
+    sample_files,
+    sums,
+)
 
 BOOK, TEXT = "evidence.xlsx", "evidence.txt"
 TITLE = "Evidence of practical work"
@@ -51,10 +62,28 @@ class Pack:
     book: Path
     text: Path
     checked: Checked
+    files: tuple[Filed, ...]
+    """Sample workbooks and definitions, and those that are not at hand."""
 
 
-def evidence(archive: Path, folder: Path, today: datetime.date) -> Pack:
+def evidence(
+    archive: Path,
+    folder: Path,
+    today: datetime.date,
+    sources: Sequence[Path] = (),
+    codes: Path | None = None,
+    names: bool = False,
+) -> Pack:
     """Write the pack into a folder; files that are there are never replaced.
+
+    Parameters
+    ----------
+    sources
+        Folders of hand-ins, in which and below which the sample workbooks are looked for.
+    codes
+        List of codes; None: the usual one beside the archive.
+    names
+        Whether groups are named in the pack, where the list of codes knows them.
 
     Raises
     ------
@@ -62,18 +91,68 @@ def evidence(archive: Path, folder: Path, today: datetime.date) -> Pack:
         If the archive cannot be read, or a file is there already; then nothing is written.
     """
     book, text = folder / BOOK, folder / TEXT
-    there = [_exists(path) for path in (book, text) if path.exists()]
+    made = (book, text, *(folder / name for name in (SUMS, SAMPLES, DEFINITIONS)))
+    there = [_exists(path) for path in made if path.exists()]
+    there += [_no_folder(path) for path in sources if not path.is_dir()]
     if there:
         raise SheetlabError(*there)
     checked = check(archive, today)
     table = read(archive)
+    keys = read_codes(codes or codes_of(archive))
+    by_number = {row.number: row for row in table.rows}
+    chosen = {
+        f"{year} {practical} {which}": by_number[int(number)]
+        for year, practical, which, *_, number in samples(table.rows)
+    }
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        write_atomically(book, _book(archive.name, table, checked, today))
-        write_atomically(text, _text(archive.name, table, checked, today).encode("utf-8"))
+        seen = look(sources, list(chosen.values()), keys) if sources else None
+        found = dict(sample_files(folder, chosen, seen, keys if names else None))
+        issued = tuple(definition_files(folder, latest(table.rows), seen))
+        its = _Contents(archive.name, table, checked, today, found, issued, keys if names else None)
+        write_atomically(book, _book(its))
+        write_atomically(text, _text(its).encode("utf-8"))
+        write_atomically(folder / SUMS, sums(its.files).encode("utf-8"))
     except OSError as error:
         raise SheetlabError(_not_written(folder, error.strerror or str(error))) from error
-    return Pack(book, text, checked)
+    return Pack(book, text, checked, its.files)
+
+
+@dataclass(frozen=True, slots=True)
+class _Contents:
+    """What the pack says."""
+
+    archive: str
+    table: Table
+    checked: Checked
+    today: datetime.date
+    samples: Mapping[int, Filed]
+    """By the number of their row."""
+    definitions: tuple[Filed, ...]
+    names: KeyList | None
+
+    @property
+    def files(self) -> tuple[Filed, ...]:
+        """Everything that is, or should be, beside the workbook."""
+        return (*self.samples.values(), *self.definitions)
+
+    def who(self, code: str) -> str:
+        """A code, and the group behind it if it is to be named."""
+        _, name = (0, "") if self.names is None else self.names.names.get(code, (0, ""))
+        return f"{code} ({name})" if name else code
+
+    def sample_rows(self) -> list[tuple[str | int, ...]]:
+        """``samples`` with the group, and the file of each."""
+        found: list[tuple[str | int, ...]] = []
+        for *cells, code, findings, status, stated, row in samples(self.table.rows):
+            filed = self.samples[int(row)]
+            where = filed.file or filed.why_not
+            found.append((*cells, self.who(str(code)), findings, status, stated, row, where))
+        return found
+
+    def file_rows(self) -> list[tuple[str | int, ...]]:
+        """What, file, SHA-256, digest in the archive."""
+        return [(f.what, f.file or f.why_not, f.sha256 or "–", f.digest) for f in self.files]
 
 
 # -- what the rows say ---------------------------------------------------------------------------
@@ -207,11 +286,20 @@ SCHEDULE_HEADS = (
     "groups", "ok", "doubtful", "failed",
 )  # fmt: skip
 SAMPLE_HEADS = (
-    "year", "practical", "sample", "code", "findings", "status", "result as stated", "row",
+    "year", "practical", "sample", "code", "findings", "status", "result as stated", "row", "file",
 )  # fmt: skip
+FILE_HEADS = ("what", "file", "SHA-256 of the file", "digest in the archive")
+FILES_NOTE = (
+    f"{SUMS} holds the same digests: “sha256sum -c {SUMS}” tells whether a file was changed since. "
+    "The digest of a definition is the SHA-256 of its file. That of a sample is of its readings, "
+    "as they were typed: “sheetlab archive check ARCHIVE --workbook FILE” works it out anew and "
+    "names the row. Samples were made anew from what was typed and evaluated, with the code in "
+    "the place of names; photos and comments stay in the original."
+)
 
 
-def _book(name: str, table: Table, checked: Checked, today: datetime.date) -> bytes:
+def _book(its: _Contents) -> bytes:
+    name, table, checked, today = its.archive, its.table, its.checked, its.today
     buffer = io.BytesIO()
     book = Book(buffer)
     book.set_properties({"title": TITLE, "created": EPOCH})
@@ -232,10 +320,13 @@ def _book(name: str, table: Table, checked: Checked, today: datetime.date) -> by
     _sheet(book, styles, "Criteria", note, heads, widths, criteria(table.rows))
     note = (
         f"Best, middle and weakest workbook of each practical and year, by {RANKED}. "
-        "Ask the department for the workbook by its code, while the list of codes is kept."
+        "Where no file stands, ask the department for the workbook by its code, while the list of "
+        "codes is kept."
     )
-    widths = (8, 22, 10, 14, 10, 11, 44, 7)
-    _sheet(book, styles, "Samples", note, SAMPLE_HEADS, widths, samples(table.rows))
+    widths = (8, 18, 10, 14, 10, 11, 36, 7, 40)
+    _sheet(book, styles, "Samples", note, SAMPLE_HEADS, widths, its.sample_rows())
+    widths = (38, 50, 40, 40)
+    _sheet(book, styles, "Files", FILES_NOTE, FILE_HEADS, widths, its.file_rows())
     book.close()
     return buffer.getvalue()
 
@@ -275,7 +366,8 @@ def _sheet(
     sheet.freeze_panes(4, 0)
 
 
-def _text(name: str, table: Table, checked: Checked, today: datetime.date) -> str:
+def _text(its: _Contents) -> str:
+    name, table, checked, today = its.archive, its.table, its.checked, its.today
     lines = [TITLE, f"from {name}", "", "Archive check", ""]
     lines += [f"  {line}" for line in check_lines(table, checked, today)]
     lines += ["", "Schedule", ""]
@@ -292,11 +384,14 @@ def _text(name: str, table: Table, checked: Checked, today: datetime.date) -> st
         lines.append(f"  {practical}")
         lines += [f"    {t}: {c}" for (t, _), c in zip(CRITERIA, cells, strict=True)]
     lines += ["", "Samples", ""]
-    for year, practical, which, code, findings, status, stated, row in samples(table.rows):
+    for year, practical, which, code, findings, status, stated, row, file in its.sample_rows():
         lines.append(
             f"  {year}  {practical}, {which}: {code} (row {row}), "
-            f"{many(findings, 'finding')}, {status}, {stated}"
+            f"{many(int(findings), 'finding')}, {status}, {stated}; {file}"
         )
+    lines += ["", "Files", "", f"  {FILES_NOTE}", ""]
+    for what, file, digest, archived in its.file_rows():
+        lines += [f"  {what}: {file}", f"    SHA-256 {digest}", f"    in the archive {archived}"]
     return "\n".join(lines) + "\n"
 
 
@@ -304,6 +399,13 @@ def _exists(path: Path) -> Finding:
     return Finding(
         "file-exists", Severity.STOP, f"{path.name} is there already; nothing was written",
         "a folder without a pack", "Give another folder with --out.", Place(path.name),
+    )  # fmt: skip
+
+
+def _no_folder(path: Path) -> Finding:
+    return Finding(
+        "no-such-folder", Severity.STOP, f"{path} is no folder that can be read",
+        "the folder of the hand-ins", "Check --sources; nothing was written.", Place(path.name),
     )  # fmt: skip
 
 

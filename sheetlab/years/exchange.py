@@ -60,8 +60,7 @@ def export(archive: Path, target: Path, wait: float = WAIT) -> int:
                 raise SheetlabError(_exists(target))
             part.replace(target)
         except ImportError as error:
-            reason = "Parquet needs pyarrow, which is not installed here"
-            raise SheetlabError(_not_exported(target, reason)) from error
+            raise SheetlabError(_no_parquet(target, "written")) from error
         except OSError as error:
             raise SheetlabError(_not_exported(target, error.strerror or str(error))) from error
         finally:
@@ -105,8 +104,7 @@ def import_table(
             count, head = last
             _import(archive, found, count, head, today, wait, source.name)
     except ImportError as error:
-        reason = "Parquet needs pyarrow, which is not installed here"
-        raise SheetlabError(_not_imported(source, reason)) from error
+        raise SheetlabError(_no_parquet(source, "read")) from error
     except (OSError, ValueError, KeyError, TypeError, OverflowError, csv.Error) as error:
         raise SheetlabError(_not_imported(source, clean(str(error)))) from error
     finding = renew_view(archive, wait)
@@ -171,8 +169,18 @@ def _not_imported(source: Path, why: str) -> Finding:
     )  # fmt: skip
 
 
+def _no_parquet(path: Path, what: str) -> Finding:
+    return Finding(
+        "no-pyarrow", Severity.STOP,
+        f"{path.name} could not be {what}: Parquet needs pyarrow, which is not installed here",
+        "pyarrow, or a .csv file",
+        'Install it with pip install ".[columnar]" in the folder of sheetlab, or take .csv.',
+        Place(path.name),
+    )  # fmt: skip
+
+
 def _not_exported(target: Path, why: str) -> Finding:
     return Finding(
         "not-written", Severity.STOP, f"{target.name} could not be written: {why}",
-        "a file that can be written", "Check the folder, or export to .csv.", Place(target.name),
+        "a file that can be written", "Check the folder, and the name.", Place(target.name),
     )  # fmt: skip

@@ -14,7 +14,7 @@ import json
 import math
 import secrets
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -28,7 +28,7 @@ from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.fields import START_PREFIX
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
-from sheetlab.practical.register import setup_as_bound
+from sheetlab.practical.register import setup_that_counts
 from sheetlab.units import Unit, coherent_text, interval_of, unit
 
 FIRST = "0" * 64
@@ -40,6 +40,8 @@ SHORT = 50
 """Letters below which a text is likely to come again."""
 CODE_LETTERS = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
 CODE_LENGTH = 8
+ZERO_HOUR = datetime.datetime(1970, 1, 1)
+SAVED, FINDING = "saved", "finding"
 WIRE = "(wire)"
 """Key of the wire among the instruments: no instrument of a definition can be called so."""
 
@@ -51,7 +53,9 @@ class Number:
     ``kind``: ``zero`` (zero error of an instrument), ``division`` (least count of an instrument),
     ``scatter`` (about a line or curve), ``quantity``, ``comparison`` (difference from an accepted
     value as a fraction of it), ``own`` (``answers``: fraction of the group's own results that
-    agree; ``uncertainty``, ``graph``: 1, there if the group gave one).
+    agree; ``uncertainty``, ``graph``: 1, there if the group gave one), ``saved`` (when the workbook
+    was saved by its document properties: seconds since ``ZERO_HOUR``, both in local time),
+    ``finding`` (how many findings of a code made the workbook doubtful or failed).
     """
 
     kind: str
@@ -154,7 +158,7 @@ def clean(text: str) -> str:
     return " ".join(harmless(text).split())[:LONGEST]
 
 
-def new_code(taken: set[str]) -> str:
+def new_code(taken: Container[str]) -> str:
     """A code that says nothing about anyone, and is not taken."""
     while True:
         code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
@@ -183,8 +187,16 @@ def source_digest(practical: Practical, observations: Observations) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def entries_of(assessment: Assessment, year: int) -> tuple[Entry, ...]:
-    """One entry a result of the definition; the numbers beside them go with the first."""
+def entries_of(
+    assessment: Assessment, year: int, saved: datetime.datetime | None = None
+) -> tuple[Entry, ...]:
+    """One entry a result of the definition; the numbers beside them go with the first.
+
+    Parameters
+    ----------
+    saved
+        When the workbook was saved, local time; None if that is not known.
+    """
     practical, evaluation = assessment.practical, assessment.evaluation
     observations = assessment.observations
     words = Words(practical, evaluation.profile)
@@ -205,7 +217,7 @@ def entries_of(assessment: Assessment, year: int) -> tuple[Entry, ...]:
                 program=__version__,
                 source=source,
                 setup=clean(
-                    setup_as_bound(observations.entry("start.setup").text, assessment.bound)
+                    setup_that_counts(observations.entry("start.setup").text, assessment.bound)
                 ),
                 instruments=json.dumps(instruments, sort_keys=True),
                 result=definition.quantity,
@@ -221,7 +233,7 @@ def entries_of(assessment: Assessment, year: int) -> tuple[Entry, ...]:
                 statement="" if result is None else clean(words.statement_line(result)),
                 status=str(assessment.status),
                 findings=len(assessment.findings),
-                numbers=() if i else tuple(_numbers(assessment)),
+                numbers=() if i else (*_numbers(assessment), *_circumstances(assessment, saved)),
             )
         )
     return tuple(made)
@@ -284,6 +296,25 @@ def _numbers(assessment: Assessment) -> Iterator[Number]:
         yield from number("own", "graph", "own triangle or slope given", 1.0, None, unit("1"))
 
 
+def _circumstances(assessment: Assessment, saved: datetime.datetime | None) -> Iterator[Number]:
+    if saved is not None:
+        seconds = float((saved - ZERO_HOUR) // datetime.timedelta(seconds=1))
+        title = f"saved {saved:%Y-%m-%d %H:%M} (time in the workbook)"
+        yield Number(SAVED, "workbook", title, seconds, None, "s", "s")
+    graver = [clean(f.code) for f in assessment.findings if f.severity is not Severity.NOTE]
+    for code in sorted(set(graver)):
+        count = float(graver.count(code))
+        yield Number(FINDING, code, f"findings {code}", count, None, "1", "1")
+
+
+def when(seconds: float | None) -> datetime.datetime | None:
+    """A time from the number that is kept of it."""
+    try:
+        return None if seconds is None else ZERO_HOUR + datetime.timedelta(seconds=seconds)
+    except OverflowError:
+        return None
+
+
 def _own_graph(assessment: Assessment) -> bool:
     """Whether a group gave what it can only have from its own graph, or a slope of its own."""
     practical = assessment.practical
@@ -323,6 +354,23 @@ def _kept(value: float | None) -> float | None:
 # -- appending ------------------------------------------------------------------------------------
 
 
+def saved_of(entry: Entry) -> float | None:
+    """When the workbook of an entry was saved, as it is kept; None if that is not known."""
+    return next((n.value for n in entry.numbers if n.kind == SAVED), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """The last revision of a result."""
+
+    revision: int
+    number: int
+    """Of its row."""
+    source: str
+    saved: float | None
+    """When its workbook was saved, as it is kept."""
+
+
 @dataclass(slots=True)
 class Ledger:
     """What has to be known of a table to append to it."""
@@ -330,35 +378,42 @@ class Ledger:
     count: int = 0
     head: str = FIRST
     """Digest of the last row."""
-    revisions: dict[tuple[int, str, str, str, str], tuple[int, int]] = field(default_factory=dict)
-    """Last revision and its row by year, practical, set-up, code and result."""
+    revisions: dict[tuple[int, str, str, str, str], Held] = field(default_factory=dict)
+    """What counts by year, practical, set-up, code and result."""
     sources: dict[tuple[int, str, str, str, str], set[str]] = field(default_factory=dict)
     """Codes (empty: purged) by year, practical, set-up, result and source."""
     years: dict[tuple[str, str, str], int] = field(default_factory=dict)
     """First year by practical, set-up and source."""
+    last: tuple[str, float | None] = ("", None)
+    """Source of the last row, and when it was saved: further results of a workbook follow it."""
 
     def note(self, row: Row) -> None:
         """Take a row into account."""
         e = row.entry
         self.take(
             row.number, row.digest, e.year, e.practical, e.setup, row.code, e.result, e.source,
-            row.revision,
+            row.revision, saved_of(e),
         )  # fmt: skip
 
     def take(
         self, number: int, digest: str, year: int, practical: str, setup: str, code: str,
-        result: str, source: str, revision: int,
+        result: str, source: str, revision: int, saved: float | None,
     ) -> None:  # fmt: skip
         """Take a row into account, of which only what matters here was read (``NOTED``)."""
         self.count, self.head = number, digest
         # the same few texts in very many rows
         practical, setup, result = map(sys.intern, (practical, setup, result))
+        if saved is None and self.last[0] == source:
+            saved = self.last[1]
+        self.last = source, saved
         if code:
-            self.revisions[year, practical, setup, code, result] = revision, number
+            self.revisions[year, practical, setup, code, result] = Held(
+                revision, number, source, saved
+            )
         self.sources.setdefault((year, practical, setup, result, source), set()).add(code)
         self.years.setdefault((practical, setup, source), year)
 
-    def there(self, entry: Entry, code: str, known: set[str]) -> bool:
+    def there(self, entry: Entry, code: str, known: Container[str]) -> bool:
         """Whether a result is in the table: as this group's, or as that of a forgotten group.
 
         Parameters
@@ -369,20 +424,23 @@ class Ledger:
         """
         source = (entry.year, entry.practical, entry.setup, entry.result, entry.source)
         codes = self.sources.get(source, set())
-        return code in codes or bool(codes - known)
+        return code in codes or any(one not in known for one in codes)
 
     def other_year(self, entry: Entry) -> int | None:
         """The year in which the same readings were added before; None if there is none."""
         found = self.years.get((entry.practical, entry.setup, entry.source))
         return None if found == entry.year else found
 
+    def held(self, entry: Entry, code: str) -> Held | None:
+        """What a result would replace; None for the first of its group."""
+        return self.revisions.get((entry.year, entry.practical, entry.setup, code, entry.result))
+
     def append(self, entry: Entry, code: str, added: str, keep_until: str) -> Row:
         """The next row."""
         salt = secrets.token_hex(8)
-        key = (entry.year, entry.practical, entry.setup, code, entry.result)
-        revision, replaces = self.revisions.get(key, (0, 0))
+        held = self.held(entry, code) or Held(0, 0, "", None)
         row = Row(
-            self.count + 1, revision + 1, entry, added, keep_until, replaces,
+            self.count + 1, held.revision + 1, entry, added, keep_until, held.number,
             seal_of(code, salt), self.head, "", code, salt,
         )  # fmt: skip
         row = replace(row, digest=digest_of(row))
@@ -415,7 +473,7 @@ NUMBER_COLUMNS: Mapping[str, type] = {
 }  # fmt: skip
 """Columns of the numbers beside the rows."""
 NOTED = ("number", "digest", "year", "practical", "setup", "code", "result", "source", "revision")
-"""Columns that ``Ledger.take`` wants."""
+"""Columns that ``Ledger.take`` wants, before the number of kind ``SAVED`` beside the row."""
 _OF_ENTRY = frozenset(f.name for f in fields(Entry))
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime
+import sqlite3
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +16,17 @@ from sheetlab.years.view import renew_view
 
 
 @dataclass(frozen=True, slots=True)
+class Due:
+    """Codes of a year that are kept to one day."""
+
+    year: int
+    until: str
+    """ISO date: the codes may go on the day after it."""
+    codes: int
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
 class Purged:
     """What a purge took away."""
 
@@ -21,16 +34,29 @@ class Purged:
     rows: int
     waiting: int
     """Rows whose codes are not due."""
+    due: tuple[Due, ...]
+    """What was, or would be, taken away."""
+    later: tuple[Due, ...]
+    """What stays."""
     finding: Finding | None
     """Why the workbook of results still shows the codes."""
 
 
 def purge(
-    archive: Path, today: datetime.date, codes: Path | None = None, wait: float = WAIT
+    archive: Path,
+    today: datetime.date,
+    codes: Path | None = None,
+    wait: float = WAIT,
+    dry: bool = False,
 ) -> Purged:
     """Take away the codes, and the names behind them, that need not be kept any longer.
 
     The results stay. A code that stands in several rows goes when the last of them is due.
+
+    Parameters
+    ----------
+    dry
+        Only find what would be taken away.
 
     Raises
     ------
@@ -46,6 +72,14 @@ def purge(
             )
             day = (today.isoformat(),)
             due = {code for (code,) in connection.execute(query, day)}
+            held = list(_held(connection))
+            taken = tuple(one for one in held if one.until < today.isoformat())
+            later = tuple(one for one in held if one.until >= today.isoformat())
+            if dry:
+                rows, stay = (sum(one.rows for one in some) for some in (taken, later))
+                return Purged(
+                    sum(code in due for code in keys.names), rows, stay, taken, later, None
+                )
             change = f"UPDATE results SET code = '', salt = '' WHERE code IN ({query})"
             gone = connection.execute(change, day).rowcount
             names = keys.forget(due)
@@ -53,4 +87,18 @@ def purge(
             keys.save()
             query = "SELECT COUNT(*) FROM results WHERE code <> ''"
             waiting = int(connection.execute(query).fetchone()[0])
-    return Purged(names, gone, waiting, renew_view(archive, wait))
+    return Purged(names, gone, waiting, taken, later, renew_view(archive, wait))
+
+
+def _held(connection: sqlite3.Connection) -> Iterator[Due]:
+    """Codes by year and the last day to which one of their rows is kept."""
+    codes = (
+        "SELECT MIN(year) AS year, MAX(keep_until) AS until, COUNT(*) AS rows FROM results "
+        "WHERE code <> '' GROUP BY code"
+    )
+    query = (
+        f"SELECT year, until, COUNT(*), SUM(rows) FROM ({codes}) GROUP BY year, until "
+        "ORDER BY year, until"
+    )
+    for record in connection.execute(query):
+        yield Due(*record)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from sheetlab.before.issue import issue
 from sheetlab.cli import main
 from sheetlab.finding import Finding, SheetlabError
-from sheetlab.handling.roster import Group, file_part, read_roster
+from sheetlab.handling.roster import Group, file_part, group_key, read_roster
 from sheetlab.practical.loader import catalogue
 
 
@@ -115,3 +115,12 @@ def test_nothing_is_overwritten(tmp_path: Path) -> None:
     (second,) = issue(catalogue(), "simple-pendulum", tmp_path, groups)
     assert second.finding is not None
     assert first.path.read_bytes() == b"filled by a student"
+
+
+def test_names_of_groups_are_compared_as_labels_are() -> None:
+    assert (
+        len(set(map(group_key, ("jack daw", "Jackdaw", "JACK-DAW", "Jack_daw.", "ｊackdaw")))) == 1
+    )
+    # vowel signs and symbols tell names apart
+    assert len(set(map(group_key, ("की", "का", "A", "A+", "B")))) == 5
+    assert group_key("–  !") != group_key("-")

@@ -127,6 +127,21 @@ def test_one_slip_does_not_bend_the_average_and_two_in_a_row_do() -> None:
     assert rules == {"beyond-limits", "ewma-beyond-limits"}
 
 
+def test_what_lasts_counts_in_full_from_the_third_value_on() -> None:
+    values = [0.1, -0.1, 0.2, *[10.0] * 12]
+    its = c.chart(values, KNOWN)
+    z = its.averages[2]
+    for i, fed in enumerate([c.WIDTH, c.WIDTH, *[10.0] * 10], 3):
+        z = 0.8 * z + 0.2 * fed
+        assert its.averages[i] == pytest.approx(z)
+    # the average goes to where the values are, and not to the limit
+    assert its.averages[-1] > 9.0
+    # also where each of them is doubtful; other sides are other runs
+    assert c.chart(values, KNOWN, doubtful=range(3, 15)).averages == its.averages
+    mixed = c.chart([10.0, 10.0, -10.0, 10.0, 10.0], KNOWN).averages
+    assert mixed == pytest.approx(c.ewma([3.0, 3.0, -3.0, 3.0, 3.0], 0.0))
+
+
 def test_a_shift_against_welchs_test() -> None:
     from scipy.stats import ttest_ind
 

@@ -69,7 +69,7 @@ def looked_at(target: Path, told: Path, whole: bool = False) -> int:
     for line in told.read_text(encoding="utf-8").splitlines():
         _, _, what = line.partition(": ")
         assert not what.startswith("row ") or what in there, f"lost: {line}"
-    codes = read_codes(codes_of(target)).codes
+    codes = read_codes(codes_of(target)).names.keys()
     assert {row.code for row in rows} <= codes
     if whole:
         assert found.findings == ()
@@ -81,16 +81,16 @@ def looked_at(target: Path, told: Path, whole: bool = False) -> int:
 
 def remembered() -> None:
     """Evaluate every file once only: kills then fall into the writing."""
-    real, known = adding.evaluate_file, {}
+    real, known = adding.assess_file, {}
 
-    def evaluate(path, target, **more):
+    def evaluate(path, **more):
         if path.name not in known:
-            known[path.name] = real(path, target, **more)
+            known[path.name] = real(path, **more)
         return known[path.name]
 
-    adding.evaluate_file = evaluate
+    adding.assess_file = evaluate
     for path in workbooks([Path(sys.argv[1])], Path("none")):
-        evaluate(path, None, trials=0)
+        evaluate(path, trials=0)
 
 
 def helped() -> bool:
@@ -101,7 +101,7 @@ def kill(folder: Path, rounds: int, seed: int, real: bool) -> dict[str, object]:
     rng = random.Random(seed)
     if real or helped():
         # what every child would load anew before it does anything
-        adding.evaluate_file(next((folder / "before").iterdir()), None, trials=0)
+        adding.assess_file(next((folder / "before").iterdir()), trials=0)
     else:
         remembered()
     base = folder / "base"

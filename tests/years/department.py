@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 from examples import layout, practical
+from workbook.tamper import with_parts
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.practical.bench import Cells, simulate
@@ -16,6 +18,7 @@ from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import load
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
+from sheetlab.practical.register import Bound
 from sheetlab.workbook.template import write_template
 from sheetlab.years.archivebook import open_view
 from sheetlab.years.ledger import Row, rows_of
@@ -76,6 +79,16 @@ def assessed(one: Bench) -> Assessment:
     return assess(its, as_cells_show(its, typed(one)), trials=0)
 
 
+def saved(path: Path, at: str) -> Path:
+    """A workbook as a spreadsheet program has saved it at a time (UTC, as 2026-03-14T12:00:00Z)."""
+    with zipfile.ZipFile(path) as file:
+        core = file.read("docProps/core.xml").decode()
+    core, count = re.subn(r"(<dcterms:modified[^>]*>)[^<]*", rf"\g<1>{at}", core)
+    assert count == 1
+    path.write_bytes(with_parts(path.read_bytes(), {"docProps/core.xml": core.encode()}))
+    return path
+
+
 def shown(path: Path) -> list[Row]:
     """Rows of a workbook of results."""
     with open_view(path) as view:
@@ -83,9 +96,10 @@ def shown(path: Path) -> list[Row]:
         return list(rows_of(sorted(view.records, key=lambda one: one[0]), numbers))
 
 
-def write(one: Bench, folder: Path, name: str = "") -> Path:
+def write(one: Bench, folder: Path, name: str = "", bound: Bound | None = None) -> Path:
     """The workbook that a bench hands in."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{name or one.group}.xlsx"
-    path.write_bytes(write_template(layout(WIRE, Assist.CORRECTED), typed(one)))
+    its = layout(WIRE, Assist.CORRECTED)
+    path.write_bytes(write_template(its, typed(one), bound=bound))
     return path

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import datetime
+import hashlib
 import io
 import json
 import os
@@ -24,11 +25,13 @@ from years import department
 from sheetlab.cli import main
 from sheetlab.finding import Severity, SheetlabError
 from sheetlab.handling.tables import guarded, unguarded
-from sheetlab.years import archivebook, view
+from sheetlab.practical.register import Bound, BoundInstrument, BoundWire
+from sheetlab.workbook.evaluate_file import assess_file
+from sheetlab.years import archivebook, ledger, view
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
 from sheetlab.years.checking import check
-from sheetlab.years.codes import codes_of, last_day
+from sheetlab.years.codes import codes_of, last_day, read_codes
 from sheetlab.years.database import database_of, opened, read
 from sheetlab.years.evidence import CRITERIA, evidence, samples
 from sheetlab.years.exchange import export, import_table, import_view
@@ -185,6 +188,26 @@ def test_a_changed_reading_is_a_revision_and_never_an_overwrite(
     assert check(copy, TODAY).findings == ()
 
 
+def test_spellings_of_a_group_are_one_group(copy: Path, tmp_path: Path) -> None:
+    for i, name in enumerate(("jack daw", "Jackdaw", "JACK-DAW ")):
+        path = department.write(department.bench(60 + i, name, "1"), tmp_path / "in", str(i))
+        list(add([path], copy, 2026, TODAY))
+    rows = read(copy).rows[-3:]
+    assert len({row.code for row in rows}) == 1
+    assert [(row.revision, row.replaces) for row in rows] == [(1, 0), (2, 7), (3, 8)]
+
+
+def test_two_codes_that_a_group_was_once_given_both_stay_explained(tmp_path: Path) -> None:
+    path = tmp_path / "codes.csv"
+    path.write_text("code,year,group\nAAA,2026,jack daw\nBBB,2026,Jackdaw\n")
+    keys = read_codes(path)
+    assert keys.find(2026, "Jack Daw") == "AAA"
+    keys.keep(2026, "Wren", "CCC")
+    keys.save()
+    assert list(read_codes(path).names) == ["AAA", "BBB", "CCC"]
+    assert read_codes(path).forget({"AAA", "BBB"}) == 2
+
+
 def test_the_same_readings_of_another_year_are_refused(class_: Path, copy: Path) -> None:
     refused = list(add([class_], copy, 2027, TODAY))
     assert {one.finding.code for one in refused if one.finding} == {"other-year"}
@@ -193,8 +216,37 @@ def test_the_same_readings_of_another_year_are_refused(class_: Path, copy: Path)
 
 def test_without_the_list_of_codes_nothing_comes_twice(class_: Path, copy: Path) -> None:
     codes_of(copy).unlink()
-    assert all(not one.rows for one in add([class_], copy, 2026, TODAY))
+    assert all(not one.rows for one in add([class_], copy, 2026, TODAY, new_codes=True))
     assert len(read(copy).rows) == 6
+
+
+def test_without_the_list_of_codes_nothing_is_added_unless_a_new_one_is_asked_for(
+    class_: Path, copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    keys, kept = codes_of(copy), tmp_path / "locked away.csv"
+    keys.rename(kept)
+    one = department.bench(3, "Group 4", "2")
+    changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
+    path = department.write(replace(one, cells=changed), tmp_path / "again")
+    command = ["archive", "add", str(path), "--archive", str(copy), "--year", "2026"]
+    before = database_of(copy).read_bytes()
+    assert main(command) == 2
+    said = capsys.readouterr().err
+    assert "DEPARTMENT codes.csv is not there; nothing was added" in said
+    assert "--new-codes" in said
+    # nor is the list of another archive one
+    keys.write_text("code,year,group\nAAAA,2026,Group 4\n")
+    assert main(command) == 2
+    assert "holds none of them" in capsys.readouterr().err
+    assert database_of(copy).read_bytes() == before
+    keys.unlink()
+    assert main([*command, "--codes", str(kept)]) == 0
+    assert "a revision of row 1" in capsys.readouterr().out
+    # a new list, once begun, is the archive's
+    other = department.write(department.bench(50, "New"), tmp_path / "new")
+    assert main([*command[:2], str(other), *command[3:], "--new-codes"]) == 0
+    other = department.write(department.bench(51, "Newer"), tmp_path / "new")
+    assert main([*command[:2], str(other), *command[3:]]) == 0
 
 
 def test_what_cannot_be_evaluated_is_told_and_the_others_are_added(
@@ -297,6 +349,125 @@ def test_source_digest_depends_on_readings_alone() -> None:
     assert source_digest(moved.practical, moved.observations) != source_digest(
         base.practical, base.observations
     )
+
+
+def two_hand_ins(folder: Path) -> tuple[Path, Path]:
+    """A first hand-in and the corrected one of a group, each saved by a spreadsheet program."""
+    one = department.bench(3, "Group 4", "2")
+    changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
+    first = department.write(one, folder, "first")
+    second = department.write(replace(one, cells=changed), folder, "corrected")
+    return (
+        department.saved(first, "2026-03-14T12:00:00Z"),
+        department.saved(second, "2026-03-20T12:00:00Z"),
+    )
+
+
+def test_an_older_hand_in_never_replaces_a_newer_one_unless_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    first, second = two_hand_ins(tmp_path / "in")
+    target = tmp_path / "D.xlsx"
+    command = ["archive", "add", str(second), "--archive", str(target), "--year", "2026"]
+    assert main(command) == 0
+    # an evaluated copy was saved when its original was
+    assert main(["evaluate", str(first)]) == 0
+    command[2] = str(first.parent / "evaluated")
+    capsys.readouterr()
+    assert main(command) == 2
+    said = capsys.readouterr()
+    assert "older than what row 1 holds" in said.err
+    assert "saved 2026-03-14" in said.err
+    assert "saved 2026-03-20" in said.err
+    assert "1 was not taken" in said.out
+    assert len(read(target).rows) == 1
+    assert main([*command, "--older"]) == 0
+    assert [row.number for row in latest(read(target).rows)] == [2]
+    assert main([*command, "--older"]) == 0
+    assert "0 rows added" in capsys.readouterr().out
+    # and back: the newer one is there, and replaced
+    command[2] = str(second)
+    assert main(command) == 0
+    assert len(read(target).rows) == 2
+    assert main([*command, "--older"]) == 0
+    assert [row.number for row in latest(read(target).rows)] == [3]
+    assert check(target, TODAY).findings == ()
+
+
+@pytest.mark.parametrize("names", ["first corrected", "corrected first"])
+def test_hand_ins_of_one_group_in_any_order(tmp_path: Path, names: str) -> None:
+    files = dict(zip(("first", "corrected"), two_hand_ins(tmp_path / "in"), strict=True))
+    wanted = {name: assess_file(path, trials=0)[0].assessment for name, path in files.items()}
+    target = tmp_path / "D.xlsx"
+    for name in names.split():
+        list(add([files[name]], target, 2026, TODAY))
+    (row,) = latest(read(target).rows)
+    its = wanted["corrected"]
+    assert its is not None
+    assert row.entry.source == source_digest(its.practical, its.observations)
+
+
+def test_where_a_time_is_not_known_the_order_of_adding_counts_and_is_said(
+    class_: Path, copy: Path, tmp_path: Path
+) -> None:
+    _, second = two_hand_ins(tmp_path / "in")
+    (one,) = add([second], copy, 2026, TODAY)
+    (row,) = one.rows
+    assert row.replaces == 1
+    (note,) = one.notes
+    assert "replaces row 1, because it was added later" in note.message
+    assert "when that of row 1 was saved is not known" in note.message
+    # the time of a row is known to the next who adds
+    cells = {**department.bench(3, "Group 4", "2").cells, "readings.mass": [1.0]}
+    third = department.write(department.Bench("Group 4", "2", cells), tmp_path / "in", "third")
+    department.saved(third, "2026-03-19T12:00:00Z")
+    (one,) = add([third], copy, 2026, TODAY)
+    assert one.finding is not None
+    assert one.finding.code == "older-source"
+
+
+def test_an_archive_that_knows_no_times_and_findings_is_read_as_before(
+    class_: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as then:
+        then.setattr(ledger, "_circumstances", lambda *_: iter(()))
+        list(add([class_ / "before"], tmp_path / "D.xlsx", 2026, TODAY))
+    assert not any(
+        n.kind == "saved" for r in read(tmp_path / "D.xlsx").rows for n in r.entry.numbers
+    )
+    list(add([class_ / "after"], tmp_path / "D.xlsx", 2026, TODAY))
+    assert check(tmp_path / "D.xlsx", TODAY).findings == ()
+
+
+def test_a_row_counts_for_the_set_up_whose_instruments_and_wire_it_has(
+    class_: Path, copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bound = Bound("W2", "2026-01-01", (BoundInstrument("screw_gauge", "M-2"),), BoundWire("PB-2"))
+    one = department.bench(9, "Rook", "W3")
+    path = department.write(one, tmp_path / "in", bound=bound)
+    command = ["archive", "add", str(path), "--archive", str(copy), "--year", "2026"]
+    assert main(command) == 0
+    said = capsys.readouterr()
+    assert "row 7" in said.out
+    assert "names the set-up “W3”, but the workbook was issued for “W2”; row 7" in said.err
+    e = read(copy).rows[-1].entry
+    assert e.setup == "W2"
+    assert json.loads(e.instruments) == {"screw_gauge": "M-2", "(wire)": "PB-2"}
+    # other letters are no other set-up
+    other = department.write(department.bench(10, "Wren", "w 2"), tmp_path / "in", bound=bound)
+    assert [a.notes for a in add([other], copy, 2026, TODAY)] == [()]
+
+
+def test_what_an_earlier_sheetlab_added_under_the_typed_set_up_does_not_come_twice(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bound = Bound("W2", "2026-01-01")
+    path = department.write(department.bench(9, "Rook", "W3"), tmp_path / "in", bound=bound)
+    with monkeypatch.context() as then:
+        then.setattr(ledger, "setup_that_counts", lambda text, _: text)
+        list(add([path], tmp_path / "D.xlsx", 2026, TODAY))
+    assert read(tmp_path / "D.xlsx").rows[0].entry.setup == "W3"
+    assert [x.rows for x in add([path], tmp_path / "D.xlsx", 2026, TODAY)] == [()]
 
 
 # -- the chain ------------------------------------------------------------------------------------
@@ -612,10 +783,10 @@ def test_export_to_parquet_without_its_library_is_told(
     copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    with pytest.raises(SheetlabError, match="pyarrow"):
+    with pytest.raises(SheetlabError, match=r'pip install "\.\[columnar\]"'):
         export(copy, tmp_path / "all.parquet")
     (tmp_path / "all.parquet").write_bytes(b"PAR1")
-    with pytest.raises(SheetlabError, match="pyarrow"):
+    with pytest.raises(SheetlabError, match=r'pip install "\.\[columnar\]"'):
         import_table(tmp_path / "N.xlsx", tmp_path / "all.parquet", TODAY)
     assert {p.name for p in tmp_path.iterdir()} == {"all.parquet", "copy"}
 
@@ -711,6 +882,39 @@ def test_a_later_day_that_was_asked_for_holds_the_code(class_: Path, tmp_path: P
     assert purge(target, until + datetime.timedelta(days=1)).rows == 3
 
 
+def test_codes_are_not_kept_to_a_day_that_is_past(
+    class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for day in (TODAY, TODAY - datetime.timedelta(days=300)):
+        with pytest.raises(SheetlabError, match="is not after today"):
+            list(add([class_], tmp_path / "D.xlsx", 2026, TODAY, keep_until=day))
+    command = ["archive", "add", str(class_), "--archive", str(tmp_path / "D.xlsx")]
+    assert main([*command, "--year", "2026", "--keep-until", "2001-01-01"]) == 2
+    assert "--keep-until: 2001-01-01 is not after today" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+    # of a class of long ago the usual day is past too
+    *_, last = add([class_], tmp_path / "D.xlsx", 2024, TODAY)
+    assert last.finding is not None
+    assert "the codes of 2024 are kept to 2025-12-31, which is past" in last.finding.message
+
+
+def test_purge_names_what_it_takes_and_what_stays_to_which_day(
+    class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    target = tmp_path / "D.xlsx"
+    list(add([class_ / "before"], target, 2020, TODAY))
+    list(add([class_ / "after"], target, 2026, TODAY, keep_until=datetime.date(2999, 1, 31)))
+    before = (database_of(target).read_bytes(), codes_of(target).read_bytes())
+    for words, what in ((["--dry-run"], "would go"), ([], "are gone")):
+        assert (database_of(target).read_bytes(), codes_of(target).read_bytes()) == before
+        assert main(["archive", "purge", str(target), *words]) == 0
+        assert capsys.readouterr().out.splitlines()[:2] == [
+            f"2020: 3 codes of 3 rows, kept to 2021-12-31: {what}",
+            "2026: 3 codes of 3 rows, kept to 2999-01-31: stay",
+        ]
+    assert [bool(row.code) for row in read(target).rows] == [False] * 3 + [True] * 3
+
+
 def test_what_was_purged_does_not_come_twice(class_: Path, copy: Path) -> None:
     purge(copy, LATER)
     assert all(not one.rows for one in add([class_], copy, 2026, LATER))
@@ -796,9 +1000,99 @@ def test_evidence_pack(copy: Path, tmp_path: Path) -> None:
     assert "uncertainty stated by the group itself: –" in text
     assert re.search(r"best: \w{8} \(row \d\)", text)
     names = openpyxl.load_workbook(pack.book).sheetnames
-    assert names == ["Schedule", "Archive check", "Criteria", "Samples"]
+    assert names == ["Schedule", "Archive check", "Criteria", "Samples", "Files"]
+    # a folder of hand-ins was not named, and the definition is shipped
+    assert [(one.file != "", "--sources" in one.why_not) for one in pack.files] == [
+        (False, True), (False, True), (False, True), (True, False),
+    ]  # fmt: skip
     with pytest.raises(SheetlabError, match="there already"):
         evidence(copy, tmp_path / "pack", TODAY)
+
+
+def test_each_sample_of_the_pack_leads_to_a_file_with_its_readings(
+    class_: Path, copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pack = tmp_path / "pack"
+    command = ["archive", "evidence", str(copy), "--out", str(pack), "--sources", str(class_)]
+    assert main(command) == 0
+    told = capsys.readouterr().out
+    rows = {row.number: row for row in read(copy).rows}
+    book = openpyxl.load_workbook(pack / "evidence.xlsx")
+    heads, *lines = [[c.value for c in row] for row in book["Samples"].iter_rows(min_row=4)]
+    assert len(lines) == 3
+    listed = {
+        cells[1]: cells for cells in ([c.value for c in r] for r in book["Files"].iter_rows())
+    }
+    for line in lines:
+        its = dict(zip(heads, line, strict=True))
+        path, row = pack / its["file"], rows[its["row"]]
+        assert str(path) in told
+        assert its["code"] == row.code
+        assert row.code in path.name
+        # the file and what the archive holds, by both digests
+        _, _, sha, digest = listed[its["file"]]
+        assert sha == hashlib.sha256(path.read_bytes()).hexdigest()
+        assert digest == row.entry.source
+        found = assess_file(path, trials=0)[0].assessment
+        assert found is not None
+        assert source_digest(found.practical, found.observations) == row.entry.source
+        (entry,) = entries_of(found, 2026)
+        assert entry.statement == its["result as stated"]
+        assert "Evaluation" in openpyxl.load_workbook(path).sheetnames
+        assert main(["archive", "check", str(copy), "--workbook", str(path)]) == 0
+        assert f"those of row {row.number} (2026" in capsys.readouterr().out
+    (definition,) = (pack / "definitions").iterdir()
+    assert hashlib.sha256(definition.read_bytes()).hexdigest() == rows[1].entry.definition
+    sums = dict(
+        reversed(line.split("  ")) for line in (pack / "sha256sums.txt").read_text().splitlines()
+    )
+    assert len(sums) == 4
+    for name, sha in sums.items():
+        assert hashlib.sha256((pack / name).read_bytes()).hexdigest() == sha
+    for path in pack.rglob("*"):
+        assert b"Group" not in path.name.encode()
+        if path.suffix == ".xlsx":
+            texts = [
+                c.value for s in openpyxl.load_workbook(path) for r in s.iter_rows() for c in r
+            ]
+            assert not [t for t in texts if re.search(r"Group \d", str(t))]
+    assert main(command) == 2
+    assert main([*command[:-1], str(tmp_path / "none")]) == 2
+
+
+def test_names_come_into_the_pack_only_when_asked_for_and_known(
+    class_: Path, copy: Path, tmp_path: Path
+) -> None:
+    keys = codes_of(copy)
+    named = evidence(copy, tmp_path / "named", TODAY, [class_], names=True)
+    assert re.search(r"best: \w{8} \(Group \d\)", named.text.read_text(encoding="utf-8"))
+    paths = [tmp_path / "named" / one.file for one in named.files if "row" in one.file]
+    groups = {assess_file(p, trials=0)[0].assessment.observations.entry("start.group").text
+              for p in paths}  # fmt: skip
+    assert len(groups) == 3
+    assert all(re.fullmatch(r"Group \d", group) for group in groups)
+    keys.unlink()
+    without = evidence(copy, tmp_path / "without", TODAY, [class_], names=True)
+    assert "Group " not in without.text.read_text(encoding="utf-8").partition("Files")[0]
+
+
+def test_a_sample_that_was_changed_or_has_gone_is_told(
+    class_: Path, copy: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "in"
+    samples_of = {s[7] for s in samples(read(copy).rows)}
+    benches = {1: 3, 2: 4, 3: 5, 4: 0, 5: 1, 6: 2}
+    changed, gone, *_ = sorted(samples_of)
+    one = department.bench(benches[changed], f"group{benches[changed] + 1}", "9")
+    cells = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
+    path = department.write(replace(one, cells=cells), folder)
+    pack = evidence(copy, tmp_path / "pack", TODAY, [folder])
+    why = {one.digest: one.why_not for one in pack.files}
+    rows = {row.number: row.entry.source for row in read(copy).rows}
+    assert "holds other readings" in why[rows[changed]]
+    assert "no workbook with these readings" in why[rows[gone]]
+    assert not (tmp_path / "pack" / "samples").exists()
+    assert main(["archive", "check", str(copy), "--workbook", str(path)]) == 2
 
 
 def test_what_the_program_did_is_no_evidence_of_the_group(tmp_path: Path) -> None:

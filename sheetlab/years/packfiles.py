@@ -1,0 +1,170 @@
+"""Files that go with an evidence pack: sample workbooks and definitions, found by their digests.
+
+A sample is made anew from what was typed, without photos, comments and the names on the first
+sheet, and evaluated; the digest of its readings is then that of the row in the archive.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from sheetlab.finding import SheetlabError
+from sheetlab.handling.folders import scan
+from sheetlab.handling.roster import file_part
+from sheetlab.practical.fields import START_PREFIX
+from sheetlab.practical.loader import catalogue, definition_digest, normal_text
+from sheetlab.workbook.evaluate_file import assess_file, evaluate_file
+from sheetlab.workbook.fresh import fresh_workbook
+from sheetlab.workbook.package import write_atomically
+from sheetlab.years.codes import KeyList
+from sheetlab.years.ledger import Row, clean, source_digest
+
+SAMPLES, DEFINITIONS, SUMS = "samples", "definitions", "sha256sums.txt"
+NAMES = ("group", "observers", "person", "rules")
+"""Entries of the first sheet that may name someone."""
+NO_FOLDER = "not looked for: name the folder of the hand-ins with --sources"
+NOT_FOUND = "no workbook with these readings was found"
+CHANGED = "not found; a workbook of this group is there, and holds other readings"
+NOT_MADE = "found, but it could not be copied with the same readings"
+NO_DEFINITION = "neither shipped with this sheetlab nor in a workbook that was found"
+
+
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """A file of the pack, or why there is none."""
+
+    what: str
+    digest: str
+    """In the archive: of the readings, or of the definition."""
+    file: str = ""
+    """Path below the pack, with “/”; empty if there is none."""
+    sha256: str = ""
+    """Of the file; of a definition that is also its digest in the archive."""
+    why_not: str = ""
+
+
+@dataclass(slots=True)
+class Seen:
+    """What the workbooks of some folders hold."""
+
+    paths: dict[str, Path] = field(default_factory=dict)
+    """First workbook by digest of its readings."""
+    definitions: dict[str, str] = field(default_factory=dict)
+    """Text by digest."""
+    groups: set[tuple[str, str]] = field(default_factory=set)
+    """Practical and code of the group, where the list of codes knows it."""
+
+
+def definition_files(pack: Path, rows: Iterable[Row], seen: Seen | None) -> Iterator[Filed]:
+    """Write the definition of every row, as it was issued, under its digest."""
+    wanted = {r.entry.definition: (r.entry.practical, r.entry.version) for r in rows}
+    seen, shipped = seen or Seen(), catalogue()
+    for id_ in shipped.paths():
+        text = shipped.text(id_)
+        seen.definitions.setdefault(definition_digest(text), normal_text(text))
+    for digest, (id_, version) in sorted(wanted.items(), key=lambda one: (one[1], one[0])):
+        what = f"definition of {id_}, version {version}"
+        text = seen.definitions.get(digest, "")
+        if not text:
+            yield Filed(what, digest, why_not=NO_DEFINITION)
+            continue
+        name = f"{DEFINITIONS}/{file_part(f'{id_} {version} {digest[:12]}')}.toml"
+        yield Filed(what, digest, name, _written(pack / name, text.encode("utf-8")))
+
+
+def sample_files(
+    pack: Path, rows: Mapping[str, Row], seen: Seen | None, names: KeyList | None
+) -> Iterator[tuple[int, Filed]]:
+    """Write the workbooks of some rows, evaluated; each with the number of its row.
+
+    Parameters
+    ----------
+    rows
+        By what the sample is called.
+    seen
+        None if no folder was named.
+    names
+        List of codes, if groups are to be named where it knows them.
+    """
+    for what, row in rows.items():
+        digest = row.entry.source
+        path = None if seen is None else seen.paths.get(digest)
+        if path is None:
+            why = NOT_FOUND
+            if seen is None:
+                why = NO_FOLDER
+            elif (row.entry.practical, row.code) in seen.groups:
+                why = CHANGED
+            yield row.number, Filed(what, digest, why_not=why)
+            continue
+        name = f"{SAMPLES}/{file_part(f'row {row.number} {what} {row.code}')}.xlsx"
+        _, known = (0, "") if names is None else names.names.get(row.code, (0, ""))
+        made = _copied(path, pack / name, known or row.code, digest)
+        filed = Filed(what, digest, name, made) if made else Filed(what, digest, why_not=NOT_MADE)
+        yield row.number, filed
+
+
+def look(folders: Sequence[Path], rows: Iterable[Row], keys: KeyList) -> Seen:
+    """Read the workbooks in some folders and below them.
+
+    Parameters
+    ----------
+    rows
+        The rows that are looked for.
+    keys
+        List of codes, by which a workbook of the same group with other readings is known.
+    """
+    seen = Seen()
+    years = {row.entry.year for row in rows}
+    for folder in folders:
+        for name in sorted(scan(folder)[0]):
+            _, filled = assess_file(folder / name, trials=0)
+            if filled is None:
+                continue
+            digest = source_digest(filled.practical, filled.observations)
+            seen.paths.setdefault(digest, folder / name)
+            text = filled.identity.definition
+            seen.definitions.setdefault(definition_digest(text), normal_text(text))
+            group = clean(filled.observations.entry("start.group").text)
+            codes = {keys.find(year, group) for year in years if group}
+            seen.groups |= {(filled.identity.practical, code) for code in codes if code}
+    return seen
+
+
+def _copied(path: Path, target: Path, group: str, digest: str) -> str:
+    """SHA-256 of an evaluated copy under another name of the group; empty if it is not the same."""
+    _, filled = assess_file(path, trials=0)
+    if filled is None:
+        return ""
+    other = {f"{START_PREFIX}{name}": [""] for name in NAMES}
+    other[f"{START_PREFIX}group"] = [group]
+    try:
+        with tempfile.TemporaryDirectory(prefix="sheetlab-") as folder:
+            made = Path(folder) / target.name
+            made.write_bytes(fresh_workbook(filled, other))
+            # the last word has the copy itself
+            outcome = evaluate_file(made, made)
+            if outcome.assessment is None or outcome.written is None:
+                return ""
+            its = outcome.assessment
+            if source_digest(its.practical, its.observations) != digest:
+                return ""
+            data = made.read_bytes()
+    except SheetlabError:
+        return ""
+    return _written(target, data)
+
+
+def _written(path: Path, data: bytes) -> str:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_atomically(path, data)
+    return hashlib.sha256(data).hexdigest()
+
+
+def sums(files: Iterable[Filed]) -> str:
+    """Digests and files as “sha256sum -c” reads them."""
+    return "".join(f"{one.sha256}  {one.file}\n" for one in files if one.file)
