@@ -13,7 +13,7 @@ import tempfile
 import time
 import zipfile
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -34,24 +34,29 @@ LONGEST = 0.12
 """Seconds after which a program is killed at the latest: several rounds of reading and saving."""
 
 
-def remember() -> None:
+@contextlib.contextmanager
+def remembered() -> Iterator[None]:
     """Work out each result and its sheets once: what is killed is reading and saving."""
     assess, write = module.assess, module.write_results
     known: dict[str, Any] = {}
-    written: dict[str, bytes] = {}
+    written: dict[tuple[str, int], dict[str, bytes]] = {}
 
     def assessed(*args: Any, profile: Any, **kwargs: Any) -> Any:
         if profile.id not in known:
             known[profile.id] = assess(*args[:2], 0, profile=profile, **kwargs)
         return known[profile.id]
 
-    def sheets(assessment: Any, titles: Any) -> bytes:
-        key = assessment.evaluation.profile.id
+    def sheets(assessment: Any, titles: Any, formats: int) -> dict[str, bytes]:
+        key = assessment.evaluation.profile.id, formats
         if key not in written:
-            written[key] = write(assessment, titles)
+            written[key] = write(assessment, titles, formats)
         return written[key]
 
     module.assess, module.write_results = assessed, sheets
+    try:
+        yield
+    finally:
+        module.assess, module.write_results = assess, write
 
 
 def save(folder: Path, k: int) -> None:
@@ -128,19 +133,17 @@ def kills(count: int, seed: int = 7) -> tuple[Counter[str], list[str]]:
         folder = Path(name)
         (folder / "a.xlsx").write_bytes(filled("Avocet"))
         values = typed(read_workbook(folder / "a.xlsx"))
-        patched = module.assess, module.write_results
-        remember()
-        for k in range(2):
-            save(folder, k)
-        litter: set[Path] = set()
-        for k in range(count):
-            kill_one(folder, (evaluate, hammer)[k % 2], chance.uniform(0.0, LONGEST))
-            now = set(folder.rglob(".*.part"))
-            counts["killed"] += 1
-            counts["killed while writing"] += bool(now - litter)
-            litter = now
-            wrong += [f"kill {k}: {text}" for text in look(folder, values)]
-        module.assess, module.write_results = patched
+        with remembered():
+            for k in range(2):
+                save(folder, k)
+            litter: set[Path] = set()
+            for k in range(count):
+                kill_one(folder, (evaluate, hammer)[k % 2], chance.uniform(0.0, LONGEST))
+                now = set(folder.rglob(".*.part"))
+                counts["killed"] += 1
+                counts["killed while writing"] += bool(now - litter)
+                litter = now
+                wrong += [f"kill {k}: {text}" for text in look(folder, values)]
         # the next ordinary run finds nothing that is in its way
         assert evaluate_file(folder / "a.xlsx", folder / "a.xlsx", trials=0).written
     return counts, wrong
