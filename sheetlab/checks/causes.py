@@ -13,7 +13,7 @@ class Kind:
     """A kind of slip. ``{what}`` is a quantity, ``{of}`` whose formula, ``{detail}`` a number."""
 
     frequency: int
-    """How common it is, 9 for the commonest: experience of the trade, no source."""
+    """How common it is, 9 for the commonest slip: experience of the trade, no source."""
     text: str
     """To the teacher, after “consistent with”."""
     question: str
@@ -26,7 +26,17 @@ class Kind:
     """One number among several that lie close together: another from elsewhere may be as near."""
 
 
+ZERO_SIDE = "zero-side-chosen"
+"""Kind of the cause that lies in the readings, and not in the own result."""
+
 KINDS: dict[str, Kind] = {
+    # before everything else, because the readings themselves speak for it
+    ZERO_SIDE: Kind(
+        10, "the zero mark of the {detail} on the other side than the one chosen, where the zero "
+        "readings are doubtful anyway: then the own result is right",
+        "On which side did the zero mark of the {detail} stand? Your result fits the other side.",
+        True,
+    ),
     "another-method": Kind(
         9, "{what} by {detail}: another method, no mistake",
         "Say in your report by which method you found {what}.", True, True,

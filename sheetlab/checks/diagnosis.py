@@ -17,7 +17,7 @@ from functools import cached_property
 from itertools import combinations
 
 from sheetlab.checks.candidates import Candidate, Slips, arithmetic
-from sheetlab.checks.causes import KINDS, Cause
+from sheetlab.checks.causes import KINDS, ZERO_SIDE, Cause
 from sheetlab.checks.evaluated import Evaluated
 from sheetlab.checks.worlds import World, finite
 from sheetlab.formula.slips import Product, product
@@ -75,6 +75,11 @@ class AnswerDiagnosis:
     def another_way(self) -> bool:
         """Whether the answer differs as another legitimate way of working would make it."""
         return bool(self.causes) and self.causes[0].legitimate
+
+    @property
+    def doubts_zero(self) -> bool:
+        """Whether the answer speaks against the side of a zero mark that was chosen."""
+        return bool(self.causes) and self.causes[0].kind == ZERO_SIDE
 
 
 def _over(a: float | None, b: float | None) -> float | None:

@@ -236,7 +236,7 @@ def _own(found: Assessment, one: AnswerDiagnosis) -> OwnResult:
     profile = found.evaluation.profile
     given = "" if one.given is None else profile.sentence(amount(one.given, its))
     question = ""
-    if one.agrees is False and not one.another_way:
+    if one.agrees is False and (one.doubts_zero or not one.another_way):
         question = one.causes[0].question if one.causes else ""
         question = question or "Which step leads from your readings to this number?"
     said = verdict(one) if one.given is not None else "not given"
