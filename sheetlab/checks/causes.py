@@ -13,7 +13,7 @@ class Kind:
     """A kind of slip. ``{what}`` is a quantity, ``{of}`` whose formula, ``{detail}`` a number."""
 
     frequency: int
-    """How common it is, 9 for the commonest slip: experience of the trade, no source."""
+    """How common it is, 9 for the commonest: experience of the trade, no source."""
     text: str
     """To the teacher, after “consistent with”."""
     question: str
@@ -30,9 +30,8 @@ ZERO_SIDE = "zero-side-chosen"
 """Kind of the cause that lies in the readings, and not in the own result."""
 
 KINDS: dict[str, Kind] = {
-    # before everything else, because the readings themselves speak for it
     ZERO_SIDE: Kind(
-        10, "the zero mark of the {detail} on the other side than the one chosen, where the zero "
+        9, "the zero mark of the {detail} on the other side than the one chosen, where the zero "
         "readings are doubtful anyway: then the own result is right",
         "On which side did the zero mark of the {detail} stand? Your result fits the other side.",
         True,

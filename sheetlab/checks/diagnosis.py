@@ -360,9 +360,11 @@ class _Fit:
     def rank(self, cause: Cause) -> tuple[bool, int]:
         """Order of causes: those that give the number to its last digit, then the common ones.
 
-        One that gives it nearly comes later, whatever it is.
+        One that gives it nearly comes later, whatever it is. The readings themselves speak for a
+        zero mark on the other side, so that it comes first.
         """
-        return cause.distance > self.rounding + EXACT, -KINDS[cause.kind].frequency
+        common = KINDS[cause.kind].frequency + (cause.kind == ZERO_SIDE)
+        return cause.distance > self.rounding + EXACT, -common
 
     def worth(self, expected: float, distance: float) -> bool:
         """Whether a cause explains more than chance: of a small difference, most."""

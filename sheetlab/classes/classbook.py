@@ -37,6 +37,7 @@ from sheetlab.classes.kept import (
 )
 from sheetlab.classes.shelf import Shelf
 from sheetlab.finding import harmless, many
+from sheetlab.metrology.groups import WeightedMean
 from sheetlab.metrology.statement import significant, significant_digits
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.charts import (
@@ -75,6 +76,8 @@ FEW_OWN, FEW_GOOD, FEW_ITEMS = 12, 5, 10
 QUESTIONS = 110.0
 """Points that are kept for questions on a page of feedback, whatever else stands there."""
 FAR = 100.0
+HEAVY = 0.5
+"""Share of the weight of a mean from which the group that has it is named."""
 FIRST_ITEM = 6
 """Column of the first item on the sheet Marks; three hidden digests and the key stand before."""
 
@@ -286,13 +289,14 @@ class _Book:
         factor = found.factor if found is not None else 1.0
         levels = chart_levels(found) if found is not None and len(found.compared) > 1 else []
         beside = len(page.widths) + 1
+        given = difference_given(ones, self.data.profile)
         page.line(title, "heading", 11)
         if found is not None and len(found.compared) > 1:
             its = self.styles("rule", wrap=False)
             page.sheet.write_string(page.row - 1, beside, "for the chart", its)
         head = (
             "group", "set-up", "practical", "status", f"{symbol}{unit}", f"U{unit}",
-            "difference to accepted, %", "E_n", "findings", "gravest finding", "marks",
+            difference_head(given), "E_n", "findings", "gravest finding", "marks",
             f"of {self.scheme.out_of:g}", "saved", "source",
         )  # fmt: skip
         page.table([head])
@@ -303,20 +307,20 @@ class _Book:
             for i, level in enumerate(levels):
                 its = self.styles("figure", number_format(level.value, 6))
                 page.sheet.write_number(page.row, beside + i, level.value, its)
-            self.result_row(page, one, factor)
+            self.result_row(page, one, factor, given)
         last = page.row - 1
         page.gap()
         if found is None:
             page.line("No workbook of this practical gives a result yet.")
             return
-        for text in consensus_lines(found):
-            page.line(self.say(text))
+        for text, style in consensus_lines(found):
+            page.line(self.say(text), style, 8 if style == "note" else 10)
         if len(found.compared) < 2:
             return
         breaks.append(page.row)
         self.dots(page, title, found, first, last)
 
-    def result_row(self, page: _Sheet, one: HandIn, factor: float) -> None:
+    def result_row(self, page: _Sheet, one: HandIn, factor: float, given: Profile) -> None:
         grave = one.findings[0] if one.findings else None
         o = one.outcome
         status = one.status + (", late" if one.key in self.data.sorted.late else "")
@@ -324,7 +328,9 @@ class _Book:
         if o is not None:
             u = o.expanded / factor
             value, expanded = (o.value / factor, places(u)), (u, places(u))
-            percent = None if o.percent is None else (o.percent, signed(o.percent))
+            if o.percent is not None:
+                sized = given.signed_difference(o.percent)
+                percent = sized, signed(sized) if given.difference_rule else signed(sized)[1:]
             e_n = None if o.e_n is None else (o.e_n, signed(o.e_n))
         row: list[Any] = [
             one.name, one.setup, one.practical, "", value, expanded, percent, e_n,
@@ -958,34 +964,69 @@ class _Feedback:
 # -- words and numbers ---------------------------------------------------------------------------
 
 
-def consensus_lines(found: Comparison) -> list[str]:
-    """What the results say together."""
+def difference_given(ones: Sequence[HandIn], usual: Profile) -> Profile:
+    """The profile whose way of giving differences one column has: that of all its workbooks."""
+    ways = {one.outcome.difference for one in ones if one.outcome is not None}
+    return replace(usual, difference=ways.pop()) if len(ways) == 1 else usual
+
+
+def difference_head(given: Profile) -> str:
+    """Heading of the column of differences to the accepted value."""
+    rule = given.difference_rule
+    return f"{rule}, % of accepted" if rule else "difference to accepted (no sign), %"
+
+
+def consensus_lines(found: Comparison) -> list[tuple[str, str]]:
+    """What the results say together, each line with its style."""
     unit, symbol = found.unit, found.symbol
     lines = []
     if found.robust is not None:
         r = found.robust
-        lines.append(
+        text = (
             f"Consensus (robust mean, Algorithm A of ISO 13528) of {len(found.compared)} results: "
             f"{symbol} = {_with(r.value, r.uncertainty)} {unit} with u = "
             f"{significant(r.uncertainty, 2)} {unit}; robust standard deviation "
             f"{significant(r.deviation, 2)} {unit}."
         )
+        lines.append((text, "plain"))
     if found.weighted is not None:
-        w = found.weighted
-        judged = (
-            "the stated uncertainties explain the scatter"
-            if w.birge_ratio <= 1.5
-            else "the results scatter more than their stated uncertainties explain"
-        )
-        lines.append(
-            f"Weighted mean: {symbol} = {_with(w.value, w.internal)} {unit} with u = "
-            f"{significant(w.internal, 2)} {unit} from the stated uncertainties and "
-            f"{significant(w.external, 2)} {unit} from the scatter; Birge ratio "
-            f"{w.birge_ratio:.2f}: {judged}."
-        )
+        lines += _weighted_lines(found, found.weighted)
     if not lines:
-        lines = [text for text in found.remarks if "consensus" in text]
+        lines = [(text, "plain") for text in found.remarks if "consensus" in text]
     return lines
+
+
+def _weighted_lines(found: Comparison, w: WeightedMean) -> list[tuple[str, str]]:
+    unit = found.unit
+    mean = (
+        f"{found.symbol} = {_with(w.value, w.internal)} {unit} with u = "
+        f"{significant(w.internal, 2)} {unit} from the stated uncertainties and "
+        f"{significant(w.external, 2)} {unit} from the scatter; Birge ratio {w.birge_ratio:.2f}"
+    )
+    if found.consistent:
+        agree = "the results agree within their stated uncertainties (chi-squared test at 5 %)"
+        return [(f"Weighted mean: {mean}: {agree}.", "plain")]
+    heavy = ""
+    if found.heaviest is not None and found.heaviest[1] >= HEAVY:
+        one, share = found.heaviest
+        heavy = (
+            f" Group {one.handin.name} alone has {100 * share:.0f} % of its weight, because it "
+            "states the smallest uncertainty: look at that first."
+        )
+    return [
+        (
+            "The results do not agree within their stated uncertainties: they scatter "
+            f"{w.birge_ratio:.2g} times as much as those explain (Birge ratio; chi-squared test at "
+            "5 %). Some results are wrong, or some uncertainties are stated too small, so the "
+            "consensus above counts, which does not rest on them.",
+            "plain",
+        ),
+        (
+            "Not to be used for that reason, and only for who wants to compare, the weighted mean: "
+            f"{mean}.{heavy}",
+            "note",
+        ),
+    ]
 
 
 def outcome_lines(one: HandIn, found: Comparison | None) -> list[str]:
@@ -1067,8 +1108,9 @@ def chart_levels(found: Comparison) -> list[Level]:
             Level("robust mean + 2 u", found.band[1], INK, "dash"),
         ]
     limits, _ = chart_limits(found)
-    if found.weighted is not None and limits.low <= found.weighted.value <= limits.high:
-        levels.append(Level("weighted mean", found.weighted.value, SERIES[1], "long_dash_dot"))
+    weighted = found.weighted if found.consistent else None
+    if weighted is not None and limits.low <= weighted.value <= limits.high:
+        levels.append(Level("weighted mean", weighted.value, SERIES[1], "long_dash_dot"))
     return levels
 
 

@@ -272,6 +272,7 @@ def _outcome(found: Assessment) -> Outcome | None:
         accepted=None if accepted is None else accepted.value,
         accepted_source="" if accepted is None else accepted.source,
         percent=None if accepted is None else accepted.percent_difference,
+        difference=found.evaluation.profile.difference,
         e_n=None if accepted is None else accepted.e_n,
         budget=tuple(budget_lines(result.budget.rows, scale)),
         budget_note=found.evaluation.profile.sentence(note),

@@ -15,6 +15,7 @@ from datetime import datetime
 from sheetlab.checks.marks import ProposedMark
 from sheetlab.handling.roster import Group
 from sheetlab.metrology.budget import BudgetLine
+from sheetlab.practical.profile import Difference
 
 BLANK = "workbook-not-filled"
 KEY_LETTERS = 20
@@ -58,6 +59,9 @@ class Outcome:
     accepted: float | None
     accepted_source: str
     percent: float | None
+    """Result − accepted, in per cent of the accepted value."""
+    difference: Difference
+    """How the profile of the workbook gives that."""
     e_n: float | None
     budget: tuple[BudgetLine, ...]
     budget_note: str

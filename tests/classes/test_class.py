@@ -8,10 +8,11 @@ import shutil
 import subprocess
 import sys
 import time
+from dataclasses import dataclass, fields
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 from urllib.parse import unquote
 
 import openpyxl
@@ -21,16 +22,19 @@ from examples import layout, practical
 from workbook.tamper import edited, with_parts
 
 import sheetlab
+from sheetlab.checks.wording import Words
 from sheetlab.classes import collect
-from sheetlab.classes.classbook import SCALE, TITLES, link_target
+from sheetlab.classes.classbook import SCALE, TITLES, chart_levels, consensus_lines, link_target
 from sheetlab.classes.classroom import due_time
-from sheetlab.classes.handins import natural, row_key
+from sheetlab.classes.comparison import compare
+from sheetlab.classes.handins import HandIn, Outcome, natural, row_key
 from sheetlab.classes.kept import COMMENT, read_kept
 from sheetlab.cli import main
 from sheetlab.handling import workers
 from sheetlab.metrology.groups import precision, robust_mean, weighted_mean
 from sheetlab.practical.bench import simulate
 from sheetlab.practical.definition import Assist
+from sheetlab.practical.loader import find_profile
 from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.template import write_template
 
@@ -121,6 +125,78 @@ def test_the_consensus_is_that_of_the_results(twelve: Path) -> None:
     zeta = by["Group 1"][4]
     u = (standard[0] ** 2 + robust.uncertainty**2) ** 0.5
     assert zeta == pytest.approx((values[0] - robust.value) / u)
+
+
+@dataclass(frozen=True)
+class _Stated:
+    """A hand-in with a result alone, for what classes say of results."""
+
+    name: str
+    outcome: Outcome | None
+    file: str = ""
+    setup: str = ""
+    status: str = "ok"
+
+
+def _results(*pairs: tuple[float, float]) -> list[HandIn]:
+    usual = dict.fromkeys((f.name for f in fields(Outcome)), "")
+    made = []
+    for i, (value, u) in enumerate(pairs):
+        numbers = {"value": value, "standard": u, "expanded": 2 * u, "factor": 1.0}
+        outcome = Outcome(**{**usual, **numbers, "symbol": "Y", "unit": "GPa"})  # type: ignore[arg-type]
+        made.append(cast(HandIn, _Stated(f"G{i + 1}", outcome)))
+    return made
+
+
+def test_a_weighted_mean_of_results_that_disagree_is_small_print() -> None:
+    # invented: the fourth states a hundredth of the uncertainty of the others, and is wrong
+    found = compare(_results((110.0, 3.0), (112.0, 3.0), (108.0, 3.0), (37.2, 0.03)))
+    assert found is not None
+    consensus, meaning, small = consensus_lines(found)
+    assert consensus[0].startswith("Consensus")
+    assert "do not agree within their stated uncertainties" in meaning[0]
+    assert "Weighted mean: " not in meaning[0]
+    assert small[1] == "note"
+    assert "Y = 37.2" in small[0]
+    assert "Group G4 alone has 100 % of its weight" in small[0]
+    assert all(level.label != "weighted mean" for level in chart_levels(found))
+    agree = compare(_results((110.0, 3.0), (112.0, 3.0), (108.0, 3.0), (109.0, 2.0)))
+    assert agree is not None
+    assert [style for _, style in consensus_lines(agree)] == ["plain", "plain"]
+    assert any(level.label == "weighted mean" for level in chart_levels(agree))
+
+
+@pytest.mark.parametrize(
+    ("way", "head", "sign"),
+    [
+        ("result-accepted", "result − accepted, % of accepted", 1),
+        ("accepted-result", "accepted − result, % of accepted", -1),
+        ("size", "difference to accepted (no sign), %", 0),
+    ],
+)
+def test_differences_are_those_of_the_profile(
+    three: Path, tmp_path: Path, way: str, head: str, sign: int
+) -> None:
+    before = {r[0]: r for r in texts(book(three), "Results") if str(r[0]).startswith("Group ")}
+    ours = tmp_path / "ours.toml"
+    ours.write_text(f'id = "ours"\ndifference = "{way}"\n')
+    assert run(three, "--profile", str(ours)) == 0
+    rows = texts(book(three), "Results")
+    assert next(row for row in rows if row[0] == "group")[6] == head
+    for row in rows:
+        if str(row[0]).startswith("Group "):
+            was = float(str(before[row[0]][6]))
+            assert row[6] == pytest.approx(was * sign if sign else abs(was))
+    # the same number as in the group's own evaluation
+    path = next(three.glob("w*.xlsx"))
+    found = evaluate_file(path, None, trials=0, profile=find_profile(str(ours))).assessment
+    assert found is not None
+    result = found.evaluation.measurand
+    assert result is not None
+    assert result.accepted is not None
+    said = Words(found.practical, found.evaluation.profile).accepted_lines(result, result.accepted)
+    rule = head.partition(",")[0]
+    assert (f"100 × ({rule})" in said[1]) == bool(sign)
 
 
 def _standard(path: Path) -> float:
