@@ -10,6 +10,7 @@ from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.tables import read_csv, refused
+from sheetlab.practical.register import same_id
 
 COLUMNS = ("group", "setup", "observers")
 MAX_GROUPS = 1000
@@ -46,16 +47,19 @@ def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tu
     if unused and tell is not None:
         tell(_unused(path, unused))
     groups: dict[str, Group] = {}
+    seen: set[str] = set()
     for number, values in rows:
         name = values["group"]
         if not name:
             continue
-        key = file_part(name).casefold()
-        if key in groups:
+        # neither two files of one name, nor two groups that count as one
+        keys = {file_part(name).casefold(), same_id(name)} - {""}
+        if keys & seen:
             raise SheetlabError(
                 _refused(path, f"names the group “{name}” twice (row {number})", "each group once")
             )
-        groups[key] = Group(name, values["setup"], values["observers"])
+        seen |= keys
+        groups[name] = Group(name, values["setup"], values["observers"])
         if len(groups) > MAX_GROUPS:
             raise SheetlabError(_refused(path, "has too many groups", f"up to {MAX_GROUPS}"))
     if not groups:

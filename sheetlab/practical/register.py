@@ -11,6 +11,8 @@ import calendar
 import datetime
 import json
 import math
+import re
+import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from functools import lru_cache
@@ -31,6 +33,7 @@ KEPT_ZEROS = 12
 LEAST, MOST = 1e-9, 1e9
 DATES = (datetime.date(1950, 1, 1), datetime.date(2150, 1, 1))
 SAME = 1e-6
+_BETWEEN_DIGITS = re.compile(r"(?<=\d)[\W_]+(?=\d)")
 """Two numbers of a register that should agree may differ by this fraction."""
 LABEL_OFF = 0.05
 """A wire whose measured diameter is off its gauge by more than this is asked about."""
@@ -114,8 +117,15 @@ class Register:
 
 
 def same_id(text: str) -> str:
-    """An id as it is compared: letters and digits only, small."""
-    return "".join(char for char in text.casefold() if char.isalnum())
+    """An id as it is compared: small, without spaces and punctuation but between digits.
+
+    Marks of letters (vowel signs) and symbols stay: “A+” is not “A”, and “1.1” is not “11”.
+    """
+    text = unicodedata.normalize("NFKC", text).casefold()
+    text = _BETWEEN_DIGITS.sub("\N{MIDDLE DOT}", text)
+    return "".join(
+        char for char in text if char == "\N{MIDDLE DOT}" or unicodedata.category(char)[0] in "LMNS"
+    )
 
 
 def setup_as_bound(text: str, bound: Bound | None) -> str:
