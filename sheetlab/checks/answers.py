@@ -66,6 +66,8 @@ def verdict(one: AnswerDiagnosis) -> str:
         return ""
     if one.agrees:
         return "agrees with what you had before" if one.carried else "agrees with your own readings"
+    if one.doubts_zero:
+        return "right with the zero mark on the other side: look at the zero readings"
     if one.another_way:
         return "another way of working it out"
     return "differs; look here first" if one.first else "differs"

@@ -13,6 +13,7 @@ from sheetlab.checks.causes import (
     ELSEWHERE,
     ELSEWHERE_QUESTION,
     KINDS,
+    ZERO_SIDE,
     Cause,
     power_words,
 )
@@ -24,6 +25,7 @@ from sheetlab.formula.render import superscript
 from sheetlab.formula.tree import Binary, Call, Fitted, Negative, Node, Number, walk
 from sheetlab.formula.values import argument_keys, evaluate
 from sheetlab.metrology.linetests import median
+from sheetlab.practical.edits import ZERO_EDITS, Edit, whole_edits
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import LineField, without_condition
 from sheetlab.practical.model import Practical
@@ -233,6 +235,30 @@ class Slips:
             )  # fmt: skip
             yield Candidate("every-row", self.factor(other))
 
+    @cached_property
+    def other_zeros(self) -> list[tuple[str, float]]:
+        """Instruments with their zero errors, had the zero mark stood on the other side, where
+        that mends something that the definition complains of."""
+        numbers = self.subject.numbers
+        found = []
+        for edit in whole_edits(numbers, ZERO_EDITS):
+            id_ = next(iter(edit.changes))[0].removesuffix(".zero_reading.side")
+            value = numbers.changed(edit.changes).value(f"{id_}.zero", None)
+            if value is not None and self.mends(edit, id_):
+                found.append((id_, value))
+        return found
+
+    def mends(self, edit: Edit, instrument: str) -> bool:
+        """Whether a broken condition on an instrument holds after an edit."""
+        numbers = self.subject.numbers
+        changed = numbers.changed(edit.changes)
+        return any(
+            evaluate(check.node, numbers, row) is False and evaluate(check.node, changed, row)
+            for check in self.practical.checks
+            if check.at.startswith(f"{instrument}.")
+            for row in (range(check.rows) if check.table else (None,))
+        )
+
     def of_instruments(self) -> Iterator[Candidate]:
         """Zero errors and least counts of the instruments behind the number."""
         for one in self.practical.definition.instruments:
@@ -240,6 +266,9 @@ class Slips:
             title = one.title[:1].lower() + one.title[1:]
             below = self.world.below[self.target]
             value = self.world.value(zero, None) if zero in below else None
+            for other in [v for id_, v in self.other_zeros if id_ == one.id and zero in below]:
+                world = self.world.with_(fixed={zero: other})
+                yield Candidate(ZERO_SIDE, self.factor(world), (zero,), detail=title)
             if value:
                 for kind, other in (("zero-left-out", 0.0), ("zero-wrong-sign", -value)):
                     world = self.world.with_(fixed={zero: other})

@@ -26,7 +26,16 @@ class Kind:
     """One number among several that lie close together: another from elsewhere may be as near."""
 
 
+ZERO_SIDE = "zero-side-chosen"
+"""Kind of the cause that lies in the readings, and not in the own result."""
+
 KINDS: dict[str, Kind] = {
+    ZERO_SIDE: Kind(
+        9, "the zero mark of the {detail} on the other side than the one chosen, where the zero "
+        "readings are doubtful anyway: then the own result is right",
+        "On which side did the zero mark of the {detail} stand? Your result fits the other side.",
+        True,
+    ),
     "another-method": Kind(
         9, "{what} by {detail}: another method, no mistake",
         "Say in your report by which method you found {what}.", True, True,

@@ -17,7 +17,7 @@ from functools import cached_property
 from itertools import combinations
 
 from sheetlab.checks.candidates import Candidate, Slips, arithmetic
-from sheetlab.checks.causes import KINDS, Cause
+from sheetlab.checks.causes import KINDS, ZERO_SIDE, Cause
 from sheetlab.checks.evaluated import Evaluated
 from sheetlab.checks.worlds import World, finite
 from sheetlab.formula.slips import Product, product
@@ -75,6 +75,11 @@ class AnswerDiagnosis:
     def another_way(self) -> bool:
         """Whether the answer differs as another legitimate way of working would make it."""
         return bool(self.causes) and self.causes[0].legitimate
+
+    @property
+    def doubts_zero(self) -> bool:
+        """Whether the answer speaks against the side of a zero mark that was chosen."""
+        return bool(self.causes) and self.causes[0].kind == ZERO_SIDE
 
 
 def _over(a: float | None, b: float | None) -> float | None:
@@ -355,9 +360,11 @@ class _Fit:
     def rank(self, cause: Cause) -> tuple[bool, int]:
         """Order of causes: those that give the number to its last digit, then the common ones.
 
-        One that gives it nearly comes later, whatever it is.
+        One that gives it nearly comes later, whatever it is. The readings themselves speak for a
+        zero mark on the other side, so that it comes first.
         """
-        return cause.distance > self.rounding + EXACT, -KINDS[cause.kind].frequency
+        common = KINDS[cause.kind].frequency + (cause.kind == ZERO_SIDE)
+        return cause.distance > self.rounding + EXACT, -common
 
     def worth(self, expected: float, distance: float) -> bool:
         """Whether a cause explains more than chance: of a small difference, most."""

@@ -40,13 +40,9 @@ DIVISION = {"whole": "least counts", "half": "half least counts"}
 
 def _difference(profile: Profile, difference: float) -> str:
     """The percentage difference with its sign, if the profile wants one."""
-    match profile.difference:
-        case "size":
-            return ""
-        case "accepted-result":
-            shown, rule = -difference, "accepted − result"
-        case _:
-            shown, rule = difference, "result − accepted"
+    shown, rule = profile.signed_difference(difference), profile.difference_rule
+    if not rule:
+        return ""
     return f": 100 × ({rule}) ÷ accepted = {shown:+.2g} %".replace("-", "−")
 
 

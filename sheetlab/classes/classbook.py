@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
@@ -17,26 +17,31 @@ from urllib.parse import quote
 
 from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
-from sheetlab.checks.marks import Item, Scheme
+from sheetlab.checks.marks import Item, ProposedMark, Scheme
 from sheetlab.classes.comparison import Comparison, compare
-from sheetlab.classes.handins import HandIn, OwnResult, Past, Sorted, Told
+from sheetlab.classes.handins import NOTHING, HandIn, OwnResult, Past, Sorted, Told
 from sheetlab.classes.kept import (
     COMMENT,
     COUNTS,
+    FEEDBACK_MARK,
     FOLDER_CELL,
     FORMAT,
     HIDDEN,
     HISTORY_ROW,
+    IMPRINTS,
+    IMPRINTS_OF,
     ITEMS,
     KEPT,
     MARK,
     MARKS_MARK,
+    OWN,
     Kept,
     TypedRow,
     past_text,
 )
 from sheetlab.classes.shelf import Shelf
 from sheetlab.finding import harmless, many
+from sheetlab.metrology.groups import WeightedMean
 from sheetlab.metrology.statement import significant, significant_digits
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.charts import (
@@ -49,6 +54,7 @@ from sheetlab.workbook.charts import (
     off_text,
     share_chart,
 )
+from sheetlab.workbook.imprints import Imprints
 from sheetlab.workbook.longsheet import LongSheet, long_book
 from sheetlab.workbook.results import LEAST_BAR, Share, number_format
 from sheetlab.workbook.style import (
@@ -74,9 +80,18 @@ MOST_NAME, MOST_PATH = 40, 200
 FEW_OWN, FEW_GOOD, FEW_ITEMS = 12, 5, 10
 QUESTIONS = 110.0
 """Points that are kept for questions on a page of feedback, whatever else stands there."""
+LEAST_BOX, HIGHEST_ROW, CUT_NOTE = 44.0, 409.0, 17.0
+"""Points that the box for a comment has at least, that a row can have, and that a line below takes
+which says that the comment is cut."""
 FAR = 100.0
 ITEM, HINT = 6.0, 20.0
 """Widths on the sheet Marks; with the headings of items upright it prints on A4 and is read."""
+OUT_OF_RANGE = "out of range"
+"""Stands for a total of marks that cannot be added up."""
+HEAVY = 0.5
+"""Share of the weight of a mean from which the group that has it is named."""
+FIRST_BLOCK, BLOCK_HEAD = 4, 4
+"""Row of the sheet Marks at which the first block begins, and rows above its hand-ins."""
 FIRST_ITEM = 6
 """Column of the first item on the sheet Marks; three hidden digests and the key stand before."""
 
@@ -95,6 +110,43 @@ class ClassData:
     """Where the details of the hand-ins lie."""
     due: str = ""
     profile: Profile = GUM
+
+
+def in_range(mark: float, item: Item) -> bool:
+    """Whether a mark can count: from 0 to the marks of its item."""
+    return 0.0 <= mark <= item.marks
+
+
+def marks_places(found: Sorted) -> dict[str, int]:
+    """Zero-based row of each hand-in on the sheet Marks."""
+    places: dict[str, int] = {}
+    row = FIRST_BLOCK
+    for ones in as_blocks(found):
+        row += BLOCK_HEAD
+        for one in (*ones, *absent_in(found, ones)):
+            places[one.key] = row
+            row += 1
+        row += 1
+    return places
+
+
+def mark_column(item: int) -> int:
+    """Zero-based column of what is typed for an item, by its place in the scheme."""
+    return FIRST_ITEM + 2 * item + 1
+
+
+def as_blocks(found: Sorted) -> list[list[HandIn]]:
+    """Hand-ins of each practical, and of each thing that was measured in it."""
+    parts = groupby(found.counted, key=lambda one: (one.practical, one.sample))
+    return [list(ones) for _, ones in parts]
+
+
+def absent_in(found: Sorted, ones: Sequence[HandIn]) -> tuple[HandIn, ...]:
+    """Who of the roster has handed nothing in; they stand in the last block of the practical."""
+    its = [one for one in found.counted if one.practical == ones[0].practical]
+    if its[-1] is not ones[-1]:
+        return ()
+    return tuple(one for one in found.absent if one.practical == ones[0].practical)
 
 
 def write_class(data: ClassData, target: BinaryIO) -> None:
@@ -204,8 +256,7 @@ class _Book:
     def blocks(self) -> list[tuple[str, list[HandIn]]]:
         """Title and hand-ins of each practical, and of each thing that was measured in it."""
         if not self.made:
-            parts = groupby(self.counted, key=lambda one: (one.practical, one.sample))
-            found = [list(ones) for _, ones in parts]
+            found = as_blocks(self.data.sorted)
             self.made += [(self.block_title(ones[0]), ones) for ones in found]
         return self.made
 
@@ -215,6 +266,8 @@ class _Book:
 
     def write(self) -> None:
         sheets = {title: self.book.add_worksheet(title, LongSheet) for title in TITLES}
+        for title, sheet in sheets.items():
+            sheet.imprints = Imprints(anywhere=title == MARKS)
         compared = [(title, ones, compare(ones)) for title, ones in self.blocks()]
         self.results(sheets[RESULTS], compared)
         self.open_points(sheets[OPEN])
@@ -224,7 +277,7 @@ class _Book:
         self.evidence(sheets[EVIDENCE])
         self.feedback(sheets[FEEDBACK], compared)
         self.history(sheets[HISTORY])
-        self.hidden(self.book.add_worksheet(HIDDEN, LongSheet))
+        self.hidden(self.book.add_worksheet(HIDDEN, LongSheet), sheets)
         sheets[RESULTS].activate()
 
     def page(
@@ -288,13 +341,14 @@ class _Book:
         factor = found.factor if found is not None else 1.0
         levels = chart_levels(found) if found is not None and len(found.compared) > 1 else []
         beside = len(page.widths) + 1
+        given = difference_given(ones, self.data.profile)
         page.line(title, "heading", 11)
         if found is not None and len(found.compared) > 1:
             its = self.styles("rule", wrap=False)
             page.sheet.write_string(page.row - 1, beside, "for the chart", its)
         head = (
             "group", "set-up", "practical", "status", f"{symbol}{unit}", f"U{unit}",
-            "difference to accepted, %", "E_n", "findings", "gravest finding", "marks",
+            difference_head(given), "E_n", "findings", "gravest finding", "marks",
             f"of {self.scheme.out_of:g}", "saved", "source",
         )  # fmt: skip
         page.table([head])
@@ -305,20 +359,20 @@ class _Book:
             for i, level in enumerate(levels):
                 its = self.styles("figure", number_format(level.value, 6))
                 page.sheet.write_number(page.row, beside + i, level.value, its)
-            self.result_row(page, one, factor)
+            self.result_row(page, one, factor, given)
         last = page.row - 1
         page.gap()
         if found is None:
             page.line("No workbook of this practical gives a result yet.")
             return
-        for text in consensus_lines(found):
-            page.line(self.say(text))
+        for text, style in consensus_lines(found):
+            page.line(self.say(text), style, 8 if style == "note" else 10)
         if len(found.compared) < 2:
             return
         breaks.append(page.row)
         self.dots(page, title, found, first, last)
 
-    def result_row(self, page: _Sheet, one: HandIn, factor: float) -> None:
+    def result_row(self, page: _Sheet, one: HandIn, factor: float, given: Profile) -> None:
         grave = one.findings[0] if one.findings else None
         o = one.outcome
         status = one.status + (", late" if one.key in self.data.sorted.late else "")
@@ -326,7 +380,9 @@ class _Book:
         if o is not None:
             u = o.expanded / factor
             value, expanded = (o.value / factor, places(u)), (u, places(u))
-            percent = None if o.percent is None else (o.percent, signed(o.percent))
+            if o.percent is not None:
+                sized = given.signed_difference(o.percent)
+                percent = sized, signed(sized) if given.difference_rule else signed(sized)[1:]
             e_n = None if o.e_n is None else (o.e_n, signed(o.e_n))
         row: list[Any] = [
             one.name, one.setup, one.practical, "", value, expanded, percent, e_n,
@@ -529,8 +585,20 @@ class _Book:
         found: list[float | None] = []
         for mark in one.marks:
             own = typed.get(mark.item.id)
-            found.append(own if isinstance(own, float) else mark.proposed)
+            if isinstance(own, float):
+                found.append(own if in_range(own, mark.item) else None)
+            else:
+                found.append(mark.proposed)
         return found
+
+    def summed(self, one: HandIn) -> float | str:
+        """Total of a hand-in as it is now; a text if a mark that was typed cannot count."""
+        typed = self.typed(one).items
+        for mark in one.marks:
+            own = typed.get(mark.item.id)
+            if isinstance(own, float) and not in_range(own, mark.item):
+                return OUT_OF_RANGE
+        return math.fsum(m for m in self.effective(one) if m is not None)
 
     @property
     def comment_column(self) -> int:
@@ -547,13 +615,13 @@ class _Book:
 
     @property
     def last_marks_row(self) -> int:
-        return 40 + 6 * len(self.blocks()) + len(self.counted)
+        return 40 + 6 * len(self.blocks()) + len(self.counted) + len(self.data.sorted.absent)
 
-    def total(self, one: HandIn) -> tuple[float, str]:
+    def total(self, one: HandIn) -> tuple[float | str, str]:
         """Total of a hand-in as it is now, and the formula that finds it, also after sorting."""
-        total = math.fsum(m for m in self.effective(one) if m is not None)
         match = f'MATCH("{one.key}",{self.marks_range(0)},0)'
-        return total, f"=INDEX({self.marks_range(self.total_column)},{match})"
+        total = f"=INDEX({self.marks_range(self.total_column)},{match})"
+        return self.summed(one), total
 
     def marks(self, sheet: Any) -> None:
         items = self.scheme.items
@@ -571,7 +639,9 @@ class _Book:
         page.line(
             "Type into the framed cells. Where you type a number it counts instead of the "
             "proposed one; an empty cell leaves the proposal. Sort and widen as you like; the next "
-            "run finds everything again. The reasons are on the sheet “Evidence”.",
+            "run finds everything again. The reasons are on the sheet “Evidence”. Only what stands "
+            "in framed cells here and in the boxes “From your teacher” lasts; before anything else "
+            "that was typed into this workbook is left out, the file is kept beside it as .bak.",
             "note",
         )
         page.gap()
@@ -583,6 +653,10 @@ class _Book:
             for one in map(self.data.shelf.whole, ones):
                 used.add(one.key)
                 self.marks_row(page, one)
+            for one in absent_in(self.data.sorted, ones):
+                used.add(one.key)
+                none = tuple(ProposedMark(item, item.marks, None, "", False) for item in items)
+                self.marks_row(page, replace(one, marks=none))
             for i, item in enumerate(items):
                 self.marks_asked(sheet, first, page.row - 1, FIRST_ITEM + 2 * i + 1, item)
             page.gap()
@@ -595,6 +669,9 @@ class _Book:
         sheet.write_string(ids, 0, ITEMS)
         for i, item in enumerate(items):
             sheet.write_string(ids, FIRST_ITEM + 2 * i + 1, item.id)
+            sheet.write_string(ids, FIRST_ITEM + 2 * i, OWN)
+        for column in (4, 5, self.total_column, self.comment_column + 1):
+            sheet.write_string(ids, column, OWN)
         sheet.write_string(ids, self.comment_column, COMMENT)
         sheet.set_row(ids, None, None, {"hidden": True})
         top, below = ids + 1, ids + 2
@@ -603,7 +680,10 @@ class _Book:
             (4, "group"),
             (5, "set-up"),
             (self.total_column, f"total of {self.scheme.out_of:g}"),
-            (self.comment_column, "your comment (about 900 letters fit on the feedback page)"),
+            (
+                self.comment_column,
+                "your comment (its box on the printed page grows at the next run)",
+            ),
             (self.comment_column + 1, "hint"),
         )
         for column, text in upright:
@@ -630,11 +710,12 @@ class _Book:
         sheet, row = page.sheet, page.row
         self.places[one.key] = row
         typed = self.typed(one)
-        hint = ""
+        again = "" if typed.marked == NOTHING else "again "
+        hint = "Nothing handed in; marks can be typed." if one.readings == NOTHING else ""
         if not typed.empty and typed.marked != one.readings:
             hint = (
-                "Handed in again after you marked. Look again; as soon as you change a mark or the "
-                "comment this hint goes."
+                f"Handed in {again}after you marked. Look again; as soon as you change a mark or "
+                "the comment this hint goes."
             )
         ids = {mark.item.id for mark in one.marks}
         here = replace(typed, items={k: v for k, v in typed.items.items() if k in ids})
@@ -643,7 +724,7 @@ class _Book:
             sheet.write_string(row, column, text)
         sheet.write_string(row, 4, _cut(one.name), self.styles("cell"))
         sheet.write_string(row, 5, _cut(one.setup), self.styles("cell"))
-        parts = []
+        parts, outside = [], []
         for i, mark in enumerate(one.marks):
             column = FIRST_ITEM + 2 * i
             figure = self.styles("figure", "0.##")
@@ -654,11 +735,10 @@ class _Book:
             self.framed(page, column + 1, typed.items.get(mark.item.id))
             a, b = (xl_rowcol_to_cell(row, c) for c in (column, column + 1))
             parts.append(f"IF(ISNUMBER({b}),{b},N({a}))")
-        total = math.fsum(m for m in self.effective(one) if m is not None)
-        sheet.write_formula(
-            row, self.total_column, f"=SUM({','.join(parts)})",
-            self.styles("figure-total", "0.##"), total,
-        )  # fmt: skip
+            outside.append(f"N({b})<0,N({b})>{mark.item.marks!r}")
+        formula = f'=IF(OR({",".join(outside)}),"{OUT_OF_RANGE}",SUM({",".join(parts)}))'
+        its = self.styles("figure-total", "0.##")
+        sheet.write_formula(row, self.total_column, formula, its, self.summed(one))
         sheet.write_string(row, self.comment_column, typed.comment, self.styles("input-comment"))
         sheet.write_string(row, self.comment_column + 1, hint, self.styles("message"))
         lines = max(
@@ -744,6 +824,7 @@ class _Book:
         sheet.set_column(0, 0, 3, None, {"hidden": True})
         sheet.set_margins(left=0.5, right=0.4, top=0.5, bottom=0.6)
         sheet.set_print_scale(SCALE)
+        sheet.write_string(0, 0, FEEDBACK_MARK)
         page.first, page.widths = 1, widths[1:]
         breaks = []
         for _, ones, found in compared:
@@ -778,7 +859,7 @@ class _Book:
             past.result, harmless(past.file), past.digest[:16], "yes" if counts else "",
         )  # fmt: skip
 
-    def hidden(self, sheet: Any) -> None:
+    def hidden(self, sheet: Any, written: Mapping[str, Any]) -> None:
         sheet.hide()
         sheet.write_string(0, 0, MARK)
         sheet.write_string(0, 1, "do not change this sheet")
@@ -792,6 +873,13 @@ class _Book:
             sheet.write_string(HISTORY_ROW + i, 0, past_text(past))
             if (past.key, past.readings) in now:
                 sheet.write_string(HISTORY_ROW + i, 1, COUNTS)
+        row = HISTORY_ROW + len(self.data.sorted.history)
+        for title, one in written.items():
+            one.begin(one.previous_row + 1)
+            for text in one.imprints.texts():
+                sheet.write_string(row, IMPRINTS_OF, title)
+                sheet.write_string(row, IMPRINTS, text)
+                row += 1
 
 
 BUDGET_HEAD = (
@@ -812,6 +900,8 @@ class _Feedback:
     page: _Sheet
     one: HandIn
     found: Comparison | None
+    box: float = 0.0
+    """Height of the box for the comment."""
 
     def write(self) -> None:
         page, one, say = self.page, self.one, self.book.say
@@ -835,7 +925,10 @@ class _Feedback:
             used += page.line("What was good", "heading", 11)
             for text in good:
                 used += page.line(f"•  {say(text)}")
-        below = self.marks_height() + self.comment_height() + 29
+        below = self.marks_height() + 29
+        room = PAGE - used - below - QUESTIONS - CUT_NOTE
+        self.box = min(self.comment_height(), max(room, LEAST_BOX), HIGHEST_ROW)
+        below += self.box + CUT_NOTE * (self.box < self.comment_height())
         own = self.own_rows(PAGE - used - below - QUESTIONS)
         self.questions(PAGE - used - below - self.own_height(own))
         self.own(own)
@@ -929,12 +1022,14 @@ class _Feedback:
         for i, mark in enumerate(one.marks[:FEW_ITEMS]):
             column = FIRST_ITEM + 2 * i
             yours, proposed = (f"INDEX({book.marks_range(c)},{at})" for c in (column + 1, column))
-            formula = f"=IF(ISNUMBER({yours}),{yours},{proposed})"
+            most = mark.item.marks
+            counts = f'IF(AND({yours}>=0,{yours}<={most!r}),{yours},"?")'
+            formula = f"=IF(ISNUMBER({yours}),{counts},{proposed})"
             page.table([(mark.item.title, "", (mark.out_of, "0.##"))], head=False)
             now = effective[i]
             page.sheet.write_formula(
                 page.row - 1, 2, formula, book.styles("figure", "0.##"),
-                "–" if now is None else now,
+                now if now is not None else "–" if mark.proposed is None else "?",
             )  # fmt: skip
         more = len(one.marks) - FEW_ITEMS
         total, formula = book.total(one)
@@ -944,8 +1039,8 @@ class _Feedback:
         page.sheet.write_formula(page.row - 1, 2, formula, style, total)
 
     def comment_height(self) -> float:
-        text = self.book.typed(self.one).comment
-        return min(max(self.page.height(text), 44.0), 120.0)
+        """Height of the box that the whole comment needs."""
+        return max(self.page.height(self.book.typed(self.one).comment), LEAST_BOX)
 
     def comment(self) -> None:
         page, book = self.page, self.book
@@ -957,42 +1052,80 @@ class _Feedback:
         last = page.first + len(page.widths) - 1
         its = book.styles("box")
         page.sheet.merge_row(page.row, page.first, last, its)
+        page.sheet.write_string(page.row, 0, self.one.key)
         page.sheet.write_formula(page.row, page.first, f'={cell}&""', its, text)
-        page.sheet.set_row(page.row, self.comment_height())
+        page.sheet.set_row(page.row, self.box)
         page.row += 1
+        if self.box < self.comment_height():
+            page.line("The comment is longer than this page; ask for the rest.", "note")
 
 
 # -- words and numbers ---------------------------------------------------------------------------
 
 
-def consensus_lines(found: Comparison) -> list[str]:
-    """What the results say together."""
+def difference_given(ones: Sequence[HandIn], usual: Profile) -> Profile:
+    """The profile whose way of giving differences one column has: that of all its workbooks."""
+    ways = {one.outcome.difference for one in ones if one.outcome is not None}
+    return replace(usual, difference=ways.pop()) if len(ways) == 1 else usual
+
+
+def difference_head(given: Profile) -> str:
+    """Heading of the column of differences to the accepted value."""
+    rule = given.difference_rule
+    return f"{rule}, % of accepted" if rule else "difference to accepted (no sign), %"
+
+
+def consensus_lines(found: Comparison) -> list[tuple[str, str]]:
+    """What the results say together, each line with its style."""
     unit, symbol = found.unit, found.symbol
     lines = []
     if found.robust is not None:
         r = found.robust
-        lines.append(
+        text = (
             f"Consensus (robust mean, Algorithm A of ISO 13528) of {len(found.compared)} results: "
             f"{symbol} = {_with(r.value, r.uncertainty)} {unit} with u = "
             f"{significant(r.uncertainty, 2)} {unit}; robust standard deviation "
             f"{significant(r.deviation, 2)} {unit}."
         )
+        lines.append((text, "plain"))
     if found.weighted is not None:
-        w = found.weighted
-        judged = (
-            "the stated uncertainties explain the scatter"
-            if w.birge_ratio <= 1.5
-            else "the results scatter more than their stated uncertainties explain"
-        )
-        lines.append(
-            f"Weighted mean: {symbol} = {_with(w.value, w.internal)} {unit} with u = "
-            f"{significant(w.internal, 2)} {unit} from the stated uncertainties and "
-            f"{significant(w.external, 2)} {unit} from the scatter; Birge ratio "
-            f"{w.birge_ratio:.2f}: {judged}."
-        )
+        lines += _weighted_lines(found, found.weighted)
     if not lines:
-        lines = [text for text in found.remarks if "consensus" in text]
+        lines = [(text, "plain") for text in found.remarks if "consensus" in text]
     return lines
+
+
+def _weighted_lines(found: Comparison, w: WeightedMean) -> list[tuple[str, str]]:
+    unit = found.unit
+    mean = (
+        f"{found.symbol} = {_with(w.value, w.internal)} {unit} with u = "
+        f"{significant(w.internal, 2)} {unit} from the stated uncertainties and "
+        f"{significant(w.external, 2)} {unit} from the scatter; Birge ratio {w.birge_ratio:.2f}"
+    )
+    if found.consistent:
+        agree = "the results agree within their stated uncertainties (chi-squared test at 5 %)"
+        return [(f"Weighted mean: {mean}: {agree}.", "plain")]
+    heavy = ""
+    if found.heaviest is not None and found.heaviest[1] >= HEAVY:
+        one, share = found.heaviest
+        heavy = (
+            f" Group {one.handin.name} alone has {100 * share:.0f} % of its weight, because it "
+            "states the smallest uncertainty: look at that first."
+        )
+    return [
+        (
+            "The results do not agree within their stated uncertainties: they scatter "
+            f"{w.birge_ratio:.2g} times as much as those explain (Birge ratio; chi-squared test at "
+            "5 %). Some results are wrong, or some uncertainties are stated too small, so the "
+            "consensus above counts, which does not rest on them.",
+            "plain",
+        ),
+        (
+            "Not to be used for that reason, and only for who wants to compare, the weighted mean: "
+            f"{mean}.{heavy}",
+            "note",
+        ),
+    ]
 
 
 def outcome_lines(one: HandIn, found: Comparison | None) -> list[str]:
@@ -1074,8 +1207,9 @@ def chart_levels(found: Comparison) -> list[Level]:
             Level("robust mean + 2 u", found.band[1], INK, "dash"),
         ]
     limits, _ = chart_limits(found)
-    if found.weighted is not None and limits.low <= found.weighted.value <= limits.high:
-        levels.append(Level("weighted mean", found.weighted.value, SERIES[1], "long_dash_dot"))
+    weighted = found.weighted if found.consistent else None
+    if weighted is not None and limits.low <= weighted.value <= limits.high:
+        levels.append(Level("weighted mean", weighted.value, SERIES[1], "long_dash_dot"))
     return levels
 
 

@@ -8,9 +8,20 @@ from dataclasses import dataclass, replace
 from datetime import datetime, time
 from pathlib import Path
 
+from xlsxwriter.utility import xl_rowcol_to_cell
+
 from sheetlab.checks.marks import Scheme
-from sheetlab.classes.classbook import ClassData, folder_seen, write_class
+from sheetlab.classes.classbook import (
+    OUT_OF_RANGE,
+    ClassData,
+    folder_seen,
+    in_range,
+    mark_column,
+    marks_places,
+    write_class,
+)
 from sheetlab.classes.collect import Collected, collect
+from sheetlab.classes.extras import keep_copy, left_behind, not_carried_over
 from sheetlab.classes.handins import Sorted, sort_out
 from sheetlab.classes.kept import Kept, read_kept
 from sheetlab.classes.shelf import Shelf
@@ -33,6 +44,8 @@ class ClassRun:
     collected: Collected
     sorted: Sorted
     written: Path
+    left: Finding | None = None
+    """What the workbook held before and does not hold any more."""
 
 
 def run_class(
@@ -93,11 +106,13 @@ def run_class(
             if stamp(out) != seen:
                 why = "was saved by someone else while it was brought up"
                 raise SheetlabError(_not_written(out, why))
+            extra = left_behind(out)
+            told = not_carried_over(out, extra, keep_copy(out)) if extra else None
             write_atomically(out, made)
         except OSError as error:
             reason = f"could not be written: {error.strerror or error}"
             raise SheetlabError(_not_written(out, reason)) from error
-    return ClassRun(collected, found, out)
+    return ClassRun(collected, found, out, told)
 
 
 def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> None:
@@ -121,15 +136,23 @@ def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> No
 
 
 def _no_marks(found: Sorted, kept: Kept, scheme: Scheme) -> Iterator[str]:
-    """What the teacher typed as a mark and is no number."""
-    for one in found.counted:
+    """What the teacher typed as a mark and is none: no number, or outside 0 to the most."""
+    places = marks_places(found)
+    for one in (*found.counted, *found.absent):
         typed = kept.rows.get(one.key)
-        for item in scheme.items:
+        for i, item in enumerate(scheme.items):
             value = None if typed is None else typed.items.get(item.id)
             if isinstance(value, str):
                 yield (
                     f"Marks of {one.name}, “{item.title}”: “{value[:20]}” is no number; "
                     "the proposal counts until it is one."
+                )
+            elif value is not None and not in_range(value, item):
+                cell = xl_rowcol_to_cell(places[one.key], mark_column(i))
+                yield (
+                    f"Marks {cell}: the mark of {one.name}, “{item.title}”, is {value:g}; expected "
+                    f"0 to {item.marks:g}. The total says “{OUT_OF_RANGE}” until it is: type it "
+                    "again there, or clear the cell for the proposal."
                 )
 
 

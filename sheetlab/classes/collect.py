@@ -236,7 +236,7 @@ def _own(found: Assessment, one: AnswerDiagnosis) -> OwnResult:
     profile = found.evaluation.profile
     given = "" if one.given is None else profile.sentence(amount(one.given, its))
     question = ""
-    if one.agrees is False and not one.another_way:
+    if one.agrees is False and (one.doubts_zero or not one.another_way):
         question = one.causes[0].question if one.causes else ""
         question = question or "Which step leads from your readings to this number?"
     said = verdict(one) if one.given is not None else "not given"
@@ -272,6 +272,7 @@ def _outcome(found: Assessment) -> Outcome | None:
         accepted=None if accepted is None else accepted.value,
         accepted_source="" if accepted is None else accepted.source,
         percent=None if accepted is None else accepted.percent_difference,
+        difference=found.evaluation.profile.difference,
         e_n=None if accepted is None else accepted.e_n,
         budget=tuple(budget_lines(result.budget.rows, scale)),
         budget_note=found.evaluation.profile.sentence(note),

@@ -26,6 +26,9 @@ from sheetlab.practical.register import same_id
 
 FEWEST = 3
 """Results from which a consensus is formed."""
+CONSISTENT = 0.05
+"""Probability of chi-squared from which results agree within their uncertainties (M. G. Cox,
+Metrologia 39 (2002) 589, from memory)."""
 FINE, ACTION = 2.0, 3.0
 """Zeta scores up to 2 are fine, from 3 on they call for action (ISO 13528, from memory)."""
 
@@ -71,6 +74,20 @@ class Comparison:
     """What is flagged, and what could not be said because there is too little."""
     typical: HandIn | None
     """The hand-in whose relative uncertainty is the median one."""
+
+    @property
+    def consistent(self) -> bool:
+        """Whether the stated uncertainties explain how far the results differ."""
+        return self.weighted is not None and self.weighted.probability >= CONSISTENT
+
+    @property
+    def heaviest(self) -> tuple[Compared, float] | None:
+        """The result with the smallest uncertainty, and its share of the weighted mean."""
+        stated = [c for c in self.compared if c.standard > 0.0]
+        if not stated:
+            return None
+        least = min(stated, key=lambda c: c.standard)
+        return least, 1.0 / math.fsum((least.standard / c.standard) ** 2 for c in stated)
 
     @property
     def band(self) -> tuple[float, float] | None:

@@ -7,17 +7,22 @@ from __future__ import annotations
 
 import hashlib
 import re
-import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from difflib import SequenceMatcher
 
 from sheetlab.checks.marks import ProposedMark
-from sheetlab.handling.roster import Group
+from sheetlab.handling.roster import Group, file_part, former_group_key, group_key
 from sheetlab.metrology.budget import BudgetLine
+from sheetlab.practical.profile import Difference
 
 BLANK = "workbook-not-filled"
 KEY_LETTERS = 20
+NOTHING = "-"
+"""Stands for the digest of readings where nothing was handed in."""
+CLOSE = 0.75
+"""Likeness of two names from which they may be one (``difflib``; experience, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +63,9 @@ class Outcome:
     accepted: float | None
     accepted_source: str
     percent: float | None
+    """Result − accepted, in per cent of the accepted value."""
+    difference: Difference
+    """How the profile of the workbook gives that."""
     e_n: float | None
     budget: tuple[BudgetLine, ...]
     budget_note: str
@@ -153,6 +161,7 @@ class Point:
     practical: str
     file: str
     text: str
+    practical_id: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +173,8 @@ class Sorted:
     points: tuple[Point, ...]
     late: frozenset[str]
     """Keys of rows that came late."""
+    absent: tuple[HandIn, ...] = ()
+    """Rows without a file, for whom on the roster has handed nothing in."""
 
 
 def lasting_time(saved: datetime, saved_by: str) -> datetime | None:
@@ -171,14 +182,17 @@ def lasting_time(saved: datetime, saved_by: str) -> datetime | None:
     return saved if saved_by == "workbook" else None
 
 
-def plain_name(name: str) -> str:
-    """A group's name as it is compared: letters of one form, no case, single spaces."""
-    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
-
-
 def row_key(practical: str, group: str, file: str = "") -> str:
     """Key of a group in a practical; a workbook without a group is known by its file only."""
-    who = plain_name(group)
+    return _key(practical, group_key(group), file)
+
+
+def former_key(practical: str, group: str) -> str:
+    """Key of a group in a class workbook of before spaces and signs were ignored."""
+    return _key(practical, former_group_key(group), "")
+
+
+def _key(practical: str, who: str, file: str) -> str:
     text = "\x1f".join((practical, "group", who) if who else (practical, "file", file))
     # a letter in front, or a spreadsheet program may take a key for a number
     return "k" + hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:KEY_LETTERS]
@@ -223,9 +237,9 @@ def sort_out(
     """
     points: list[Point] = []
     filled = [one for one in found if not one.blank]
-    setups = {plain_name(g.name): g.setup for g in roster}
+    setups = {group_key(g.name): g.setup for g in roster}
     filled = [
-        replace(one, setup=setups.get(plain_name(one.group), "")) if not one.setup else one
+        replace(one, setup=setups.get(group_key(one.group), "")) if not one.setup else one
         for one in filled
     ]
     groups: dict[str, list[HandIn]] = {}
@@ -266,13 +280,16 @@ def sort_out(
     ]
     points += [Point("unreadable", "", "", u.file, u.message) for u in unread if not u.foreign]
     points += [Point("foreign", "", "", u.file, u.message) for u in unread if u.foreign]
-    points += _strangers(counted, roster)
+    strangers = list(_strangers(counted, roster))
+    missing, strangers = _perhaps_the_same(missing, strangers)
+    points += strangers
+    absent = tuple(_absent(counted, roster))
     counted = _same_samples(counted)
     counted.sort(
         key=lambda one: (one.title, one.practical, one.sample, natural(one.name), one.file)
     )
     ordered = sorted(rows.values(), key=lambda p: (p.practical, natural(p.group), p.saved, p.file))
-    return Sorted(tuple(counted), tuple(ordered), (*missing, *points), late)
+    return Sorted(tuple(counted), tuple(ordered), (*missing, *points), late, absent)
 
 
 def _earlier(one: HandIn, last: HandIn) -> str:
@@ -306,14 +323,61 @@ def _missing(
 def _strangers(counted: Iterable[HandIn], roster: Sequence[Group]) -> Iterable[Point]:
     if not roster:
         return
-    known = {plain_name(group.name) for group in roster}
+    known = {group_key(group.name) for group in roster}
     for one in counted:
-        if plain_name(one.group) not in known:
+        if group_key(one.group) not in known:
             yield _point("not on the roster", one, "the roster has no such group")
 
 
+def _perhaps_the_same(
+    missing: Sequence[Point], strangers: Sequence[Point]
+) -> tuple[list[Point], list[Point]]:
+    """Ask where a missing group may be one that is not on the roster; nothing is decided."""
+    asked_of: dict[int, list[str]] = {}
+    told = []
+    for stranger in strangers:
+        like = []
+        for i, one in enumerate(missing):
+            if one.practical == stranger.practical and _alike(one.group, stranger):
+                like.append(one.group)
+                asked_of.setdefault(i, []).append(f"“{stranger.group}” in “{stranger.file}”")
+        more = f"; is this {' or '.join(f'“{name}”' for name in like)}, who is missing?"
+        told.append(replace(stranger, text=stranger.text + more) if like else stranger)
+    return [
+        replace(one, text=f"{one.text}; is this {' or '.join(asked_of[i])}?")
+        if i in asked_of
+        else one
+        for i, one in enumerate(missing)
+    ], told
+
+
+def _alike(name: str, stranger: Point) -> bool:
+    """Whether a stranger's name is close to another, or the file was issued for that."""
+    file = group_key(stranger.file.rpartition("/")[2].partition(".")[0])
+    issued = group_key(f"{stranger.practical_id} {file_part(name)}")
+    a, b = group_key(name), group_key(stranger.group)
+    digits = [re.sub(r"[^0-9]", "", text) for text in (a, b)]
+    # Group 1 is not like Group 2, however many letters they share
+    return file == issued or (
+        digits[0] == digits[1] and SequenceMatcher(None, a, b, autojunk=False).ratio() >= CLOSE
+    )
+
+
+def _absent(counted: Sequence[HandIn], roster: Sequence[Group]) -> Iterable[HandIn]:
+    have = {one.key for one in counted}
+    for like in {one.practical: one for one in counted}.values():
+        for group in roster:
+            one = replace(
+                like, file="", digest="", readings=NOTHING, group=group.name, setup=group.setup,
+                observers=group.observers, date="", status="missing", blank=True, outcome=None,
+                findings=(), own=(), marks=(), shelved=None,
+            )  # fmt: skip
+            if one.key not in have:
+                yield one
+
+
 def _point(what: str, one: HandIn, text: str) -> Point:
-    return Point(what, one.name, one.title, one.file, text)
+    return Point(what, one.name, one.title, one.file, text, one.practical)
 
 
 def natural(text: str) -> tuple[tuple[int, int, str], ...]:

@@ -9,15 +9,15 @@ from __future__ import annotations
 import hashlib
 import json
 import sys
-from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, field, fields
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field, fields, replace
 from itertools import chain
 from pathlib import Path
 from typing import Any
 
 from lxml import etree
 
-from sheetlab.classes.handins import Past
+from sheetlab.classes.handins import KEY_LETTERS, Past, former_key, row_key
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical.observations import typed_number
 from sheetlab.workbook.longbook import LongBook, Value, open_long
@@ -29,6 +29,11 @@ COUNTS = "counts"
 """Stands beside a hand-in of the history that counts."""
 MARKS_MARK, MARKS_TITLE = "sheetlab marks", "Marks"
 ITEMS, COMMENT, KEPT = "#items", "#comment", "#kept"
+OWN = "#own"
+"""Stands in the hidden row of items over the other columns that sheetlab writes."""
+FEEDBACK_MARK = "sheetlab feedback"
+IMPRINTS_OF, IMPRINTS = 2, 3
+"""Columns of the hidden sheet, below the history: a sheet, and imprints of what stands in it."""
 HISTORY_ROW = 3
 """Zero-based row of the hidden sheet at which the history begins, one JSON object a row."""
 FOLDER_CELL = (2, 0)
@@ -36,6 +41,8 @@ FOLDER_CELL = (2, 0)
 KEY, SHOWN, MARKED, TYPED = range(4)
 """Hidden columns of a row of marks: its key, the readings shown in it, the readings that the
 teacher's marks were typed for, and a digest of what the teacher had typed."""
+BOX = 1
+"""Column of the sheet Feedback in which the box for the comment begins."""
 MAX_TEXT = 4000
 
 _PAST_NAMES = tuple(one.name for one in fields(Past))
@@ -52,6 +59,8 @@ class TypedRow:
     who: str = ""
     items: Mapping[str, float | str] = field(default_factory=dict)
     comment: str = ""
+    shown: str = ""
+    """Digest of the readings that the row showed."""
 
     @property
     def empty(self) -> bool:
@@ -106,15 +115,17 @@ def past_text(one: Past) -> str:
 
 def _kept(book: LongBook, path: Path) -> Kept:
     hidden = rows = None
+    boxes: dict[str, str] = {}
     # a copy of the sheet that somebody made does not count beside the sheet itself
     for sheet in sorted(book.sheets, key=lambda name: name != MARKS_TITLE):
-        # the pages of feedback of a large class are long, and nothing in them is asked for
         row, cells = next(book.rows(sheet), (0, {}))
         mark = "" if row else _text(cells.get(0))
         if mark == MARK:
             hidden = sheet
         elif mark == MARKS_MARK and rows is None:
             rows = _rows(book.rows(sheet))
+        elif mark == FEEDBACK_MARK and not boxes:
+            boxes = dict(_boxes(book.rows(sheet, formulas=False)))
     if hidden is None:
         raise SheetlabError(_refused(path, "it is no class workbook, or its hidden sheet is gone"))
     lines = book.rows(hidden)
@@ -136,6 +147,9 @@ def _kept(book: LongBook, path: Path) -> Kept:
         raise SheetlabError(_refused(path, "its sheet “Marks” is gone, or its first column is"))
     if said(1, 2) != "0" and not rows:
         raise SheetlabError(_refused(path, "the hidden keys on its sheet “Marks” are gone"))
+    for key, text in boxes.items():
+        if key in rows:
+            rows[key] = _with_box(rows[key], text)
     history: list[Past] = []
     counted: set[tuple[str, str]] = set()
     for cells in () if below is None else chain((below,), (cells for _, cells in lines)):
@@ -145,7 +159,27 @@ def _kept(book: LongBook, path: Path) -> Kept:
         history.append(one)
         if _text(cells.get(1)) == COUNTS:
             counted.add((one.key, one.readings))
-    return Kept(rows, tuple(history), frozenset(counted), said(*FOLDER_CELL) or None)
+    return _as_compared_now(
+        Kept(rows, tuple(history), frozenset(counted), said(*FOLDER_CELL) or None)
+    )
+
+
+def _as_compared_now(kept: Kept) -> Kept:
+    """The same under the keys that groups have now, in a workbook from before names changed."""
+    other = {
+        one.key: row_key(one.practical, one.group)
+        for one in kept.history
+        if one.key == former_key(one.practical, one.group)
+    }
+    if all(key == now for key, now in other.items()):
+        return kept
+    rows: dict[str, TypedRow] = {}
+    for key, typed in kept.rows.items():
+        its = replace(typed, key=other.get(key, key))
+        rows[its.key] = _together(rows[its.key], its) if its.key in rows else its
+    history = tuple(replace(one, key=other.get(one.key, one.key)) for one in kept.history)
+    counted = frozenset((other.get(key, key), readings) for key, readings in kept.counted)
+    return replace(kept, rows=rows, history=history, counted=counted)
 
 
 def _past(text: str) -> Past:
@@ -164,14 +198,39 @@ def _rows(lines: Iterable[tuple[int, Mapping[int, Value]]]) -> dict[str, TypedRo
     for _, line in lines:
         key = _text(line.get(KEY))
         if key == ITEMS:
-            columns = {c: _text(cell) for c, cell in line.items() if c > TYPED}
+            columns = {
+                c: name for c, cell in line.items() if c > TYPED and (name := _text(cell)) != OWN
+            }
             in_kept = False
         elif key == KEPT:
             in_kept = True
-        elif key.startswith("k"):
+        elif is_key(key):
             found = _kept_row(key, line) if in_kept else _row(key, line, columns)
             rows[key] = _together(rows[key], found) if key in rows else found
     return rows
+
+
+def is_key(text: str) -> bool:
+    """Whether a hidden cell holds the key of a row."""
+    return len(text) == KEY_LETTERS + 1 and text.startswith("k")
+
+
+def _boxes(lines: Iterable[tuple[int, Mapping[int, Value]]]) -> Iterator[tuple[str, str]]:
+    """What was typed over the formulas that show the comments on the pages, by key."""
+    for _, line in lines:
+        key, text = _text(line.get(KEY)), _value(line.get(BOX))
+        if is_key(key) and text is not None:
+            yield key, f"{text:g}" if isinstance(text, float) else text
+
+
+def _with_box(row: TypedRow, text: str) -> TypedRow:
+    """A row with what was typed on its page; a comment that is not in that stays before it."""
+    words, had = " ".join(text.split()), " ".join(row.comment.split())
+    if words == had:
+        return row
+    comment = text if had in words else f"{row.comment}\n{text}"
+    # it was typed on the page of the readings that are shown now
+    return replace(row, comment=comment, marked=row.shown)
 
 
 def _row(key: str, line: Mapping[int, Value], columns: Mapping[int, str]) -> TypedRow:
@@ -189,7 +248,7 @@ def _row(key: str, line: Mapping[int, Value], columns: Mapping[int, str]) -> Typ
     # what was typed since the sheet was written was typed for the readings shown in it
     since = found.digest != _text(line.get(TYPED))
     marked = "" if found.empty else _text(line.get(SHOWN if since else MARKED))
-    return TypedRow(key, marked, "", items, comment)
+    return TypedRow(key, marked, "", items, comment, _text(line.get(SHOWN)))
 
 
 def _kept_row(key: str, line: Mapping[int, Value]) -> TypedRow:
@@ -206,8 +265,9 @@ def _kept_row(key: str, line: Mapping[int, Value]) -> TypedRow:
 
 def _together(a: TypedRow, b: TypedRow) -> TypedRow:
     return TypedRow(
-        a.key, a.marked or b.marked, a.who or b.who, {**b.items, **a.items}, a.comment or b.comment
-    )
+        a.key, a.marked or b.marked, a.who or b.who, {**b.items, **a.items},
+        a.comment or b.comment, a.shown or b.shown,
+    )  # fmt: skip
 
 
 def _text(cell: Value | None) -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.tables import read_csv, refused
+from sheetlab.practical.register import same_id
 
 COLUMNS = ("group", "setup", "observers")
 MAX_GROUPS = 1000
@@ -46,18 +47,21 @@ def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tu
     if unused and tell is not None:
         tell(_unused(path, unused))
     groups: dict[str, Group] = {}
+    seen: set[str] = set()
     for number, values in rows:
         name = values["group"]
         if not name:
             if tell is not None and any(values.values()):
                 tell(_no_group(path, number, [text for text in values.values() if text]))
             continue
-        key = file_part(name).casefold()
-        if key in groups:
+        # neither two files of one name, nor two groups that count as one
+        keys = {file_part(name).casefold(), same_id(name)} - {""}
+        if keys & seen:
             raise SheetlabError(
                 _refused(path, f"names the group “{name}” twice (row {number})", "each group once")
             )
-        groups[key] = Group(name, values["setup"], values["observers"])
+        seen |= keys
+        groups[name] = Group(name, values["setup"], values["observers"])
         if len(groups) > MAX_GROUPS:
             raise SheetlabError(_refused(path, "has too many groups", f"up to {MAX_GROUPS}"))
     if not groups:
@@ -66,13 +70,13 @@ def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tu
 
 
 def group_key(name: str) -> str:
-    """A group's name as it is compared: one form of letters, no case, spaces or punctuation.
+    """A group's name as it is compared: as labels are, or as it stands if only signs are in it."""
+    return same_id(name) or former_group_key(name)
 
-    Marks of letters (vowel signs, say) and symbols count. A name of nothing else stays what it is.
-    """
-    plain = unicodedata.normalize("NFKC", name).casefold()
-    kept = "".join(c for c in plain if unicodedata.category(c)[0] not in "ZPC")
-    return kept or " ".join(plain.split())
+
+def former_group_key(name: str) -> str:
+    """A group's name as it was compared before spaces and signs were ignored."""
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
 def file_part(name: str) -> str:

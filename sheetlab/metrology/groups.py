@@ -24,6 +24,17 @@ class WeightedMean:
     chi_squared: float
     dof: int
 
+    @property
+    def probability(self) -> float:
+        """Probability of a chi-squared this large, if the stated uncertainties are right.
+
+        A pure number, 1 for a single result (M. G. Cox, Metrologia 39 (2002) 589, step 3 of
+        procedure A, from memory: consistent from 5 % on).
+        """
+        from scipy import special
+
+        return float(special.chdtrc(self.dof, self.chi_squared)) if self.dof else 1.0
+
 
 def weighted_mean(values: Sequence[float], uncertainties: Sequence[float]) -> WeightedMean:
     """Weighted mean of independent results (Birge, Physical Review 40 (1932) 207).

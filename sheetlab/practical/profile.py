@@ -9,6 +9,13 @@ from dataclasses import dataclass, field, fields
 from typing import Literal
 
 MAX_INPUTS = 50
+Difference = Literal["result-accepted", "accepted-result", "size"]
+DIFFERENCES: Mapping[Difference, tuple[str, int]] = {
+    "result-accepted": ("result − accepted", 1),
+    "accepted-result": ("accepted − result", -1),
+    "size": ("", 0),
+}
+"""What a percentage difference is of, and its sign beside that of result − accepted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +32,7 @@ class Profile:
     """0: from Student's t for the effective degrees of freedom."""
     division: Literal["whole", "half"] = "whole"
     """What the maximum error of a reading is: a whole least count, or half of it."""
-    difference: Literal["result-accepted", "accepted-result", "size"] = "result-accepted"
+    difference: Difference = "result-accepted"
     """Sign of the percentage difference."""
     decimal_mark: Literal[".", ","] = "."
     """Of numbers in sentences; cells follow the spreadsheet program."""
@@ -38,6 +45,16 @@ class Profile:
     def share_of_division(self) -> float:
         """Factor on maximum errors, which definitions write in whole least counts."""
         return 0.5 if self.division == "half" else 1.0
+
+    @property
+    def difference_rule(self) -> str:
+        """What the percentage difference is of, in words; empty if it has no sign."""
+        return DIFFERENCES[self.difference][0]
+
+    def signed_difference(self, percent: float) -> float:
+        """A difference of result and accepted value (result − accepted) as the profile gives it."""
+        sign = DIFFERENCES[self.difference][1]
+        return sign * percent if sign else abs(percent)
 
     def text(self) -> str:
         """The profile as the text of a profile file."""

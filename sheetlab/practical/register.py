@@ -11,6 +11,8 @@ import calendar
 import datetime
 import json
 import math
+import re
+import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from functools import lru_cache
@@ -32,6 +34,7 @@ LEAST, MOST = 1e-9, 1e9
 DATES = (datetime.date(1950, 1, 1), datetime.date(2150, 1, 1))
 SAME = 1e-6
 """Two numbers of a register that should agree may differ by this fraction."""
+_BETWEEN_DIGITS = re.compile(r"(?<=\d)[\W_]+(?=\d)")
 MOST_DIVISIONS = 10.0
 """A permissible error of more divisions than this is asked about (common practice, no source)."""
 MOST_FRACTION = 0.1
@@ -126,8 +129,15 @@ class Register:
 
 
 def same_id(text: str) -> str:
-    """An id as it is compared: letters and digits only, small."""
-    return "".join(char for char in text.casefold() if char.isalnum())
+    """An id as it is compared: small, without spaces and punctuation but between digits.
+
+    Marks of letters (vowel signs) and symbols stay: “A+” is not “A”, and “1.1” is not “11”.
+    """
+    text = unicodedata.normalize("NFKC", text).casefold()
+    text = _BETWEEN_DIGITS.sub("\N{MIDDLE DOT}", text)
+    return "".join(
+        char for char in text if char == "\N{MIDDLE DOT}" or unicodedata.category(char)[0] in "LMNS"
+    )
 
 
 def setup_as_bound(text: str, bound: Bound | None) -> str:

@@ -12,7 +12,7 @@ import math
 import re
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
@@ -44,6 +44,7 @@ MAX_TEXT = 100_000
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
 
 Value = float | str
+_F = f"{{{MAIN}}}f"
 _ROW, _C, _V = f"{{{MAIN}}}row", f"{{{MAIN}}}c", f"{{{MAIN}}}v"
 _T, _SI, _RPH = f"{{{MAIN}}}t", f"{{{MAIN}}}si", f"{{{MAIN}}}rPh"
 _RELATION = f"{{{PACKAGE_RELATIONSHIPS}}}Relationship"
@@ -59,10 +60,10 @@ class LongBook:
     texts_part: str
     _texts: list[str] | None = field(default=None)
 
-    def rows(self, sheet: str) -> Iterator[tuple[int, dict[int, Value]]]:
+    def rows(self, sheet: str, formulas: bool = True) -> Iterator[tuple[int, dict[int, Value]]]:
         """Zero-based number of each row with its cells: zero-based column -> number or text.
 
-        Blank cells are not there, and a formula counts as its last value.
+        Blank cells are not there, and a formula counts as its last value, or is not there either.
 
         Raises
         ------
@@ -83,10 +84,40 @@ class LongBook:
                     if cell.tag != _C:
                         continue
                     column = _column(cell.get("r", ""), column + 1)
+                    if not formulas and cell.find(_F) is not None:
+                        continue
                     value = self._value(cell)
                     if value is not None:
                         cells[column] = value
                 yield number, cells
+
+    def notes(self, sheet: str) -> list[str]:
+        """Addresses of the cells that have a note."""
+        return [e.get("ref", "") for e in self._beside(sheet, "comments", ("comment",))]
+
+    def drawn(self, sheet: str) -> int:
+        """How many pictures, shapes and text boxes lie on a sheet; charts do not count."""
+        return len(self._beside(sheet, "drawing", ("sp", "pic", "cxnSp")))
+
+    def _beside(self, sheet: str, kind: str, tags: Sequence[str]) -> list[Any]:
+        part = self.sheets.get(sheet, "")
+        names = set(self.archive.namelist())
+
+        def read(name: str) -> Any:
+            if self.archive.getinfo(name).file_size > MAX_XML:
+                raise refuse(self.path, "has a part that is far too large")
+            return xml(self.archive.read(name), self.path)
+
+        if relationships_name(part) not in names:
+            return []
+        with _told(self.path):
+            found = [
+                resolve(part, e.get("Target", ""))
+                for e in read(relationships_name(part)).iter(_RELATION)
+                if e.get("Type", "").endswith(f"/{kind}") and e.get("TargetMode") != "External"
+            ]
+            wanted = [f"{{*}}{tag}" for tag in tags]
+            return [e for name in found if name in names for e in read(name).iter(*wanted)]
 
     def _value(self, cell: Any) -> Value | None:
         kind = cell.get("t", "n")

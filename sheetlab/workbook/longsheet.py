@@ -16,8 +16,10 @@ from collections.abc import Iterator
 from typing import Any, BinaryIO
 
 from xlsxwriter.exceptions import FileCreateError
+from xlsxwriter.worksheet import CellNumberTuple, CellStringTuple
 
 from sheetlab.workbook.book import Book, InlineSheet, as_charted
+from sheetlab.workbook.imprints import Imprints
 
 _LEFT = -2
 """What the library says of a row that it has written already."""
@@ -57,6 +59,8 @@ class LongSheet(InlineSheet):
         self.columns_for_charts: frozenset[int] = frozenset()
         """Columns whose values a chart of this sheet shows. If there are none, there is no chart,
         and heights of rows are forgotten."""
+        self.imprints: Imprints | None = None
+        """Takes every text and number that is written, if given."""
         self._charted: dict[tuple[int, int], str | None] = {}
 
     def begin(self, row: int) -> None:
@@ -77,6 +81,12 @@ class LongSheet(InlineSheet):
         for column in self.columns_for_charts & cells.keys():
             # numbers that stand in many rows are kept once
             self._charted[row, column] = sys.intern(as_charted(cells[column]))
+        if self.imprints is not None:
+            for column, cell in cells.items():
+                if isinstance(cell, CellStringTuple):
+                    self.imprints.add(column, cell.string)
+                elif isinstance(cell, CellNumberTuple):
+                    self.imprints.add(column, float(cell.number))
         super()._write_single_row(current_row_num)
         if not self.columns_for_charts:
             # a chart needs the heights of the rows above it

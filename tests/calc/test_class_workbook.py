@@ -71,3 +71,30 @@ def test_a_feedback_page_a_group(office: Office, folder: Path, tmp_path: Path) -
     for i, page in enumerate(pages, 1):
         assert f"Group: Group {i} " in page
         assert "From your teacher" in page
+
+
+def test_what_calc_saves_is_not_taken_for_typed(
+    office: Office, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    made = tmp_path / "class"
+    fill_class(made, 6)
+    path = made / "CLASS.xlsx"
+    command = ["class", str(made), "--out", str(path)]
+    assert main(command) == 0
+    marks = Marks(path)
+    # only a mark and a comment: whatever Calc makes of the file, there is nothing to copy
+    office.type_cells(path, {"Marks": {marks.address("Group 3", "scales"): 1.5}}, path)
+    capsys.readouterr()
+    assert main(command) == 0
+    assert "held what" not in capsys.readouterr().err
+    assert Marks(path).yours("Group 3", "scales") == 1.5
+    rows = texts(path, "Feedback")
+    box = 1 + next(i for i, row in enumerate(rows, 1) if row[1] == "From your teacher")
+    typed = {"Feedback": {f"B{box}": "Typed on the page."}, "Results": {"R5": "ask Ann"}}
+    office.type_cells(path, typed, path)
+    assert main(command) == 0
+    assert "Results R5 “ask Ann”. The file" in capsys.readouterr().err
+    assert path.with_name("CLASS.xlsx.bak").exists()
+    assert Marks(path).comment("Group 1") == "Typed on the page."
+    office.type_cells(path, {"Marks": {marks.address("Group 3", "scales"): 900.0}}, path)
+    assert Marks(path).total("Group 3") == "out of range"

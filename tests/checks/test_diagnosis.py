@@ -17,13 +17,14 @@ from planted import figures, modulus, right, subject_of
 
 from sheetlab.checks.answers import answers_that_differ, verdict
 from sheetlab.checks.assess import assess
-from sheetlab.checks.causes import KINDS
+from sheetlab.checks.causes import KINDS, ZERO_SIDE
 from sheetlab.checks.diagnosis import MOST_CAUSES, AnswerDiagnosis, diagnose, half_unit
 from sheetlab.checks.record import record
 from sheetlab.checks.subject import Subject
 from sheetlab.formula import slips
 from sheetlab.formula.functions import NAMES
 from sheetlab.formula.tree import parse
+from sheetlab.practical.bench import simulate
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
 from sheetlab.practical.loader import load
 from sheetlab.workbook.template import as_cells_show
@@ -558,3 +559,25 @@ def test_planted_causes_are_found_in_many_variations() -> None:
     print("\n".join(lines))
     assert total["named"] >= 0.98 * total["planted"]
     assert total["first"] >= 0.90 * total["planted"]
+
+
+def test_a_doubtful_zero_side_is_told_and_the_own_result_is_right() -> None:
+    # as if the sides of the zero mark had been confused: 0.47 mm more or less on every reading
+    # (invented by the habit "zero-side"; the own results rest on the right zero)
+    bench = simulate(practical(WIRE), 12, ["zero-side"])
+    clean = simulate(practical(WIRE), 12)
+    subject = subject_of(WIRE, clean.cells)
+    diameter = float(f"{subject.numbers.shown('d'):.4g}")
+    cells = {**bench.cells, "answer.d": [diameter]}
+    found = {one.answer.id: one for one in diagnose(subject_of(WIRE, cells))}["d"]
+    assert found.agrees is False
+    assert found.causes[0].kind == ZERO_SIDE
+    assert found.another_way
+    assert found.doubts_zero
+    assert not found.first
+    assert "other side" in verdict(found)
+    assert "radius" not in found.causes[0].question
+    # readings that nothing speaks against are believed
+    plain = {**clean.cells, "answer.d": [diameter * 1.1]}
+    kinds_ = kinds({one.answer.id: one for one in diagnose(subject_of(WIRE, plain))}["d"])
+    assert ZERO_SIDE not in kinds_

@@ -8,34 +8,40 @@ import shutil
 import subprocess
 import sys
 import time
+from dataclasses import dataclass, fields
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 from urllib.parse import unquote
 
 import openpyxl
 import pytest
 from classes.groups import PENDULUM, WIRE, Marks, fill_class, handin, row_of, texts
 from examples import layout, practical
+from openpyxl.comments import Comment
 from workbook.tamper import edited, with_parts
 
 import sheetlab
-from sheetlab.classes import collect
-from sheetlab.classes.classbook import SCALE, TITLES, link_target
+from sheetlab.checks.wording import Words
+from sheetlab.classes import collect, handins
+from sheetlab.classes.classbook import SCALE, TITLES, chart_levels, consensus_lines, link_target
 from sheetlab.classes.classroom import due_time
-from sheetlab.classes.handins import natural, row_key
+from sheetlab.classes.comparison import compare
+from sheetlab.classes.handins import HandIn, Outcome, natural, row_key
 from sheetlab.classes.kept import COMMENT, read_kept
 from sheetlab.cli import main
 from sheetlab.handling import workers
 from sheetlab.metrology.groups import precision, robust_mean, weighted_mean
 from sheetlab.practical.bench import simulate
 from sheetlab.practical.definition import Assist
+from sheetlab.practical.loader import find_profile
 from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.template import write_template
 
 COUNT = 12
 HERE = Path(__file__).parents[1]
+HEAD_COMMENT = "From your teacher"
 
 
 def run(folder: Path, *more: str) -> int:
@@ -121,6 +127,78 @@ def test_the_consensus_is_that_of_the_results(twelve: Path) -> None:
     zeta = by["Group 1"][4]
     u = (standard[0] ** 2 + robust.uncertainty**2) ** 0.5
     assert zeta == pytest.approx((values[0] - robust.value) / u)
+
+
+@dataclass(frozen=True)
+class _Stated:
+    """A hand-in with a result alone, for what classes say of results."""
+
+    name: str
+    outcome: Outcome | None
+    file: str = ""
+    setup: str = ""
+    status: str = "ok"
+
+
+def _results(*pairs: tuple[float, float]) -> list[HandIn]:
+    usual = dict.fromkeys((f.name for f in fields(Outcome)), "")
+    made = []
+    for i, (value, u) in enumerate(pairs):
+        numbers = {"value": value, "standard": u, "expanded": 2 * u, "factor": 1.0}
+        outcome = Outcome(**{**usual, **numbers, "symbol": "Y", "unit": "GPa"})  # type: ignore[arg-type]
+        made.append(cast(HandIn, _Stated(f"G{i + 1}", outcome)))
+    return made
+
+
+def test_a_weighted_mean_of_results_that_disagree_is_small_print() -> None:
+    # invented: the fourth states a hundredth of the uncertainty of the others, and is wrong
+    found = compare(_results((110.0, 3.0), (112.0, 3.0), (108.0, 3.0), (37.2, 0.03)))
+    assert found is not None
+    consensus, meaning, small = consensus_lines(found)
+    assert consensus[0].startswith("Consensus")
+    assert "do not agree within their stated uncertainties" in meaning[0]
+    assert "Weighted mean: " not in meaning[0]
+    assert small[1] == "note"
+    assert "Y = 37.2" in small[0]
+    assert "Group G4 alone has 100 % of its weight" in small[0]
+    assert all(level.label != "weighted mean" for level in chart_levels(found))
+    agree = compare(_results((110.0, 3.0), (112.0, 3.0), (108.0, 3.0), (109.0, 2.0)))
+    assert agree is not None
+    assert [style for _, style in consensus_lines(agree)] == ["plain", "plain"]
+    assert any(level.label == "weighted mean" for level in chart_levels(agree))
+
+
+@pytest.mark.parametrize(
+    ("way", "head", "sign"),
+    [
+        ("result-accepted", "result − accepted, % of accepted", 1),
+        ("accepted-result", "accepted − result, % of accepted", -1),
+        ("size", "difference to accepted (no sign), %", 0),
+    ],
+)
+def test_differences_are_those_of_the_profile(
+    three: Path, tmp_path: Path, way: str, head: str, sign: int
+) -> None:
+    before = {r[0]: r for r in texts(book(three), "Results") if str(r[0]).startswith("Group ")}
+    ours = tmp_path / "ours.toml"
+    ours.write_text(f'id = "ours"\ndifference = "{way}"\n')
+    assert run(three, "--profile", str(ours)) == 0
+    rows = texts(book(three), "Results")
+    assert next(row for row in rows if row[0] == "group")[6] == head
+    for row in rows:
+        if str(row[0]).startswith("Group "):
+            was = float(str(before[row[0]][6]))
+            assert row[6] == pytest.approx(was * sign if sign else abs(was))
+    # the same number as in the group's own evaluation
+    path = next(three.glob("w*.xlsx"))
+    found = evaluate_file(path, None, trials=0, profile=find_profile(str(ours))).assessment
+    assert found is not None
+    result = found.evaluation.measurand
+    assert result is not None
+    assert result.accepted is not None
+    said = Words(found.practical, found.evaluation.profile).accepted_lines(result, result.accepted)
+    rule = head.partition(",")[0]
+    assert (f"100 × ({rule})" in said[1]) == bool(sign)
 
 
 def _standard(path: Path) -> float:
@@ -412,6 +490,164 @@ def test_a_mark_that_is_no_number_is_told(three: Path, capsys: pytest.CaptureFix
     assert "“two” is no number" in said
 
 
+def test_a_mark_out_of_range_is_told_and_not_added_up(
+    three: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for wrong in (900.0, -3.0):
+        marks = Marks(book(three))
+        marks.type("Group 1", "scales", wrong)
+        marks.save()
+        capsys.readouterr()
+        assert run(three) == 0
+        marks = Marks(book(three))
+        said = capsys.readouterr().out
+        assert f"Marks {marks.address('Group 1', 'scales')}: the mark of Group 1" in said
+        assert f"is {wrong:g}; expected 0 to " in said
+        assert marks.yours("Group 1", "scales") == wrong
+        assert marks.total("Group 1") == "out of range"
+        assert row_of(book(three), "Results", "Group 1")[10] == "out of range"
+        page = texts(book(three), "Feedback")
+        assert any(row[1] == "total" and row[2] == "out of range" for row in page)
+        assert not any(row[2] in (900, -3) for row in page)
+
+
+def test_who_handed_in_nothing_has_a_row_for_marks(three: Path, tmp_path: Path) -> None:
+    roster = tmp_path / "roster.csv"
+    roster.write_text("group,setup\nGroup 1,S1\nGroup 2,S2\nGroup 3,S3\nHeron,S4\n")
+    assert run(three, "--roster", str(roster)) == 0
+    marks = Marks(book(three))
+    assert marks.proposed("Heron", "scales") == "–"
+    assert "Nothing handed in" in marks.hint("Heron")
+    marks.type("Heron", "scales", 0.0)
+    marks.type("Heron", COMMENT, "Where is it?")
+    marks.save()
+    assert run(three, "--roster", str(roster)) == 0
+    marks = Marks(book(three))
+    assert (marks.yours("Heron", "scales"), marks.comment("Heron")) == (0, "Where is it?")
+    (three / "late.xlsx").write_bytes(handin("heron", "S4", 140))
+    for _ in range(2):
+        assert run(three, "--roster", str(roster)) == 0
+        marks = Marks(book(three))
+        assert (marks.yours("heron", "scales"), marks.comment("heron")) == (0, "Where is it?")
+        assert marks.hint("heron").startswith("Handed in after you marked")
+
+
+def test_groups_are_compared_as_labels_are(tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    folder.mkdir()
+    (folder / "a.xlsx").write_bytes(handin("jack daw", "S1", 300))
+    (folder / "b.xlsx").write_bytes(handin("Kestrell", "S1", 301))
+    (folder / "wire-stretching Merlin.xlsx").write_bytes(handin("The three", "S1", 302))
+    roster = tmp_path / "roster.csv"
+    roster.write_text("group\nJackdaw\nKestrel\nMerlin\nWren\n")
+    assert run(folder, "--roster", str(roster)) == 0
+    points = {(row[0], row[1]): str(row[4]) for row in open_points(folder)}
+    assert set(points) == {
+        ("missing", "Kestrel"), ("missing", "Merlin"), ("missing", "Wren"),
+        ("not on the roster", "Kestrell"), ("not on the roster", "The three"),
+    }  # fmt: skip
+    assert "is this “Kestrell” in “b.xlsx”?" in points["missing", "Kestrel"]
+    assert "is this “Kestrel”, who is missing?" in points["not on the roster", "Kestrell"]
+    assert "is this “The three”" in points["missing", "Merlin"]
+    assert "is this “Merlin”" in points["not on the roster", "The three"]
+    assert "is this" not in points["missing", "Wren"]
+    assert row_key(WIRE, "Group 1.1") != row_key(WIRE, "Group 11")
+    assert row_key(WIRE, "A+") != row_key(WIRE, "A")
+
+
+def test_marks_of_before_names_were_compared_so_are_found(
+    three: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as before:
+        before.setattr(handins, "group_key", handins.former_group_key)
+        book(three).unlink()
+        assert run(three) == 0
+    marks = Marks(book(three))
+    key = marks.sheet.cell(marks.row("Group 2"), 1).value
+    assert key == handins.former_key(WIRE, "Group 2") != row_key(WIRE, "Group 2")
+    marks.type("Group 2", "scales", 1.5)
+    marks.save()
+    assert run(three) == 0
+    assert Marks(book(three)).yours("Group 2", "scales") == 1.5
+
+
+def test_the_box_is_as_high_as_the_comment_needs(three: Path) -> None:
+    marks = Marks(book(three))
+    marks.type("Group 1", COMMENT, "Look at this again. " * 75)
+    marks.type("Group 2", COMMENT, "Look at this again. " * 195)
+    marks.save()
+    assert run(three) == 0
+    assert_pages_fit(book(three))
+    sheet = openpyxl.load_workbook(book(three))["Feedback"]
+    boxes = [r + 1 for r in range(1, sheet.max_row) if sheet.cell(r, 2).value == HEAD_COMMENT]
+    heights = [sheet.row_dimensions[row].height or 0.0 for row in boxes]
+    # 1500 letters in lines of about 120
+    assert heights[0] >= 12.5 * 13.5
+    said = [str(row[1]) for row in texts(book(three), "Feedback")]
+    assert sum("longer than this page" in text for text in said) == 1
+
+
+def test_what_is_not_carried_over_is_kept_beside_it_and_named(
+    three: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    old = book(three)
+    # nothing but marks and comments, typed where they last: no copy
+    marks = Marks(old)
+    marks.type("Group 1", "scales", 2.5)
+    marks.type("Group 1", COMMENT, "Good.")
+    marks.save()
+    assert run(three) == 0
+    assert not old.with_name("CLASS.xlsx.bak").exists()
+    marks = Marks(old)
+    made = marks.book
+    made.create_sheet("My notes")["B2"] = "see the head"
+    made["Marks"].insert_cols(8)
+    made["Marks"].cell(marks.row("Group 2"), 8).value = 1
+    made["Marks"].cell(marks.row("Group 2"), 7).comment = Comment("why?", "me")
+    made["Results"]["R3"] = "ask Ann"
+    made["Results"]["A4"] = 17
+    marks.save()
+    before = old.read_bytes()
+    capsys.readouterr()
+    assert run(three) == 0
+    said = capsys.readouterr().err
+    assert old.with_name("CLASS.xlsx.bak").read_bytes() == before
+    place = f"H{marks.row('Group 2')}"
+    for what in ("the sheet “My notes”", "Results R3 “ask Ann”", "Results A4 “17”",
+                 f"Marks {place} “1”", f"a note at Marks G{marks.row('Group 2')}"):  # fmt: skip
+        assert what in said
+    again = Marks(old)
+    assert again.yours("Group 1", "scales") == 2.5
+    # a later copy does not replace an earlier one
+    again.book["Results"]["R3"] = "ask again"
+    again.save()
+    assert run(three) == 0
+    assert old.with_name("CLASS.xlsx.bak").read_bytes() == before
+    assert old.with_name("CLASS.xlsx.bak2").exists()
+
+
+def test_a_comment_typed_into_its_box_on_the_page_is_kept(
+    three: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    marks = Marks(book(three))
+    marks.type("Group 2", COMMENT, "On the sheet.")
+    sheet = marks.book["Feedback"]
+    boxes = [r + 1 for r in range(1, sheet.max_row) if sheet.cell(r, 2).value == HEAD_COMMENT]
+    for row, text in zip(boxes, ("In the box.", "Also here.", None), strict=True):
+        if text:
+            sheet.cell(row, 2).value = text
+    marks.save()
+    for _ in range(2):
+        assert run(three) == 0
+        marks = Marks(book(three))
+        assert marks.comment("Group 1") == "In the box."
+        assert str(marks.comment("Group 2")).split("\n") == ["On the sheet.", "Also here."]
+        assert marks.comment("Group 3") in (None, "")
+        assert marks.hint("Group 1") == ""
+        assert any(row[1] == "In the box." for row in texts(book(three), "Feedback"))
+    assert not book(three).with_name("CLASS.xlsx.bak").exists()
+
+
 def test_other_materials_are_not_compared_with_each_other(three: Path) -> None:
     def material(name: str) -> bytes:
         cells = {**simulate(practical(WIRE), 60).cells, "material": [name]}
@@ -642,7 +878,7 @@ def test_nasty_names_do_no_harm(tmp_path: Path, capsys: pytest.CaptureFixture[st
             for cell in row:
                 if cell.data_type == "f":
                     assert str(cell.value).startswith(
-                        ("=INDEX(Marks!", "=SUM(IF(", "=MATCH(", "=IF(ISNUMBER(INDEX(Marks!")
+                        ("=INDEX(Marks!", "=IF(OR(N(", "=MATCH(", "=IF(ISNUMBER(INDEX(Marks!")
                     )
                     assert "HYPERLINK" not in str(cell.value)
                 if cell.hyperlink:

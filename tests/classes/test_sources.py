@@ -59,6 +59,9 @@ def changed(book: Path, change: Callable[[dict[str, object]], None], **cells: st
     def work(opened: openpyxl.Workbook) -> None:
         sheet = opened[HIDDEN]
         for row in sheet.iter_rows(min_row=HISTORY_ROW + 1):
+            if row[0].value is None:
+                # below the history stands what was written where
+                continue
             data = json.loads(row[0].value)
             change(data)
             row[0].value = json.dumps(data)

@@ -120,8 +120,16 @@ class TestWeightedMean:
         assert found.internal == pytest.approx(0.01, rel=1e-14)
         assert found.external == pytest.approx(plain.uncertainty, rel=1e-12)
 
+    def test_chi_squared_as_the_table_has_it(self) -> None:
+        # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.6.7.4: 7.815 is the upper critical
+        # value at 5 % for 3 degrees of freedom (from memory)
+        half = (7.815 / 4.0) ** 0.5
+        found = weighted_mean([-half, half, -half, half], [1.0] * 4)
+        assert found.probability == pytest.approx(0.05, abs=5e-5)
+
     def test_one_result(self) -> None:
         found = weighted_mean([3.0], [0.2])
+        assert found.probability == 1.0
         assert (found.value, found.birge_ratio, found.dof) == (3.0, 1.0, 0)
         assert found.external == found.internal == pytest.approx(0.2, rel=1e-15)
 
