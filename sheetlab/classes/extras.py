@@ -33,7 +33,8 @@ MOST_NAMED, MOST_SHOWN = 5, 40
 def left_behind(path: Path) -> tuple[str, ...]:
     """What is in a class workbook and is not carried over, in a few words each.
 
-    Of a workbook that does not say what was written into it, sheets, notes and drawings only.
+    Of a workbook that does not say what was written into it, notes and drawings only are known,
+    and that there may be more.
 
     Raises
     ------
@@ -59,6 +60,8 @@ def left_behind(path: Path) -> tuple[str, ...]:
             found += [f"a note at {sheet} {at}" for at in book.notes(sheet)[:MOST_NAMED]]
             if book.drawn(sheet):
                 found.append(f"a picture or shape on {sheet}")
+        if not texts:
+            sheets.append("what was typed outside marks and comments, if anything was")
         return (*sheets, *found)
 
 

@@ -29,7 +29,7 @@ from sheetlab.classes.classbook import SCALE, TITLES, chart_levels, consensus_li
 from sheetlab.classes.classroom import due_time
 from sheetlab.classes.comparison import compare
 from sheetlab.classes.handins import HandIn, Outcome, natural, row_key
-from sheetlab.classes.kept import COMMENT, read_kept
+from sheetlab.classes.kept import COMMENT, HIDDEN, IMPRINTS, IMPRINTS_OF, read_kept
 from sheetlab.cli import main
 from sheetlab.handling import workers
 from sheetlab.metrology.groups import precision, robust_mean, weighted_mean
@@ -585,6 +585,25 @@ def test_the_box_is_as_high_as_the_comment_needs(three: Path) -> None:
     assert heights[0] >= 12.5 * 13.5
     said = [str(row[1]) for row in texts(book(three), "Feedback")]
     assert sum("longer than this page" in text for text in said) == 1
+
+
+def test_a_workbook_that_cannot_tell_what_was_typed_is_kept_in_any_case(
+    three: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    old = book(three)
+    workbook = openpyxl.load_workbook(old)
+    for row in workbook[HIDDEN].iter_rows(min_col=IMPRINTS_OF + 1, max_col=IMPRINTS + 1):
+        for cell in row:
+            cell.value = None
+    workbook.create_sheet("My notes")["A1"].value = "ask Group 2"
+    workbook.save(old)
+    before = old.read_bytes()
+    assert run(three) == 0
+    assert "what was typed outside marks and comments, if anything was" in capsys.readouterr().err
+    assert old.with_name("CLASS.xlsx.bak").read_bytes() == before
+    # the new one can tell
+    assert run(three) == 0
+    assert not old.with_name("CLASS.xlsx.bak2").exists()
 
 
 def test_what_is_not_carried_over_is_kept_beside_it_and_named(
