@@ -63,7 +63,7 @@ def _materials(text: str, name: str) -> tuple[Material, ...]:
         raise SheetlabError(_refused(name, "file", "is too long"))
     try:
         data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise SheetlabError(_refused(name, "file", f"is not TOML: {error}")) from error
     rows = data.get("materials")
     if not isinstance(rows, list) or set(data) != {"materials"}:

@@ -32,6 +32,16 @@ def definition_digest(text: str) -> str:
     return hashlib.sha256(normal_text(text).encode()).hexdigest()
 
 
+@cache
+def shipped_definition(practical: str) -> tuple[str, str] | None:
+    """Version and digest of the definition of that id that comes with sheetlab; None without."""
+    shipped = catalogue()
+    if practical not in shipped.paths():
+        return None
+    text = shipped.text(practical)
+    return load(text).definition.version, definition_digest(text)
+
+
 def normal_text(text: str) -> str:
     """A definition as it is stored: line ends and the end of the file in one form."""
     return "\n".join(text.splitlines()).rstrip("\n") + "\n"
@@ -210,6 +220,9 @@ def _table(text: str, whole: str) -> tuple[dict[str, Any], list[Problem]]:
         return data, list(_odd_texts(data))
     except tomllib.TOMLDecodeError as error:
         return {}, [(whole, f"is not TOML: {error}", "TOML 1.0")]
+    except ValueError as error:
+        # Python's own limit for the digits of a number, of which the library says nothing
+        return {}, [(whole, f"holds a number of far too many digits ({error})", "usual numbers")]
     except RecursionError:
         # a key of a thousand dots
         return {}, [(whole, "has tables far too deep in each other", "the keys that there are")]

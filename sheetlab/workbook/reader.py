@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -17,7 +17,12 @@ from pathlib import Path
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.fields import InputField, expected_of
-from sheetlab.practical.loader import definition_digest, load, load_profile
+from sheetlab.practical.loader import (
+    definition_digest,
+    load,
+    load_profile,
+    shipped_definition,
+)
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import EMPTY, Entry, Observations, typed_number
 from sheetlab.practical.profile import GUM
@@ -59,6 +64,9 @@ def read_workbook(path: Path) -> Filled:
     store = open_store(package)
     its, findings = _identity(store, path)
     practical = _practical(its, path)
+    # one finding is enough where the digest beside the definition tells it already
+    told = any(finding.code == "definition-altered" for finding in findings)
+    findings = findings if told else (*findings, *_foreign(practical, store, path))
     slots = {key: store.slot(defined_name(one)) for key, one in practical.inputs.items()}
     tables, shifted = _tables(slots, practical, path.name)
     rows = tuple((t, s.rows) for t, s in tables.items() if s.rows != practical.tables[t])
@@ -76,6 +84,46 @@ def read_workbook(path: Path) -> Filled:
     reader.unprotected()
     observations = Observations(entries, tuple(reader.findings), path.name, shown)
     return Filled(package, store, its, practical, observations)
+
+
+def _foreign(practical: Practical, store: Store, path: Path) -> Iterator[Finding]:
+    """A definition that calls itself one of those that come with sheetlab, and is not.
+
+    The digest beside it tells of a slip only: who changes the one can change the other.
+    """
+    definition = practical.definition
+    shipped = shipped_definition(definition.id)
+    if shipped is None:
+        return
+    version, digest = shipped
+    place = Place(path.name, IDENTITY if store.part(IDENTITY) else "")
+    if definition.version == version and practical.digest != digest:
+        yield Finding(
+            "definition-altered",
+            Severity.DOUBTFUL,
+            f"the definition inside this workbook is not version {version} of “{definition.id}”, "
+            "as which it goes",
+            "the definition that comes with sheetlab, or a version of its own for another",
+            "Was the hidden sheet changed? Copy the readings into a newly issued workbook, and "
+            "compare the results. A department's own definition needs an id or version of its own.",
+            place,
+        )
+    elif _later(definition.version, version):
+        yield Finding(
+            "definition-newer",
+            Severity.DOUBTFUL,
+            f"the definition inside this workbook is version {definition.version[:40]} of "
+            f"“{definition.id}”; this sheetlab has version {version}",
+            f"version {version} or an earlier one",
+            "Evaluate it with the sheetlab that issued it, or look whether the hidden sheet was "
+            "changed.",
+            place,
+        )
+
+
+def _later(version: str, than: str) -> bool:
+    numbers = [text if text.isascii() and text.isdigit() else "" for text in (version, than)]
+    return version != than and (not all(numbers) or int(numbers[0][:9]) > int(numbers[1]))
 
 
 def _practical(its: Identity, path: Path) -> Practical:

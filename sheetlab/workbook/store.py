@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, Literal, NamedTuple, cast
@@ -22,6 +22,12 @@ _IS = f"{{{MAIN}}}is"
 _T = f"{{{MAIN}}}t"
 _FILLED = etree.XPath("//m:c[*]", namespaces={"m": MAIN})
 """Cells that hold anything: most of a form are formatted and blank."""
+_UNPLACED = etree.XPath("boolean(//m:c[not(@r)])", namespaces={"m": MAIN})
+"""Whether a cell does not say where it is: then it follows the one before it."""
+_NOT_FORMAT = re.compile(r'\[(?!h+\]|m+\]|s+\])[^\]]*\]|"[^"]*"|[\\_*].')
+_DATES = frozenset((*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59), *range(71, 82)))
+"""Number formats that every program knows as dates or times; from 27 on those of East Asian and
+Thai programs (ISO/IEC 29500-1, 18.8.30; these from memory)."""
 _ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
 _RPH = f"{{{MAIN}}}rPh"
 _ON = re.compile(rb"\bsheet=[\"'](?:1|true)[\"']")
@@ -107,8 +113,12 @@ class Store:
             data = _BLANK_ROW.sub(b"", _BLANK.sub(b"", data))
         root = xml(data, self.package.path)
         grid: dict[tuple[int, int], Cell] = {}
-        for element in cast("list[Any]", _FILLED(root)):
-            place = _place(element.get("r", ""))
+        placed = (
+            _in_order(root)
+            if _UNPLACED(root)
+            else ((one, _place(one.get("r", ""))) for one in cast("list[Any]", _FILLED(root)))
+        )
+        for element, place in placed:
             cell = self._cell(element)
             if place is not None and cell is not None:
                 grid[place] = cell
@@ -174,6 +184,18 @@ def _shared_texts(package: Package) -> list[str]:
     return []
 
 
+def _in_order(root: etree._Element) -> Iterator[tuple[Any, tuple[int, int] | None]]:
+    """Cells and their places, of which some follow from the order (ISO/IEC 29500-1, 18.3.1.4)."""
+    row = -1
+    for line in root.iter(f"{{{MAIN}}}row"):
+        row = _whole(line.get("r")) - 1 if line.get("r") else row + 1
+        column = -1
+        for element in line.iter(_C):
+            place = _place(element.get("r", "")) if element.get("r") else (row, column + 1)
+            column = column + 1 if place is None else place[1]
+            yield element, place
+
+
 def open_sheets(package: Package) -> Store:
     """Sheets and names of an .xlsx; raises SheetlabError if its workbook part is unusable."""
     root = xml(package.parts[package.workbook], package.path)
@@ -206,7 +228,7 @@ def _styles(
     dates, unlocked = set(), set()
     for i, element in enumerate(xfs if xfs is not None else ()):
         number = _whole(element.get("numFmtId"))
-        if 14 <= number <= 22 or 45 <= number <= 47 or _is_date(codes.get(number, "")):
+        if number in _DATES or _is_date(codes.get(number, "")):
             dates.add(i)
         lock = element.find(f"{{{MAIN}}}protection")
         if lock is not None and lock.get("locked") in ("0", "false"):
@@ -225,16 +247,9 @@ def stored_number(text: str) -> float | None:
 
 
 def _is_date(code: str) -> bool:
-    bare, quoted = [], False
-    for char in code.lower():
-        if char == '"':
-            quoted = not quoted
-        elif not quoted:
-            bare.append(char)
-    text = "".join(bare)
-    if "general" in text or ("[$" in text and not any(c in text for c in "ydh")):
-        return False
-    return any(c in text for c in "ydh") or "mm:ss" in text
+    # colours, conditions and currencies in brackets, single letters to show, quoted text
+    bare = _NOT_FORMAT.sub("", code.lower())
+    return "general" not in bare and (any(c in bare for c in "ydh") or "mm:ss" in bare)
 
 
 def _whole(text: str | None) -> int:

@@ -245,6 +245,7 @@ def test_every_material_names_its_source() -> None:
         ("confirmed = false", 'confirmed = "no"', "confirmed"),
         ("[[materials]]", "[[metals]]", "file"),
         ("[[materials]]", "[[materials", "file"),
+        ("breaking = [900, 1000]", f"breaking = [900, 1{'0' * 5000}]", "file"),
     ],
 )
 def test_a_wrong_table_is_refused(tmp_path: Path, old: str, new: str, key: str) -> None:

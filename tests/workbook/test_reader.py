@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import re
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +13,13 @@ import pytest
 from examples import CAREFUL, SHIPPED, WORKBOOKS, filled, layout, practical, typed
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from workbook.tamper import edited
+from openpyxl.utils import column_index_from_string, get_column_letter
+from workbook.tamper import edited, part, with_parts
 
 from sheetlab.checks.assess import Status, assess
 from sheetlab.practical.definition import Assist
+from sheetlab.practical.loader import definition_digest
+from sheetlab.workbook import identity, store
 from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.layout import IDENTITY, defined_name
 from sheetlab.workbook.reader import Filled, read_workbook
@@ -249,3 +253,103 @@ def test_anything_may_be_typed_anywhere(
     assert outcome.assessment is not None
     assert outcome.written is not None
     openpyxl.load_workbook(io.BytesIO(outcome.written.read_bytes()))
+
+
+# -- what another hand can do to the hidden sheet, and odd but allowed files -----------------------
+
+
+def redefined(group: str, old: str, new: str) -> bytes:
+    """A workbook whose definition was changed, with the digest beside it made anew."""
+
+    def change(book: openpyxl.Workbook) -> None:
+        sheet = book[IDENTITY]
+        first = identity.DEFINITION_ROW + 1
+        cells = [sheet.cell(row, 1) for row in range(first, sheet.max_row + 1)]
+        text = "\n".join(str(cell.value or "") for cell in cells) + "\n"
+        assert old in text
+        digest = definition_digest(text.replace(old, new))
+        for cell in cells:
+            cell.value = str(cell.value or "").replace(old, new)
+        for row in range(1, first):
+            if sheet.cell(row, 1).value == "digest":
+                sheet.cell(row, 2).value = digest
+
+    return edited(filled(group), change)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "code"),
+    [
+        ("4 * pi^2 / k", "4.28 * pi^2 / k", "definition-altered"),
+        ('version = "', 'version = "99', "definition-newer"),
+        ('version = "', 'version = "x', "definition-newer"),
+    ],
+)
+def test_a_definition_that_goes_as_a_shipped_one_and_is_not(
+    tmp_path: Path, old: str, new: str, code: str
+) -> None:
+    path = tmp_path / "a.xlsx"
+    path.write_bytes(redefined("Redshank", old, new))
+    outcome = evaluate_file(path, None, trials=0)
+    assert outcome.assessment is not None
+    assert [f.code for f in outcome.findings if f.code.startswith("definition")] == [code]
+    assert str(outcome.assessment.status) != "ok"
+
+
+def test_cells_and_rows_that_do_not_say_where_they_are(tmp_path: Path) -> None:
+    """ISO/IEC 29500-1, 18.3.1.4 and 18.3.1.73: both may leave it out, and follow in order then."""
+    data = filled("Avocet")
+    names = [f"xl/worksheets/sheet{i}.xml" for i in range(1, 7)]
+
+    def bare(text: bytes) -> bytes:
+        # every cell up to the last of a row stands there, so that the order tells the place
+        rows = []
+        for row in re.findall(rb"<row [^>]*/>|<row .*?</row>", text):
+            number = int(re.search(rb' r="([0-9]+)"', row)[1])
+            cells = {
+                letter: cell
+                for cell, letter in re.findall(
+                    rb'((?=<c r="([A-Z]+))(?:<c [^>]*/>|<c .*?</c>))', row
+                )
+            }
+            wanted = [
+                get_column_letter(i + 1).encode()
+                for i in range(
+                    max((column_index_from_string(letter.decode()) for letter in cells), default=0)
+                )
+            ]
+            inner = b"".join(
+                re.sub(rb' r="[A-Z]+[0-9]+"', b"", cells.get(letter, b"<c/>"), count=1)
+                for letter in wanted
+            )
+            rows.append((number, b"<row>" + inner + b"</row>"))
+        there = dict(rows)
+        body = b"".join(there.get(i, b"<row/>") for i in range(1, max(there, default=0) + 1))
+        return re.sub(
+            rb"<sheetData>.*</sheetData>",
+            lambda _: b"<sheetData>" + body + b"</sheetData>",
+            text,
+            flags=re.DOTALL,
+        )
+
+    changed = with_parts(data, {name: bare(part(data, name)) for name in names})
+    assert b' r="A1"' not in part(changed, names[0]).partition(b"</sheetData>")[0]
+    one, other = tmp_path / "a.xlsx", tmp_path / "b.xlsx"
+    one.write_bytes(data)
+    other.write_bytes(changed)
+    first, second = (read_workbook(path) for path in (one, other))
+    for sheet in first.store.sheets:
+        assert first.store.cells(sheet.name) == second.store.cells(sheet.name)
+
+
+@pytest.mark.parametrize(
+    ("code", "date"),
+    [
+        ("0.00;[Red]-0.00", False), ("0;[Red]\\-0", False), ("[Yellow]0", False),
+        ("[$USD] 0.00", False), ("0\\d", False), ("0_d", False), ('0 "days"', False),
+        ("[>100]0;0.0", False), ("General", False), ("dd.mm.yyyy", True), ("[$-407]d. mmm", True),
+        ("[h]:mm", True), ("mm:ss", True), ("[Red]yyyy-mm-dd", True),
+    ],
+)  # fmt: skip
+def test_formats_that_make_a_number_a_date(code: str, date: bool) -> None:
+    assert store._is_date(code) is date
