@@ -11,7 +11,7 @@ from typing import Any
 from sheetlab.formula.functions import FUNCTIONS, Elementwise
 from sheetlab.formula.tree import Node, names, parse
 from sheetlab.formula.values import evaluate
-from sheetlab.live.cells import Column, RefusedError, Table, shown
+from sheetlab.live.cells import Column, RefusedError, Table, alike, shown
 from sheetlab.live.library import Argument, Block, Example, Function, asked, part_of
 from sheetlab.live.scales import Plain
 from sheetlab.metrology.budget import (
@@ -68,13 +68,11 @@ def _sensitivities(
 ) -> tuple[float, dict[str, float]]:
     """Value of a formula, and for each name its contribution: |derivative| × error."""
     keys = _named(cells)
+    places: Column = tuple(map(float, range(len(keys))))
+    columns = {"names": places, "values": values, what: errors}
+    _, its_values, its_errors = alike(columns, spread=(what,)).values()
     given: dict[str, tuple[float, float]] = {}
-    for label, column in (("values", values), (what, errors)):
-        if any(v is not None for v in column[len(keys) :]):
-            raise RefusedError(f"there are {len(keys)} names, and more {label}")
-    for k, name in enumerate(keys):
-        value = values[k] if k < len(values) else None
-        error = errors[k] if k < len(errors) else None
+    for name, value, error in zip(keys, its_values, its_errors, strict=True):
         if value is None:
             raise RefusedError(f"{name} has no value")
         if error is not None and error < 0.0:
@@ -138,12 +136,11 @@ def _maximum(formula: str, cells: Table, values: Column, errors: Column) -> Bloc
 
 
 def _effective(contributions: Column, its_dof: Column | None) -> float:
-    n, dof = len(contributions), its_dof or ()
-    if any(d is not None for d in dof[n:]):
-        raise RefusedError(f"there are {n} contributions, and more dof")
+    columns = {"contributions": contributions, "dof": its_dof or (None,)}
     parts = []
-    for k, part in enumerate(contributions):
-        its_own = dof[k] if k < len(dof) else None
+    for k, (part, its_own) in enumerate(
+        zip(*alike(columns, spread=("dof",)).values(), strict=True)
+    ):
         if part is None:
             continue
         if its_own is not None and its_own <= 0.0:
@@ -215,7 +212,11 @@ ROWS = (
             _FORMULA,
             _NAMES,
             _VALUES,
-            Argument("uncertainties", "Their standard uncertainties u; empty: exact.", "column"),
+            Argument(
+                "uncertainties",
+                "Their standard uncertainties u; empty: exact. One cell stands for all.",
+                "column",
+            ),
             part_of(),
         ),
         _combine,
@@ -250,7 +251,11 @@ ROWS = (
             _FORMULA,
             _NAMES,
             _VALUES,
-            Argument("maximum_errors", "Their maximum errors; empty: exact.", "column"),
+            Argument(
+                "maximum_errors",
+                "Their maximum errors; empty: exact. One cell stands for all.",
+                "column",
+            ),
             part_of(),
         ),
         _maximum,
@@ -268,7 +273,9 @@ ROWS = (
         GROUP,
         (
             Argument("contributions", "Parts of the uncertainty of the result.", "column"),
-            Argument("dof", "Of each part; empty: infinite.", "column", True),
+            Argument(
+                "dof", "Of each part; empty: infinite. One cell stands for all.", "column", True
+            ),
         ),
         _effective,
         (Example(((0.25, 0.57, 0.82), (9.0, 4.0, 14.0)), 19.0, _G4, 3),),

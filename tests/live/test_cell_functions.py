@@ -285,11 +285,21 @@ def test_the_farthest_reading_is_named_by_its_number() -> None:
 def test_a_part_without_degrees_of_freedom_is_known_well() -> None:
     found = call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, None, 4.0], [9.0, None, None]])
     assert found == pytest.approx(9.0 * (25.0 / 9.0) ** 2)
-    assert found == call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [9.0]])
+    assert found == call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [9.0, None]])
     told = call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [None, None, ""]])
     assert told == (
         "sheetlab: no part has a limited number; COVERAGE_FACTOR takes an empty cell then"
     )
+
+
+def test_one_cell_stands_for_all_parts() -> None:
+    for name in ("COMBINE_FORMULA", "MAXIMUM_ERROR"):
+        given = ["m*d/h", ["m", "d", "h"], [2.0, 3.0, 4.0]]
+        assert call(FUNCTIONS, name, [*given, 0.1]) == call(FUNCTIONS, name, [*given, [0.1] * 3])
+        exact = dict(call(FUNCTIONS, name, [*given, [0.1, 0.1, None]]))
+        assert exact["% from h"] == 0.0
+    one = call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], 9.0])
+    assert one == call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [9.0, 9.0]])
 
 
 # -- tables and scales --------------------------------------------------------------------------
