@@ -108,6 +108,8 @@ _BINARY: dict[type[ast.operator], str] = {
     ast.Pow: "^",
 }
 _COMPARE: dict[type[ast.cmpop], str] = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">="}
+TWO_MEANINGS = {"log": "write ln or log10"}
+"""Names that programs use for different functions, and what to write instead."""
 ALLOWED = "numbers, names, + - * / ^, brackets, < <= > >=, and/or/not, and the listed functions"
 
 
@@ -185,6 +187,8 @@ class _Builder:
                 return pairs[0] if len(pairs) == 1 else Logic("and", pairs)
             case ast.Call(func=func, args=args, keywords=[]):
                 name = self._key(func)
+                if name in TWO_MEANINGS and name not in self.functions:
+                    raise FormulaError(self.text, name, TWO_MEANINGS[name], TWO_MEANINGS[name])
                 if name not in self.functions:
                     raise FormulaError(
                         self.text,

@@ -65,7 +65,7 @@ COLUMNS = st.lists(CELLS, min_size=1, max_size=12) | st.builds(
     lambda a, b, n: [a + b * k for k in range(n)], NUMBERS, NUMBERS, st.integers(1, 12)
 )
 WORDS = {
-    "formula": ["a*b", "a/b", "sqrt(a)-b", "a^2+b", "log(a)", "asin(a/b)", "exp(a)", "a < b", "a^",
+    "formula": ["a*b", "a/b", "sqrt(a)-b", "a^2+b", "ln(a)", "log(a)", "asin(a/b)", "exp(a)", "a < b", "a^",
                 "c", "1/0", "tan(a)", "a", "3", "abs(a-b)"],
     "side": ["short", "past", "left", "right of the main zero or on it", "up"],
     "gauge": ["26 SWG", "awg 30", "99 SWG", "26"],
@@ -269,6 +269,8 @@ def test_one_cell_of_uncertainty_stands_for_all() -> None:
          "the formula gives no number at these values"),
         ("COMBINE_FORMULA", ["sqrt(a)", ["a"], [0], [0.1]],
          "the formula has no finite slope in a at these values"),
+        ("COMBINE_FORMULA", ["2*log(a)", ["a"], [2], [0.1]],
+         "“log” in the formula “2*log(a)”: write ln or log10"),
         ("COMBINE_FORMULA", ["__import__('os')", ["a"], [0], [0.1]],
          "“__import__” in the formula “__import__('os')”: is not a function that is known"),
         ("STATED_RESULT", [1.0, 0.0], "uncertainty is 0; it has to be greater than 0"),

@@ -224,9 +224,10 @@ def test_lines_agree_with_numpy_and_scipy(x: list[float], data: st.DataObject) -
 FORMULAS = {
     "4*m*g*L/(pi*d^2*e)": lambda m, g, L, d, e: 4 * m * g * L / (math.pi * d**2 * e),
     "= m·g ÷ (L − d) + sqrt(e)": lambda m, g, L, d, e: m * g / (L - d) + umath.sqrt(e),
-    "log(m/g)*sin(L)-exp(-d)^2*e": lambda m, g, L, d, e: (
+    "ln(m/g)*sin(L)-exp(-d)^2*e": lambda m, g, L, d, e: (
         umath.log(m / g) * umath.sin(L) - umath.exp(-d) ** 2 * e
     ),
+    "log10(m)*L/g + d - e": lambda m, g, L, d, e: umath.log10(m) * L / g + d - e,
     "(m - g)*(m + g) - abs(d - L)": lambda m, g, L, d, e: (m - g) * (m + g) - abs(d - L),
 }
 
