@@ -65,8 +65,8 @@ COLUMNS = st.lists(CELLS, min_size=1, max_size=12) | st.builds(
     lambda a, b, n: [a + b * k for k in range(n)], NUMBERS, NUMBERS, st.integers(1, 12)
 )
 WORDS = {
-    "formula": ["a*b", "a/b", "sqrt(a)-b", "a^2+b", "ln(a)", "log(a)", "asin(a/b)", "exp(a)", "a < b", "a^",
-                "c", "1/0", "tan(a)", "a", "3", "abs(a-b)"],
+    "formula": ["a*b", "a/b", "sqrt(a)-b", "a^2+b", "ln(a)", "log(a)", "asin(a/b)", "exp(a)",
+                "a < b", "a^", "c", "1/0", "tan(a)", "a", "3", "abs(a-b)"],
     "side": ["short", "past", "left", "right of the main zero or on it", "up"],
     "gauge": ["26 SWG", "awg 30", "99 SWG", "26"],
     "material": ["steel, structural", "Brass  hard", "butter"],

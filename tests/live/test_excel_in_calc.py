@@ -400,9 +400,7 @@ def test_the_macros_compile_and_refuse_what_would_choose_what_is_run(
     assert head == 'Attribute VB_Name = "sheetlab_live"'  # no line of the program itself
     probe = "\nFunction Compiled()\n    Compiled = 42\nEnd Function\n"
 
-    def run(
-        text: str, function: str, arguments: Any = (), sheets: Any = (), name: str = ""
-    ) -> Any:
+    def run(text: str, function: str, arguments: Any = (), sheets: Any = (), name: str = "") -> Any:
         return app.impl.office.call(
             "run_basic",
             modules={"sheetlab_live": text + probe, "xlwings": looks},

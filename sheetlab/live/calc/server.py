@@ -84,7 +84,7 @@ def _actions(folder: Path) -> Mapping[str, Callable[[Mapping[str, Any]], dict[st
 
 
 def _prepare(folder: Path) -> dict[str, object]:
-    from sheetlab.checks.wording import Words
+    from sheetlab.checks.wording import Words, headline
     from sheetlab.live.inplace import marks, prepare
 
     made = prepare(folder / COPY)
@@ -96,7 +96,8 @@ def _prepare(folder: Path) -> dict[str, object]:
         "titles": made.titles,
         "replaces": made.replaces,
         "names": [name for name, _ in made.names],
-        "doubts": len(made.doubts),
+        "headline": headline(found),
+        "elsewhere": made.elsewhere,
         "marks": [
             [m.sheet, m.cell, str(m.severity), m.note, m.texts[0]] for m in marks(made.doubts)
         ],
