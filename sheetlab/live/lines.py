@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import lru_cache
+from itertools import pairwise
 
 from sheetlab.live.cells import Column, RefusedError, paired
 from sheetlab.live.library import Argument, Block, Example, Function, Value, asked, part_of
@@ -90,6 +91,9 @@ def _value_at(x: Column, y: Column, x_new: float) -> Block:
 def _halves(x: Column, y: Column) -> Block:
     rows, passed = paired({"x": x, "y": y})
     _enough(rows, 4, passed)
+    steps = [b - a for (a, _), (b, _) in pairwise(rows)]
+    if min(steps) < 0.0 < max(steps):
+        raise RefusedError("x has to rise or fall throughout: put the rows in its order")
     found = asked(interval_differences, *zip(*rows, strict=True))
     mean = math.fsum(found.differences) / len(found.differences)
     return _block(
@@ -251,7 +255,11 @@ ROWS = (
         "their mean over that of x is the slope. Of an odd number the first is left out. u(slope) "
         f"is from the scatter. {_PAIRS}",
         GROUP,
-        (_X, _Y, part_of(*_HALVES)),
+        (
+            Argument("x", "Abscissas, such as loads, that rise or fall throughout.", "column"),
+            _Y,
+            part_of(*_HALVES),
+        ),
         _halves,
         (
             Example(

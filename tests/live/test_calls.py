@@ -237,6 +237,8 @@ def test_one_cell_of_uncertainty_stands_for_all() -> None:
         ("ZERO_ERROR", [30, "short", 0.5, 50], "zero mark: The zero error comes out very large. Is "
          "it the number that stands at the line (47 of 50 for three divisions past), and the right "
          "side?"),
+        ("HALF_AND_HALF", [[1, 3, 2, 4], [1, 3, 2, 4]],
+         "x has to rise or fall throughout: put the rows in its order"),
         ("EFFECTIVE_DOF", [[1, 2], [3, 0]], "cell 2 of dof is 0; more than 0 is due"),
         ("EFFECTIVE_DOF", [[1, 2], [3, 4, 5]], "dof has 3 cells, contributions has 2"),
         ("EFFECTIVE_DOF", [[1, 2, 3], [3, 4]], "contributions has 3 cells, dof has 2"),
