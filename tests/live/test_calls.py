@@ -237,6 +237,14 @@ def test_one_cell_of_uncertainty_stands_for_all() -> None:
         ("ZERO_ERROR", [30, "short", 0.5, 50], "zero mark: The zero error comes out very large. Is "
          "it the number that stands at the line (47 of 50 for three divisions past), and the right "
          "side?"),
+        ("NEAREST_GAUGE", [457, "SWG", "gauge"],
+         "457 mm is near no gauge of the table; the last one on this side is 10 SWG, 3.2512 mm. "
+         "Is the diameter in mm?"),
+        ("NORMAL_GRAVITY", [0, 1e9], "height is 1e+09 m; the formula holds from -500 to 9000 m"),
+        ("BOTH_ERRORS_LINE", [[1, 2, 3, 4], [1, 2, 3, 4.1], 1e15, 1e30],
+         "no line was found: u_x is far larger than x spreads"),
+        ("BOTH_ERRORS_LINE", [[1, 2, 3, 4], [1, 2, 3, 4.1], 1e15, 1e15],
+         "no line was found: u_x is far larger than x spreads"),
         ("HALF_AND_HALF", [[1, 3, 2, 4], [1, 3, 2, 4]],
          "x has to rise or fall throughout: put the rows in its order"),
         ("EFFECTIVE_DOF", [[1, 2], [3, 0]], "cell 2 of dof is 0; more than 0 is due"),

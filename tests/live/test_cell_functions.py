@@ -354,6 +354,19 @@ def test_gravity_is_the_table() -> None:
     assert low - high == pytest.approx(3.086e-3)
 
 
+@pytest.mark.parametrize("height", [-500.0, 2500.0, 9000.0])
+@pytest.mark.parametrize("latitude", [0.0, 45.0, 90.0])
+def test_gravity_holds_as_high_as_it_is_given(latitude: float, height: float) -> None:
+    # Heiskanen and Moritz, Physical Geodesy (1967), eq. 2-124, and the ellipsoid of GRS 80: from
+    # memory
+    a, f, m = 6378137.0, 1.0 / 298.257222101, 0.00344978600308
+    ground = call(FUNCTIONS, "NORMAL_GRAVITY", [latitude])
+    first = 2.0 * (1.0 + f + m - 2.0 * f * math.sin(math.radians(latitude)) ** 2) * height / a
+    exact = ground * (1.0 - first + 3.0 * (height / a) ** 2)
+    found = call(FUNCTIONS, "NORMAL_GRAVITY", [latitude, height])
+    assert found == pytest.approx(exact, abs=1e-4)
+
+
 @given(st.sampled_from([(0.5, 50), (1.0, 100), (1.0, 20), (0.5, 25)]), st.integers(0, 4000),
        st.integers(-15, 15))  # fmt: skip
 def test_a_reading_and_its_zero_error_come_back(
