@@ -9,10 +9,10 @@ from functools import lru_cache
 from typing import Any
 
 from sheetlab.formula.functions import FUNCTIONS, Elementwise
-from sheetlab.formula.tree import Node, names, parse
+from sheetlab.formula.tree import FormulaError, Node, names, parse
 from sheetlab.formula.values import evaluate
 from sheetlab.live.cells import Column, RefusedError, Table, alike, shown
-from sheetlab.live.library import Argument, Block, Example, Function, asked, part_of
+from sheetlab.live.library import Argument, Block, Example, Function, part_of
 from sheetlab.live.scales import Plain
 from sheetlab.metrology.budget import (
     COVERAGE_PROBABILITY,
@@ -38,7 +38,12 @@ def _type_b(half_width: float, shape: str | None) -> float:
 
 @lru_cache(maxsize=256)
 def _tree(formula: str) -> Node:
-    return asked(parse, formula.translate(_SIGNS).lstrip("= "), KNOWN)
+    try:
+        return parse(formula.translate(_SIGNS).lstrip("= "), KNOWN)
+    except FormulaError as error:
+        # what was typed, not what was made of it
+        part = shown(formula) if error.part == error.text else error.part
+        raise RefusedError(str(FormulaError(shown(formula), part, error.reason))) from error
 
 
 def _named(cells: Table) -> list[str]:
@@ -47,6 +52,8 @@ def _named(cells: Table) -> list[str]:
         flat.pop()
     found: list[str] = []
     for k, cell in enumerate(flat, 1):
+        if cell is None:
+            raise RefusedError(f"cell {k} of names is empty: leave no gap between names")
         if not isinstance(cell, str):
             raise RefusedError(f"cell {k} of names is no name")
         # Python's parser takes letters that look alike for one
@@ -148,7 +155,7 @@ def _effective(contributions: Column, its_dof: Column | None) -> float:
         parts.append((part, math.inf if its_own is None else its_own))
     found = effective_dof(parts)
     if math.isinf(found):
-        raise RefusedError("no part has a limited number; COVERAGE_FACTOR takes an empty cell then")
+        raise RefusedError("no part has a limited number; call COVERAGE_FACTOR without dof")
     return found
 
 

@@ -67,6 +67,10 @@ def _weighted(x: Column, y: Column, u_y: Column) -> Block:
 def _both(x: Column, y: Column, u_x: Column, u_y: Column) -> Block:
     rows, passed = paired({"x": x, "y": y, "u_x": u_x, "u_y": u_y}, spread=("u_x", "u_y"))
     _enough(rows, 3, passed)
+    if any(row[2] <= 0.0 for row in rows):
+        raise RefusedError(
+            "an uncertainty of x is not greater than 0; where x is exact use WEIGHTED_LINE"
+        )
     return _stated(asked(fit_line_both_errors, *zip(*rows, strict=True)), len(rows), passed)
 
 

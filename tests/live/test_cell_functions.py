@@ -288,9 +288,7 @@ def test_a_part_without_degrees_of_freedom_is_known_well() -> None:
     assert found == pytest.approx(9.0 * (25.0 / 9.0) ** 2)
     assert found == call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [9.0, None]])
     told = call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [None, None, ""]])
-    assert told == (
-        "sheetlab: no part has a limited number; COVERAGE_FACTOR takes an empty cell then"
-    )
+    assert told == ("sheetlab: no part has a limited number; call COVERAGE_FACTOR without dof")
 
 
 def test_one_cell_stands_for_all_parts() -> None:
