@@ -153,7 +153,7 @@ def test_a_wrong_call_says_in_the_cell_what_is_wrong(calc: Office) -> None:
     assert "“much”" in shown["C2"]
     assert shown["C3"] == 1.75
     assert shown["C4"] == "mean"
-    assert shown["C5"].startswith("sheetlab: graduation is one cell")
+    assert shown["C5"].startswith("sheetlab: graduation has to be one cell")
     assert shown["C6"] == 0.04
     assert errors["D1"] == {"error": 532}
     assert isinstance(errors["D2"], dict)
