@@ -230,7 +230,7 @@ def _at(
             for other in others:
                 without = Binary("*", without, other)
             yield Slip("brackets", put(without), names(below))
-        case Call(function, (inner,)) if function in ("log", "sqrt", *_TURNED, *_TURNING):
+        case Call(function, (inner,)) if function in ("ln", "log10", "sqrt", *_TURNED, *_TURNING):
             yield from _function(function, inner, put)
         case Call(function) if isinstance(FUNCTIONS[function], RowStatistic):
             yield from _row(node, put, repeats)
@@ -289,10 +289,11 @@ def _sum(put: Put, op: str, left: Node, right: Node) -> Iterator[Slip]:
 
 def _function(function: str, inner: Node, put: Put) -> Iterator[Slip]:
     whole = Call(function, (inner,))
-    if function == "log":
-        ten = Number(math.log(10.0))
-        yield Slip("decimal-logarithm", put(Binary("/", whole, ten)))
-        yield Slip("natural-logarithm", put(Binary("*", whole, ten)))
+    if function == "ln":
+        yield Slip("decimal-logarithm", put(Call("log10", (inner,))))
+        yield Slip("natural-logarithm", put(Binary("*", whole, Number(math.log(10.0)))))
+    elif function == "log10":
+        yield Slip("natural-logarithm", put(Call("ln", (inner,))))
     elif function == "sqrt":
         yield Slip("root-left-out", put(inner), names(inner))
     elif function in _TURNED:

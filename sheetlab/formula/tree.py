@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
@@ -22,7 +23,8 @@ class FormulaError(ValueError):
     """A formula that is refused: the text, the offending part, the reason, what is allowed."""
 
     def __init__(self, text: str, part: str, reason: str, allowed: str = "") -> None:
-        super().__init__(f"“{part}” in the formula “{text}”: {reason}")
+        where = f"“{part}” in the formula “{text}”" if part != text else f"the formula “{text}”"
+        super().__init__(f"{where}: {reason}")
         self.text, self.part, self.reason, self.allowed = text, part, reason, allowed
 
 
@@ -108,6 +110,8 @@ _BINARY: dict[type[ast.operator], str] = {
     ast.Pow: "^",
 }
 _COMPARE: dict[type[ast.cmpop], str] = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">="}
+TWO_MEANINGS = {"log": "write ln or log10"}
+"""Names that programs use for different functions, and what to write instead."""
 ALLOWED = "numbers, names, + - * / ^, brackets, < <= > >=, and/or/not, and the listed functions"
 
 
@@ -127,13 +131,27 @@ def parse(text: str, functions: frozenset[str]) -> Node:
         If the text is not a formula, or uses anything that is not listed.
     """
     if len(text) > MAX_LENGTH:
-        raise FormulaError(text[:40] + "…", "length", f"longer than {MAX_LENGTH} characters")
+        start = text[:40] + "…"
+        raise FormulaError(start, start, f"longer than {MAX_LENGTH} characters")
     source = text.replace("^", "**").strip()
     try:
         body = ast.parse(source, mode="eval").body
     except (SyntaxError, ValueError, RecursionError, MemoryError) as error:
-        raise FormulaError(text, text, "is not a formula", ALLOWED) from error
+        raise FormulaError(text, text, _why_none(text), ALLOWED) from error
     return _Builder(text, source, functions).build(body, 0)
+
+
+_COMMA = re.compile(r"\d,\d")
+_NO_SIGN = re.compile(r"(?<![\w.])[\d.]+(?:[^\W\d]|\s*\()|\)\s*[\w(]")
+
+
+def _why_none(text: str) -> str:
+    if _COMMA.search(text):
+        return "write decimals with a point, not a comma"
+    missing = _NO_SIGN.search(text)
+    if missing:
+        return f"a * is missing in “{missing[0]}”"
+    return "is not a formula"
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +163,7 @@ class _Builder:
 
     def build(self, node: ast.expr, depth: int) -> Node:
         if depth > MAX_DEPTH:
-            raise FormulaError(self.text, "nesting", f"more than {MAX_DEPTH} levels deep")
+            raise FormulaError(self.text, self.text, f"more than {MAX_DEPTH} levels deep")
         deeper = depth + 1
         match node:
             case ast.Constant(value=int() | float() as value) if not isinstance(value, bool):
@@ -154,7 +172,7 @@ class _Builder:
                 except OverflowError:
                     number = float("inf")
                 if number in (float("inf"), float("-inf")):
-                    raise FormulaError(self.text, "number", "a number too large to use")
+                    raise FormulaError(self.text, self.text, "holds a number too large to use")
                 return Number(number)
             case ast.Name(id="pi"):
                 return Number(math.pi)
@@ -185,6 +203,8 @@ class _Builder:
                 return pairs[0] if len(pairs) == 1 else Logic("and", pairs)
             case ast.Call(func=func, args=args, keywords=[]):
                 name = self._key(func)
+                if name in TWO_MEANINGS and name not in self.functions:
+                    raise FormulaError(self.text, name, TWO_MEANINGS[name], TWO_MEANINGS[name])
                 if name not in self.functions:
                     raise FormulaError(
                         self.text,
@@ -193,10 +213,13 @@ class _Builder:
                         ", ".join(sorted(self.functions)),
                     )
                 return Call(name, tuple(self.build(arg, deeper) for arg in args))
+            case ast.Tuple() if _COMMA.search(self.text):
+                raise FormulaError(self.text, self.text, _why_none(self.text), ALLOWED)
         raise FormulaError(self.text, self._part(node), "is not allowed here", ALLOWED)
 
     def _part(self, node: ast.expr) -> str:
-        return ast.get_source_segment(self.source, node) or type(node).__name__
+        part = ast.get_source_segment(self.source, node) or type(node).__name__
+        return part if "**" in self.text else part.replace("**", "^")
 
     def _key(self, node: ast.expr) -> str:
         match node:
@@ -217,7 +240,8 @@ class _Builder:
             raise FormulaError(
                 self.text,
                 self._part(node),
-                "an exponent must be a plain number",
+                f"an exponent must be a plain number from −{MAX_EXPONENT} to {MAX_EXPONENT} "
+                "(for a root, sqrt or ^0.5)",
                 f"a number between {-MAX_EXPONENT} and {MAX_EXPONENT}",
             )
 

@@ -8,10 +8,10 @@ form, a table of cells, whatever program asks.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time, timedelta
-from typing import Any, cast
+from typing import Any, TypeVar, cast
 
 from sheetlab.practical.observations import typed_number
 
@@ -154,8 +154,37 @@ def word(text: str) -> str:
     return "".join(c for c in text.casefold() if c.isalnum() or c == "%")
 
 
-Column = Sequence[float | None]
+Column = tuple[float | None, ...]
 """Cells of a range in reading order; ``None`` where nothing stands."""
+
+
+CellT = TypeVar("CellT")
+
+
+def alike(
+    columns: Mapping[str, tuple[CellT, ...]], spread: Iterable[str] = ()
+) -> dict[str, tuple[CellT, ...]]:
+    """The columns cut, or spread, to one length.
+
+    Parameters
+    ----------
+    columns
+        By the name that a message gives them; at least one is not in ``spread``.
+    spread
+        Names of columns that stand for every row if they are one cell.
+
+    Raises
+    ------
+    RefusedError
+        If they differ in size, unless nothing stands in the surplus.
+    """
+    own = {n: c for n, c in columns.items() if len(c) > 1 or n not in spread}
+    least = min(map(len, own.values()))
+    for name, column in own.items():
+        if any(cell is not None for cell in column[least:]):
+            short = next(n for n, c in own.items() if len(c) == least)
+            raise RefusedError(f"{name} has {len(column)} cells, {short} has {least}")
+    return {n: c[:least] if n in own else c * least for n, c in columns.items()}
 
 
 def paired(
@@ -163,30 +192,14 @@ def paired(
 ) -> tuple[list[tuple[float, ...]], int]:
     """The rows in which every column has a number, and how many others are passed over.
 
-    A row in which nothing stands at all is not counted. Ranges of different size are refused,
-    unless nothing stands in the surplus.
-
-    Parameters
-    ----------
-    columns
-        By the name that a message gives them.
-    spread
-        Names of columns that stand for every row if they are one cell.
+    A row in which nothing stands at all is not counted. Arguments and refusals are those of
+    ``alike``.
     """
-    most = max(map(len, columns.values()))
-    wide = {
-        name: list(column) * most if name in spread and len(column) == 1 else list(column)
-        for name, column in columns.items()
-    }
+    wide = alike(columns, spread)
     # one cell for every row says nothing of whether there is a row
     own = [n for n in wide if len(columns[n]) > 1 or n not in spread]
-    least = min(map(len, wide.values()))
-    for name, column in wide.items():
-        if any(value is not None for value in column[least:]):
-            short = next(n for n, c in wide.items() if len(c) == least)
-            raise RefusedError(f"{name} has {len(column)} cells, {short} has {least}")
     rows, passed = [], 0
-    for i in range(least):
+    for i in range(len(wide[own[0]])):
         values = tuple(column[i] for column in wide.values())
         row = tuple(v for v in values if v is not None)
         if len(row) == len(values):

@@ -9,10 +9,10 @@ from functools import lru_cache
 from typing import Any
 
 from sheetlab.formula.functions import FUNCTIONS, Elementwise
-from sheetlab.formula.tree import Node, names, parse
+from sheetlab.formula.tree import FormulaError, Node, names, parse
 from sheetlab.formula.values import evaluate
-from sheetlab.live.cells import Column, RefusedError, Table, shown
-from sheetlab.live.library import Argument, Block, Example, Function, asked, part_of
+from sheetlab.live.cells import Column, RefusedError, Table, alike, shown
+from sheetlab.live.library import Argument, Block, Example, Function, part_of
 from sheetlab.live.scales import Plain
 from sheetlab.metrology.budget import (
     COVERAGE_PROBABILITY,
@@ -38,7 +38,12 @@ def _type_b(half_width: float, shape: str | None) -> float:
 
 @lru_cache(maxsize=256)
 def _tree(formula: str) -> Node:
-    return asked(parse, formula.translate(_SIGNS).lstrip("= "), KNOWN)
+    try:
+        return parse(formula.translate(_SIGNS).lstrip("= "), KNOWN)
+    except FormulaError as error:
+        # what was typed, not what was made of it
+        part = shown(formula) if error.part == error.text else error.part
+        raise RefusedError(str(FormulaError(shown(formula), part, error.reason))) from error
 
 
 def _named(cells: Table) -> list[str]:
@@ -47,6 +52,8 @@ def _named(cells: Table) -> list[str]:
         flat.pop()
     found: list[str] = []
     for k, cell in enumerate(flat, 1):
+        if cell is None:
+            raise RefusedError(f"cell {k} of names is empty: leave no gap between names")
         if not isinstance(cell, str):
             raise RefusedError(f"cell {k} of names is no name")
         # Python's parser takes letters that look alike for one
@@ -68,13 +75,11 @@ def _sensitivities(
 ) -> tuple[float, dict[str, float]]:
     """Value of a formula, and for each name its contribution: |derivative| × error."""
     keys = _named(cells)
+    places: Column = tuple(map(float, range(len(keys))))
+    columns = {"names": places, "values": values, what: errors}
+    _, its_values, its_errors = alike(columns, spread=(what,)).values()
     given: dict[str, tuple[float, float]] = {}
-    for label, column in (("values", values), (what, errors)):
-        if any(v is not None for v in column[len(keys) :]):
-            raise RefusedError(f"there are {len(keys)} names, and more {label}")
-    for k, name in enumerate(keys):
-        value = values[k] if k < len(values) else None
-        error = errors[k] if k < len(errors) else None
+    for name, value, error in zip(keys, its_values, its_errors, strict=True):
         if value is None:
             raise RefusedError(f"{name} has no value")
         if error is not None and error < 0.0:
@@ -138,12 +143,11 @@ def _maximum(formula: str, cells: Table, values: Column, errors: Column) -> Bloc
 
 
 def _effective(contributions: Column, its_dof: Column | None) -> float:
-    n, dof = len(contributions), its_dof or ()
-    if any(d is not None for d in dof[n:]):
-        raise RefusedError(f"there are {n} contributions, and more dof")
+    columns = {"contributions": contributions, "dof": its_dof or (None,)}
     parts = []
-    for k, part in enumerate(contributions):
-        its_own = dof[k] if k < len(dof) else None
+    for k, (part, its_own) in enumerate(
+        zip(*alike(columns, spread=("dof",)).values(), strict=True)
+    ):
         if part is None:
             continue
         if its_own is not None and its_own <= 0.0:
@@ -151,7 +155,7 @@ def _effective(contributions: Column, its_dof: Column | None) -> float:
         parts.append((part, math.inf if its_own is None else its_own))
     found = effective_dof(parts)
     if math.isinf(found):
-        raise RefusedError("no part has a limited number; COVERAGE_FACTOR takes an empty cell then")
+        raise RefusedError("no part has a limited number; call COVERAGE_FACTOR without dof")
     return found
 
 
@@ -215,7 +219,11 @@ ROWS = (
             _FORMULA,
             _NAMES,
             _VALUES,
-            Argument("uncertainties", "Their standard uncertainties u; empty: exact.", "column"),
+            Argument(
+                "uncertainties",
+                "Their standard uncertainties u; empty: exact. One cell stands for all.",
+                "column",
+            ),
             part_of(),
         ),
         _combine,
@@ -250,7 +258,11 @@ ROWS = (
             _FORMULA,
             _NAMES,
             _VALUES,
-            Argument("maximum_errors", "Their maximum errors; empty: exact.", "column"),
+            Argument(
+                "maximum_errors",
+                "Their maximum errors; empty: exact. One cell stands for all.",
+                "column",
+            ),
             part_of(),
         ),
         _maximum,
@@ -268,7 +280,9 @@ ROWS = (
         GROUP,
         (
             Argument("contributions", "Parts of the uncertainty of the result.", "column"),
-            Argument("dof", "Of each part; empty: infinite.", "column", True),
+            Argument(
+                "dof", "Of each part; empty: infinite. One cell stands for all.", "column", True
+            ),
         ),
         _effective,
         (Example(((0.25, 0.57, 0.82), (9.0, 4.0, 14.0)), 19.0, _G4, 3),),

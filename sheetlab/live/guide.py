@@ -17,6 +17,8 @@ from sheetlab.live.functions import FUNCTIONS
 from sheetlab.live.library import PART, Block, Example, Function, Value, call
 from sheetlab.workbook.style import Styles, lines_needed, set_page
 
+STORED = "Not yet recalculated: Ctrl+Shift+F9 in Calc, Ctrl+Alt+F9 in Excel"
+"""What the first sheet shows of an installation that nobody has asked yet."""
 AGREES, DIFFERS, MISSING = "agrees", "differs", "no function"
 WIDTHS = (18.0, 17.0, 17.0, 17.0, 13.0, 21.0, 18.0, 20.0, 11.0)
 """Of the columns, in digits; five for what is typed, then label, result, expected, comparison."""
@@ -101,7 +103,7 @@ def _start(
     agreeing = "+".join(f"COUNTIF('{title}'!{_column(AGREE)}:{_column(AGREE)},\"{AGREES}\")"
                         for title in counts)  # fmt: skip
     text = f"of {total} lines agree with their sources"
-    sheet.write_formula(1, 0, f'={agreeing}&" {text}"', style("ok", wrap=False), f"{total} {text}")
+    sheet.write_formula(1, 0, f'={agreeing}&" {text}"', style("ok", wrap=False), STORED)
     row = 3
     for heading, *texts in (
         ("How to get them", CALC, EXCEL, AWAKE), ("How to use them", PARTS, CELLS),

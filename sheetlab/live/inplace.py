@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sheetlab.checks.assess import Assessment
+from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.practical.profile import Profile
 from sheetlab.workbook.evaluate_file import assess_file
@@ -29,6 +30,7 @@ RULES = {
 """Conditions of a format that always hold, by which every program knows a mark again, whoever set
 it. They name no function: Excel reads and tells conditions in the language of its user."""
 COLOURS = {Severity.DOUBTFUL: 0xFFD966, Severity.STOP: 0xF4A6A0}
+NO_READINGS = "There are no readings in this workbook yet."
 NOTE = "sheetlab: "
 TAIL = "\n(“Clear results” takes this note away.)"
 """What the note at a mark begins and ends with, as long as nobody has written into it."""
@@ -73,6 +75,18 @@ class Prepared:
     names: tuple[tuple[str, str], ...]
     """Hidden names and what they stand for, by which the next evaluation finds the sheets."""
     doubts: tuple[Doubt, ...]
+
+    @property
+    def elsewhere(self) -> tuple[str, ...]:
+        """What else asks for a look, and has no cell that could be marked."""
+        findings = self.assessment.findings
+        if any(f.code == NOT_FILLED for f in findings):
+            return (NO_READINGS,)
+        return tuple(
+            f.message
+            for f in findings
+            if f.severity is not Severity.NOTE and not (f.place.sheet and f.place.cell)
+        )
 
 
 def prepare(copy: Path, profile: Profile | None = None) -> Prepared:

@@ -111,11 +111,18 @@ def call(functions: Mapping[str, Function], name: str, values: Sequence[object])
         text = str(refusal)
     except SheetlabError as error:
         text = error.findings[0].message
+    except ImportError as error:
+        text = broken(error)
     except (ArithmeticError, ValueError) as error:
         text = f"these values cannot be calculated ({error})"
     except Exception as error:  # the last boundary: a traceback helps nobody in a cell
         text = f"{type(error).__name__} in {name}; please report it with the values"
     return _short(f"{SAYS}{text}")
+
+
+def broken(error: ImportError) -> str:
+    """What is said where a library is missing."""
+    return f"the installation is broken ({error.name or error} is missing); install sheetlab anew"
 
 
 def part_of(*labels: str) -> Argument:
@@ -167,7 +174,7 @@ def _argument(one: Argument, cells: Table) -> object:
     if one.kind == "numbers":
         return tuple(number(c, _where(one, flat, k)) for k, c in enumerate(flat) if c is not None)
     if len(flat) != 1:
-        raise RefusedError(f"{one.id} is one cell, not {len(flat)}")
+        raise RefusedError(f"{one.id} has to be one cell, not {len(flat)}")
     return number(flat[0], one.id) if one.kind == "number" else _text(one, flat[0])
 
 
@@ -177,7 +184,7 @@ def _where(one: Argument, flat: Sequence[Cell], k: int) -> str:
 
 def _text(one: Argument, cell: Cell) -> str:
     if not isinstance(cell, str):
-        raise RefusedError(f"{one.id} is a text: {one.help}")
+        raise RefusedError(f"{one.id} has to be a text: {one.help}")
     if not one.choices:
         return cell
     for choice in one.choices:

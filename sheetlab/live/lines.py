@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import lru_cache
+from itertools import pairwise
 
 from sheetlab.live.cells import Column, RefusedError, paired
 from sheetlab.live.library import Argument, Block, Example, Function, Value, asked, part_of
@@ -66,6 +67,10 @@ def _weighted(x: Column, y: Column, u_y: Column) -> Block:
 def _both(x: Column, y: Column, u_x: Column, u_y: Column) -> Block:
     rows, passed = paired({"x": x, "y": y, "u_x": u_x, "u_y": u_y}, spread=("u_x", "u_y"))
     _enough(rows, 3, passed)
+    if any(row[2] <= 0.0 for row in rows):
+        raise RefusedError(
+            "an uncertainty of x is not greater than 0; where x is exact use WEIGHTED_LINE"
+        )
     return _stated(asked(fit_line_both_errors, *zip(*rows, strict=True)), len(rows), passed)
 
 
@@ -90,6 +95,9 @@ def _value_at(x: Column, y: Column, x_new: float) -> Block:
 def _halves(x: Column, y: Column) -> Block:
     rows, passed = paired({"x": x, "y": y})
     _enough(rows, 4, passed)
+    steps = [b - a for (a, _), (b, _) in pairwise(rows)]
+    if min(steps) < 0.0 < max(steps):
+        raise RefusedError("x has to rise or fall throughout: put the rows in its order")
     found = asked(interval_differences, *zip(*rows, strict=True))
     mean = math.fsum(found.differences) / len(found.differences)
     return _block(
@@ -251,7 +259,11 @@ ROWS = (
         "their mean over that of x is the slope. Of an odd number the first is left out. u(slope) "
         f"is from the scatter. {_PAIRS}",
         GROUP,
-        (_X, _Y, part_of(*_HALVES)),
+        (
+            Argument("x", "Abscissas, such as loads, that rise or fall throughout.", "column"),
+            _Y,
+            part_of(*_HALVES),
+        ),
         _halves,
         (
             Example(

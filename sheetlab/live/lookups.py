@@ -9,10 +9,13 @@ from sheetlab.formula.values import evaluate, macro_body
 from sheetlab.live.cells import RefusedError, shown, word
 from sheetlab.live.library import Argument, Block, Example, Function, asked, part_of
 from sheetlab.live.scales import Plain
+from sheetlab.metrology import gravity
 from sheetlab.practical import standards
 
 GROUP = "Tables"
 SYSTEMS = ("SWG", "AWG")
+NEAR = 0.1
+"""Gauges follow each other in steps of a tenth or so: farther off is outside the table."""
 
 
 def _diameter(gauge: str) -> float:
@@ -27,6 +30,11 @@ def _diameter(gauge: str) -> float:
 
 def _nearest(diameter: float, system: str) -> Block:
     found = asked(standards.nearest_gauge, "SWG" if system == "SWG" else "AWG", diameter)
+    if abs(diameter / found.diameter - 1.0) > NEAR:
+        raise RefusedError(
+            f"{diameter:g} mm is near no gauge of the table; the last one on this side is {found}, "
+            f"{found.diameter:g} mm. Is the diameter in mm?"
+        )
     return (
         ("gauge", str(found)),
         ("its diameter", found.diameter),
@@ -89,6 +97,11 @@ def _mass(mass: float, weight_class: str) -> float:
 def _gravity(latitude: float, height: float | None) -> float:
     if abs(latitude) > 90.0:
         raise RefusedError(f"latitude is {latitude:g}; it lies between −90 and 90 degrees")
+    if height is not None and not gravity.LOWEST <= height <= gravity.HIGHEST:
+        raise RefusedError(
+            f"height is {height:g} m; the formula holds from {gravity.LOWEST:g} to "
+            f"{gravity.HIGHEST:g} m"
+        )
     values = {"latitude": math.radians(latitude), "height": height or 0.0}
     return float(evaluate(macro_body("normal_gravity"), Plain(values)))
 
@@ -177,7 +190,7 @@ ROWS = (
         GROUP,
         (
             Argument("latitude", "Degrees, south negative."),
-            Argument("height", "Height above the sea in m (usual: 0).", "number", True),
+            Argument("height", "Height above the sea in m, up to 9000 (usual: 0).", "number", True),
         ),
         _gravity,
         (

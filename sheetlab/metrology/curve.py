@@ -317,6 +317,10 @@ def fit_curve(
     )
 
 
+TOO_WIDE = 1e6
+"""Where every x is so many times less certain than x spreads, rounding decides on the slope."""
+
+
 def fit_line_both_errors(
     x: Sequence[float],
     y: Sequence[float],
@@ -349,8 +353,8 @@ def fit_line_both_errors(
     ------
     ValueError
         For fewer than three points, columns of different lengths, uncertainties that are not
-        positive, correlations not between -1 and 1, all abscissas equal, or if no slope has the
-        least squares.
+        positive, correlations not between -1 and 1, all abscissas equal, uncertainties of all x
+        beyond ``TOO_WIDE`` times their spread, or if no slope has the least squares.
 
     Notes
     -----
@@ -377,6 +381,8 @@ def fit_line_both_errors(
     # in units of the spread of the data, where the solver's tolerances mean what they say
     size = np.array([np.ptp(points[0]), np.ptp(points[1]) or 1.0])
     xs, ys = (points - middle[:, None]) / size[:, None]
+    if np.min(ux) > TOO_WIDE * size[0]:
+        raise ValueError("no line was found: u_x is far larger than x spreads")
     line = _Line(xs, ys, ux / size[0], uy / size[1], rho)
 
     fan = np.tan(np.linspace(-0.5, 0.5, 361)[1:-1] * math.pi)

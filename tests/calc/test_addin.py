@@ -7,6 +7,7 @@ import re
 import signal
 import statistics
 import subprocess
+import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,6 +20,7 @@ import xlsxwriter
 from calc.office import Book, Office, available, profile_with
 from examples import SHIPPED, filled, layout
 
+from sheetlab.checks.wording import headline
 from sheetlab.live.calc.extension import INTERFACE, extension, methods
 from sheetlab.live.calc.typelibrary import type_library
 from sheetlab.live.functions import FUNCTIONS
@@ -32,8 +34,9 @@ from sheetlab.workbook.template import write_template
 
 pytestmark = pytest.mark.calc
 
-DOUBTFUL, CAREFUL = "Fulmar", "Sanderling"
-"""A group with a misread scale, and one of another practical without mistakes."""
+DOUBTFUL, CAREFUL, NO_CELL = "Fulmar", "Sanderling", "Redshank"
+"""A group with a misread scale, one of another practical without mistakes, and one whose result is
+off for a reason that no cell shows."""
 
 
 @pytest.fixture(scope="module")
@@ -150,7 +153,7 @@ def test_a_wrong_call_says_in_the_cell_what_is_wrong(calc: Office) -> None:
     assert "“much”" in shown["C2"]
     assert shown["C3"] == 1.75
     assert shown["C4"] == "mean"
-    assert shown["C5"].startswith("sheetlab: graduation is one cell")
+    assert shown["C5"].startswith("sheetlab: graduation has to be one cell")
     assert shown["C6"] == 0.04
     assert errors["D1"] == {"error": 532}
     assert isinstance(errors["D2"], dict)
@@ -487,15 +490,31 @@ def test_a_password_is_respected(calc: Office, tmp_path: Path) -> None:
         assert book.comments() == []
 
 
+def test_clearing_tells_what_is_gone(calc: Office, tmp_path: Path) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(DOUBTFUL))
+    with calc.book(path) as book:
+        assert book.command("check")[0]
+        assert len(book.coloured()) == 1
+        assert book.command("clear") == (True, "Taken away: 0 result sheets, 1 mark.")
+        assert book.coloured() == []
+
+
 def test_protected_structure_is_told(calc: Office, tmp_path: Path) -> None:
     path = tmp_path / "filled.xlsx"
     path.write_bytes(filled(DOUBTFUL))
     with calc.book(path) as book:
         before = book.sheets()
         book.protect_structure()
-        done, text = book.command("evaluate")
-        assert not done
-        assert "Protect Spreadsheet Structure" in text
+        for command, what in (
+            ("evaluate", "no sheets can come in"),
+            ("check", "colours of marks"),
+            ("clear", "no sheets can be taken away"),
+        ):
+            done, text = book.command(command)
+            assert not done
+            assert "Protect Spreadsheet Structure" in text
+            assert what in text
         assert book.sheets() == before
 
 
@@ -508,3 +527,25 @@ def test_a_workbook_without_readings_says_what_is_missing(calc: Office, tmp_path
         assert "No result could be formed" in text
         assert "looks wrong" not in text
         assert "Findings" in book.sheets()
+        done, text = book.command("check")
+        assert (done, text) == (True, "There are no readings in this workbook yet.")
+
+
+@pytest.mark.parametrize("group", [DOUBTFUL, CAREFUL, NO_CELL])
+def test_the_box_says_what_the_sheet_says(calc: Office, tmp_path: Path, group: str) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled(group))
+    before = set(Path(tempfile.gettempdir()).glob("sheetlab-*/*/copy.xlsx"))
+    prepared = prepare(path)
+    with calc.book(path) as book:
+        done, text = book.command("evaluate")
+        assert done
+        assert headline(prepared.assessment) in text
+        done, text = book.command("check")
+        assert done
+        for message in prepared.elsewhere:
+            assert message in text
+        assert ("No reading looks wrong." in text) == (group == CAREFUL)
+    assert bool(prepared.elsewhere) == (group == NO_CELL)
+    # no copy of what students typed stays behind
+    assert set(Path(tempfile.gettempdir()).glob("sheetlab-*/*/copy.xlsx")) <= before

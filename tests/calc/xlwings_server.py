@@ -258,7 +258,7 @@ class XlwingsServer(Server):
 
     # -- VBA -------------------------------------------------------------------------------------
 
-    def run_basic(self, modules, sheets, function, arguments):
+    def run_basic(self, modules, sheets, function, arguments, path=""):
         """What a function of VBA modules answers in a new workbook with these sheets more."""
         always = 4  # com.sun.star.document.MacroExecMode.ALWAYS_EXECUTE_NO_WARN
         document = self.desktop.loadComponentFromURL(
@@ -273,6 +273,8 @@ class XlwingsServer(Server):
         library = document.BasicLibraries.getByName("Standard")
         for name, text in modules.items():
             library.insertByName(name, f"Option VBASupport 1\n{text}")
+        if path:
+            document.storeAsURL(uno.systemPathToFileUrl(path), ())
         script = document.getScriptProvider().getScript(
             f"vnd.sun.star.script:Standard.{function}?language=Basic&location=document"
         )

@@ -388,7 +388,7 @@ formulas = st.recursive(
         st.tuples(inner, st.sampled_from(["2", "3", "0.5", "-1"])).map(
             lambda t: f"({t[0]}^{t[1]})" if not t[0].startswith("-") else t[0]
         ),
-        st.tuples(st.sampled_from(["sqrt", "log", "sin", "abs", "exp", "atan"]), inner).map(
+        st.tuples(st.sampled_from(["sqrt", "ln", "log10", "sin", "abs", "exp", "atan"]), inner).map(
             lambda t: f"{t[0]}({t[1]})"
         ),
         inner.map(lambda t: f"(-{t})"),
@@ -447,7 +447,8 @@ def test_slips_are_formulas(text: str) -> None:
 @pytest.mark.parametrize(
     ("formula", "wrong", "kind"),
     [
-        ("log(a) / b", lambda a, b: math.log10(a) / b, "decimal-logarithm"),
+        ("ln(a) / b", lambda a, b: math.log10(a) / b, "decimal-logarithm"),
+        ("log10(a) / b", lambda a, b: math.log(a) / b, "natural-logarithm"),
         ("sin(a / 2) / sin(b)", lambda a, b: math.sin(math.degrees(a / 2)) / math.sin(b),
          "angle-mode"),
         ("sqrt(a / b)", lambda a, b: a / b, "root-left-out"),

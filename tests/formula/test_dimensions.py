@@ -45,7 +45,8 @@ def dimension(text: str, table: str | None = None) -> str | None:
         ("length / width", "pure number"),
         ("2 * pi", "pure number"),
         ("sin(angle)", "pure number"),
-        ("log(length / width)", "pure number"),
+        ("ln(length / width)", "pure number"),
+        ("log10(length / width)", "pure number"),
         ("force / (mass * length)", "time^-2"),
         # statistics of columns
         ("mean(pointer)", "length"),

@@ -66,7 +66,8 @@ from sheetlab.units import Unit, unit
         # functions
         ("sqrt(a^2 + b^2)", "√(a² + b²)"),
         ("abs(a - b)", "|a − b|"),
-        ("log(a) * exp(b)", "ln(a) exp(b)"),
+        ("ln(a) * exp(b)", "ln(a) exp(b)"),
+        ("log10(a / b)", "log10(a / b)"),
         ("asin(a / b)", "arcsin(a / b)"),
         ("slope(m, up, down)", "slope(m, up, down)"),
         ("interval_slope(m, s)", "slope by differences(m, s)"),

@@ -132,10 +132,10 @@ def test_parsed(text: str, node: Node) -> None:
         ("a\0", "a\0"),
         ("\ud800", "\ud800"),
         # numbers and exponents that would hang or overflow
-        ("1e999", "number"),
-        ("9" * 400, "number"),
+        ("1e999", "1e999"),
+        ("9" * 400, "9" * 400),
         ("9**9**9", "9**9"),
-        ("9^9^9", "9**9"),
+        ("9^9^9", "9^9"),
         ("2^13", "13"),
         ("2^-13", "-13"),
         ("2^1e999", "1e999"),
@@ -181,7 +181,7 @@ def test_length_is_limited() -> None:
     assert parse(longest, NAMES) == A
     with pytest.raises(FormulaError, match="longer than 1000") as caught:
         parse(longest + " ", NAMES)
-    assert caught.value.part == "length"
+    assert caught.value.reason.startswith("longer than")
     # the message must not repeat the whole of it
     assert len(str(caught.value)) < 200
 
@@ -195,7 +195,7 @@ def test_depth_is_limited(opening: str, closing: str) -> None:
     parse(opening * deepest + "a" + closing * deepest, NAMES)
     with pytest.raises(FormulaError, match="levels deep") as caught:
         parse(opening * (deepest + 1) + "a" + closing * (deepest + 1), NAMES)
-    assert caught.value.part == "nesting"
+    assert caught.value.reason.startswith("more than")
 
 
 def test_python_s_own_limit_of_brackets_is_refused_alike() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import sys
 from typing import Any
 
 import numpy as np
@@ -65,8 +66,8 @@ COLUMNS = st.lists(CELLS, min_size=1, max_size=12) | st.builds(
     lambda a, b, n: [a + b * k for k in range(n)], NUMBERS, NUMBERS, st.integers(1, 12)
 )
 WORDS = {
-    "formula": ["a*b", "a/b", "sqrt(a)-b", "a^2+b", "log(a)", "asin(a/b)", "exp(a)", "a < b", "a^",
-                "c", "1/0", "tan(a)", "a", "3", "abs(a-b)"],
+    "formula": ["a*b", "a/b", "sqrt(a)-b", "a^2+b", "ln(a)", "log(a)", "asin(a/b)", "exp(a)",
+                "a < b", "a^", "c", "1/0", "tan(a)", "a", "3", "abs(a-b)"],
     "side": ["short", "past", "left", "right of the main zero or on it", "up"],
     "gauge": ["26 SWG", "awg 30", "99 SWG", "26"],
     "material": ["steel, structural", "Brass  hard", "butter"],
@@ -139,7 +140,7 @@ def test_there_is_no_other_function() -> None:
         (np.float64("inf"), "graduation is inf, beyond what can be calculated with"),
         (1e61, "graduation is 1e+61, beyond what can be calculated with"),
         ("1e-200", "graduation is 1e-200, beyond what can be calculated with"),
-        ([0.5, 0.5], "graduation is one cell, not 2"),
+        ([0.5, 0.5], "graduation has to be one cell, not 2"),
         ("x" * 99, f"graduation holds “{'x' * 19}…”; a number is expected"),
         (-1.0, "graduation is -1; it has to be greater than 0"),
         (0.0, "graduation is 0; it has to be greater than 0"),
@@ -223,8 +224,8 @@ def test_one_cell_of_uncertainty_stands_for_all() -> None:
         ("WEIGHTED_LINE", [[1, 2, 3], [1, 2, 3], [1, 0, 1]],
          "each point needs a positive standard uncertainty"),
         ("MEAN_TYPE_A", [2.5], "one reading has no scatter; two or more are needed"),
-        ("MEAN_TYPE_A", [[2.5, 2.6], 3.0], "part is a text: Leave out for all, or choose one: "
-         "mean, u(mean), s(reading), degrees of freedom, readings."),
+        ("MEAN_TYPE_A", [[2.5, 2.6], 3.0], "part has to be a text: Leave out for all, or choose "
+         "one: mean, u(mean), s(reading), degrees of freedom, readings."),
         ("WEIGHTED_LINE", [[1, 2], [1, 2], 0.1], "3 points or more are needed; there are 2"),
         ("BOTH_ERRORS_LINE", [[1, 2], [1, 2], 1, 1], "3 points or more are needed; there are 2"),
         ("ORIGIN_LINE", [[1], [1]], "2 points or more are needed; there are 1"),
@@ -237,8 +238,25 @@ def test_one_cell_of_uncertainty_stands_for_all() -> None:
         ("ZERO_ERROR", [30, "short", 0.5, 50], "zero mark: The zero error comes out very large. Is "
          "it the number that stands at the line (47 of 50 for three divisions past), and the right "
          "side?"),
+        ("NEAREST_GAUGE", [457, "SWG", "gauge"],
+         "457 mm is near no gauge of the table; the last one on this side is 10 SWG, 3.2512 mm. "
+         "Is the diameter in mm?"),
+        ("NORMAL_GRAVITY", [0, 1e9], "height is 1e+09 m; the formula holds from -500 to 9000 m"),
+        ("BOTH_ERRORS_LINE", [[1, 2, 3, 4], [1, 2, 3, 4.1], 1e15, 1e30],
+         "no line was found: u_x is far larger than x spreads"),
+        ("BOTH_ERRORS_LINE", [[1, 2, 3, 4], [1, 2, 3, 4.1], 1e15, 1e15],
+         "no line was found: u_x is far larger than x spreads"),
+        ("HALF_AND_HALF", [[1, 3, 2, 4], [1, 3, 2, 4]],
+         "x has to rise or fall throughout: put the rows in its order"),
         ("EFFECTIVE_DOF", [[1, 2], [3, 0]], "cell 2 of dof is 0; more than 0 is due"),
-        ("EFFECTIVE_DOF", [[1, 2], [3, 4, 5]], "there are 2 contributions, and more dof"),
+        ("EFFECTIVE_DOF", [[1, 2], [3, 4, 5]], "dof has 3 cells, contributions has 2"),
+        ("EFFECTIVE_DOF", [[1, 2, 3], [3, 4]], "contributions has 3 cells, dof has 2"),
+        ("COMBINE_FORMULA", ["m*d*h", ["m", "d", "h"], [1, 2, 3], [0.1, 0.2]],
+         "names has 3 cells, uncertainties has 2"),
+        ("MAXIMUM_ERROR", ["m*d", ["m", "d"], [1, 2], [0.1, 0.2, 0.3]],
+         "maximum_errors has 3 cells, names has 2"),
+        ("COMBINE_FORMULA", ["m*d", ["m", "d"], [1, 2, 3], 0.1],
+         "values has 3 cells, names has 2"),
         ("TYPE_B_UNCERTAINTY", [-0.1], "half_width is -0.1; it cannot be less than 0"),
         ("ZETA_SCORE", [1, -0.1, 2], "u is -0.1; it cannot be less than 0"),
         ("STATED_RESULT", [1e20, 1e-20],
@@ -262,6 +280,27 @@ def test_one_cell_of_uncertainty_stands_for_all() -> None:
          "the formula gives no number at these values"),
         ("COMBINE_FORMULA", ["sqrt(a)", ["a"], [0], [0.1]],
          "the formula has no finite slope in a at these values"),
+        *(
+            ("COMBINE_FORMULA", [text, ["m", "d", "h"], [1, 2, 3], 0.1], told)
+            for text, told in (
+                ("m*0,5", "the formula “m*0,5”: write decimals with a point, not a comma"),
+                ("2m*d*h", "the formula “2m*d*h”: a * is missing in “2m”"),
+                ("2*(m+d)h", "the formula “2*(m+d)h”: a * is missing in “)h”"),
+                ("m^1000", "“1000” in the formula “m^1000”: an exponent must be a plain number "
+                 "from −12 to 12 (for a root, sqrt or ^0.5)"),
+                ("m^(1/2)", "“1/2” in the formula “m^(1/2)”: an exponent must be a plain number "
+                 "from −12 to 12 (for a root, sqrt or ^0.5)"),
+                ("m·d^h^2", "“h^2” in the formula “m·d^h^2”: an exponent must be a plain number "
+                 "from −12 to 12 (for a root, sqrt or ^0.5)"),
+                ("m*1e999", "the formula “m*1e999”: holds a number too large to use"),
+            )
+        ),
+        ("COMBINE_FORMULA", ["a*b", ["a", None, "b"], [1, None, 2], [0.1, None, 0.1]],
+         "cell 2 of names is empty: leave no gap between names"),
+        ("BOTH_ERRORS_LINE", [[1, 2, 3], [1, 2, 3.1], 0.0, 0.1],
+         "an uncertainty of x is not greater than 0; where x is exact use WEIGHTED_LINE"),
+        ("COMBINE_FORMULA", ["2*log(a)", ["a"], [2], [0.1]],
+         "“log” in the formula “2*log(a)”: write ln or log10"),
         ("COMBINE_FORMULA", ["__import__('os')", ["a"], [0], [0.1]],
          "“__import__” in the formula “__import__('os')”: is not a function that is known"),
         ("STATED_RESULT", [1.0, 0.0], "uncertainty is 0; it has to be greater than 0"),
@@ -288,3 +327,9 @@ def test_a_part_is_named_without_fuss(label: str) -> None:
     values = [[1, 2, 3, 4], [1, 2.1, 2.9, 4]]
     block = dict(call(FUNCTIONS, "STRAIGHT_LINE", values))
     assert call(FUNCTIONS, "STRAIGHT_LINE", [*values, label]) == block["u(slope)"]
+
+
+def test_a_missing_library_is_a_broken_installation(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "uncertainties", None)
+    told = call(FUNCTIONS, "COMBINE_FORMULA", ["a", ["a"], [1], [0.1]])
+    assert str(told).startswith(f"{SAYS}the installation is broken (uncertainties is missing)")

@@ -224,9 +224,10 @@ def test_lines_agree_with_numpy_and_scipy(x: list[float], data: st.DataObject) -
 FORMULAS = {
     "4*m*g*L/(pi*d^2*e)": lambda m, g, L, d, e: 4 * m * g * L / (math.pi * d**2 * e),
     "= m·g ÷ (L − d) + sqrt(e)": lambda m, g, L, d, e: m * g / (L - d) + umath.sqrt(e),
-    "log(m/g)*sin(L)-exp(-d)^2*e": lambda m, g, L, d, e: (
+    "ln(m/g)*sin(L)-exp(-d)^2*e": lambda m, g, L, d, e: (
         umath.log(m / g) * umath.sin(L) - umath.exp(-d) ** 2 * e
     ),
+    "log10(m)*L/g + d - e": lambda m, g, L, d, e: umath.log10(m) * L / g + d - e,
     "(m - g)*(m + g) - abs(d - L)": lambda m, g, L, d, e: (m - g) * (m + g) - abs(d - L),
 }
 
@@ -285,11 +286,19 @@ def test_the_farthest_reading_is_named_by_its_number() -> None:
 def test_a_part_without_degrees_of_freedom_is_known_well() -> None:
     found = call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, None, 4.0], [9.0, None, None]])
     assert found == pytest.approx(9.0 * (25.0 / 9.0) ** 2)
-    assert found == call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [9.0]])
+    assert found == call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [9.0, None]])
     told = call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [None, None, ""]])
-    assert told == (
-        "sheetlab: no part has a limited number; COVERAGE_FACTOR takes an empty cell then"
-    )
+    assert told == ("sheetlab: no part has a limited number; call COVERAGE_FACTOR without dof")
+
+
+def test_one_cell_stands_for_all_parts() -> None:
+    for name in ("COMBINE_FORMULA", "MAXIMUM_ERROR"):
+        given = ["m*d/h", ["m", "d", "h"], [2.0, 3.0, 4.0]]
+        assert call(FUNCTIONS, name, [*given, 0.1]) == call(FUNCTIONS, name, [*given, [0.1] * 3])
+        exact = dict(call(FUNCTIONS, name, [*given, [0.1, 0.1, None]]))
+        assert exact["% from h"] == 0.0
+    one = call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], 9.0])
+    assert one == call(FUNCTIONS, "EFFECTIVE_DOF", [[3.0, 4.0], [9.0, 9.0]])
 
 
 # -- tables and scales --------------------------------------------------------------------------
@@ -341,6 +350,19 @@ def test_gravity_is_the_table() -> None:
     high = call(FUNCTIONS, "NORMAL_GRAVITY", [45.0, 1000.0])
     low = call(FUNCTIONS, "NORMAL_GRAVITY", [45.0])
     assert low - high == pytest.approx(3.086e-3)
+
+
+@pytest.mark.parametrize("height", [-500.0, 2500.0, 9000.0])
+@pytest.mark.parametrize("latitude", [0.0, 45.0, 90.0])
+def test_gravity_holds_as_high_as_it_is_given(latitude: float, height: float) -> None:
+    # Heiskanen and Moritz, Physical Geodesy (1967), eq. 2-124, and the ellipsoid of GRS 80: from
+    # memory
+    a, f, m = 6378137.0, 1.0 / 298.257222101, 0.00344978600308
+    ground = call(FUNCTIONS, "NORMAL_GRAVITY", [latitude])
+    first = 2.0 * (1.0 + f + m - 2.0 * f * math.sin(math.radians(latitude)) ** 2) * height / a
+    exact = ground * (1.0 - first + 3.0 * (height / a) ** 2)
+    found = call(FUNCTIONS, "NORMAL_GRAVITY", [latitude, height])
+    assert found == pytest.approx(exact, abs=1e-4)
 
 
 @given(st.sampled_from([(0.5, 50), (1.0, 100), (1.0, 20), (0.5, 25)]), st.integers(0, 4000),

@@ -389,7 +389,9 @@ def test_protection_comes_back_when_marking_fails(book: xw.Book) -> None:
     assert sheet.api.ProtectContents
 
 
-def test_the_macros_compile_and_refuse_a_sheet_that_would_choose_the_python(app: xw.App) -> None:
+def test_the_macros_compile_and_refuse_what_would_choose_what_is_run(
+    app: xw.App, tmp_path: Path
+) -> None:
     """Calc's Basic reads VBA: the module that Excel imports is sound for it."""
     folder = Path(xw.__file__).parent
     theirs = (folder / "xlwings_custom_addin.bas").read_text("utf-8", "replace")
@@ -398,13 +400,14 @@ def test_the_macros_compile_and_refuse_a_sheet_that_would_choose_the_python(app:
     assert head == 'Attribute VB_Name = "sheetlab_live"'  # no line of the program itself
     probe = "\nFunction Compiled()\n    Compiled = 42\nEnd Function\n"
 
-    def run(text: str, function: str, arguments: Any = (), sheets: Any = ()) -> Any:
+    def run(text: str, function: str, arguments: Any = (), sheets: Any = (), name: str = "") -> Any:
         return app.impl.office.call(
             "run_basic",
             modules={"sheetlab_live": text + probe, "xlwings": looks},
             sheets=sheets,
             function=f"sheetlab_live.{function}",
             arguments=arguments,
+            path=str(tmp_path / name) if name else "",
         )
 
     assert run(text, "Compiled") == 42
@@ -412,3 +415,9 @@ def test_the_macros_compile_and_refuse_a_sheet_that_would_choose_the_python(app:
     foreign = run(text, "LEAST_COUNT", [0.5, 50], [f"{vba.PROJECT}.conf"])
     assert foreign == "sheetlab: this workbook has a sheet myaddin.conf, delete it first"
     assert run(text, "LEAST_COUNT", [0.5, 50], ["conf"]) != foreign
+    program = run(text, "LEAST_COUNT", [0.5, 50], ["Data", "x.PY"])
+    assert str(program).startswith("sheetlab: rename the sheet x.PY, which xlwings takes for")
+    refused = "sheetlab: the name of the workbook or its folder has ^ or %; rename it"
+    for name in ("x^&calc .ods", "100 %PATH%.ods"):
+        assert run(text, "LEAST_COUNT", [0.5, 50], name=name) == refused
+    assert run(text, "LEAST_COUNT", [0.5, 50], name="salt & pepper.ods") != refused

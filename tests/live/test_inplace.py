@@ -5,13 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from examples import filled
+from examples import SHIPPED, filled, layout
 from workbook.odf import open_document
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.live.inplace import doubts, own_titles, prepare
+from sheetlab.live.excel import commands
+from sheetlab.live.inplace import NO_READINGS, doubts, own_titles, prepare
+from sheetlab.practical.definition import Assist
 from sheetlab.workbook import evaluate_file as module
 from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.workbook.template import write_template
 
 DOUBTFUL = "Fulmar"
 
@@ -72,3 +75,13 @@ def test_a_note_is_no_doubt_to_mark() -> None:
     place = Place("", "Readings", "D11")
     found = [Finding("code", severity, "found", place=place) for severity in Severity]
     assert [d.severity for d in doubts(tuple(found))] == [Severity.DOUBTFUL, Severity.STOP]
+
+
+def test_what_no_cell_stands_for_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "filled.xlsx"
+    path.write_bytes(filled("Redshank"))  # 6.4 % low, and no cell shows why
+    (message,) = prepare(path).elsewhere
+    said = commands._said_of_marks(commands.Marked(0, (message,)))
+    assert said == f"No cell is marked.\n\n{message}"
+    path.write_bytes(write_template(layout(SHIPPED[0], Assist.CORRECTED)))
+    assert prepare(path).elsewhere == (NO_READINGS,)

@@ -12,6 +12,7 @@ import json
 import os
 import queue
 import re
+import shutil
 import subprocess
 import threading
 import time
@@ -601,33 +602,40 @@ def whole(book: Book, forwards: Callable[[], None], backwards: Callable[[], None
 # -- the menu ------------------------------------------------------------------------------------
 
 
+@contextlib.contextmanager
+def copied(book: Book) -> Iterator[str]:
+    """A folder with a copy of the workbook; a copy of what students typed does not stay."""
+    folder = ask("folder")["folder"]
+    try:
+        book.save_copy(folder)
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
 def evaluate(book: Book) -> str:
     """Evaluate the workbook and put the result sheets into it; what to say."""
-    folder = ask("folder")["folder"]
-    book.save_copy(folder)
-    made = ask("prepare", folder)
-    results, copy = os.path.join(folder, RESULTS), os.path.join(folder, COPY)
-    titles, replaces = made["titles"], made["replaces"]
-
-    whole(
-        book,
-        lambda: book.swap(replaces, results, titles),
-        lambda: book.swap(titles, copy, replaces),
-    )
+    with copied(book) as folder:
+        made = ask("prepare", folder)
+        results, copy = os.path.join(folder, RESULTS), os.path.join(folder, COPY)
+        titles, replaces = made["titles"], made["replaces"]
+        whole(
+            book,
+            lambda: book.swap(replaces, results, titles),
+            lambda: book.swap(titles, copy, replaces),
+        )
     book.show(titles[0])
-    said = made["statement"] or f"No result could be formed; the sheet {titles[-1]} says why."
-    doubts = made["doubts"]
-    if doubts:
-        cells = "1 finding asks" if doubts == 1 else f"{doubts} findings ask"
-        return f"{said}\n\n{cells} for a look: see the sheet {titles[-1]}, or “Check readings”."
-    return f"{said}\n\nNo reading looks wrong." if made["statement"] else said
+    if not made["statement"]:
+        return f"No result could be formed; the sheet {titles[-1]} says why."
+    said = f"{made['statement']}\n\n{made['headline']}"
+    return said if made["status"] == "ok" else f"{said} See the sheet {titles[-1]}."
 
 
 def check(book: Book) -> str:
     """Mark the cells that need a look; what to say."""
-    folder = ask("folder")["folder"]
-    book.save_copy(folder)
-    found = ask("prepare", folder)["marks"]
+    with copied(book) as folder:
+        made = ask("prepare", folder)
+    found, elsewhere = made["marks"], made["elsewhere"]
     marks, before = [mark[:4] for mark in found], book.marks()
 
     def change(new: list[Any]) -> Callable[[], None]:
@@ -639,7 +647,7 @@ def check(book: Book) -> str:
 
     whole(book, change(marks), change(before))
     if not marks:
-        return "No reading looks wrong."
+        return "\n\n".join(few(elsewhere)) or "No reading looks wrong."
     book.show(*marks[0][:2])
     done = {(sheet, cell) for sheet, cell, _, _ in book.marks()}
     lines = [
@@ -647,29 +655,44 @@ def check(book: Book) -> str:
         + ("" if (sheet, cell) in done else "\n(Not marked: the sheet is locked with a password.)")
         for sheet, cell, _, _, text in found
     ]
-    if len(lines) > 5:
-        lines[5:] = [f"and {len(lines) - 5} more"]
-    return "Cells that need a look:\n\n" + "\n\n".join(lines)
+    told = ["Cells that need a look:", *few(lines)]
+    if elsewhere:
+        told += ["And what no cell stands for:", *few(elsewhere)]
+    return "\n\n".join(told)
 
 
 def clear(book: Book) -> str:
     """Take result sheets and marks away; what to say."""
-    folder = ask("folder")["folder"]
-    book.save_copy(folder)
-    own, marks = ask("own", folder)["replaces"], book.marks()
-    if not own and not marks:
-        return "There are no result sheets and no marks."
+    with copied(book) as folder:
+        own, marks = ask("own", folder)["replaces"], book.marks()
+        if not own and not marks:
+            return "There are no result sheets and no marks."
 
-    def forwards() -> None:
-        book.swap(own, "", [])
-        book.unmark()
+        def forwards() -> None:
+            book.swap(own, "", [])
+            book.unmark()
 
-    def backwards() -> None:
-        book.swap([], os.path.join(folder, COPY), own)
-        book.mark(marks)
+        def backwards() -> None:
+            book.swap([], os.path.join(folder, COPY), own)
+            book.mark(marks)
 
-    whole(book, forwards, backwards)
-    return f"Taken away: {len(own)} result sheets, {len(marks)} marks."
+        whole(book, forwards, backwards)
+    left = len(book.marks())
+    sheets, gone = counted(len(own), "result sheet"), counted(len(marks) - left, "mark")
+    said = f"Taken away: {sheets}, {gone}."
+    if left:
+        said += f"\n\nStill there: {counted(left, 'mark')}, on a sheet locked with a password."
+    return said
+
+
+def counted(number: int, what: str) -> str:
+    """A number of things."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def few(lines: list[str]) -> list[str]:
+    """The first of them, and how many more there are."""
+    return lines if len(lines) <= 5 else [*lines[:5], f"and {len(lines) - 5} more"]
 
 
 def ask(what: str, folder: str = "") -> dict[str, Any]:
@@ -681,6 +704,12 @@ def ask(what: str, folder: str = "") -> dict[str, Any]:
 
 
 RUN = {"evaluate": evaluate, "check": check, "clear": clear}
+LOCKED = {
+    "evaluate": "no sheets can come in",
+    "check": "Calc cannot take in the colours of marks",  # they come with a sheet
+    "clear": "no sheets can be taken away",
+}
+"""What a protected structure stands in the way of."""
 
 
 class Commands(
@@ -728,7 +757,7 @@ class Commands(
                 raise RefusedError("This workbook is open for reading only; save a copy first.")
             if document.isProtected():
                 raise RefusedError(
-                    "The structure of this workbook is protected, so no sheets can come in. Lift "
+                    f"The structure of this workbook is protected, so {LOCKED[command]}. Lift "
                     "that first: Tools > Protect Spreadsheet Structure."
                 )
             done, text = True, RUN[command](Book(self.context, document))

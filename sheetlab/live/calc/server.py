@@ -17,6 +17,7 @@ from typing import Any, TextIO
 
 from sheetlab import __version__
 from sheetlab.finding import SheetlabError
+from sheetlab.live.library import broken
 
 COPY, RESULTS = "copy.xlsx", "results.xlsx"
 
@@ -48,6 +49,8 @@ def serve(hear: TextIO, say: TextIO, folder: Path) -> None:
             answer = actions[request["do"]](request)
         except SheetlabError as error:
             answer = {"refused": "\n\n".join(f.message for f in error.findings)}
+        except ImportError as error:
+            answer = {"refused": broken(error)}
         except Exception as error:  # the last boundary: a traceback helps nobody in a window
             answer = {"refused": f"{type(error).__name__} in “{request['do']}”: please report it"}
         _send(say, answer)
@@ -84,7 +87,7 @@ def _actions(folder: Path) -> Mapping[str, Callable[[Mapping[str, Any]], dict[st
 
 
 def _prepare(folder: Path) -> dict[str, object]:
-    from sheetlab.checks.wording import Words
+    from sheetlab.checks.wording import Words, headline
     from sheetlab.live.inplace import marks, prepare
 
     made = prepare(folder / COPY)
@@ -96,7 +99,8 @@ def _prepare(folder: Path) -> dict[str, object]:
         "titles": made.titles,
         "replaces": made.replaces,
         "names": [name for name, _ in made.names],
-        "doubts": len(made.doubts),
+        "headline": headline(found),
+        "elsewhere": made.elsewhere,
         "marks": [
             [m.sheet, m.cell, str(m.severity), m.note, m.texts[0]] for m in marks(made.doubts)
         ],

@@ -13,7 +13,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -44,6 +44,8 @@ class Marked:
     """What became of the marks."""
 
     cells: int
+    elsewhere: tuple[str, ...] = ()
+    """What else asks for a look, and has no cell."""
     findings: tuple[Finding, ...] = ()
     """Sheets that could not be marked."""
 
@@ -88,7 +90,9 @@ def _said_of_evaluation(book: xw.Book, prepared: Prepared) -> str:
 def _said_of_marks(marked: Marked) -> str:
     found = {0: "No doubtful cell was found.", 1: "One doubtful cell is marked."}
     text = found.get(marked.cells, f"{marked.cells} doubtful cells are marked.")
-    return "\n\n".join([text, *(one.message for one in marked.findings)])
+    if marked.elsewhere and not marked.cells:
+        text = "No cell is marked."
+    return "\n\n".join([text, *marked.elsewhere, *(one.message for one in marked.findings)])
 
 
 def _said_of_clearing(marked: Marked) -> str:
@@ -130,7 +134,8 @@ def evaluate_book(book: xw.Book) -> Prepared:
 def mark_book(book: xw.Book) -> Marked:
     """Mark the cells of an open workbook that a person has to look at, and unmark all others."""
     with _quietly(book), _copy(book) as copy:
-        return _mark(book, prepare(copy).doubts)
+        prepared = prepare(copy)
+        return replace(_mark(book, prepared.doubts), elsewhere=prepared.elsewhere)
 
 
 def clear_book(book: xw.Book) -> Marked:
@@ -203,7 +208,7 @@ def _mark(book: xw.Book, doubts: Sequence[Doubt]) -> Marked:
                     cells += 1
         except SheetlabError as error:
             findings += error.findings
-    return Marked(cells, tuple(findings))
+    return Marked(cells, findings=tuple(findings))
 
 
 def _mark_cell(cell: xw.Range, one: Mark) -> None:

@@ -3,7 +3,8 @@
 A VBA project cannot be made without Excel, but Excel imports a module from a text file. The text
 of a function is what xlwings itself would write (``xlwings.udfs.generate_vba_wrapper``; the tests
 compare them), with one line more: xlwings lets a sheet of the active workbook choose the program
-that is run as Python, and a workbook that a student handed in must not.
+that is run as Python, and a workbook that a student handed in must not. Nor must its name: xlwings
+puts it on a command line, where ``^`` undoes the escape of what follows and ``%NAME%`` is replaced.
 """
 
 from __future__ import annotations
@@ -66,12 +67,22 @@ Option Explicit"""
 
 def _refusal() -> str:
     return f"""Private Function SheetlabRefusal() As String
-    'why nothing is done: no workbook, or one that could choose what is run as Python
+    'why nothing is done: no workbook, or one that could choose what is run
+    Dim one As Object
     SheetlabRefusal = ""
     If ActiveWorkbook Is Nothing Then
         SheetlabRefusal = "sheetlab: no workbook is open for editing"
     ElseIf SheetExists(ActiveWorkbook, "{PROJECT}.conf") Then
         SheetlabRefusal = "sheetlab: this workbook has a sheet {PROJECT}.conf, delete it first"
+    ElseIf InStr(ActiveWorkbook.FullName, "^") + InStr(ActiveWorkbook.FullName, "%") > 0 Then
+        SheetlabRefusal = "sheetlab: the name of the workbook or its folder has ^ or %; rename it"
+    Else
+        For Each one In ActiveWorkbook.Sheets
+            If LCase$(Right$(one.Name, 3)) = ".py" Then
+                SheetlabRefusal = "sheetlab: rename the sheet " & one.Name & ", " & _
+                    "which xlwings takes for a Python program"
+            End If
+        Next
     End If
 End Function"""
 
