@@ -107,9 +107,10 @@ def add(
     if keep_until is not None and keep_until <= today:
         raise SheetlabError(_past(keep_until, today))
     # what is no list, or not that of this archive, is told before anything is begun
-    keys = read_codes(codes or codes_of(archive))
-    if not new_codes and _unexplained(archive, keys, wait):
-        raise SheetlabError(_no_key_list(archive, keys.path))
+    path_of_codes = codes or codes_of(archive)
+    read_codes(path_of_codes)
+    if not new_codes and _unexplained(archive, path_of_codes, wait):
+        raise SheetlabError(_no_key_list(archive, path_of_codes))
     todo: dict[Path, _Job] = {}
     for given in files:
         for path in workbooks([given], archive):
@@ -121,9 +122,7 @@ def add(
                     # named itself and by its class: as the class knows it
                     todo[one.place] = one if one.source else todo.get(one.place, one)
     until = (keep_until or last_day(year)).isoformat()
-    writer = _Writer(
-        archive, codes or codes_of(archive), year, today.isoformat(), until, wait, older
-    )
+    writer = _Writer(archive, path_of_codes, year, today.isoformat(), until, wait, older)
     folders = sorted({job.place.parent for job in todo.values()})
     waiting: list[_Read] = []
     for read in each(Call(_read, _lost), list(todo.values()), workers, folders, progress):
@@ -141,11 +140,13 @@ def add(
         yield Added(archive, finding=finding)
 
 
-def _unexplained(archive: Path, keys: KeyList, wait: float) -> bool:
+def _unexplained(archive: Path, path: Path, wait: float) -> bool:
     """Whether an archive has codes, and a list explains none of them."""
     if not database_of(archive).exists():
         return False
     with locked(archive, wait), opened(database_of(archive)) as connection:
+        # while nobody adds: the list is written before the rows
+        keys = read_codes(path)
         query = "SELECT DISTINCT code FROM results WHERE code <> ''"
         codes = [code for (code,) in connection.execute(query)]
     return bool(codes) and not any(code in keys.names for code in codes)
