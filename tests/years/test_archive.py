@@ -27,7 +27,7 @@ from sheetlab.finding import Severity, SheetlabError
 from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.practical.register import Bound, BoundInstrument, BoundWire
 from sheetlab.workbook.evaluate_file import assess_file
-from sheetlab.years import archivebook, ledger, view
+from sheetlab.years import archivebook, database, ledger, view
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
 from sheetlab.years.checking import check
@@ -616,6 +616,43 @@ def test_nothing_is_built_on_a_table_that_was_cut_off(copy: Path, tmp_path: Path
     path = department.write(department.bench(50, "New"), tmp_path)
     with pytest.raises(SheetlabError, match="nothing was added"):
         list(add([path], copy, 2026, TODAY))
+
+
+@pytest.mark.parametrize("mode", ["DELETE", "WAL"])
+def test_a_database_that_is_open_elsewhere_is_busy_and_not_damaged(
+    copy: Path, monkeypatch: pytest.MonkeyPatch, mode: str
+) -> None:
+    monkeypatch.setattr(database, "WAIT", 0.05)
+    other = sqlite3.connect(database_of(copy), isolation_level=None)
+    other.execute(f"PRAGMA journal_mode = {mode}")
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(SheetlabError) as refused:
+        read(copy)
+    other.close()
+    (found,) = refused.value.findings
+    assert found.code == "archive-busy"
+    assert "backup there" not in found.message
+    assert "leave the file where it is" in found.message
+    assert len(read(copy).rows) == 6
+
+
+def test_a_full_disk_is_told_as_that_and_nothing_is_lost(copy: Path) -> None:
+    before = read(copy)
+
+    def fill() -> None:
+        with opened(database_of(copy)) as connection:
+            # the same result code as of a disk without room (SQLITE_FULL)
+            connection.execute("PRAGMA max_page_count = 1")
+            for _ in range(1000):
+                connection.execute("INSERT INTO head VALUES (?, 0, '')", ("x" * 5000,))
+
+    with pytest.raises(SheetlabError) as refused:
+        fill()
+    (found,) = refused.value.findings
+    assert found.code == "not-written"
+    assert "is full" in found.message
+    assert "backup there" not in found.message
+    assert read(copy) == before
 
 
 def test_a_digest_that_was_noted_proves_the_rows_up_to_it(copy: Path, tmp_path: Path) -> None:
