@@ -136,6 +136,11 @@ def head_of(connection: sqlite3.Connection) -> tuple[int, str]:
     return int(count), str(digest)
 
 
+def count_of(connection: sqlite3.Connection) -> int:
+    """Number of rows that are there, whatever was noted."""
+    return int(connection.execute("SELECT COUNT(*) FROM results").fetchone()[0])
+
+
 def insert(
     connection: sqlite3.Connection,
     records: Iterable[Sequence[object]],
