@@ -37,7 +37,7 @@ from sheetlab.years.ledger import (
     when,
 )
 from sheetlab.years.lock import WAIT, locked, refuse_name
-from sheetlab.years.view import renew_view
+from sheetlab.years.view import refuse_behind, renew_view
 
 BATCH = 50
 """Workbooks that are written to the database in one step."""
@@ -104,6 +104,9 @@ def add(
     refuse_name(archive)
     if archive.exists() and not database_of(archive).exists():
         raise SheetlabError(no_database(archive))
+    if archive.exists():
+        with locked(archive, wait):
+            refuse_behind(archive)
     if keep_until is not None and keep_until <= today:
         raise SheetlabError(_past(keep_until, today))
     # what is no list, or not that of this archive, is told before anything is begun
@@ -274,6 +277,8 @@ class _Writer:
                 return [Added(one.path, finding=one.finding) for one in found]
             read_codes(self.codes).try_folder()
         with locked(self.archive, self.wait):
+            # again: hours may have gone by since the first time
+            refuse_behind(self.archive)
             keys = read_codes(self.codes)
             with opened(database_of(self.archive)) as connection:
                 ledger = self.known(connection)

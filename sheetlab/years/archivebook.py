@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from sheetlab.finding import SheetlabError
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.longbook import LongBook, open_long
 from sheetlab.workbook.package import refuse
@@ -233,12 +234,10 @@ def open_view(path: Path) -> Iterator[View]:
     """
     with open_long(path) as book:
         try:
-            facts = {cells.get(0): cells.get(1) for _, cells in book.rows(ABOUT)}
             yield View(
                 _records(book, RESULTS, COLUMNS, HEADINGS),
                 _records(book, VALUES, NUMBER_COLUMNS, NUMBER_HEADINGS),
-                int(float(facts[COUNT] or 0)),
-                str(facts[LAST]),
+                *_noted(book),
             )
         except (KeyError, ValueError, OverflowError) as error:
             raise refuse(
@@ -247,6 +246,27 @@ def open_view(path: Path) -> Iterator[View]:
                 f"({error})",
                 "Take the one that lies beside the database, as sheetlab wrote it.",
             ) from error
+
+
+def noted_rows(path: Path) -> int:
+    """How many rows a workbook of results notes that it shows; none of them is read.
+
+    Where that sheet was taken away its rows are counted. 0 if there is no such workbook.
+    """
+    if not path.exists():
+        return 0
+    try:
+        with open_long(path) as book:
+            if ABOUT in book.sheets:
+                return _noted(book)[0]
+            return sum(1 for _ in _records(book, RESULTS, COLUMNS, HEADINGS))
+    except (SheetlabError, KeyError, ValueError, OverflowError):
+        return 0
+
+
+def _noted(book: LongBook) -> tuple[int, str]:
+    facts = {cells.get(0): cells.get(1) for _, cells in book.rows(ABOUT)}
+    return int(float(facts[COUNT] or 0)), str(facts[LAST])
 
 
 def _records(

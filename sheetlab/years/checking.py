@@ -9,10 +9,11 @@ from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.workbook.evaluate_file import assess_file
-from sheetlab.years.database import database_of, head_of, rows_in, snapshot
+from sheetlab.years.archivebook import noted_rows
+from sheetlab.years.database import count_of, database_of, head_of, rows_in, snapshot
 from sheetlab.years.ledger import Row, clean, source_digest, verify
 from sheetlab.years.lock import WAIT
-from sheetlab.years.view import view_findings
+from sheetlab.years.view import behind, view_findings
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +23,10 @@ class Checked:
     count: int
     head: str
     findings: tuple[Finding, ...]
-    """The first broken row stops; a workbook that differs from the database is only doubtful."""
+    """The first broken row stops, and a workbook that holds more rows than the database.
+
+    One that differs otherwise is only doubtful.
+    """
 
     @property
     def sound(self) -> bool:
@@ -45,6 +49,8 @@ def check(archive: Path, today: datetime.date, expect: str = "", wait: float = W
     """
     findings = []
     seen = not expect
+    # before the rows are counted: whoever adds meanwhile must not make it seem ahead
+    noted = noted_rows(archive)
     with snapshot(archive, wait) as (connection, _):
 
         def watched() -> Iterator[Row]:
@@ -59,7 +65,11 @@ def check(archive: Path, today: datetime.date, expect: str = "", wait: float = W
             findings.append(broken.at(Place(database_of(archive).name)))
         elif not seen:
             findings.append(_not_there(archive, expect))
-        findings += view_findings(archive, connection)
+        held = count_of(connection)
+        if noted > held:
+            findings.append(behind(archive, noted, held))
+        else:
+            findings += view_findings(archive, connection)
     return Checked(count, head, tuple(findings))
 
 

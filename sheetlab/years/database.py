@@ -6,6 +6,7 @@ Its rows are only ever added; what was noted of the last one stands in its table
 from __future__ import annotations
 
 import contextlib
+import errno
 import shutil
 import sqlite3
 import tempfile
@@ -68,7 +69,7 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
         yield connection
         connection.execute("COMMIT")
     except sqlite3.OperationalError as error:
-        raise SheetlabError(unreadable(path, f"cannot be used ({error})")) from error
+        raise SheetlabError(_not_usable(path, error)) from error
     except sqlite3.DatabaseError as error:
         raise SheetlabError(unreadable(path, f"is damaged or no database ({error})")) from error
     finally:
@@ -95,6 +96,8 @@ def snapshot(archive: Path, wait: float) -> Iterator[tuple[sqlite3.Connection, b
                 shutil.copyfile(path, copy)
                 stamp = stamp_of(path)
         except OSError as error:
+            if error.errno == errno.ENOSPC:
+                raise SheetlabError(_full(path, f"the folder {folder}")) from error
             raise SheetlabError(unreadable(path, f"cannot be copied ({error})")) from error
         with contextlib.closing(sqlite3.connect(copy)) as connection:
             try:
@@ -131,6 +134,11 @@ def head_of(connection: sqlite3.Connection) -> tuple[int, str]:
     """Number of rows, and digest of the last one, as noted when it was written."""
     count, digest = connection.execute("SELECT count, digest FROM head").fetchone()
     return int(count), str(digest)
+
+
+def count_of(connection: sqlite3.Connection) -> int:
+    """Number of rows that are there, whatever was noted."""
+    return int(connection.execute("SELECT COUNT(*) FROM results").fetchone()[0])
 
 
 def insert(
@@ -176,6 +184,35 @@ def expect(archive: Path) -> None:
     refuse_name(archive)
     if not database_of(archive).exists():
         raise SheetlabError(no_database(archive))
+
+
+def _not_usable(path: Path, error: sqlite3.OperationalError) -> Finding:
+    # the low byte is the kind, what is above it the case (result codes of SQLite)
+    kind = error.sqlite_errorcode & 0xFF
+    if kind in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return Finding(
+            "archive-busy",
+            Severity.STOP,
+            f"{path.name} is in use by another program ({error})",
+            "a database that no other program holds",
+            "Nothing is damaged: leave the file where it is. Close it where it is open (a database "
+            "browser, a backup or the sync of a share), and try again.",
+            Place(path.name),
+        )
+    if kind == sqlite3.SQLITE_FULL:
+        return _full(path, f"the disk or share of {path.name}")
+    return unreadable(path, f"cannot be used ({error})")
+
+
+def _full(path: Path, where: str) -> Finding:
+    return Finding(
+        "not-written",
+        Severity.STOP,
+        f"{where} is full; what was begun in {path.name} was taken back",
+        "room for the database, and for a copy of it",
+        "Nothing is damaged: leave the file where it is. Make room, and try again.",
+        Place(path.name),
+    )
 
 
 def no_database(archive: Path) -> Finding:

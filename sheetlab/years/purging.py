@@ -12,7 +12,7 @@ from sheetlab.finding import Finding
 from sheetlab.years.codes import codes_of, read_codes
 from sheetlab.years.database import database_of, expect, opened
 from sheetlab.years.lock import WAIT, locked
-from sheetlab.years.view import renew_view
+from sheetlab.years.view import refuse_behind, renew_view
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +61,12 @@ def purge(
     Raises
     ------
     SheetlabError
-        If there is no archive, it is damaged, or someone else does not let go of it.
+        If there is no archive, it is damaged, it holds fewer rows than the workbook beside it, or
+        someone else does not let go of it.
     """
     expect(archive)
     with locked(archive, wait):
+        refuse_behind(archive)
         keys = read_codes(codes or codes_of(archive))
         with opened(database_of(archive)) as connection:
             query = (

@@ -9,14 +9,16 @@ from collections.abc import Iterator
 from itertools import zip_longest
 from pathlib import Path
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
 from sheetlab.workbook.package import open_elsewhere, write_atomically
-from sheetlab.years.archivebook import View, open_view, view_bytes
+from sheetlab.years.archivebook import View, noted_rows, open_view, view_bytes
 from sheetlab.years.database import (
     TABLES,
+    count_of,
     database_of,
     head_of,
     insert,
+    opened,
     records_of,
     rows_in,
     snapshot,
@@ -35,7 +37,12 @@ def renew_view(archive: Path, wait: float = WAIT) -> Finding | None:
     SheetlabError
         If there is no database, it is damaged, or someone else does not let go of it.
     """
+    # before the rows are counted: whoever adds meanwhile must not make it seem ahead
+    noted = noted_rows(archive)
     with snapshot(archive, wait) as (connection, stamp):
+        held = count_of(connection)
+        if noted > held:
+            return behind(archive, noted, held)
         if open_elsewhere(archive):
             return _view_open(archive, "is open in a spreadsheet program")
         try:
@@ -45,6 +52,9 @@ def renew_view(archive: Path, wait: float = WAIT) -> Finding | None:
     with locked(archive, wait):
         if stamp_of(database_of(archive)) != stamp:
             return None
+        # it may have been put back meanwhile
+        if (noted := noted_rows(archive)) > held:
+            return behind(archive, noted, held)
         tidy(archive)
         if open_elsewhere(archive):
             return _view_open(archive, "is open in a spreadsheet program")
@@ -55,6 +65,24 @@ def renew_view(archive: Path, wait: float = WAIT) -> Finding | None:
     return None
 
 
+def refuse_behind(archive: Path) -> None:
+    """Refuse a database that holds fewer rows than the workbook beside it; only under the lock.
+
+    Only what the workbook notes about itself is read, and a database that was emptied is not even
+    opened, which would begin a new one in it.
+    """
+    noted = noted_rows(archive)
+    if not noted:
+        return
+    path = database_of(archive)
+    held = 0
+    if path.exists() and path.stat().st_size:
+        with opened(path) as connection:
+            held = count_of(connection)
+    if noted > held:
+        raise SheetlabError(behind(archive, noted, held))
+
+
 def view_findings(archive: Path, connection: sqlite3.Connection) -> Iterator[Finding]:
     """How the workbook of results differs from the database."""
     if not archive.exists():
@@ -63,11 +91,11 @@ def view_findings(archive: Path, connection: sqlite3.Connection) -> Iterator[Fin
     try:
         with open_view(archive) as view, loaded(view) as shown:
             number = _first_difference(shown, connection)
-            count = shown.execute("SELECT COUNT(*) FROM results").fetchone()[0]
+            count = count_of(shown)
     except SheetlabError as error:
         yield _view_differs(archive, f"cannot be read ({error.findings[0].found})")
         return
-    held = connection.execute("SELECT COUNT(*) FROM results").fetchone()[0]
+    held = count_of(connection)
     if number is not None and number <= min(count, held):
         yield _view_differs(archive, f"shows row {number} otherwise than the database holds it")
     elif count != held:
@@ -101,6 +129,22 @@ def _first_difference(a: sqlite3.Connection, b: sqlite3.Connection) -> int | Non
         if unlike is not None:
             firsts.append(min(int(one[0]) for one in unlike if one is not None))
     return min(firsts, default=None)
+
+
+def behind(archive: Path, noted: int, held: int) -> Finding:
+    """That the database holds fewer rows than the workbook, which may be the only full copy."""
+    name = database_of(archive).name
+    return Finding(
+        "database-behind",
+        Severity.STOP,
+        f"{archive.name} holds {many(noted, 'row')}, and the database {name} only {held}: it was "
+        "emptied, cut off, or put back from an older copy; the workbook was left as it is",
+        "a database with every row of the workbook",
+        f"Copy {archive.name} to a safe place. Then move {name} away, and make it again from the "
+        "workbook with “sheetlab archive import”. If the workbook is the wrong one of the two, "
+        "move that away instead.",
+        Place(name),
+    )
 
 
 def _view_open(archive: Path, what: str) -> Finding:

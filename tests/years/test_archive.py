@@ -27,7 +27,7 @@ from sheetlab.finding import Severity, SheetlabError
 from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.practical.register import Bound, BoundInstrument, BoundWire
 from sheetlab.workbook.evaluate_file import assess_file
-from sheetlab.years import archivebook, ledger, view
+from sheetlab.years import adding, archivebook, database, ledger, view
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
 from sheetlab.years.checking import check
@@ -598,8 +598,11 @@ def tampered(target: Path, *statements: str) -> list[str]:
     ],
 )  # fmt: skip
 def test_work_on_the_database_is_found(copy: Path, statements: list[str], found: str) -> None:
-    (said,) = tampered(copy, *statements)
+    said, *more = tampered(copy, *statements)
     assert found in said
+    # and the workbook that still has what was taken out is not to be written over
+    gone = any(statement.startswith("DELETE") for statement in statements)
+    assert ["holds 6 rows" in one for one in more] == [True] * gone
 
 
 def test_the_database_itself_refuses_to_change_rows(copy: Path) -> None:
@@ -613,9 +616,122 @@ def test_the_database_itself_refuses_to_change_rows(copy: Path) -> None:
 
 def test_nothing_is_built_on_a_table_that_was_cut_off(copy: Path, tmp_path: Path) -> None:
     tampered(copy, "DELETE FROM results WHERE number = 6", "DELETE FROM numbers WHERE row = 6")
+    copy.unlink()
     path = department.write(department.bench(50, "New"), tmp_path)
     with pytest.raises(SheetlabError, match="nothing was added"):
         list(add([path], copy, 2026, TODAY))
+
+
+def emptied(target: Path) -> None:
+    database_of(target).write_bytes(b"")
+
+
+def begun_anew(target: Path) -> None:
+    database_of(target).unlink()
+    with opened(database_of(target)):
+        pass
+
+
+def cut_with_its_head(target: Path) -> None:
+    digest = read(target).rows[3].digest
+    tampered(
+        target, "DELETE FROM results WHERE number > 4", "DELETE FROM numbers WHERE row > 4",
+        f"UPDATE head SET count = 4, digest = '{digest}'",
+    )  # fmt: skip
+
+
+def test_a_workbook_that_has_lost_its_note_is_counted(copy: Path, tmp_path: Path) -> None:
+    copy.write_bytes(edited(copy.read_bytes(), lambda book: book.remove(book[ABOUT])))
+    emptied(copy)
+    before = copy.read_bytes()
+    path = department.write(department.bench(50, "New"), tmp_path / "in")
+    with pytest.raises(SheetlabError, match="holds 6 rows"):
+        list(add([path], copy, 2026, TODAY))
+    assert copy.read_bytes() == before
+
+
+@pytest.mark.parametrize("lose", [emptied, begun_anew, cut_with_its_head])
+def test_a_database_with_fewer_rows_than_its_workbook_never_costs_the_workbook(
+    copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], lose: Callable[[Path], None]
+) -> None:
+    before = read(copy)
+    lose(copy)
+    there = {path: path.read_bytes() for path in copy.parent.iterdir()}
+    path = department.write(department.bench(50, "New"), tmp_path / "in")
+    for what in (
+        ["add", str(path), "--archive", str(copy), "--year", "2026"],
+        ["add", str(path), "--archive", str(copy), "--year", "2026", "--no-view", "--new-codes"],
+        ["purge", str(copy)],
+    ):
+        assert main(["archive", *what]) == 2
+        assert "holds 6 rows" in capsys.readouterr().err
+        assert {path: path.read_bytes() for path in copy.parent.iterdir()} == there
+    for action in ("check", "export"):
+        assert main(["archive", action, str(copy)]) == 2
+        said = capsys.readouterr()
+        assert "archive import" in said.err
+        assert "archive export" not in said.err
+        assert "unaltered" not in said.out
+        assert copy.read_bytes() == there[copy]
+    # what is advised brings everything back
+    database_of(copy).unlink()
+    assert main(["archive", "import", str(copy)]) == 0
+    assert read(copy) == before
+    assert check(copy, TODAY).findings == ()
+
+
+def test_a_database_that_is_emptied_while_workbooks_are_evaluated_takes_nothing(
+    copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = copy.read_bytes()
+    path = department.write(department.bench(50, "New"), tmp_path / "in")
+
+    def meanwhile(*arguments: object, **more: object) -> object:
+        emptied(copy)
+        return assess_file(*arguments, **more)
+
+    monkeypatch.setattr(adding, "assess_file", meanwhile)
+    with pytest.raises(SheetlabError, match="holds 6 rows"):
+        list(add([path], copy, 2026, TODAY))
+    assert copy.read_bytes() == before
+    assert database_of(copy).read_bytes() == b""
+
+
+@pytest.mark.parametrize("mode", ["DELETE", "WAL"])
+def test_a_database_that_is_open_elsewhere_is_busy_and_not_damaged(
+    copy: Path, monkeypatch: pytest.MonkeyPatch, mode: str
+) -> None:
+    monkeypatch.setattr(database, "WAIT", 0.05)
+    other = sqlite3.connect(database_of(copy), isolation_level=None)
+    other.execute(f"PRAGMA journal_mode = {mode}")
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(SheetlabError) as refused:
+        read(copy)
+    other.close()
+    (found,) = refused.value.findings
+    assert found.code == "archive-busy"
+    assert "backup there" not in found.message
+    assert "leave the file where it is" in found.message
+    assert len(read(copy).rows) == 6
+
+
+def test_a_full_disk_is_told_as_that_and_nothing_is_lost(copy: Path) -> None:
+    before = read(copy)
+
+    def fill() -> None:
+        with opened(database_of(copy)) as connection:
+            # the same result code as of a disk without room (SQLITE_FULL)
+            connection.execute("PRAGMA max_page_count = 1")
+            for _ in range(1000):
+                connection.execute("INSERT INTO head VALUES (?, 0, '')", ("x" * 5000,))
+
+    with pytest.raises(SheetlabError) as refused:
+        fill()
+    (found,) = refused.value.findings
+    assert found.code == "not-written"
+    assert "is full" in found.message
+    assert "backup there" not in found.message
+    assert read(copy) == before
 
 
 def test_a_digest_that_was_noted_proves_the_rows_up_to_it(copy: Path, tmp_path: Path) -> None:
