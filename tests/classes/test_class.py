@@ -1032,3 +1032,16 @@ def test_helpers_end_with_a_killed_parent(tmp_path: Path) -> None:
         if not any(Path(f"/proc/{pid}").exists() for pid in found):
             return
     pytest.fail("helpers still run")
+
+
+def test_a_file_name_makes_no_line_of_its_own(
+    three: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    try:
+        (three / "broken\nFulmar: ok, 1.xlsx").write_bytes(b"PK")
+    except OSError:
+        pytest.skip("no such names on this system")
+    run(three)
+    said = capsys.readouterr()
+    assert not any(line.startswith("Fulmar") for line in (said.out + said.err).splitlines())
+    assert "Fulmar" in said.out
