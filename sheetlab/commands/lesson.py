@@ -239,7 +239,7 @@ def _class(options: argparse.Namespace) -> int:
         whose = ", ".join(part for part in (point.group, point.practical, point.file) if part)
         say(harmless(f"{point.what}: {whose}: {point.text}"))
     say(f"written: {harmless(str(made.written))}")
-    complain(ends if made.left is None else (made.left, *ends))
+    complain((*made.doubts, *(() if made.left is None else (made.left,)), *ends))
     unread = any(not one.foreign for one in made.collected.unread)
     if not made.sorted.counted:
         return NOTHING_DONE
