@@ -46,6 +46,8 @@ class ClassRun:
     written: Path
     left: Finding | None = None
     """What the workbook held before and does not hold any more."""
+    doubts: tuple[Finding, ...] = ()
+    """Rows of marks whose group was not certain."""
 
 
 def run_class(
@@ -106,13 +108,13 @@ def run_class(
             if stamp(out) != seen:
                 why = "was saved by someone else while it was brought up"
                 raise SheetlabError(_not_written(out, why))
-            extra = left_behind(out)
+            extra = (*(f"the order of rows at {f.place}" for f in kept.doubts), *left_behind(out))
             told = not_carried_over(out, extra, keep_copy(out)) if extra else None
             write_atomically(out, made)
         except OSError as error:
             reason = f"could not be written: {error.strerror or error}"
             raise SheetlabError(_not_written(out, reason)) from error
-    return ClassRun(collected, found, out, told)
+    return ClassRun(collected, found, out, told, kept.doubts)
 
 
 def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> None:

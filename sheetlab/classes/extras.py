@@ -28,6 +28,8 @@ from sheetlab.workbook.imprints import Imprints
 from sheetlab.workbook.longbook import LongBook, Value, open_long
 
 MOST_NAMED, MOST_SHOWN = 5, 40
+HEADINGS = 2
+"""Rows of headings below the hidden row of items."""
 
 
 def left_behind(path: Path) -> tuple[str, ...]:
@@ -106,20 +108,31 @@ def _cells(book: LongBook, sheet: str, texts: list[str]) -> Iterator[tuple[str, 
     mark: Value | None = None
     ours: Mapping[int, Value] = {}
     in_kept = False
+    head = -1
+    seen: set[str] = set()
     for row, cells in book.rows(sheet, formulas=False):
         if known is None:
             mark = cells.get(KEY)
             known = Imprints(texts, anywhere=mark == MARKS_MARK)
         key = str(cells.get(KEY, ""))
         if mark == MARKS_MARK and key == ITEMS:
-            ours = dict(cells)
+            ours, in_kept, head = dict(cells), False, row + HEADINGS
         elif mark == MARKS_MARK and key == KEPT:
             in_kept, ours = True, {}
+        again = not in_kept and key in seen
+        seen.add(key)
         for column, value in cells.items():
             if mark == MARKS_MARK and is_key(key):
-                typed = column == 6 if in_kept else ours.get(column, OWN) != OWN
+                framed = column == 6 if in_kept else ours.get(column, OWN) != OWN
+                # of two rows with one key only the first is read in full
+                typed, lost = framed and not again, framed and again
+                lost = lost or (not in_kept and not ours and column > KEY + 3)
+            elif mark == MARKS_MARK:
+                # a mark whose key is gone may be a number that was written elsewhere
+                framed = column == 6 if in_kept else ours.get(column, OWN) != OWN
+                typed, lost = False, framed and column > KEY + 3 and row > head
             else:
-                typed = mark == FEEDBACK_MARK and column == BOX and is_key(key)
+                typed, lost = mark == FEEDBACK_MARK and column == BOX and is_key(key), False
             outside = bool(ours) and column > KEY + 3 and column not in ours
-            if not typed and (outside or not known.has(column, value)):
+            if lost or (not typed and (outside or not known.has(column, value))):
                 yield xl_rowcol_to_cell(row, column), value

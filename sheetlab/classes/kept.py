@@ -16,9 +16,11 @@ from pathlib import Path
 from typing import Any
 
 from lxml import etree
+from xlsxwriter.utility import xl_rowcol_to_cell
 
 from sheetlab.classes.handins import KEY_LETTERS, Past, former_key, row_key
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, listed
+from sheetlab.handling.roster import group_key
 from sheetlab.practical.observations import typed_number
 from sheetlab.workbook.longbook import LongBook, Value, open_long
 
@@ -84,6 +86,8 @@ class Kept:
     """Key and readings of the hand-ins that counted when it was written."""
     folder: str | None = None
     """Path from the class workbook to the folder of the hand-ins; None if that lay elsewhere."""
+    doubts: tuple[Finding, ...] = ()
+    """Rows of marks that show another group than that of their key."""
 
 
 def read_kept(path: Path) -> Kept:
@@ -114,7 +118,8 @@ def past_text(one: Past) -> str:
 
 
 def _kept(book: LongBook, path: Path) -> Kept:
-    hidden = rows = None
+    hidden = blocks = None
+    marks = ""
     boxes: dict[str, str] = {}
     # a copy of the sheet that somebody made does not count beside the sheet itself
     for sheet in sorted(book.sheets, key=lambda name: name != MARKS_TITLE):
@@ -122,8 +127,8 @@ def _kept(book: LongBook, path: Path) -> Kept:
         mark = "" if row else _text(cells.get(0))
         if mark == MARK:
             hidden = sheet
-        elif mark == MARKS_MARK and rows is None:
-            rows = _rows(book.rows(sheet))
+        elif mark == MARKS_MARK and blocks is None:
+            blocks, marks = _blocks(book.rows(sheet)), sheet
         elif mark == FEEDBACK_MARK and not boxes:
             boxes = dict(_boxes(book.rows(sheet, formulas=False)))
     if hidden is None:
@@ -143,13 +148,10 @@ def _kept(book: LongBook, path: Path) -> Kept:
 
     if said(1, 1) != FORMAT:
         raise SheetlabError(_refused(path, "it was written by another version of sheetlab"))
-    if rows is None:
+    if blocks is None:
         raise SheetlabError(_refused(path, "its sheet “Marks” is gone, or its first column is"))
-    if said(1, 2) != "0" and not rows:
+    if said(1, 2) != "0" and not any(block.rows for block in blocks):
         raise SheetlabError(_refused(path, "the hidden keys on its sheet “Marks” are gone"))
-    for key, text in boxes.items():
-        if key in rows:
-            rows[key] = _with_box(rows[key], text)
     history: list[Past] = []
     counted: set[tuple[str, str]] = set()
     for cells in () if below is None else chain((below,), (cells for _, cells in lines)):
@@ -159,9 +161,13 @@ def _kept(book: LongBook, path: Path) -> Kept:
         history.append(one)
         if _text(cells.get(1)) == COUNTS:
             counted.add((one.key, one.readings))
-    return _as_compared_now(
-        Kept(rows, tuple(history), frozenset(counted), said(*FOLDER_CELL) or None)
-    )
+    doubts = _set_right(blocks, history, Place(path.name, marks))
+    rows = _rows(blocks)
+    for key, text in boxes.items():
+        if key in rows:
+            rows[key] = _with_box(rows[key], text)
+    folder = said(*FOLDER_CELL) or None
+    return _as_compared_now(Kept(rows, tuple(history), frozenset(counted), folder, doubts))
 
 
 def _as_compared_now(kept: Kept) -> Kept:
@@ -190,22 +196,96 @@ def _past(text: str) -> Past:
     return Past(**{name: data[name] for name in _PAST_NAMES})
 
 
-def _rows(lines: Iterable[tuple[int, Mapping[int, Value]]]) -> dict[str, TypedRow]:
-    """Rows of the sheet of marks, which are read as they come: there may be very many."""
-    columns: dict[int, str] = {}
-    in_kept = False
-    rows: dict[str, TypedRow] = {}
-    for _, line in lines:
+@dataclass(slots=True)
+class _Block:
+    """Rows of marks below one hidden row of items, or the rows of what has no place any more."""
+
+    columns: Mapping[int, str]
+    name_column: int | None = None
+    kept: bool = False
+    rows: list[tuple[int, Mapping[int, Value]]] = field(default_factory=list)
+
+
+def _blocks(lines: Iterable[tuple[int, Mapping[int, Value]]]) -> list[_Block]:
+    """Blocks of the sheet of marks; one whose row of items is gone goes on with the one before."""
+    found = [_Block({})]
+    for row, line in lines:
         key = _text(line.get(KEY))
         if key == ITEMS:
-            columns = {
-                c: name for c, cell in line.items() if c > TYPED and (name := _text(cell)) != OWN
-            }
-            in_kept = False
+            named = {c: _text(cell) for c, cell in line.items() if c > TYPED}
+            own = [c for c, name in named.items() if name == OWN]
+            items = {c: name for c, name in named.items() if name != OWN}
+            found.append(_Block(items, min(own, default=None)))
         elif key == KEPT:
-            in_kept = True
+            found.append(_Block({}, kept=True))
         elif is_key(key):
-            found = _kept_row(key, line) if in_kept else _row(key, line, columns)
+            found[-1].rows.append((row, dict(line)))
+    return found
+
+
+def _set_right(blocks: Iterable[_Block], history: list[Past], place: Place) -> tuple[Finding, ...]:
+    """Follow the names where the keys were left behind by sorting; tell where that was done.
+
+    Only if each name of a block fits one key of it and each key one name; else the keys stand.
+    """
+    names: dict[str, set[str]] = {}
+    for one in history:
+        names.setdefault(one.key, set()).add(group_key(one.group))
+    practicals = {one.practical for one in history}
+    doubts = []
+    for block in blocks:
+        if block.kept or block.name_column is None:
+            continue
+        column = block.name_column
+        keys = [_text(line.get(KEY)) for _, line in block.rows]
+        shown = [_text(line.get(column)) for _, line in block.rows]
+        # who handed in nothing is not in the history
+        made = [{row_key(one, name) for one in practicals} for name in shown]
+        plain = [group_key(name) for name in shown]
+        wrong = [
+            xl_rowcol_to_cell(row, column)
+            for i, (row, _) in enumerate(block.rows)
+            if keys[i] not in made[i] and plain[i] not in names.get(keys[i], ())
+        ]
+        if not wrong:
+            continue
+        by_name: dict[str, list[str]] = {}
+        for key in dict.fromkeys(keys):
+            for name in names.get(key, ()):
+                by_name.setdefault(name, []).append(key)
+        fits = [set(by_name.get(name, ())) | (made[i] & set(keys)) for i, name in enumerate(plain)]
+        targets = [next(iter(one)) for one in fits if len(one) == 1]
+        certain = len(targets) == len(keys) == len(set(targets)) == len(set(keys))
+        if certain:
+            hidden = {key: line for key, (_, line) in zip(keys, block.rows, strict=True)}
+            block.rows = [
+                (row, {**line, **{c: hidden[to].get(c, "") for c in range(TYPED + 1)}})
+                for to, (row, line) in zip(targets, block.rows, strict=True)
+            ]
+        doubts.append(_other_group(wrong, certain, place))
+    return tuple(doubts)
+
+
+def _other_group(cells: list[str], certain: bool, place: Place) -> Finding:
+    done = "the group named in the row" if certain else "the group that stood there when written"
+    return Finding(
+        "marks-moved",
+        Severity.DOUBTFUL,
+        f"rows show another group than they were written for: {listed(cells)}. Marks and "
+        f"comments of these rows were given to {done}",
+        "each group in its row, or whole rows sorted, with the hidden columns before them",
+        "Look through the marks of these groups.",
+        replace(place, cell=cells[0]),
+    )
+
+
+def _rows(blocks: Iterable[_Block]) -> dict[str, TypedRow]:
+    """What was typed, by key."""
+    rows: dict[str, TypedRow] = {}
+    for block in blocks:
+        for _, line in block.rows:
+            key = _text(line.get(KEY))
+            found = _kept_row(key, line) if block.kept else _row(key, line, block.columns)
             rows[key] = _together(rows[key], found) if key in rows else found
     return rows
 

@@ -232,14 +232,14 @@ def _class(options: argparse.Namespace) -> int:
         raise SheetlabError(*error.findings, *ends) from error
     for one in made.sorted.counted:
         result = "no result" if one.outcome is None else one.outcome.statement
-        say(f"{one.name}, {one.practical}: {one.status}, {result}")
+        say(harmless(f"{one.name}, {one.practical}: {one.status}, {result}"))
     for note in made.collected.notes:
         say(f"class: {harmless(note)}")
     for point in made.sorted.points:
         whose = ", ".join(part for part in (point.group, point.practical, point.file) if part)
-        say(f"{point.what}: {whose}: {point.text}")
+        say(harmless(f"{point.what}: {whose}: {point.text}"))
     say(f"written: {harmless(str(made.written))}")
-    complain(ends if made.left is None else (made.left, *ends))
+    complain((*made.doubts, *(() if made.left is None else (made.left,)), *ends))
     unread = any(not one.foreign for one in made.collected.unread)
     if not made.sorted.counted:
         return NOTHING_DONE

@@ -89,6 +89,7 @@ def _evaluated(
                 raise SheetlabError(_not_written(path, "is signed, which results would break"))
             _replace(path, before, data)
         else:
+            _expect_no_link(target)
             if target == sibling(path) and target.exists():
                 _expect_own(target)
             # a folder is made when there is something to put into it
@@ -161,12 +162,19 @@ def _replace(path: Path, before: object, data: bytes) -> None:
     if old == data:
         # evaluated before: the copy beside it is of the file without results
         return
+    _expect_no_link(backup_of(path))
     write_atomically(backup_of(path), old)
     if before is None or stamp(path) != before:
         raise SheetlabError(
             _not_written(path, "was saved by someone else while it was being evaluated")
         )
     write_atomically(path, data)
+
+
+def _expect_no_link(target: Path) -> None:
+    """Refuse a link where a file is to be written: whoever laid it chose what is replaced."""
+    if target.is_symlink():
+        raise SheetlabError(_not_written(target, "is a link to another file"))
 
 
 def _expect_own(target: Path) -> None:

@@ -11,6 +11,7 @@ import io
 import os
 import posixpath
 import shutil
+import stat
 import struct
 import tempfile
 import time
@@ -147,9 +148,12 @@ def open_package(path: Path) -> Package:
         With one finding that says what the file is and what to do.
     """
     try:
-        size = path.stat().st_size
-        if size > MAX_FILE:
-            raise refuse(path, f"is {size // 1_000_000} MB, more than sheetlab reads")
+        its = path.stat()
+        if not stat.S_ISREG(its.st_mode):
+            # a pipe would be waited for, and a device never ends
+            raise refuse(path, "is a pipe, a device or a folder, not a file")
+        if its.st_size > MAX_FILE:
+            raise refuse(path, f"is {its.st_size // 1_000_000} MB, more than sheetlab reads")
         data = path.read_bytes()
     except OSError as error:
         raise refuse(

@@ -1032,3 +1032,99 @@ def test_helpers_end_with_a_killed_parent(tmp_path: Path) -> None:
         if not any(Path(f"/proc/{pid}").exists() for pid in found):
             return
     pytest.fail("helpers still run")
+
+
+# -- rows and keys that were pulled apart --------------------------------------------------------
+
+
+def _swap_shown(marks: Marks, a: str, b: str, first: int = 5) -> None:
+    sheet = marks.sheet
+    i, j = marks.row(a), marks.row(b)
+    for column in range(first, sheet.max_column + 1):
+        one, other = sheet.cell(i, column), sheet.cell(j, column)
+        one.value, other.value = other.value, one.value
+
+
+def test_marks_follow_the_names_when_only_what_is_shown_was_sorted(
+    three: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    marks = Marks(book(three))
+    marks.type("Group 1", COMMENT, "for one")
+    marks.type("Group 3", COMMENT, "for three")
+    at = f"E{marks.row('Group 1')}"
+    _swap_shown(marks, "Group 1", "Group 3")
+    marks.save()
+    capsys.readouterr()
+    run(three)
+    found = Marks(book(three))
+    assert (found.comment("Group 1"), found.comment("Group 3")) == ("for one", "for three")
+    told = capsys.readouterr().err
+    assert "another group" in told
+    assert at in told
+    assert (three / "CLASS.xlsx.bak").exists()
+
+
+def test_marks_of_a_name_that_fits_nobody_stay_and_the_file_is_kept(
+    three: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    marks = Marks(book(three))
+    marks.type("Group 1", COMMENT, "for one")
+    marks.sheet.cell(marks.row("Group 1"), 5).value = "Group 2"
+    marks.save()
+    before = book(three).read_bytes()
+    capsys.readouterr()
+    run(three)
+    assert Marks(book(three)).comment("Group 1") == "for one"
+    assert "another group" in capsys.readouterr().err
+    assert (three / "CLASS.xlsx.bak").read_bytes() == before
+
+
+@pytest.mark.parametrize("what", ["key", "twice", "items"])
+def test_marks_that_are_not_found_again_are_kept_beside_and_named(
+    three: Path, what: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    marks = Marks(book(three))
+    item = next(
+        str(c.value) for r in marks.sheet.iter_rows() if r[0].value == "#items"
+        for c in r[7:8]
+    )  # fmt: skip
+    marks.type("Group 1", item, 1.0)
+    marks.type("Group 2", item, 1.0)
+    marks.save()
+    run(three)
+    for copy in three.glob("*.bak*"):
+        copy.unlink()
+    marks = Marks(book(three))
+    sheet, row = marks.sheet, marks.row("Group 1")
+    at = marks.address("Group 1", item)
+    if what == "key":
+        sheet.cell(row, 1).value = None
+    elif what == "twice":
+        row = sheet.max_row + 3
+        at = f"{at.rstrip('0123456789')}{row}"
+        for column in range(1, sheet.max_column + 1):
+            sheet.cell(row, column).value = sheet.cell(marks.row("Group 1"), column).value
+    else:
+        items = next(r[0].row for r in sheet.iter_rows() if r[0].value == "#items")
+        for column in range(1, sheet.max_column + 1):
+            sheet.cell(items, column).value = None
+    marks.save()
+    before = book(three).read_bytes()
+    capsys.readouterr()
+    run(three)
+    told = capsys.readouterr().err
+    assert (three / "CLASS.xlsx.bak").read_bytes() == before
+    assert ("Marks " if what == "items" else f"Marks {at} ") in told
+
+
+def test_a_file_name_makes_no_line_of_its_own(
+    three: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    try:
+        (three / "broken\nFulmar: ok, 1.xlsx").write_bytes(b"PK")
+    except OSError:
+        pytest.skip("no such names on this system")
+    run(three)
+    said = capsys.readouterr()
+    assert not any(line.startswith("Fulmar") for line in (said.out + said.err).splitlines())
+    assert "Fulmar" in said.out

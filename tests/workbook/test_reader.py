@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import os
 import re
 from pathlib import Path
 from typing import Any
@@ -353,3 +354,27 @@ def test_cells_and_rows_that_do_not_say_where_they_are(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_formats_that_make_a_number_a_date(code: str, date: bool) -> None:
     assert store._is_date(code) is date
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")
+def test_a_pipe_or_a_device_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.xlsx")
+    (tmp_path / "zero.xlsx").symlink_to("/dev/zero")
+    for name in ("pipe.xlsx", "zero.xlsx"):
+        (finding,) = evaluate_file(tmp_path / name, None).findings
+        assert "is a pipe, a device or a folder" in finding.found
+
+
+def test_a_link_does_not_choose_what_results_replace(tmp_path: Path) -> None:
+    source, precious = tmp_path / "a.xlsx", tmp_path / "teacher.xlsx"
+    source.write_bytes(filled("Avocet"))
+    precious.write_bytes(b"marks")
+    for link in (tmp_path / "out" / "a.xlsx", tmp_path / "a.xlsx.bak"):
+        link.parent.mkdir(exist_ok=True)
+        link.symlink_to(precious)
+    for target in (tmp_path / "out" / "a.xlsx", source):
+        outcome = evaluate_file(source, target, trials=0)
+        assert outcome.written is None
+        assert "is a link to another file" in outcome.findings[0].found
+    assert precious.read_bytes() == b"marks"
+    assert source.read_bytes() == filled("Avocet")
