@@ -33,13 +33,10 @@ def definition_digest(text: str) -> str:
 
 
 @cache
-def shipped_definition(practical: str) -> tuple[str, str] | None:
-    """Version and digest of the definition of that id that comes with sheetlab; None without."""
+def shipped_digest(practical: str) -> str:
+    """Digest of the definition of that id that comes with sheetlab; empty if there is none."""
     shipped = catalogue()
-    if practical not in shipped.paths():
-        return None
-    text = shipped.text(practical)
-    return load(text).definition.version, definition_digest(text)
+    return definition_digest(shipped.text(practical)) if practical in shipped.paths() else ""
 
 
 def normal_text(text: str) -> str:
