@@ -32,6 +32,9 @@ from sheetlab.classes.kept import (
     IMPRINTS_OF,
     ITEMS,
     KEPT,
+    KEPT_ITEM,
+    KEPT_VALUE,
+    KEPT_WHO,
     MARK,
     MARKS_MARK,
     OWN,
@@ -794,9 +797,9 @@ class _Book:
             for column, text in enumerate((typed.key, "", typed.marked, "")):
                 sheet.write_string(page.row, column, text)
             who = typed.who or names.get(typed.key, "")
-            sheet.write_string(page.row, 4, _cut(who), self.styles("cell"))
-            sheet.write_string(page.row, 5, name, self.styles("cell"))
-            self.framed(page, 6, value, "input-text")
+            sheet.write_string(page.row, KEPT_WHO, _cut(who), self.styles("cell"))
+            sheet.write_string(page.row, KEPT_ITEM, name, self.styles("cell"))
+            self.framed(page, KEPT_VALUE, value, "input-text")
             page.row += 1
 
     # -- evidence ----------------------------------------------------------------------------

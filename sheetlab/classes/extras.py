@@ -17,9 +17,11 @@ from sheetlab.classes.kept import (
     IMPRINTS_OF,
     ITEMS,
     KEPT,
+    KEPT_VALUE,
     KEY,
     MARKS_MARK,
     OWN,
+    TYPED,
     is_key,
 )
 from sheetlab.finding import Finding, Place, Severity, harmless
@@ -122,17 +124,19 @@ def _cells(book: LongBook, sheet: str, texts: list[str]) -> Iterator[tuple[str, 
         again = not in_kept and key in seen
         seen.add(key)
         for column, value in cells.items():
-            if mark == MARKS_MARK and is_key(key):
-                framed = column == 6 if in_kept else ours.get(column, OWN) != OWN
-                # of two rows with one key only the first is read in full
-                typed, lost = framed and not again, framed and again
-                lost = lost or (not in_kept and not ours and column > KEY + 3)
-            elif mark == MARKS_MARK:
-                # a mark whose key is gone may be a number that was written elsewhere
-                framed = column == 6 if in_kept else ours.get(column, OWN) != OWN
-                typed, lost = False, framed and column > KEY + 3 and row > head
+            typed = lost = False
+            beyond = column > TYPED
+            if mark == MARKS_MARK:
+                framed = column == KEPT_VALUE if in_kept else ours.get(column, OWN) != OWN
+                if is_key(key):
+                    # of two rows with one key only the first is read in full
+                    typed, lost = framed and not again, framed and again
+                    lost = lost or (not in_kept and not ours and beyond)
+                else:
+                    # a mark whose key is gone may be a number that was written elsewhere
+                    lost = framed and beyond and row > head
             else:
-                typed, lost = mark == FEEDBACK_MARK and column == BOX and is_key(key), False
-            outside = bool(ours) and column > KEY + 3 and column not in ours
+                typed = mark == FEEDBACK_MARK and column == BOX and is_key(key)
+            outside = bool(ours) and beyond and column not in ours
             if lost or (not typed and (outside or not known.has(column, value))):
                 yield xl_rowcol_to_cell(row, column), value

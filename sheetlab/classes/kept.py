@@ -43,6 +43,8 @@ FOLDER_CELL = (2, 0)
 KEY, SHOWN, MARKED, TYPED = range(4)
 """Hidden columns of a row of marks: its key, the readings shown in it, the readings that the
 teacher's marks were typed for, and a digest of what the teacher had typed."""
+KEPT_WHO, KEPT_ITEM, KEPT_VALUE = 4, 5, 6
+"""Columns of what has no place any more: whose it is, id of the item, what was typed."""
 BOX = 1
 """Column of the sheet Feedback in which the box for the comment begins."""
 MAX_TEXT = 4000
@@ -333,8 +335,8 @@ def _row(key: str, line: Mapping[int, Value], columns: Mapping[int, str]) -> Typ
 
 def _kept_row(key: str, line: Mapping[int, Value]) -> TypedRow:
     """A row of what has no place any more: whose it is, item, value."""
-    who, name = _text(line.get(4)), _text(line.get(5))
-    value = _value(line.get(6))
+    who, name = _text(line.get(KEPT_WHO)), _text(line.get(KEPT_ITEM))
+    value = _value(line.get(KEPT_VALUE))
     marked = _text(line.get(MARKED))
     if value is None or not name:
         return TypedRow(key, "", who)
