@@ -40,12 +40,6 @@ class ResultSheet(InlineSheet):
         else:
             cells[column] = CellStringTuple("∞", its)
 
-    def merge_row(self, row: int, first: int, last: int, its: Any) -> None:
-        """Merge cells of one row; the first is written by whoever asks for it."""
-        self.note_merged(row, first, row, last)
-        for column in range(first, last + 1):
-            self.put(row, column, None, its)
-
 
 class Parts(Book):
     """A workbook in memory; the library's own file is what its parts are read from at worst.

@@ -139,11 +139,6 @@ class Store:
             elif tag == _IS and inline is None:
                 inline = child
         style = _whole(element.get("s"))
-        if kind == "n" and raw:
-            number = stored_number(raw)
-            if number is None:
-                return Cell("text", raw, formula, style)
-            return Cell("number", number, formula, style)
         if kind == "inlineStr":
             text = "" if inline is None else _text(inline)
             return Cell("text", text, formula, style) if text or formula else None
