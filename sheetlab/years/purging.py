@@ -77,18 +77,14 @@ def purge(
             held = list(_held(connection))
             taken = tuple(one for one in held if one.until < today.isoformat())
             later = tuple(one for one in held if one.until >= today.isoformat())
-            if dry:
-                rows, stay = (sum(one.rows for one in some) for some in (taken, later))
-                return Purged(
-                    sum(code in due for code in keys.names), rows, stay, taken, later, None
-                )
-            change = f"UPDATE results SET code = '', salt = '' WHERE code IN ({query})"
-            gone = connection.execute(change, day).rowcount
+            gone, waiting = (sum(one.rows for one in some) for some in (taken, later))
             names = keys.forget(due)
+            if dry:
+                return Purged(names, gone, waiting, taken, later, None)
+            change = f"UPDATE results SET code = '', salt = '' WHERE code IN ({query})"
+            connection.execute(change, day)
             # the names first: if this is cut short, the codes are there to find them again
             keys.save()
-            query = "SELECT COUNT(*) FROM results WHERE code <> ''"
-            waiting = int(connection.execute(query).fetchone()[0])
     return Purged(names, gone, waiting, taken, later, renew_view(archive, wait))
 
 
