@@ -39,6 +39,7 @@ RULES = (
     bound_to.zeros_that_moved,
     conditions.impossible_readings,
     slips.columns_in_doubt,
+    slips.zero_line_counted_twice,
     slips.repeats_off,
     slips.digits_left_out,
     patterns.patterns_of_lines,
