@@ -28,7 +28,8 @@ _DOUBTS = {
         "scale-backwards", "Which way do the numbers of the scale run? Read three settings again."
     ),
     "wrong-divisions": (
-        "divisions-doubtful", "Count the divisions once round, and turn the screw to find its pitch."
+        "divisions-doubtful",
+        "Count the divisions once round, and turn the screw to find its pitch.",
     ),
     "unit-slip": ("unit-doubtful", "Look at the unit of the heading."),
     "steps-for-totals": (

@@ -65,9 +65,17 @@ class Usual:
     """Standard deviation that the coarsest hands and instruments make, unit of y."""
 
     def implausible(self, scatter: float, dof: int) -> bool:
-        """Whether a standard deviation of so many degrees of freedom is beyond what is plausible.
+        """Whether a standard deviation about a line is beyond what is plausible.
 
-        False alarms: 1 in 1000 of lines whose readings scatter by ``most`` (chi-squared).
+        False alarms: 1 in 1000 of lines whose readings scatter by ``most`` (chi-squared test of a
+        variance against a known one; common practice, no source).
+
+        Parameters
+        ----------
+        scatter
+            Standard deviation, unit of y.
+        dof
+            Its degrees of freedom.
         """
         from scipy.special import chdtri
 
