@@ -29,7 +29,7 @@ _DOUBTS = {
     ),
     "wrong-divisions": (
         "divisions-doubtful",
-        "Count the divisions once round, and turn the screw to find its pitch.",
+        "Count the divisions once round, and find the step of the main scale again.",
     ),
     "unit-slip": ("unit-doubtful", "Look at the unit of the heading."),
     "steps-for-totals": (

@@ -135,6 +135,12 @@ def test_without_the_way_back_a_mistake_has_its_name(
     assert words in found[0].message
 
 
+def test_the_main_scale_misread_from_a_row_on_in_both_ways() -> None:
+    first = told(wire(UP + since(3, PITCH), DOWN + since(3, PITCH)))[0]
+    assert first.code == "block-shifted"
+    assert "every series" in first.message
+
+
 def test_two_explanations_that_fit_equally_are_both_said() -> None:
     # the first reading one step too low, or all the others too high: nobody can tell
     first = told(wire(UP - np.array([PITCH, 0, 0, 0, 0, 0, 0]), None))[0]
