@@ -30,6 +30,7 @@ from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed,
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.before.issue import Binding
     from sheetlab.practical.model import Practical
+    from sheetlab.practical.register import Register
 
 ASSIST = ("readings", "corrected", "full")
 
@@ -136,6 +137,10 @@ def register(parser: argparse.ArgumentParser) -> None:
     checking.add_argument(
         "--date", type=day("--date"), metavar="DAY",
         help="day for which checks are due or not (usual: today), as 2026-09-01",
+    )  # fmt: skip
+    checking.add_argument(
+        "--rota", type=Path, metavar="ROTA.csv",
+        help="also look whether the register has the set-ups of this rota",
     )  # fmt: skip
     definitions_option(checking)
     checking.set_defaults(run=_register_check)
@@ -299,14 +304,21 @@ def _known_practicals(options: argparse.Namespace) -> Iterator[Practical]:
 
 
 def _register_check(options: argparse.Namespace) -> int:
+    from sheetlab.before.books import books
     from sheetlab.before.register import read_register
     from sheetlab.practical.register import checks_due, days_ahead, unlike_practicals
 
     today = options.date or datetime.date.today()
     register, wrong = read_register(options.register)
+    planned = [material.name for material in books().materials]
+    unlike = (
+        *unlike_practicals(register, _known_practicals(options), planned),
+        *_lacking_for_rota(options, register, today),
+    )
     findings = (
         *wrong,
-        *unlike_practicals(register, _known_practicals(options)),
+        # what the rota asks for may be what every practical asks for
+        *dict.fromkeys(unlike),
         # --date may be a day of the past, after which checks were made
         *days_ahead(register, max(today, datetime.date.today())),
         *checks_due(register, today),
@@ -317,6 +329,26 @@ def _register_check(options: argparse.Namespace) -> int:
         f"{many(len(register.setups), 'set-up')}; {many(len(findings), 'finding')}"
     )
     return SOME_FAILED if any(f.severity is not Severity.NOTE for f in findings) else DONE
+
+
+def _lacking_for_rota(
+    options: argparse.Namespace, register: Register, today: datetime.date
+) -> Iterator[Finding]:
+    """What the register lacks for the workbooks that a rota asks for."""
+    from sheetlab.before.rota import read_rota
+    from sheetlab.practical.register import bind
+
+    if options.rota is None:
+        return
+    catalogue = catalogue_of(options)
+    sittings = {(sitting.practical, sitting.setup) for sitting in read_rota(options.rota)}
+    for practical, setup in sorted(sittings):
+        try:
+            _, findings = bind(catalogue.load(practical), register, setup, today)
+        except SheetlabError as error:
+            findings = error.findings
+        # a check that is due is told of the whole register
+        yield from (finding for finding in findings if finding.code != "check-overdue")
 
 
 def _rota(options: argparse.Namespace) -> int:
