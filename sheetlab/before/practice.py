@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,8 +20,10 @@ from sheetlab.practical.habits.table import HABITS
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
+from sheetlab.practical.profile import GUM
 from sheetlab.units import unit
 from sheetlab.workbook.book import Book
+from sheetlab.workbook.identity import identity_of
 from sheetlab.workbook.layout import Layout, column_letter, lay_out
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.style import Styles, lines_needed, set_page
@@ -88,12 +90,13 @@ def practice_set(
     if there:
         raise SheetlabError(*together(map(_exists, there)))
     layout, sketch = lay_out(loaded, Assist.CORRECTED), catalogue.sketch(loaded)
+    invented = replace(identity_of(loaded, Assist.CORRECTED, GUM), invented=True)
     workbooks = []
     for number, path, bench in zip(numbers, paths, _benches(loaded, count, seed), strict=True):
         group = Group(f"{number} practice workbook, invented readings")
         typed = {**start_cells(group), **bench.cells}
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_atomically(path, write_template(layout, typed, sketch))
+        write_atomically(path, write_template(layout, typed, sketch, its=invented))
         workbooks.append(PracticeWorkbook(path, bench))
     write_atomically(key, _key_file(layout, workbooks))
     return PracticeSet(tuple(workbooks), key)

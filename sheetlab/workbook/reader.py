@@ -195,6 +195,7 @@ def _parse_identity(
             text,
             load_profile(found["profile"], path.name) if found.get("profile") else GUM,
             bound,
+            found.get("readings") == identity.INVENTED,
         )
     except (KeyError, ValueError) as error:
         raise SheetlabError(

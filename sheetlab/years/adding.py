@@ -223,6 +223,8 @@ def _read(job: _Job) -> _Read:
     assessment = outcome.assessment
     if assessment is None or filled is None:
         return _Read(job.path, finding=other_format(job.place) or outcome.findings[0])
+    if filled.identity.invented:
+        return _Read(job.path, finding=_invented(job.path))
     blank = next((f for f in outcome.findings if f.code == NOT_FILLED), None)
     if blank is not None:
         return _Read(job.path, finding=blank)
@@ -446,6 +448,17 @@ def _not_taken(path: Path, what: str) -> Finding:
         what,
         "a workbook that can be evaluated",
         "Evaluate it by itself, and add it again.",
+        Place(path.name),
+    )
+
+
+def _invented(path: Path) -> Finding:
+    return Finding(
+        "readings-invented",
+        Severity.STOP,
+        "this workbook is of a practice set: its readings are invented; it was not added",
+        "a workbook with readings that a group took",
+        "Take the practice set out of the folder.",
         Place(path.name),
     )
 

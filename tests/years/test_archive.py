@@ -22,11 +22,13 @@ import pytest
 from workbook.tamper import edited
 from years import department
 
+from sheetlab.before.practice import practice_set
 from sheetlab.cli import main
 from sheetlab.finding import Severity, SheetlabError
 from sheetlab.handling.tables import guarded, unguarded
+from sheetlab.practical.loader import catalogue
 from sheetlab.practical.register import Bound, BoundInstrument, BoundWire
-from sheetlab.workbook.evaluate_file import assess_file
+from sheetlab.workbook.evaluate_file import assess_file, evaluate_file
 from sheetlab.years import adding, archivebook, database, ledger, view
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
@@ -99,6 +101,27 @@ def rows() -> list[Row]:
         for i in range(5)
         for its in [department.assessed(department.bench(i, f"G{i}"))]
     ]  # fmt: skip
+
+
+def test_a_practice_set_is_refused_by_what_is_in_it(made: Path, tmp_path: Path) -> None:
+    """Also saved by another program under another name of the group, and evaluated."""
+    practice = practice_set(catalogue(), department.WIRE, tmp_path / "set", 2, seed=3)
+
+    def rename(book: openpyxl.Workbook) -> None:
+        ((sheet, cell),) = book.defined_names["in_start_group"].destinations
+        book[sheet][cell.replace("$", "")].value = "Redstart"
+
+    plain = edited(practice.workbooks[0].path.read_bytes(), rename)
+    hidden = tmp_path / "in" / "Redstart.xlsx"
+    hidden.parent.mkdir()
+    hidden.write_bytes(plain)
+    back = tmp_path / "in" / "evaluated"
+    evaluate_file(hidden, back / "x.xlsx", department.WIRE)
+    target = tmp_path / "copy" / made.name
+    shutil.copytree(made.parent, target.parent)
+    added = list(add([hidden, back / "x.xlsx"], target, 2026, TODAY))
+    assert [one.finding and one.finding.code for one in added] == ["readings-invented"] * 2
+    assert read(target).rows == read(made).rows
 
 
 # -- rows -----------------------------------------------------------------------------------------
