@@ -157,6 +157,10 @@ class Book:
         done, text = self._call("command", name=name)
         return done, text
 
+    def bar(self, name: str) -> bool:
+        """Whether a bar of this name stands above the sheet."""
+        return self._call("bar", name=name)  # type: ignore[no-any-return]
+
     def sheets(self) -> list[str]:
         """Titles of the sheets."""
         return self._call("sheets")  # type: ignore[no-any-return]

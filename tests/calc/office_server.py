@@ -235,6 +235,9 @@ class Server:
         event = helper.executeDispatch(frame, f"org.sheetlab:{name}", "_self", 0, ())
         return [event.State == 1, event.Result]
 
+    def bar(self, key, name):
+        return self.books[key].CurrentController.hasInfobar(name)
+
     def sheets(self, key):
         return list(self.books[key].Sheets.ElementNames)
 
