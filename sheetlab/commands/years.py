@@ -75,6 +75,7 @@ def archive(parser: argparse.ArgumentParser) -> None:
         "--workbook", type=Path, metavar="FILE",
         help="also name the row that holds the readings of this workbook",
     )  # fmt: skip
+    _codes(checking)
     checking.set_defaults(run=_archive_check)
 
     purging = actions.add_parser("purge", help="take away codes that need not be kept any longer")
@@ -201,7 +202,7 @@ def _revisions(count: int) -> str:
 def _archive_check(options: argparse.Namespace) -> int:
     from sheetlab.years.checking import check, row_of
 
-    found = check(options.archive, datetime.date.today(), options.expect)
+    found = check(options.archive, datetime.date.today(), options.expect, codes=options.codes)
     complain(found.findings)
     if not found.sound:
         return NOTHING_DONE

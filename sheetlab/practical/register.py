@@ -145,13 +145,21 @@ def setup_as_bound(text: str, bound: Bound | None) -> str:
     return bound.setup if bound is not None and same_id(text) == same_id(bound.setup) else text
 
 
+_LABEL = re.compile(r"[^\W\d_]{0,3}[ .\-/]?\d{1,3}[^\W\d_]?|[^\W\d_]", re.UNICODE)
+_THINGS = re.compile(r"(?:bench|no|number|place|set-?up|station|table)[ .\-]*", re.IGNORECASE)
+
+
 def setup_that_counts(text: str, bound: Bound | None) -> str:
-    """The set-up that instruments and wire belong to: as bound, or as typed where nothing is.
+    """The set-up that instruments and wire belong to: as bound, or a label that was typed.
 
     Instruments and wire of a bound workbook are those of its set-up, so another one that was typed
-    cannot go with them; the finding ``other-set-up`` tells it.
+    cannot go with them; the finding ``other-set-up`` tells it. Where nothing is bound, only a label
+    such as “W1”, “bench 3” or “B” counts: anything longer may be the name of a person.
     """
-    return text if bound is None else bound.setup
+    if bound is not None:
+        return bound.setup
+    label = " ".join(text.split())[:MAX_WORD]
+    return label if _LABEL.fullmatch(_THINGS.sub("", label, count=1)) else ""
 
 
 def later(day: datetime.date, months: int) -> datetime.date:

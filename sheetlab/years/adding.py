@@ -7,7 +7,7 @@ import os
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 
@@ -339,10 +339,7 @@ class _Writer:
         held = ledger.held(entry, code)
         if self.older and held is not None:
             return held.source != entry.source
-        # an earlier sheetlab kept the set-up that was typed
-        return not any(
-            ledger.there(its, code, keys.names) for its in (entry, replace(entry, setup=one.setup))
-        )
+        return not ledger.there(entry, code, keys.names)
 
 
 def _before(saved: datetime.datetime | None, held: Held) -> bool | None:
@@ -379,7 +376,17 @@ def _notes(one: _Read, rows: Sequence[Row], held: Sequence[Held]) -> Iterator[Fi
         )
     for row in rows[:1]:
         bound = row.entry.setup
-        if bound and one.setup and same_id(one.setup) != same_id(bound):
+        if one.setup and not bound:
+            yield Finding(
+                "setup-not-kept",
+                Severity.NOTE,
+                f"what was typed as the set-up is no label such as “W1” or “bench 3”; row "
+                f"{row.number} is kept without it, because it may be a name",
+                "the label of the bench, or a workbook issued with a register",
+                "Charts of drift leave this row out of every set-up.",
+                Place(one.path.name),
+            )
+        elif one.setup and same_id(one.setup) != same_id(bound):
             yield Finding(
                 "other-set-up",
                 Severity.NOTE,

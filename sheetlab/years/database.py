@@ -61,6 +61,8 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
         # one file that every share can hold: no write-ahead log, which needs shared memory
         connection.execute("PRAGMA journal_mode = DELETE")
         connection.execute("PRAGMA synchronous = FULL")
+        # how SQLite was compiled must not decide whether what is taken away is gone
+        connection.execute("PRAGMA secure_delete = ON")
         connection.execute("BEGIN IMMEDIATE")
         for statement in _SCHEMA:
             connection.execute(statement)
@@ -80,6 +82,16 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
                 # begun in vain
                 if not path.stat().st_size:
                     path.unlink()
+
+
+def rewrite(path: Path) -> None:
+    """Write a database anew without what was taken out of it, also by other programs."""
+    try:
+        with contextlib.closing(sqlite3.connect(path, timeout=WAIT)) as connection:
+            connection.execute("PRAGMA secure_delete = ON")
+            connection.execute("VACUUM")
+    except sqlite3.OperationalError as error:
+        raise SheetlabError(_not_usable(path, error)) from error
 
 
 @contextlib.contextmanager
