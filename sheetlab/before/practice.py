@@ -32,6 +32,8 @@ from sheetlab.workbook.template import EPOCH, LINE_HEIGHT, write_template
 if TYPE_CHECKING:
     from numpy.random import Generator
 
+    from sheetlab.handling.workers import Progress
+
 COUNT, MOST = 8, 200
 SEED = 1
 TO_MARK = "to-mark"
@@ -58,7 +60,12 @@ class PracticeSet:
 
 
 def practice_set(
-    catalogue: Catalogue, practical: str, folder: Path, count: int = COUNT, seed: int = SEED
+    catalogue: Catalogue,
+    practical: str,
+    folder: Path,
+    count: int = COUNT,
+    seed: int = SEED,
+    progress: Progress = lambda done, of: None,
 ) -> PracticeSet:
     """Write a set of filled workbooks and its key.
 
@@ -70,6 +77,8 @@ def practice_set(
         Workbooks, 1 to 200; about a quarter of them are clean.
     seed
         The same seed writes the same files, to the byte.
+    progress
+        Told how many workbooks of how many are written.
 
     Raises
     ------
@@ -98,6 +107,7 @@ def practice_set(
         path.parent.mkdir(parents=True, exist_ok=True)
         write_atomically(path, write_template(layout, typed, sketch, its=invented))
         workbooks.append(PracticeWorkbook(path, bench))
+        progress(len(workbooks), count)
     write_atomically(key, _key_file(layout, workbooks))
     return PracticeSet(tuple(workbooks), key)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from sheetlab.commands.console import (
     profile_option,
     roster_of,
     say,
-    whole,
+    whole_option,
     write_new,
 )
 from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed, many, together
@@ -57,13 +58,7 @@ def issue(parser: argparse.ArgumentParser) -> None:
         help="what the workbook works out itself: warnings only, corrected readings too "
         "(usual), or everything",
     )  # fmt: skip
-    parser.add_argument(
-        "--runs",
-        type=whole("--runs", 1, 4),
-        default=1,
-        metavar="N",
-        help="how often the readings are repeated, 1 to 4 (usual: 1)",
-    )
+    whole_option(parser, "--runs", "how often the readings are repeated; usual: 1", 1, 4, default=1)
     parser.add_argument(
         "--register", type=Path, metavar="REGISTER.xlsx",
         help="bind each workbook to what this register knows of its set-up",
@@ -76,9 +71,7 @@ def issue(parser: argparse.ArgumentParser) -> None:
         "--rota", type=Path, metavar="ROTA.csv",
         help="CSV file with columns group, week, setup, practical: who sits where",
     )  # fmt: skip
-    parser.add_argument(
-        "--week", type=whole("--week", 1), default=1, help="week of the rota (usual: 1)"
-    )
+    whole_option(parser, "--week", "week of the rota; usual: 1", 1, default=1)
     parser.add_argument(
         "--print", "--pdf", dest="pdf", action="store_true",
         help="also write A4 pages as PDF, if LibreOffice is installed",
@@ -155,9 +148,7 @@ def rota(parser: argparse.ArgumentParser) -> None:
         "--setups", required=True, metavar="NUMBER",
         help="places where any practical can be set up; or a number a practical: 6,4",
     )  # fmt: skip
-    parser.add_argument(
-        "--weeks", type=whole("--weeks", 1), required=True, help="how many weeks there are"
-    )
+    whole_option(parser, "--weeks", "how many weeks there are", 1, 60, required=True)
     parser.add_argument(
         "--practicals", required=True, metavar="ID,ID", help="what every group has to do"
     )
@@ -170,12 +161,8 @@ def practice_set(parser: argparse.ArgumentParser) -> None:
     """Write workbooks with planted mistakes, and a key, to practise marking."""
     parser.add_argument("practical", help="which one; see “sheetlab practicals”")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
-    parser.add_argument(
-        "--count", type=whole("--count", 1), default=8, help="how many workbooks (usual: 8)"
-    )
-    parser.add_argument(
-        "--seed", type=whole("--seed", 0, 2**62), default=1, help="another number, another set"
-    )
+    whole_option(parser, "--count", "how many workbooks; usual: 8", 1, 200, default=8)
+    whole_option(parser, "--seed", "another number, another set; usual: 1", 0, 2**62, default=1)
     definitions_option(parser)
     parser.set_defaults(run=_practice_set)
 
@@ -401,9 +388,11 @@ def _plan(options: argparse.Namespace) -> int:
 
 def _practice_set(options: argparse.Namespace) -> int:
     from sheetlab.before.practice import practice_set
+    from sheetlab.handling.progress import Meter
 
+    progress = Meter(sys.stderr, "written")
     written = practice_set(
-        catalogue_of(options), options.practical, options.out, options.count, options.seed
+        catalogue_of(options), options.practical, options.out, options.count, options.seed, progress
     )
     for one in written.workbooks:
         say(one.path)

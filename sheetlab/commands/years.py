@@ -17,7 +17,7 @@ from sheetlab.commands.console import (
     no_files,
     say,
     typed,
-    whole,
+    whole_option,
     worker_options,
 )
 from sheetlab.finding import Severity, harmless, many
@@ -125,9 +125,12 @@ def drift(parser: argparse.ArgumentParser) -> None:
         "--out", type=Path, metavar="DRIFT.xlsx", help="write the charts to a workbook"
     )
     steady = parser.add_mutually_exclusive_group()
-    steady.add_argument(
-        "--baseline", type=whole("--baseline", LEAST), default=12, metavar="N",
-        help=f"the first N sound values set the limits (usual: 12, at least {LEAST})",
+    whole_option(
+        steady,
+        "--baseline",
+        "the first N sound values set the limits; usual: 12",
+        LEAST,
+        default=12,
     )  # fmt: skip
     steady.add_argument(
         "--baseline-years", metavar="FIRST-LAST",

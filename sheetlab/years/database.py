@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.years.archivebook import noted_rows
 from sheetlab.years.ledger import COLUMNS, FIRST, NUMBER_COLUMNS, Row, rows_of
 from sheetlab.years.lock import WAIT, locked, no_archive, refuse_name, unreadable
 
@@ -230,6 +231,8 @@ def _full(path: Path, where: str) -> Finding:
 def no_database(archive: Path) -> Finding:
     """That the database of an archive is missing."""
     name = database_of(archive).name
+    if archive.exists() and not noted_rows(archive):
+        return no_archive(archive, f"{archive.name} is not the workbook of an archive")
     if archive.exists():
         return Finding(
             "no-archive", Severity.STOP, f"{archive.name} is there, but not its database {name}",
