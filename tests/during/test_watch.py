@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import unicodedata
@@ -16,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sheetlab.cli import main
+from sheetlab.during import watch as watching
 from sheetlab.during.benches import (
     CONFIRM,
     GRACE,
@@ -543,3 +545,18 @@ def test_terminal_is_redrawn_in_place(tmp_path: Path) -> None:
         assert len(lines) <= 9
         assert all(line.isprintable() and wide(line) < 70 for line in lines)
         assert "Ctrl-C" in lines[0]
+
+
+def test_a_quiet_folder_costs_no_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    save(tmp_path / "a.xlsx", blank("Avocet"))
+    made: list[int] = []
+
+    def counted(*given: object) -> list[str]:
+        made.append(1)
+        return table(*given)
+
+    monkeypatch.setattr(watching, "table", counted)
+    monkeypatch.setattr(watching, "_hints", lambda folder, poll: iter([False] * 400))
+    watching.watch(tmp_path, io.StringIO())
+    # at the start, and where the minute or the half second after a save is over
+    assert len(made) <= 4
