@@ -9,13 +9,16 @@ import subprocess
 import sys
 from pathlib import Path
 
+import openpyxl
 import pytest
 from examples import DOUBTFUL, SHIPPED, WORKBOOKS, filled
+from workbook.tamper import edited
 
 from sheetlab import __version__
 from sheetlab.before.practice import practice_set
 from sheetlab.cli import COMMANDS, main, parser
 from sheetlab.practical.loader import catalogue
+from sheetlab.workbook.layout import IDENTITY
 
 ROOT = Path(__file__).parents[1]
 
@@ -446,3 +449,35 @@ def test_a_practice_set_tells_how_far_it_is(tmp_path: Path) -> None:
         catalogue(), "simple-pendulum", tmp_path, 3, 1, lambda done, of: told.append((done, of))
     )
     assert told == [(1, 3), (2, 3), (3, 3)]
+
+
+def test_json_and_status_agree_where_results_cannot_be_written(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    folder = folder_of(tmp_path, a=filled("Avocet"))
+    stands = tmp_path / "out"
+    stands.write_text("a file stands where the folder should be")
+    status, out, _ = run(capsys, "evaluate", folder, "--out", stands, "--json")
+    assert status == 2
+    record = json.loads(out)
+    assert record["status"] == "failed"
+    assert record["measurand"]["value"] > 0
+    _, out, _ = run(capsys, "evaluate", folder, "--out", stands)
+    assert out.startswith("a.xlsx: failed, Y = ")
+
+
+def test_runs_of_the_hidden_sheet_that_are_no_number(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    for value in ("inf", "nan", "1e400"):
+
+        def spoil(book: openpyxl.Workbook, value: str = value) -> None:
+            for row in book[IDENTITY].iter_rows(max_row=10):
+                if row[0].value == "runs":
+                    row[1].value = value
+
+        path = tmp_path / "a.xlsx"
+        path.write_bytes(edited(filled("Avocet"), spoil))
+        status, out, _ = run(capsys, "evaluate", path)
+        assert status == 2
+        assert "the hidden sheet that tells which practical this is" in " ".join(out.split())

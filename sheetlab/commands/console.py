@@ -282,6 +282,6 @@ def result_text(outcome: FileOutcome) -> str:
         return "failed"
     measurand = found.evaluation.measurand
     if measurand is None:
-        return str(found.status)
+        return outcome.status
     words = Words(found.practical, found.evaluation.profile)
-    return f"{found.status}, {words.statement_line(measurand)}"
+    return f"{outcome.status}, {words.statement_line(measurand)}"

@@ -169,8 +169,9 @@ def _told(json: bool, outcome: FileOutcome) -> _Told:
         name = found.observations.entry("start.group").text or outcome.path.name
         class_ = ((name, traits(found)),)
     text = json_line(_record(outcome)) if json else "\n".join(_outcome_lines(outcome))
-    status = "failed" if found is None else str(found.status)
-    return _Told(outcome.path.name, status, text, found is not None, _evaluated(outcome), class_)
+    return _Told(
+        outcome.path.name, outcome.status, text, found is not None, _evaluated(outcome), class_
+    )
 
 
 def _total(by_status: Mapping[str, Sequence[str]]) -> str:
@@ -210,8 +211,7 @@ def _print_class(class_: Sequence[tuple[str, Traits]]) -> None:
 
 
 def _evaluated(outcome: FileOutcome) -> bool:
-    found = outcome.assessment
-    return found is not None and found.status != "failed" and outcome.written is not None
+    return outcome.status != "failed" and outcome.written is not None
 
 
 def _record(outcome: FileOutcome) -> dict[str, object]:
@@ -220,7 +220,8 @@ def _record(outcome: FileOutcome) -> dict[str, object]:
     if outcome.assessment is None:
         return unreadable_record(str(outcome.path), outcome.findings)
     made = record(outcome.assessment, str(outcome.path))
-    return {**made, "findings": [finding_record(f) for f in outcome.findings]}
+    findings = [finding_record(f) for f in outcome.findings]
+    return {**made, "status": outcome.status, "findings": findings}
 
 
 def _outcome_lines(outcome: FileOutcome) -> Iterator[str]:

@@ -197,7 +197,7 @@ def _parse_identity(
             bound,
             found.get("readings") == identity.INVENTED,
         )
-    except (KeyError, ValueError) as error:
+    except (KeyError, ValueError, OverflowError) as error:
         raise SheetlabError(
             Finding(
                 "identity-damaged",
