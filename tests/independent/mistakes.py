@@ -14,11 +14,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pendulum
-import wire
-from pendulum import Pendulum
-from scales import Cells, rounded, significant
-from wire import Wire
+from independent import pendulum, wire
+from independent.pendulum import Pendulum
+from independent.scales import Cells, put_answers, rounded, significant
+from independent.wire import Wire
 
 Rng = np.random.Generator
 Plant = Callable[[Any, Cells, Rng], Cells | None]
@@ -322,7 +321,7 @@ def timing_off(story: Pendulum, cells: Cells, rng: Rng) -> Cells | None:
 def _own(module: Any, change: Callable[[dict[str, float], Any, Rng], dict[str, float]]) -> Plant:
     def plant(story: Any, cells: Cells, rng: Rng) -> Cells | None:
         sums = change(module.own_sums(cells, story), story, rng)
-        return wire.put_answers(cells, sums, 5)
+        return put_answers(cells, sums, 5)
 
     return plant
 
@@ -359,58 +358,43 @@ def _no_radius(sums: dict[str, float], story: Pendulum, rng: Rng) -> dict[str, f
 
 # --- names
 
-OFF = ("point-off-line", "step-uneven", "extension-backwards", "passes-disagree", "line-scatters")
-"""What can be said of readings off the line without giving a cause."""
-FAR = ("far-from-accepted", "implausible", "outside-limits")
 MISSING = ("reading-missing", "reading-incomplete", "*: missing|blank|empty|not filled|only one")
-UNIT = "unit of the heading|in (c|m)?m\\b|times (smaller|larger)"
-ROW = ("rows-shifted", "*: (one|a) row (off|too|lower|higher|down|up)|by (one|a) row")
+UNIT = "unit of the heading|in (c|m)?m\\b|times (smaller|larger)|wrong unit"
+ROW = ("rows-shifted", "*: (one|a) row (off|too|lower|higher|down|up)|by (one|a) row|typed twice")
+TRAVEL = ("*: distance moved|travel|pitch of [^,.]*times",)
+SWINGS = ("*: [Ff]ull swings counted[^.]*instead|[0-9]+ (swings|were counted)",)
 
 WIRE: dict[str, Kind] = {
-    "main scale, one step": Kind(main_step, ("point-off-line: main scale",), OFF),
-    "half millimetre missed": Kind(half_step, ("point-off-line: main scale",), OFF),
-    "half millimetre of a diameter": Kind(
-        half_of_diameter, ("repeat-off: main scale", "*: as if the main scale"),
-        ("diameter-not-round", "diameter-varies", "repeat-off"),
-    ),
-    "ten divisions off": Kind(ten_off, ("point-off-line",), OFF),
-    "backlash": Kind(backlash, ("backlash",), ("passes-disagree",)),
-    "slip of a chuck": Kind(slip, ("slip",), ("step-uneven", "load-not-recorded: slip")),
+    "main scale, one step": Kind(main_step, ("point-off-line: main scale",)),
+    "half millimetre missed": Kind(half_step, ("point-off-line: main scale",)),
+    "half millimetre of a diameter": Kind(half_of_diameter, ("*: as if the main scale",)),
+    "ten divisions off": Kind(ten_off, ("point-off-line: as if (?!.*(step|swap))|^(?!.*as if)",)),
+    "backlash": Kind(backlash, ("backlash",)),
+    "slip of a chuck": Kind(slip, ("slip", "*: slip"), ("step-uneven",)),
     "load not written down": Kind(
         missed_load, ("load-not-recorded", "*: load[^.?]* not (written|recorded)"), ("step-uneven",)
     ),
-    "overload": Kind(overload, ("yield-at-end", "permanent-set"), ("line-bends", "*: yield")),
-    "kink at the start": Kind(kink, ("kink-at-start", "*: kink"), ("line-bends", "point-off-line")),
-    "readings one row off": Kind(row_off, ROW, ("passes-disagree", "step-uneven")),
-    "way back one row off": Kind(back_row_off, ROW, ("passes-disagree", *MISSING), "always"),
+    "overload": Kind(overload, ("yield-at-end", "permanent-set", "*: yield")),
+    "kink at the start": Kind(kink, ("kink-at-start", "*: kink")),
+    "readings one row off": Kind(row_off, ROW),
+    "way back one row off": Kind(back_row_off, ROW, told="always"),
     "way back in time order": Kind(
-        time_order, ("*: bottom up|from the bottom|time order|top down|top to bottom|reverse",),
-        ("passes-disagree",),
+        time_order, ("*: bottom up|from the bottom|time order|top down|top to bottom|reverse",)
     ),
-    "zero on the other side": Kind(zero_side, ("zero-error-large", "zero-side-doubtful"), FAR),
+    "zero on the other side": Kind(zero_side, ("zero-error-large", "zero-side-doubtful")),
     "negative zero called positive": Kind(
-        zero_sign, ("zero-side-doubtful", "*: zero error[^.]* other sign"),
-        ("diameter-against-register",),
+        zero_sign, ("zero-side-doubtful", "*: zero error[^.]* other sign", "*: zero mark[^.]* past")
     ),
     "divisions counted from one": Kind(
-        from_one, ("divisions-doubtful", "*: has (50|100) divisions"), (*OFF, *FAR)
+        from_one, ("divisions-doubtful", "*: has (50|100) divisions")
     ),
-    "travel of the gauge in cm": Kind(
-        _times("screw_gauge_travel", factor=0.1),
-        ("*: distance moved|travel|pitch of [^,.]*times",),
-        ("main-scale-off-graduation", "coincidence-outside-scale"),
-    ),
-    "travel of the extensometer in cm": Kind(
-        _times("extensometer_travel", factor=0.1),
-        ("*: distance moved|travel|pitch of [^,.]*times",),
-        ("main-scale-off-graduation", "coincidence-outside-scale"),
-    ),
+    "travel of the gauge in cm": Kind(_times("screw_gauge_travel", factor=0.1), TRAVEL),
+    "travel of the extensometer in cm": Kind(_times("extensometer_travel", factor=0.1), TRAVEL),
     "length in mm": Kind(
-        _times("length_upper", "length_lower", factor=10), (f"*: chuck.*({UNIT})",), FAR
+        _times("length_upper", "length_lower", factor=10), (f"*: (chuck|[Ll]ength).*({UNIT})",)
     ),
     "length in m": Kind(
-        _times("length_upper", "length_lower", factor=0.01), (f"*: chuck.*({UNIT})",),
-        ("finer-than-scale", "lengths-disagree"),
+        _times("length_upper", "length_lower", factor=0.01), (f"*: (chuck|[Ll]ength).*({UNIT})",)
     ),
     "loads in N": Kind(
         _times("readings_mass", factor=9.81, decimals=2),
@@ -424,7 +408,7 @@ WIRE: dict[str, Kind] = {
     "one end of a length blank": Kind(one_end, MISSING, told="missing"),
     "a load without readings": Kind(no_reading, MISSING, told="missing"),
     "one direction of diameters": Kind(
-        one_direction, (*MISSING, "series-empty", "*: direction"), told="missing"
+        one_direction, (*MISSING, "series-empty: right angles", "*: direction"), told="missing"
     ),
     "a division without its tenths": Kind(no_tenths, ("digits-left-out",), told="missing"),
     "own: radius for diameter": Kind(
@@ -444,25 +428,16 @@ WIRE: dict[str, Kind] = {
 }  # fmt: skip
 
 PENDULUM: dict[str, Kind] = {
-    "a swing off in every timing": Kind(
-        swings_everywhere, ("*: swing (more|less|fewer|too)|[0-9]+ (swings|were counted)",), FAR
-    ),
-    "a swing off in one row": Kind(
-        swings_in_row, ("point-off-line: counted|swing",), ("point-off-line", "line-scatters")
-    ),
-    "another number of swings": Kind(
-        swings_cell, ("*: [0-9]+ (swings|were counted)|number of swings|swings counted",), FAR
-    ),
-    "wide swing not told": Kind(wide, ("*: angle|wide|amplitude",), FAR),
+    "a swing off in every timing": Kind(swings_everywhere, SWINGS),
+    "a swing off in one row": Kind(swings_in_row, SWINGS),
+    "another number of swings": Kind(swings_cell, SWINGS),
+    "wide swing not told": Kind(wide, ("*: angle|wide|amplitude",)),
     "thread to the middle of the bob": Kind(to_centre, ("*: thread|bob",)),
     "thread to the bottom of the bob": Kind(to_bottom, ("*: thread|bob",)),
     "radius for the bob's diameter": Kind(radius_typed, ("*: radius|bob",)),
-    "thread in m": Kind(
-        _times("timing_thread", factor=0.01), (f"*: thread.*({UNIT})",),
-        ("finer-than-scale",),
-    ),
-    "thread in mm": Kind(_times("timing_thread", factor=10), (f"*: thread.*({UNIT})",), FAR),
-    "one timing off": Kind(timing_off, ("repeat-off", "timings-disagree"), ("point-off-line",)),
+    "thread in m": Kind(_times("timing_thread", factor=0.01), (f"*: thread.*({UNIT})",)),
+    "thread in mm": Kind(_times("timing_thread", factor=10), (f"*: thread.*({UNIT})",)),
+    "one timing off": Kind(timing_off, ("repeat-off", "timings-disagree"), told="always"),
     "own: radius of the bob missing": Kind(
         _own(pendulum, _no_radius), ("bob|radius|thread|l′|D\\b",), told="own"
     ),

@@ -9,7 +9,16 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scales import Cells, Moving, gravity, observed, put_readings, put_zeros, rounded, zero_error
+from independent.scales import (
+    Cells,
+    Moving,
+    gravity,
+    observed,
+    put_readings,
+    put_zeros,
+    rounded,
+    zero_error,
+)
 
 SIDES = ("right of the main zero or on it", "left of the main zero")
 
@@ -109,15 +118,26 @@ def typed(story: Pendulum) -> Cells:
     return cells | story.extra
 
 
-def own_sums(cells: Cells, story: Pendulum) -> dict[str, float]:
-    """The student's sums from the typed readings: D in mm, k in s²/m, g in m/s²."""
+def _own_bob(cells: Cells, story: Pendulum) -> float:
     zero = zero_error(cells, "caliper_zero_reading", story.caliper, SIDES)
-    bob = float(np.mean(observed(cells, "bob_d", story.caliper))) - zero
-    lengths = np.array(cells["timing_thread"]) / 100 + bob / 2000
+    return float(np.mean(observed(cells, "bob_d", story.caliper))) - zero
+
+
+def line(cells: Cells, story: Pendulum) -> tuple[np.ndarray, np.ndarray]:
+    """Lengths and squares of the period as a student plots them: m and s²."""
+    lengths = np.array(cells["timing_thread"]) / 100 + _own_bob(cells, story) / 2000
     times = np.mean([cells[f"timing_t_{trial}"] for trial in (1, 2, 3)], axis=0)
     theta = math.radians(float(cells.get("amplitude", [5.0])[0]))
-    periods = times / float(cells["swings"][0]) / (1 + theta**2 / 16)
-    k = float(np.polyfit(lengths, periods**2, 1)[0])
-    return {
-        "least_count": story.caliper.least_count, "D": bob, "k": k, "g": 4 * math.pi**2 / k,
-    }  # fmt: skip
+    return lengths, (times / float(cells["swings"][0]) / (1 + theta**2 / 16)) ** 2
+
+
+def own_sums(cells: Cells, story: Pendulum) -> dict[str, float]:
+    """The student's sums from the typed readings: D in mm, k in s²/m, g in m/s²."""
+    k = float(np.polyfit(*line(cells, story), 1)[0])
+    g = 4 * math.pi**2 / k
+    return {"least_count": story.caliper.least_count, "D": _own_bob(cells, story), "k": k, "g": g}
+
+
+def own_uncertainty(sums: dict[str, float]) -> float:
+    """One percent, as schools do."""
+    return 0.01 * sums["g"]

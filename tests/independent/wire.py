@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scales import (
+from independent.scales import (
     Cells,
     Moving,
     gravity,
@@ -17,7 +17,6 @@ from scales import (
     put_readings,
     put_zeros,
     rounded,
-    significant,
     zero_error,
 )
 
@@ -204,6 +203,15 @@ def typed(story: Wire) -> Cells:
     return cells | story.extra
 
 
+def line(cells: Cells, story: Wire) -> tuple[np.ndarray, np.ndarray]:
+    """Loads and extensions as a student plots them: kg and mm."""
+    ways = [observed(cells, "readings_up_1", story.screw)]
+    if story.way_back:
+        ways.append(observed(cells, "readings_down_1", story.screw))
+    means = np.mean(ways, axis=0)
+    return np.array(cells["readings_mass"]), np.abs(means - means[0])
+
+
 def own_sums(cells: Cells, story: Wire) -> dict[str, float]:
     """The student's sums from the typed readings: L/m, d/mm, A/mm², s mm/kg, Y/GPa."""
     spans = [
@@ -212,17 +220,16 @@ def own_sums(cells: Cells, story: Wire) -> dict[str, float]:
     ]
     zero = zero_error(cells, "screw_gauge_zero_reading", story.gauge, SIDES)
     thick = [observed(cells, f"diameter_d_{column}", story.gauge) for column in (1, 2)]
-    ways = [observed(cells, "readings_up_1", story.screw)]
-    if story.way_back:
-        ways.append(observed(cells, "readings_down_1", story.screw))
     length, d = float(np.mean(spans)) / 100, float(np.mean(thick)) - zero
-    s = abs(float(np.polyfit(np.array(cells["readings_mass"]), np.mean(ways, axis=0), 1)[0]))
+    s = float(np.polyfit(*line(cells, story), 1)[0])
     area = math.pi * d**2 / 4
-    g = _own_g(cells)
-    return {
-        "least_count": story.gauge.least_count, "L": length, "d": d, "A": area, "s": s,
-        "Y": g * length / (area * s),
-    }  # fmt: skip
+    Y = _own_g(cells) * length / (area * s)
+    return {"least_count": story.gauge.least_count, "L": length, "d": d, "A": area, "s": s, "Y": Y}
+
+
+def own_uncertainty(sums: dict[str, float]) -> float:
+    """The part of the result that its least counts may be wrong by, as schools add them up."""
+    return sums["Y"] * (2 * sums["least_count"] / sums["d"] + 0.01)
 
 
 def _own_g(cells: Cells) -> float:
@@ -231,11 +238,3 @@ def _own_g(cells: Cells) -> float:
     if "latitude" in cells:
         return gravity(float(cells["latitude"][0]), float(cells["altitude"][0]))
     return 9.80665
-
-
-def put_answers(cells: Cells, sums: dict[str, float], digits: int = 4) -> Cells:
-    """The cells with own results, as they are written in a report."""
-    own: Cells = {
-        f"answer_{name}": [significant(value, max(digits, 1))] for name, value in sums.items()
-    }
-    return cells | own
