@@ -369,7 +369,7 @@ WIRE: dict[str, Kind] = {
     "half millimetre missed": Kind(half_step, ("point-off-line: main scale",)),
     "half millimetre of a diameter": Kind(half_of_diameter, ("*: as if the main scale",)),
     "ten divisions off": Kind(ten_off, ("point-off-line: as if (?!.*(step|swap))|^(?!.*as if)",)),
-    "backlash": Kind(backlash, ("backlash",)),
+    "backlash": Kind(backlash, ("backlash",), told="always"),
     "slip of a chuck": Kind(slip, ("slip", "*: slip"), ("step-uneven",)),
     "load not written down": Kind(
         missed_load, ("load-not-recorded", "*: load[^.?]* not (written|recorded)"), ("step-uneven",)
