@@ -148,9 +148,8 @@ def _verdict(
     else:
         flags = _flags(kind, new)
         text = [f"{f['code']} ({f['severity']}): {f['message']}" for f in new]
-    return Verdict(
-        practical, label, seed, deviation, relative, alarms, _moved(clean, wrong), *flags, tuple(text)
-    )  # fmt: skip
+    moved = _moved(clean, wrong)
+    return Verdict(practical, label, seed, deviation, relative, alarms, moved, *flags, tuple(text))
 
 
 def _moved(clean: dict[str, Any], wrong: dict[str, Any]) -> float:
