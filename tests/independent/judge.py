@@ -25,6 +25,7 @@ CAUSES = frozenset({
     "slip", "kink-at-start", "yield-at-end", "permanent-set", "backlash", "friction", "drift",
     "load-not-recorded", "scale-backwards", "block-shifted", "divisions-doubtful",
     "digits-left-out", "zero-side-doubtful", "rows-shifted",
+    "readings-row-off", "steps-not-totals", "order-of-time", "unit-doubtful",
 })  # fmt: skip
 """Codes that give a cause; others only say where something is odd."""
 SUGGESTION = re.compile(r"\bfits? if|would fit|as if", re.IGNORECASE)

@@ -360,7 +360,11 @@ def _no_radius(sums: dict[str, float], story: Pendulum, rng: Rng) -> dict[str, f
 
 MISSING = ("reading-missing", "reading-incomplete", "*: missing|blank|empty|not filled|only one")
 UNIT = "unit of the heading|in (c|m)?m\\b|times (smaller|larger)|wrong unit"
-ROW = ("rows-shifted", "*: (one|a) row (off|too|lower|higher|down|up)|by (one|a) row|typed twice")
+ROW = (
+    "readings-row-off",
+    "rows-shifted",
+    "*: (one|a) row (off|too|lower|higher|down|up)|by (one|a) row|typed twice",
+)
 TRAVEL = ("*: distance moved|travel|pitch of [^,.]*times",)
 SWINGS = ("*: [Ff]ull swings counted[^.]*instead|[0-9]+ (swings|were counted)",)
 
@@ -368,7 +372,7 @@ WIRE: dict[str, Kind] = {
     "main scale, one step": Kind(main_step, ("point-off-line: main scale",)),
     "half millimetre missed": Kind(half_step, ("point-off-line: main scale",)),
     "half millimetre of a diameter": Kind(half_of_diameter, ("*: as if the main scale",)),
-    "ten divisions off": Kind(ten_off, ("point-off-line: as if (?!.*(step|swap))|^(?!.*as if)",)),
+    "ten divisions off": Kind(ten_off, ("point-off-line: ten off|^(?!.*as if)",)),
     "backlash": Kind(backlash, ("backlash",), told="always"),
     "slip of a chuck": Kind(slip, ("slip", "*: slip"), ("step-uneven",)),
     "load not written down": Kind(
@@ -379,7 +383,7 @@ WIRE: dict[str, Kind] = {
     "readings one row off": Kind(row_off, ROW),
     "way back one row off": Kind(back_row_off, ROW, told="always"),
     "way back in time order": Kind(
-        time_order, ("*: bottom up|from the bottom|time order|top down|top to bottom|reverse",)
+        time_order, ("order-of-time", "*: bottom up|from the bottom|time order|top down|top to bottom|reverse",)
     ),
     "zero on the other side": Kind(zero_side, ("zero-error-large", "zero-side-doubtful")),
     "negative zero called positive": Kind(
@@ -404,7 +408,7 @@ WIRE: dict[str, Kind] = {
         _times("readings_mass", factor=1000),
         ("*: load.*(\\bg\\b|gram|1000 times)", "outside-limits: added load"),
     ),
-    "increments for totals": Kind(increments, ("load-not-rising",)),
+    "increments for totals": Kind(increments, ("load-not-rising", "steps-not-totals")),
     "one end of a length blank": Kind(one_end, MISSING, told="missing"),
     "a load without readings": Kind(no_reading, MISSING, told="missing"),
     "one direction of diameters": Kind(
