@@ -97,14 +97,14 @@ def _lasting(story: Wire, first: int, by: float) -> Wire:
     return replace(
         story,
         beyond_up=np.where(rows >= first, by, 0.0),
-        beyond_down=np.full(len(rows), by),
+        beyond_down=story.beyond_down + by,
     )
 
 
 def slip(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
-    """The wire slips in a chuck by 33 divisions between two loads."""
+    """The wire slips in a chuck by some thirty divisions between two loads."""
     first = int(rng.integers(2, len(story.loads) - 1))
-    return wire.typed(_lasting(story, first, 33 * story.screw.least_count))
+    return wire.typed(_lasting(story, first, rng.uniform(20, 45) * story.screw.least_count))
 
 
 def missed_load(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
@@ -120,7 +120,7 @@ def overload(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
     step = story.extension(story.loads[1:2])[0]
     beyond = np.zeros(rows)
     beyond[-last:] = np.cumsum(step * rng.uniform(0.25, 0.5) * np.arange(1, last + 1))
-    return wire.typed(replace(story, beyond_up=beyond, beyond_down=np.full(rows, beyond[-1])))
+    return wire.typed(replace(story, beyond_up=beyond, beyond_down=story.beyond_down + beyond[-1]))
 
 
 def kink(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
@@ -130,7 +130,7 @@ def kink(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
     beyond[0] = 0
     if rng.random() < 0.5:
         beyond[1] = toe * rng.uniform(0.5, 0.7)
-    return wire.typed(replace(story, beyond_up=beyond, beyond_down=beyond))
+    return wire.typed(replace(story, beyond_up=beyond, beyond_down=story.beyond_down + beyond))
 
 
 # --- the wire: what is typed
@@ -383,7 +383,7 @@ WIRE: dict[str, Kind] = {
     "readings one row off": Kind(row_off, ROW),
     "way back one row off": Kind(back_row_off, ROW, told="always"),
     "way back in time order": Kind(
-        time_order, ("order-of-time", "*: bottom up|from the bottom|time order|top down|top to bottom|reverse",)
+        time_order, ("order-of-time", "*: bottom up|from the bottom|top (to bottom|down)")
     ),
     "zero on the other side": Kind(zero_side, ("zero-error-large", "zero-side-doubtful")),
     "negative zero called positive": Kind(

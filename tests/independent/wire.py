@@ -127,6 +127,8 @@ def _draw(rng: np.random.Generator) -> Wire:
         return _draw(rng)
     loads = np.round(np.arange(rows) * step, 3)
     setting = rng.uniform(0.3, 1.5) * screw.least_count
+    # the wire comes back a little late, by part of a division
+    lag = np.full(rows, rng.choice([0.0, rng.uniform(0, 0.8)]) * screw.least_count)
     # a screw gauge closes within a few thousandths, whatever its divisions
     touch, zero = rng.uniform(0.0015, 0.006), float(rng.uniform(-0.08, 0.08))
     zero = zero if rng.random() < 0.85 else 0.0
@@ -147,7 +149,7 @@ def _draw(rng: np.random.Generator) -> Wire:
     ends = ends + rng.uniform(0, 20, (trials, 1)) + rng.normal(0, 0.04, (trials, 2))
     return Wire(
         material, modulus, length, diameter, g, gauge, screw, loads, np.zeros(rows), dead,
-        float(rng.uniform(9, 15)), int(rng.choice([-1, 1])), np.zeros(rows), np.zeros(rows),
+        float(rng.uniform(9, 15)), int(rng.choice([-1, 1])), np.zeros(rows), lag,
         rng.normal(0, setting, rows), rng.normal(0, setting, rows),
         bool(rng.random() < 2 / 3), bool(rng.random() < 0.3),
         zero + rng.normal(0, 0.7 * touch, int(rng.integers(3, 6))), across, ends,
