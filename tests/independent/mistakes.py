@@ -8,6 +8,7 @@ regular expression that its message has to meet; "*" stands for any code.
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -211,25 +212,33 @@ def increments(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
     return cells | {"readings_mass": [0.0] + [float(story.loads[1])] * (len(story.loads) - 1)}
 
 
-# --- the wire: what is missing
+# --- what is missing, or was changed by the program that it was typed into
 
 
-def one_end(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
-    """One end of a trial of the length is blank."""
-    rows = len(story.ends)
-    name, changed = str(rng.choice(["length_upper", "length_lower"])), _copy(cells)
-    if rows < 2:
+def _blank(*names: str) -> Plant:
+    """Cells of one row left blank: in each of these columns that the bench has."""
+
+    def plant(story: Any, cells: Cells, rng: Rng) -> Cells | None:
+        changed = _copy(cells)
+        columns = [changed[name] for name in names if name in changed]
+        row = int(rng.integers(len(columns[0])))
+        for column in columns:
+            column[row] = None
+        return changed if len(columns[0]) > 1 else None
+
+    return plant
+
+
+def became_date(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
+    """A division typed as 12.5, which the program took for the twelfth of May."""
+    changed, column = _copy(cells), cells["readings_up_1_coincidence"]
+    dates = [(i, int(10 * float(k)) % 10, int(float(k))) for i, k in enumerate(column)]
+    dates = [one for one in dates if one[1] and 1 <= one[2] <= 28]
+    if not dates:
         return None
-    changed[name][int(rng.integers(rows))] = None
-    return changed
-
-
-def no_reading(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
-    """A load without its readings."""
-    changed, row = _copy(cells), int(rng.integers(1, len(story.loads)))
-    for way in ("up", "down") if story.way_back else ("up",):
-        for name in _columns(way):
-            changed[name][row] = None
+    row, month, day = dates[int(rng.integers(len(dates)))]
+    serial = (datetime.date(2026, month, day) - datetime.date(1899, 12, 30)).days
+    changed["readings_up_1_coincidence"][row] = float(serial)
     return changed
 
 
@@ -409,8 +418,13 @@ WIRE: dict[str, Kind] = {
         ("*: load.*(\\bg\\b|gram|1000 times)", "outside-limits: added load"),
     ),
     "increments for totals": Kind(increments, ("load-not-rising", "steps-not-totals")),
-    "one end of a length blank": Kind(one_end, MISSING, told="missing"),
-    "a load without readings": Kind(no_reading, MISSING, told="missing"),
+    "upper end of a length blank": Kind(_blank("length_upper"), MISSING, told="missing"),
+    "lower end of a length blank": Kind(_blank("length_lower"), MISSING, told="missing"),
+    "a load without readings": Kind(
+        _blank(*_columns("up"), *_columns("down")), MISSING, told="missing"
+    ),
+    "readings without their load": Kind(_blank("readings_mass"), MISSING, told="missing"),
+    "a division that became a date": Kind(became_date, ("*: date",), told="always"),
     "one direction of diameters": Kind(
         one_direction, (*MISSING, "series-empty: right angles", "*: direction"), told="missing"
     ),
@@ -442,6 +456,10 @@ PENDULUM: dict[str, Kind] = {
     "thread in m": Kind(_times("timing_thread", factor=0.01), (f"*: thread.*({UNIT})",)),
     "thread in mm": Kind(_times("timing_thread", factor=10), (f"*: thread.*({UNIT})",)),
     "one timing off": Kind(timing_off, ("repeat-off", "timings-disagree"), told="always"),
+    "a thread without timings": Kind(
+        _blank("timing_t_1", "timing_t_2", "timing_t_3"), MISSING, told="missing"
+    ),
+    "timings without their thread": Kind(_blank("timing_thread"), MISSING, told="missing"),
     "own: radius of the bob missing": Kind(
         _own(pendulum, _no_radius), ("bob|radius|thread|l′|D\\b",), told="own"
     ),
