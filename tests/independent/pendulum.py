@@ -86,12 +86,14 @@ def draw(rng: np.random.Generator) -> Pendulum:
     if rng.random() < 0.5:
         extra["latitude"] = [round(latitude, int(rng.integers(0, 3)))]
         extra["altitude"] = [round(height / 50) * 50.0]
+    zeros = zero + rng.normal(0, touch, int(rng.integers(2, 4)))
+    across = bob + zero + rng.uniform(-0.02, 0.02) + rng.normal(0, touch, int(rng.integers(3, 6)))
+    thread_noise = lengths * share + rng.normal(0, 0.0005, rows) + rng.uniform(-0.0005, 0.0005)
     story = Pendulum(
-        g, bob, caliper, zero + rng.normal(0, touch, int(rng.integers(2, 4))),
-        bob + zero + rng.uniform(-0.02, 0.02) + rng.normal(0, touch, int(rng.integers(3, 6))),
-        lengths, lengths * share + rng.normal(0, 0.0005, rows) + rng.uniform(-0.0005, 0.0005),
-        float(rng.choice([0.1, 0.1, 0.05])), angle, swings, np.full(shape, swings), noise,
-        scatter, float(rng.choice([0.01, 0.01, 0.1, 0.2])), extra,
+        g=g, bob=bob, caliper=caliper, zeros=zeros, across=across, lengths=lengths,
+        thread_noise=thread_noise, scale_part=float(rng.choice([0.1, 0.1, 0.05])), angle=angle,
+        swings=swings, counted=np.full(shape, swings), time_noise=noise, scatter=scatter,
+        watch=float(rng.choice([0.01, 0.01, 0.1, 0.2])), extra=extra,
     )  # fmt: skip
     times = story.periods()[:, None] * story.counted
     return replace(story, time_noise=noise + times * rate)

@@ -148,16 +148,19 @@ def _draw(rng: np.random.Generator) -> Wire:
     trials = int(rng.integers(1, 4))
     ends = ends + rng.uniform(0, 20, (trials, 1)) + rng.normal(0, 0.04, (trials, 2))
     return Wire(
-        material, modulus, length, diameter, g, gauge, screw, loads, np.zeros(rows), dead,
-        float(rng.uniform(9, 15)), int(rng.choice([-1, 1])), np.zeros(rows), lag,
-        rng.normal(0, setting, rows), rng.normal(0, setting, rows),
-        bool(rng.random() < 2 / 3), bool(rng.random() < 0.3),
-        zero + rng.normal(0, 0.7 * touch, int(rng.integers(3, 6))), across, ends,
-        float(rng.choice([0.1, 0.1, 0.05])),
-        rng.normal(0, setting, 5) if rng.random() < 0.4 else np.zeros(0),
-        (float(rng.choice([4, 5, 10])), float(rng.choice([4, 5, 10]))),
-        _optional(rng, nominal, g, latitude, height),
-        float(rng.uniform(-0.002, 0.002)), float(rng.uniform(-0.005, 0.005)),
+        material=material, modulus=modulus, length=length, diameter=diameter, g=g,
+        gauge=gauge, screw=screw, loads=loads, hung=np.zeros(rows), dead=dead,
+        start=float(rng.uniform(9, 15)), turn=int(rng.choice([-1, 1])),
+        beyond_up=np.zeros(rows), beyond_down=lag,
+        noise_up=rng.normal(0, setting, rows), noise_down=rng.normal(0, setting, rows),
+        way_back=bool(rng.random() < 2 / 3), top_copied=bool(rng.random() < 0.3),
+        zeros=zero + rng.normal(0, 0.7 * touch, int(rng.integers(3, 6))), across=across, ends=ends,
+        scale_part=float(rng.choice([0.1, 0.1, 0.05])),
+        settings=rng.normal(0, setting, 5) if rng.random() < 0.4 else np.zeros(0),
+        turns=(float(rng.choice([4, 5, 10])), float(rng.choice([4, 5, 10]))),
+        extra=_optional(rng, nominal, g, latitude, height),
+        pitch_error=float(rng.uniform(-0.002, 0.002)),
+        mass_error=float(rng.uniform(-0.005, 0.005)),
     )  # fmt: skip
 
 
