@@ -125,13 +125,15 @@ def test_formats_of_the_results_are_valid(tmp_path: Path) -> None:
         assert part in found
 
 
-def test_axes_of_charts_are_not_deleted(tmp_path: Path) -> None:
+def test_charts_keep_their_axes_and_leave_gaps(tmp_path: Path) -> None:
     """What only Excel would show: an axis that is not explicitly kept disappears there."""
     _, target = evaluated(tmp_path, filled("Avocet"))
     charts = [d for n, d in parts(target).items() if n.startswith("xl/charts/")]
     assert len(charts) == 3
     for chart in charts:
         assert b'<c:delete val="1"/>' not in chart
+        # left unsaid, a blank cell is a zero (ISO/IEC 29500-1, 21.2.2.42)
+        assert b'<c:dispBlanksAs val="gap"/>' in chart
         assert chart.count(b"<c:valAx>") + chart.count(b"<c:catAx>") == 2
 
 
