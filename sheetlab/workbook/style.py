@@ -51,7 +51,7 @@ _STYLES: dict[str, dict[str, Any]] = {
     "caution": {"text_wrap": True, "valign": "top", "bg_color": CAUTION, "indent": 1},
     "plain": {"text_wrap": True, "valign": "top"},
     "label": {"text_wrap": True},
-    "later": {"font_color": SOFT, "indent": 1},
+    "unit": {"font_color": SOFT, "indent": 1},
     "column": {
         "bold": True,
         "font_size": 9,

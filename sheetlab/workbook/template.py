@@ -333,7 +333,7 @@ class _Writer:
         try:
             formula = cell_formula(one.node, cells, row, one.unit)
         except NotInCellsError:
-            sheet.write_string(line, slot.column, "on evaluation", self.styles("later"))
+            sheet.write_string(line, slot.column, "on evaluation", self.styles("unit"))
             return
         value = self.numbers.shown(key, row)
         sheet.write_formula(line, slot.column, formula, style, "" if value is None else value)
