@@ -54,6 +54,7 @@ UPRIGHT_COLUMNS = 10
 GRID_ROW_HEIGHT = 27.0
 VALUE_ROW_HEIGHT = 19.0
 GAP_HEIGHT = 8.0
+PICTURE_ROW_HEIGHT = 15.75
 ROW_HEIGHT = 15.0
 """Of rows that nobody set, in points."""
 FEWEST_ROWS = 5
@@ -217,9 +218,14 @@ class _Writer:
     def picture(self, sheet: Any, block: Picture, columns: int) -> None:
         style = self.styles("rule")
         last = block.row + block.rows - 1
+        for row in range(block.row, last + 1):
+            # where nobody set it, rows are lower in an .ods, and the picture covers what follows
+            self.height(sheet, row, PICTURE_ROW_HEIGHT)
         if self.sketch is not None:
             width, height = _png_size(self.sketch.read_bytes())
-            scale = min(columns * 72 / width, (block.rows - 1) * 20 / height)
+            scale = min(
+                columns * 72 / width, (block.rows - 1) * PICTURE_ROW_HEIGHT * 4 / 3 / height
+            )
             sheet.insert_image(
                 block.row,
                 0,
