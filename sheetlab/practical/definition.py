@@ -147,6 +147,9 @@ class Table:
     row_label: str = "No."
     note: str = ""
     checks: tuple[Check, ...] = ()
+    simultaneous: bool = True
+    """The readings of a row were taken together: means of columns carry the covariance of the rows
+    (JCGM 100:2008, 5.2.3). False: what one column does in a row says nothing of the others."""
     leave_out: bool = False
     """Rows can be left out by a person who writes the reason beside them."""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from types import ModuleType
 from typing import Any, Literal
@@ -28,6 +28,7 @@ from sheetlab.metrology.montecarlo import Affine, Propagated, Validation
 from sheetlab.metrology.repeats import common_rounding
 from sheetlab.metrology.secondorder import SecondOrder, second_order
 from sheetlab.metrology.statement import Statement, state
+from sheetlab.metrology.together import MeanScatter, beside, deviations, of_result
 from sheetlab.practical.definition import Result
 from sheetlab.practical.fields import (
     LEAST_REASON,
@@ -43,6 +44,10 @@ from sheetlab.practical.profile import GUM, Profile
 from sheetlab.units import Unit, per_unit
 
 CANCELLED = 1e-12
+TOGETHER = (
+    "the readings of a row were taken together, so that the means of their columns move together "
+    "(JCGM 100:2008, 5.2.3)"
+)
 
 Cells = float | None | list[float | None]
 
@@ -149,6 +154,8 @@ class _Uncertain:
     variables: dict[str, Any] = field(default_factory=dict)
     memory: dict[tuple[str, int | None], Value] = field(default_factory=dict)
     statistics: dict[tuple[str, tuple[str, ...]], Value] = field(default_factory=dict)
+    means: dict[str, list[MeanScatter]] = field(default_factory=dict)
+    """Means whose readings were taken together, by table; each beside those before it."""
 
     @property
     def practical(self) -> Practical:
@@ -252,11 +259,64 @@ class _Uncertain:
         for scatter in found.scatter:
             if scatter.uncertainty == 0.0:
                 continue
+            if rule.scatter == "repeats":
+                total |= self._scatter_of_mean(columns[0], plain[0], scatter)
+                continue
             key = f"{rule.family}({','.join(columns)})#{scatter.token}"
             if key not in self.variables:
                 self.add(self._scatter_source(rule.family, key, columns, scatter))
             total[key] = total.get(key, 0.0) + scatter.sensitivity
         return self._sum(found.value, total)
+
+    def _scatter_of_mean(
+        self, column: str, values: Sequence[float | None], scatter: Scatter
+    ) -> dict[str, float]:
+        """Sensitivities of a mean to its own scatter, and to that of means of the same rows."""
+        table = self.practical.field(column).table or column
+        simultaneous = self.practical.simultaneous(table)
+        means = self.means.setdefault(table if simultaneous else column, [])
+        vector = deviations(values, scatter.uncertainty)
+        mean = beside(column, vector, means)
+        found = {_mean_key(m.key): c for m, c in zip(means, mean.shares, strict=True) if c}
+        if mean.uncertainty:
+            key = _mean_key(column)
+            source = self._scatter_source("mean", key, (column,), scatter)
+            if simultaneous:
+                # in all means of the table one estimate of covariance
+                source = replace(source, estimate=f"rows({table})")
+            self.add(self._own_part(source, mean, means))
+            means.append(mean)
+            found[key] = 1.0
+        return found
+
+    def _own_part(self, source: Source, mean: MeanScatter, before: Sequence[MeanScatter]) -> Source:
+        """The source of the scatter of a mean, without what it has of means before it."""
+        titles = [
+            self.practical.field(m.key).title.lower()
+            for m, share in zip(before, mean.shares, strict=True)
+            if share
+        ]
+        label = f"scatter of the repeats: {self.practical.field(mean.key).title.lower()}"
+        return replace(
+            source,
+            standard_uncertainty=mean.uncertainty,
+            label=label + (f", beside what moves with {' and '.join(titles)}" if titles else ""),
+            note=TOGETHER if titles else "",
+        )
+
+    def rows_of_budget(self, value: Value) -> list[tuple[Source, float]]:
+        """Sources of a value and its sensitivities; of means those that stand in it."""
+        found = self.sensitivities(value)
+        turned = []
+        for means in self.means.values():
+            if len(means) > 1:
+                parts = {m.key: found.pop(_mean_key(m.key), 0.0) for m in means}
+                kept = of_result(parts, means)
+                before = [m for m, _ in kept]
+                for k, (mean, c) in enumerate(kept):
+                    source = self.sources[_mean_key(mean.key)]
+                    turned.append((self._own_part(source, mean, before[:k]), c))
+        return [*((self.sources[key], c) for key, c in found.items()), *turned]
 
     def _sum(self, value: float, sensitivities: Mapping[str, float]) -> Value:
         """A value that depends on sources as its sensitivities say."""
@@ -279,7 +339,7 @@ class _Uncertain:
             factor, pretty = parameter.unit.factor, parameter.unit.pretty
         else:
             label = {
-                "mean": f"scatter of the repeats: {last.title.lower()}",
+                "mean": "scatter of the repeats",
                 "level": "scatter about the line: its height",
                 "slope": "scatter about the line: its slope",
                 "halves": "scatter of the differences",
@@ -317,6 +377,11 @@ class _Uncertain:
             if element is not None
         ]
         return math.sqrt(math.fsum(rows) / len(rows)) if rows else 0.0
+
+
+def _mean_key(column: str) -> str:
+    """Key of the source of the scatter of a mean."""
+    return f"mean({column})#mean"
 
 
 def _propagated(
@@ -675,10 +740,9 @@ def _result(
         return None
     value = world.value(result.quantity, None)
     its = practical.derived[result.quantity]
-    sensitivities = world.sensitivities(value)
     its_budget = budget(
         _nominal(value),
-        [(world.sources[key], c) for key, c in sensitivities.items()],
+        world.rows_of_budget(value),
         profile.coverage_probability,
         profile.coverage_factor,
     )
