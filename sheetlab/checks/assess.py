@@ -43,6 +43,7 @@ RULES = (
     slips.digits_left_out,
     patterns.patterns_of_lines,
     lines.lines_that_are_none,
+    lines.scatter_unexplained,
     conditions.broken_conditions,
     conditions.implausible_quantities,
     results.undetermined,

@@ -305,9 +305,11 @@ class Words:
             text = f"{several} ({significant(its.from_si(fit.intercept))} ± {u}) {its.pretty}; "
         spread = significant(fit.residual_deviation / its.factor, 3)
         text += f"standard deviation about the line {spread} {its.pretty}, "
-        return _sentence(
-            f"{text}{fit.dof} degrees of freedom; uncertainties here from the scatter."
-        )
+        stated = line.field.kind in ("weighted", "both_errors")
+        if stated:
+            text += f"χ² = {significant(fit.chi_squared, 3)} for "
+        source = "the stated ones of the points" if stated else "the scatter"
+        return _sentence(f"{text}{fit.dof} degrees of freedom; uncertainties here from {source}.")
 
     @_all_said
     def study_lines(self, study: LineStudy) -> list[str]:
