@@ -47,6 +47,7 @@ RULES = (
     conditions.broken_conditions,
     conditions.implausible_quantities,
     results.undetermined,
+    results.at_extremes,
     results.far_from_accepted,
     completeness.short_tables,
     completeness.rows_left_out,

@@ -602,19 +602,29 @@ def evaluate_practical(
                 QuantityResult(key, one.title, one.symbol, _nominal(value), _deviation(value))
             )
     found = {q.key: q for q in quantities}
-    uncertain = [
-        result.quantity
-        for result in practical.definition.results
-        if result.quantity in found and found[result.quantity].standard_uncertainty
-    ]
     results = [result.quantity for result in practical.definition.results]
+    leaves = {key: _leaves(world, key) for key in results if key in found}
+    sources = list(world.sources.values())
+    orders = {
+        key: second_order(_model(practical, key), its_own, sources)
+        for key, its_own in leaves.items()
+        if any(leaf.sensitivities for leaf in its_own.values())
+    }
+    uncertain = [key for key in leaves if found[key].standard_uncertainty or _bends(orders, key)]
     if most_trials is None:
         most_trials = montecarlo.MOST_TRIALS if trials == montecarlo.TRIALS else trials
-    propagated, orders = (
-        _trials(practical, world, uncertain, (trials, most_trials), seed, profile)
-        if trials
-        else ({}, {})
-    )
+    propagated: dict[str, Propagated] = {}
+    if trials:
+        samples = montecarlo.propagate(
+            [_model(practical, key) for key in uncertain],
+            {name: leaf for key in uncertain for name, leaf in leaves[key].items()},
+            sources,
+            trials,
+            seed,
+            profile.coverage_probability,
+            most_trials,
+        )
+        propagated = dict(zip(uncertain, samples, strict=True))
     left_out = _left_out(practical, observations)
     everything: tuple[ResultValue | None, ...] = ()
     if left_out:
@@ -648,7 +658,8 @@ def evaluate_practical(
             (a, b): _correlation(world, a, b)
             for i, a in enumerate(results)
             for b in results[i + 1 :]
-            if a in uncertain and b in uncertain
+            if a in found and b in found
+            if found[a].standard_uncertainty and found[b].standard_uncertainty
         },
         profile=profile,
         left_out=left_out,
@@ -740,13 +751,15 @@ def _result(
         return None
     value = world.value(result.quantity, None)
     its = practical.derived[result.quantity]
+    rows = world.rows_of_budget(value)
+    more = 0.0
+    if order is not None and not order.first_is_enough:
+        more = order.more
+        rows += [(_terms_of_second_order(order, its.unit), 1.0)] if more else []
     its_budget = budget(
-        _nominal(value),
-        world.rows_of_budget(value),
-        profile.coverage_probability,
-        profile.coverage_factor,
+        _nominal(value), rows, profile.coverage_probability, profile.coverage_factor
     )
-    parts = _parts(its, world, profile.share_of_division)
+    parts = _parts(its, world, profile.share_of_division, more)
     errors = [abs(p.sensitivity) * p.maximum_error for p in parts if p.maximum_error is not None]
     wanted = [p.key for p in parts if _maximum_error(practical, p.key) is not None]
     # a sum that lacks a term would be no maximum
@@ -788,54 +801,40 @@ def stated_by(
     return stated, spread, statement
 
 
-def _trials(
-    practical: Practical,
-    world: _Uncertain,
-    keys: Sequence[str],
-    trials: tuple[int, int],
-    seed: int,
-    profile: Profile,
-) -> tuple[dict[str, Propagated], dict[str, SecondOrder | None]]:
-    """Trials for several results at once, on the same samples, and their terms of second order.
-
-    ``trials``: how many to begin with, and up to how many.
-    """
-    import numpy as np
-
-    leaves: dict[str, Affine] = {}
+def _leaves(world: _Uncertain, key: str) -> dict[str, Affine]:
+    """What the formula of a quantity is worked out from in the trials, to first order."""
+    practical = world.practical
+    found: dict[str, Affine] = {}
     seen: set[str] = set()
 
-    def collect(key: str) -> None:
-        if key in seen:
+    def collect(name: str) -> None:
+        if name in seen:
             return
-        seen.add(key)
-        one = practical.field(key)
+        seen.add(name)
+        one = practical.field(name)
         if isinstance(one, DerivedField) and not one.sources and not _has_statistic(one.node):
-            for name in names(one.node):
-                collect(name)
+            for inner in names(one.node):
+                collect(inner)
             return
-        value = world.value(key, None)
+        value = world.value(name, None)
         if value is not None:
-            leaves[key] = Affine(_nominal(value), world.sensitivities(value))
+            found[name] = Affine(_nominal(value), world.sensitivities(value))
 
-    for key in keys:
-        collect(key)
+    collect(key)
+    return found
 
-    def model(key: str) -> Callable[[Mapping[str, Any]], Any]:
-        return lambda samples: _Sampled(practical, samples, np).value(key, None)
 
-    sources = list(world.sources.values())
-    found = montecarlo.propagate(
-        [model(key) for key in keys],
-        leaves,
-        sources,
-        trials[0],
-        seed,
-        profile.coverage_probability,
-        trials[1],
-    )
-    orders = {key: second_order(model(key), leaves, sources) for key in keys}
-    return dict(zip(keys, found, strict=True)), orders
+def _model(practical: Practical, key: str) -> Callable[[Mapping[str, Any]], Any]:
+    """A quantity worked out from samples of its leaves."""
+    import numpy as np
+
+    return lambda samples: _Sampled(practical, samples, np).value(key, None)
+
+
+def _bends(orders: Mapping[str, SecondOrder | None], key: str) -> bool:
+    """Whether a quantity is uncertain to second order."""
+    order = orders.get(key)
+    return order is not None and order.second > 0.0
 
 
 def _has_statistic(node: Node) -> bool:
@@ -890,7 +889,19 @@ class _Independent:
         return None if value is None else _nominal(value)
 
 
-def _parts(one: DerivedField, world: _Uncertain, share_of_division: float) -> tuple[Part, ...]:
+def _terms_of_second_order(order: SecondOrder, its: Unit) -> Source:
+    return Source(
+        "second order", "bend of the formula: terms of second order", "B", "normal", order.more,
+        order.dof, False, its.pretty, its.factor,
+        "the formula is no straight line over the range of its sources (JCGM 100:2008, 5.1.2, "
+        "note)",
+    )  # fmt: skip
+
+
+def _parts(
+    one: DerivedField, world: _Uncertain, share_of_division: float, more: float
+) -> tuple[Part, ...]:
+    """Quantities in a formula; ``more``: what terms of second order add to its uncertainty."""
     practical = world.practical
     keys = [key for key in names(one.node) if practical.field(key).table is None]
     given = {key: world.value(key, None) for key in keys}
@@ -903,7 +914,7 @@ def _parts(one: DerivedField, world: _Uncertain, share_of_division: float) -> tu
     slopes = getattr(value, "derivatives", {})
     by_key = {variable.tag: float(c) for variable, c in slopes.items() if math.isfinite(c)}
     squares = {key: (by_key.get(key, 0.0) * _deviation(given[key])) ** 2 for key in apart}
-    total = math.fsum(squares.values())
+    total = math.fsum(squares.values()) + more**2
     parts = []
     for key in apart:
         formula = _maximum_error(practical, key)
