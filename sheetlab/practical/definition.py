@@ -41,7 +41,8 @@ class Uncertainty:
     """A type B contribution, in the unit of what it belongs to, or relative to its value."""
 
     label: str
-    half_width: float
+    half_width: float | str
+    """A text is a formula, such as the name of an input that asks for it."""
     distribution: Literal["rectangular", "triangular", "normal"] = "rectangular"
     """``normal``: the half-width is the standard uncertainty itself."""
     relative: bool = False
@@ -115,6 +116,8 @@ class Column:
     decimals: int | None = None
     assist: Assist = Assist.CORRECTED
     help: str = ""
+    uncertainty: tuple[Uncertainty, ...] = ()
+    """Common to all values of the column, in all rows and repeats."""
 
 
 @dataclass(frozen=True, slots=True)
