@@ -604,27 +604,19 @@ def evaluate_practical(
     found = {q.key: q for q in quantities}
     results = [result.quantity for result in practical.definition.results]
     leaves = {key: _leaves(world, key) for key in results if key in found}
-    sources = list(world.sources.values())
     orders = {
-        key: second_order(_model(practical, key), its_own, sources)
+        key: second_order(_model(practical, key), its_own, list(world.sources.values()))
         for key, its_own in leaves.items()
         if any(leaf.sensitivities for leaf in its_own.values())
     }
-    uncertain = [key for key in leaves if found[key].standard_uncertainty or _bends(orders, key)]
+    uncertain = {
+        key: its_own
+        for key, its_own in leaves.items()
+        if found[key].standard_uncertainty or _bends(orders, key)
+    }
     if most_trials is None:
         most_trials = montecarlo.MOST_TRIALS if trials == montecarlo.TRIALS else trials
-    propagated: dict[str, Propagated] = {}
-    if trials:
-        samples = montecarlo.propagate(
-            [_model(practical, key) for key in uncertain],
-            {name: leaf for key in uncertain for name, leaf in leaves[key].items()},
-            sources,
-            trials,
-            seed,
-            profile.coverage_probability,
-            most_trials,
-        )
-        propagated = dict(zip(uncertain, samples, strict=True))
+    propagated = _trials(world, uncertain, (trials, most_trials), seed, profile) if trials else {}
     left_out = _left_out(practical, observations)
     everything: tuple[ResultValue | None, ...] = ()
     if left_out:
@@ -822,6 +814,29 @@ def _leaves(world: _Uncertain, key: str) -> dict[str, Affine]:
 
     collect(key)
     return found
+
+
+def _trials(
+    world: _Uncertain,
+    leaves: Mapping[str, Mapping[str, Affine]],
+    trials: tuple[int, int],
+    seed: int,
+    profile: Profile,
+) -> dict[str, Propagated]:
+    """Trials for several results at once, on the same samples of their leaves.
+
+    ``trials``: how many to begin with, and up to how many.
+    """
+    found = montecarlo.propagate(
+        [_model(world.practical, key) for key in leaves],
+        {name: leaf for its_own in leaves.values() for name, leaf in its_own.items()},
+        list(world.sources.values()),
+        trials[0],
+        seed,
+        profile.coverage_probability,
+        trials[1],
+    )
+    return dict(zip(leaves, found, strict=True))
 
 
 def _model(practical: Practical, key: str) -> Callable[[Mapping[str, Any]], Any]:

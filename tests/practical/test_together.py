@@ -14,11 +14,13 @@ import numpy as np
 import published
 import pytest
 
+from sheetlab.checks.assess import assess
 from sheetlab.metrology.budget import Source, budget
 from sheetlab.metrology.montecarlo import Affine, propagate
 from sheetlab.practical.evaluate import Evaluation, evaluate_practical
 from sheetlab.practical.loader import load
 from sheetlab.practical.model import Practical
+from sheetlab.workbook.results import write_results
 from sheetlab.workbook.template import as_cells_show
 
 HEAD = """
@@ -168,6 +170,11 @@ def test_a_budget_names_the_means_that_stand_in_its_result() -> None:
         "scatter of the repeats: v", "scatter of the repeats: i, beside what moves with v",
     ]  # fmt: skip
     assert "scatter of the repeats: phi, beside what moves with v and i" in labels["R"]
+    model = load(HEAD + OF_MEANS)
+    told = assess(model, as_cells_show(model, IMPEDANCE), trials=1000)
+    assert write_results(told)
+    notes = {row.source.note for one in told.evaluation.results for row in one.budget.rows}
+    assert any("taken together" in note for note in notes)
     (current,) = found.results[1].budget.rows
     assert current.sensitivity == pytest.approx(1.0)
 
