@@ -10,8 +10,9 @@ from typing import ParamSpec
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.formula.render import printed
-from sheetlab.metrology.budget import shrink_to_halve
+from sheetlab.metrology.budget import coverage_factor, shrink_to_halve
 from sheetlab.metrology.linetests import TestResult
+from sheetlab.metrology.montecarlo import NOTABLE
 from sheetlab.metrology.statement import Statement, significant, state
 from sheetlab.practical.evaluate import AcceptedValue, LineResult, Part, ResultValue
 from sheetlab.practical.model import Practical
@@ -19,8 +20,11 @@ from sheetlab.practical.profile import Profile
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, unit, with_prefix
 
-NOTABLE = 0.15
-"""Relative difference of two intervals from which it is said."""
+REASONS = {
+    "bent": ", because the formula bends over the range of the uncertainties",
+    "bounded": ", because errors with sharp limits make up most of it",
+}
+"""Why the interval of the trials is the better one."""
 SIGNIFICANT = 0.01
 """Probability below which a test of a line is said to speak against it."""
 
@@ -231,14 +235,31 @@ class Words:
         text += "."
         if not found.stable:
             text += " So many trials did not settle the figures to the last digit shown."
-        wider = 0.5 * (found.high - found.low) / (result.budget.expanded_uncertainty or 1.0) - 1.0
-        if abs(wider) > NOTABLE:
-            more = "wider" if wider > 0.0 else "narrower"
-            text += (
-                f" That is {100.0 * abs(wider):.0f} % {more} than ± U; where so much matters, "
-                "quote the interval of the trials."
+        return text + self._why_another(result)
+
+    def _why_another(self, result: ResultValue) -> str:
+        """Why the interval of the trials is another than ± U, and which of them to quote."""
+        validation = result.validation
+        if validation is None or not validation.reason:
+            return ""
+        size = abs(validation.wider)
+        text = " That is another interval than ± U"
+        if size > NOTABLE:
+            more = "wider" if validation.wider > 0.0 else "narrower"
+            text = f" That is {100.0 * size:.0f} % {more} than ± U"
+        if validation.reason == "few":
+            b = result.budget
+            factor = coverage_factor(b.effective_dof, b.coverage_probability)
+            if factor > (1.0 + NOTABLE) * b.coverage_factor:
+                return text + (
+                    f": k = {b.coverage_factor:g} by agreement is too small for so few readings; "
+                    f"quote U with k = {factor:.2f} from Student's t."
+                )
+            return text + (
+                ": they draw each scatter of a few readings by itself (JCGM 101), which makes the "
+                "sum too wide. In simulated experiments ± U covers what it says; quote ± U."
             )
-        return text
+        return text + REASONS[validation.reason] + "; quote the interval of the trials."
 
     @_said
     def second_order_line(self, result: ResultValue) -> str:

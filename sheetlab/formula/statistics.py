@@ -33,8 +33,6 @@ class Statistic:
     gradients: tuple[tuple[float, ...], ...]
     """Partial derivative to each element of each column; 0 where an element is missing."""
     scatter: tuple[Scatter, ...] = ()
-    deviation: float = 0.0
-    """Standard deviation of one element, where the statistic is a mean."""
 
 
 ValueRule = Callable[[Sequence[Column]], float | None]
@@ -59,7 +57,7 @@ def mean(columns: Sequence[Column], resolution: float) -> Statistic | None:
     scatter = (
         (Scatter("mean", found.uncertainty, found.dof, 1.0),) if found.uncertainty > 0.0 else ()
     )
-    return Statistic(found.mean, (gradient,), scatter, found.deviation)
+    return Statistic(found.mean, (gradient,), scatter)
 
 
 def deviation(columns: Sequence[Column], resolution: float) -> Statistic | None:

@@ -25,7 +25,7 @@ from sheetlab.metrology.curve import CurveFit
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.linepatterns import Observed
 from sheetlab.metrology.montecarlo import Affine, Propagated, Validation
-from sheetlab.metrology.repeats import common_rounding
+from sheetlab.metrology.repeats import FEWEST_ALIKE, repeats, rounded, step_read
 from sheetlab.metrology.secondorder import SecondOrder, second_order
 from sheetlab.metrology.statement import Statement, state
 from sheetlab.metrology.together import MeanScatter, beside, deviations, of_result
@@ -48,6 +48,7 @@ TOGETHER = (
     "the readings of a row were taken together, so that the means of their columns move together "
     "(JCGM 100:2008, 5.2.3)"
 )
+ROUNDING_LEFT = "what the scatter of the readings does not hold of their rounding"
 
 Cells = float | None | list[float | None]
 
@@ -249,13 +250,17 @@ class _Uncertain:
         found = rule.rule(plain, resolution)
         if found is None:
             return None
-        common = 1.0
-        if found.scatter and rule.scatter == "repeats":
-            common = common_rounding(found.deviation, resolution)
+        share, rest = 1.0, 0.0
+        if rule.scatter == "repeats":
+            if found.scatter or sum(v is not None for v in plain[0]) >= FEWEST_ALIKE:
+                share = 0.0
+                found, rest = self._rounded_mean(found, parts[0], own[0])
         elif found.scatter and rule.scatter in ("line", "stated"):
             # the scatter of a line has the rounding as its floor; stated uncertainties hold it
-            common = 0.0
-        total = _propagated(found, parts, own, common)
+            share = 0.0
+        total = _propagated(found, parts, own, share)
+        if rest:
+            total[self._rounding_of_mean(columns[0], rest)] = 1.0
         for scatter in found.scatter:
             if scatter.uncertainty == 0.0:
                 continue
@@ -318,6 +323,52 @@ class _Uncertain:
                     turned.append((self._own_part(source, mean, before[:k]), c))
         return [*((self.sources[key], c) for key, c in found.items()), *turned]
 
+    def _rounded_mean(
+        self,
+        found: Statistic,
+        elements: Sequence[dict[str, float] | None],
+        own: Mapping[str, Sequence[str]],
+    ) -> tuple[Statistic, float]:
+        """A mean with the scatter of its rounded readings, and what rounding adds to that.
+
+        The rule is that of each column of readings (``repeats.rounded``). Columns on the divisions
+        of one scale keep their rounding in common; those of different ones add as independent.
+        """
+        rows = [row for row, element in enumerate(elements) if element is not None]
+        shown, counted, rest = 0.0, 0.0, 0.0
+        for key, readers in own.items():
+            squares = [((elements[row] or {}).get(key, 0.0)) ** 2 for row in rows]
+            square = math.fsum(squares) / len(rows)
+            if not square:
+                continue
+            columns = [
+                [v for row in rows if (v := self.numbers.value(reader, row)) is not None]
+                for reader in readers
+            ]
+            columns = [column for column in columns if column]
+            step = step_read(columns, 2.0 * self.sources[key].half_width)
+            if not found.scatter:
+                # what cancels in every row says nothing of where the readings stand
+                columns = [[column[0]] * len(column) for column in columns]
+            each = [(rounded(column, step), repeats(column).deviation) for column in columns]
+            shown += square * math.fsum(s**2 for _, s in each) / len(each)
+            counted += square * math.fsum(r.deviation**2 for r, _ in each) / len(each)
+            rest += square * (math.fsum(r.rest for r, _ in each) / len(each)) ** 2
+        factor = math.sqrt(counted / shown) if shown and counted else 1.0
+        scatter = tuple(replace(s, uncertainty=factor * s.uncertainty) for s in found.scatter)
+        return replace(found, scatter=scatter), math.sqrt(rest)
+
+    def _rounding_of_mean(self, column: str, rest: float) -> str:
+        """Key of the source of what is left of the rounding in a mean."""
+        key = f"mean({column})#rounding"
+        one = self.practical.field(column)
+        label = f"rounding left in the mean: {one.title.lower()}"
+        self.add(
+            Source(key, label, "B", "normal", rest, unit=one.unit.pretty,
+                   unit_factor=one.unit.factor, note=ROUNDING_LEFT)
+        )  # fmt: skip
+        return key
+
     def _sum(self, value: float, sensitivities: Mapping[str, float]) -> Value:
         """A value that depends on sources as its sensitivities say."""
         if not sensitivities:
@@ -352,20 +403,23 @@ class _Uncertain:
             estimate=estimate,
         )  # fmt: skip
 
-    def _own_rounding(self, key: str) -> frozenset[str]:
-        """Rounding of the readings in a column: what its own scatter can show.
+    def _own_rounding(self, key: str) -> dict[str, tuple[str, ...]]:
+        """Rounding of the readings in a column, which its own scatter can show, with who reads.
 
         The rounding of a single value that all rows share, a zero error say, cannot.
         """
         one = self.practical.field(key)
-        found = {spec.key for spec in one.sources if spec.rounding}
+        found: dict[str, tuple[str, ...]] = {s.key: (key,) for s in one.sources if s.rounding}
         if isinstance(one, DerivedField):
             for inner in self.practical.depends(one.node):
                 if self.practical.field(inner).table == one.table:
-                    found |= self._own_rounding(inner)
-        return frozenset(found)
+                    for source, readers in self._own_rounding(inner).items():
+                        found[source] = tuple(dict.fromkeys((*found.get(source, ()), *readers)))
+        return found
 
-    def _resolution(self, column: Sequence[dict[str, float] | None], own: frozenset[str]) -> float:
+    def _resolution(
+        self, column: Sequence[dict[str, float] | None], own: Mapping[str, Sequence[str]]
+    ) -> float:
         """Standard uncertainty of the rounding of one element of a column."""
         rows = [
             math.fsum(
@@ -387,12 +441,12 @@ def _mean_key(column: str) -> str:
 def _propagated(
     found: Statistic,
     parts: Sequence[Sequence[dict[str, float] | None]],
-    own: Sequence[frozenset[str]],
-    common: float,
+    own: Sequence[Mapping[str, Sequence[str]]],
+    share: float,
 ) -> dict[str, float]:
     """Sensitivities of a statistic to the sources of its elements.
 
-    ``common`` is the part of their own rounding that all elements share.
+    ``share`` is the part of their own rounding that is not in the scatter.
     """
     total: dict[str, float] = {}
     for column, gradient, rounding in zip(parts, found.gradients, own, strict=True):
@@ -400,9 +454,9 @@ def _propagated(
             if not weight or element is None:
                 continue
             for key, sensitivity in element.items():
-                share = common if key in rounding else 1.0
-                if share:
-                    total[key] = total.get(key, 0.0) + share * weight * sensitivity
+                kept = share if key in rounding else 1.0
+                if kept:
+                    total[key] = total.get(key, 0.0) + kept * weight * sensitivity
     return {key: c for key, c in total.items() if c}
 
 
@@ -767,7 +821,9 @@ def _result(
         maximum_error=maximum,
         trials=propagated,
         second_order=order,
-        validation=None if propagated is None else montecarlo.validate(its_budget, propagated),
+        validation=None
+        if propagated is None
+        else montecarlo.validate(its_budget, propagated, seed=propagated.seed),
         alternatives=tuple(found[key] for key in result.alternatives if key in found),
         accepted=_accepted(result, practical, world.numbers, its_budget),
     )

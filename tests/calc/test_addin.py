@@ -145,8 +145,8 @@ def test_a_wrong_call_says_in_the_cell_what_is_wrong(calc: Office) -> None:
             {
                 "C1": "=LEAST_COUNT(0.5)",
                 "C2": "=MEAN_TYPE_A(A1:A4)",
-                "C3": '=MEAN_TYPE_A(A1:A3;"mean")',
-                "C4": "=MEAN_TYPE_A(A1:A3;B9)",  # B9 is empty: as if it were left out
+                "C3": '=MEAN_TYPE_A(A1:A3;;"mean")',
+                "C4": "=MEAN_TYPE_A(A1:A3;B9;B9)",  # B9 is empty: as if it were left out
                 "C5": "=LEAST_COUNT(A1:A3;50)",
                 "C6": "=2*LEAST_COUNT(A1;50)",
             },
@@ -175,7 +175,7 @@ def test_a_saved_workbook_calculates_again(calc: Office, tmp_path: Path, kind: s
     path = tmp_path / f"own.{kind}"
     with calc.book() as book:
         book.put("", "A1:A3", [[2.12], [2.13], [2.11]])
-        book.enter("", {"B1": "=LEAST_COUNT(0.5;50)", "B2": '=MEAN_TYPE_A(A1:A3;"mean")'})
+        book.enter("", {"B1": "=LEAST_COUNT(0.5;50)", "B2": '=MEAN_TYPE_A(A1:A3;;"mean")'})
         book.array("", "C1:D4", "=MEAN_TYPE_A(A1:A3)")
         first = book.shown("", "B1:D4")
         book.save(path)
@@ -311,7 +311,7 @@ def test_200_functions_recalculate_within_two_seconds(calc: Office) -> None:
     with calc.book() as book:
         book.put("", "A1:C200", [[0.5 * k, float(k % 50), 0.01 * k] for k in range(200)])
         book.enter("", {f"D{k}": f"=SCALE_READING(A{k};B{k};0.5;50)" for k in range(1, 101)})
-        book.enter("", {f"D{k}": f'=MEAN_TYPE_A(A1:A{k};"u(mean)")' for k in range(101, 201)})
+        book.enter("", {f"D{k}": f'=MEAN_TYPE_A(A1:A{k};;"u(mean)")' for k in range(101, 201)})
         times = book.recalculate(5)
         shown = book.shown("", "D1:D200")
     assert all(isinstance(row[0], float) for row in shown)
