@@ -529,9 +529,9 @@ class _Book:
             ]
         )  # fmt: skip
         page.line(
-            "zeta = (result − robust mean) ÷ root of the sum of both squared standard "
+            "zeta = (result − median) ÷ root of the sum of both squared standard "
             "uncertainties (ISO 13528): up to 2 fits, from 3 on look at it. The result is itself "
-            "part of the robust mean. A large zeta with a small uncertainty is often an "
+            "part of the median. A large zeta with a small uncertainty is often an "
             "uncertainty that is stated too small.",
             "note",
         )
@@ -1085,7 +1085,7 @@ def consensus_lines(found: Comparison) -> list[tuple[str, str]]:
     if found.robust is not None:
         r = found.robust
         text = (
-            f"Consensus (robust mean, Algorithm A of ISO 13528) of {len(found.compared)} results: "
+            f"Consensus (median; spread by Qn, ISO 13528) of {len(found.compared)} results: "
             f"{symbol} = {_with(r.value, r.uncertainty)} {unit} with u = "
             f"{significant(r.uncertainty, 2)} {unit}; robust standard deviation "
             f"{significant(r.deviation, 2)} {unit}."
@@ -1154,7 +1154,7 @@ def outcome_lines(one: HandIn, found: Comparison | None) -> list[str]:
         r = found.robust
         lines.append(
             f"The middle of {len(found.compared)} groups is {_with(r.value, r.uncertainty)} "
-            f"{found.unit} (robust mean)."
+            f"{found.unit} (their median)."
         )
     return lines
 
@@ -1205,9 +1205,9 @@ def chart_levels(found: Comparison) -> list[Level]:
     levels = []
     if found.robust is not None and found.band is not None:
         levels = [
-            Level("robust mean", found.robust.value, INK, "solid"),
-            Level("robust mean − 2 u", found.band[0], INK, "dash"),
-            Level("robust mean + 2 u", found.band[1], INK, "dash"),
+            Level("median", found.robust.value, INK, "solid"),
+            Level("median − 2 u", found.band[0], INK, "dash"),
+            Level("median + 2 u", found.band[1], INK, "dash"),
         ]
     limits, _ = chart_limits(found)
     weighted = found.weighted if found.consistent else None
