@@ -8,7 +8,6 @@ from typing import Any
 from sheetlab.checks.assess import Assessment
 from sheetlab.finding import Finding
 from sheetlab.formula.statistics import growth
-from sheetlab.metrology.budget import DIVISORS
 from sheetlab.metrology.linetests import TestResult
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
 from sheetlab.practical.model import Practical
@@ -263,8 +262,8 @@ def _budget(practical: Practical, result: ResultValue) -> list[dict[str, Any]]:
             "source": row.source.label,
             "type": row.source.evaluation,
             "distribution": row.source.distribution,
-            "half_width": row.source.half_width,
-            "divisor": DIVISORS[row.source.distribution],
+            "half_width_or_deviation": row.source.divided,
+            "divisor": row.source.divisor,
             "standard_uncertainty": row.source.standard_uncertainty,
             "relative": row.source.relative,
             "degrees_of_freedom": _finite(row.source.dof),

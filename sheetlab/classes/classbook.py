@@ -562,7 +562,7 @@ class _Book:
             top = page.row
             for b in o.budget:
                 row = (
-                    b.source, b.kind, b.distribution, b.half_width, b.divisor,
+                    b.source, b.kind, b.distribution, b.divided, b.divisor,
                     b.standard_uncertainty, b.unit, b.dof, b.sensitivity, b.contribution,
                     Share(b.share),
                 )  # fmt: skip

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from types import ModuleType
 from typing import Any, Literal
@@ -43,6 +43,13 @@ from sheetlab.practical.profile import GUM, Profile
 from sheetlab.units import Unit, per_unit
 
 CANCELLED = 1e-12
+SHARED = "@"
+"""Between the key of a rounding and the statistic whose elements share a part of it."""
+SHARED_NOTE = (
+    "Readings that fall on few divisions share a part of their rounding, which their mean keeps; "
+    "the rest is in their scatter. The divisor is greater for that."
+)
+POINTS = "more points, spread wider"
 
 Cells = float | None | list[float | None]
 
@@ -195,6 +202,7 @@ class _Uncertain:
             unit="" if spec.relative else one.unit.pretty,
             unit_factor=1.0 if spec.relative else one.unit.factor,
             note=spec.note,
+            advice=spec.advice,
         )
         return self.add(source)
 
@@ -248,13 +256,14 @@ class _Uncertain:
         elif found.scatter and rule.scatter in ("line", "stated"):
             # the scatter of a line has the rounding as its floor; stated uncertainties hold it
             common = 0.0
-        total = _propagated(found, parts, own, common)
+        estimate = f"{rule.family}({','.join(columns)})"
+        total = _propagated(found, parts, own, lambda key: self._shared(key, estimate, common))
         for scatter in found.scatter:
             if scatter.uncertainty == 0.0:
                 continue
-            key = f"{rule.family}({','.join(columns)})#{scatter.token}"
+            key = f"{estimate}#{scatter.token}"
             if key not in self.variables:
-                self.add(self._scatter_source(rule.family, key, columns, scatter))
+                self.add(self._scatter_source(key, columns, scatter, found.deviation))
             total[key] = total.get(key, 0.0) + scatter.sensitivity
         return self._sum(found.value, total)
 
@@ -267,29 +276,52 @@ class _Uncertain:
 
         return combined(value, {self.variables[key]: c for key, c in sensitivities.items()})
 
+    def _shared(self, key: str, estimate: str, common: float) -> str | None:
+        """The source of what readings have in common of their rounding; None if nothing.
+
+        A source of its own, so that a sensitivity stays the derivative.
+        """
+        if common in (0.0, 1.0):
+            return key if common else None
+        its = f"{key}{SHARED}{estimate}"
+        if its not in self.variables:
+            whole = self.sources[key]
+            self.add(
+                replace(
+                    whole,
+                    key=its,
+                    standard_uncertainty=common * whole.standard_uncertainty,
+                    spread=whole.divided,
+                    note=SHARED_NOTE,
+                )
+            )
+        return its
+
     def _scatter_source(
-        self, family: str, key: str, columns: tuple[str, ...], scatter: Scatter
+        self, key: str, columns: tuple[str, ...], scatter: Scatter, deviation: float
     ) -> Source:
         last = self.practical.field(columns[-1])
         estimate, _, token = key.partition("#")
+        family = estimate.partition("(")[0]
         factor, pretty = last.unit.factor, last.unit.pretty
+        title = last.title.lower()
         if family in self.practical.curves:
             parameter = self.practical.field(f"{family}.{token}")
-            label = f"scatter about the curve: {parameter.title.lower()}"
+            label, advice = f"scatter about the curve: {parameter.title.lower()}", POINTS
             factor, pretty = parameter.unit.factor, parameter.unit.pretty
         else:
-            label = {
-                "mean": f"scatter of the repeats: {last.title.lower()}",
-                "level": "scatter about the line: its height",
-                "slope": "scatter about the line: its slope",
-                "halves": "scatter of the differences",
+            label, advice = {
+                "mean": (f"scatter of the repeats: {title}", f"more readings of “{title}”"),
+                "level": ("scatter about the line: its height", POINTS),
+                "slope": ("scatter about the line: its slope", POINTS),
+                "halves": ("scatter of the differences", POINTS),
             }[token]
         if token in ("slope", "halves"):
             x = self.practical.field(columns[0]).unit
             factor, pretty = factor / x.factor, per_unit(last.unit, x)
         return Source(
             key, label, "A", "t", scatter.uncertainty, scatter.dof, False, pretty, factor,
-            estimate=estimate,
+            estimate=estimate, advice=advice, spread=deviation if token == "mean" else 0.0,
         )  # fmt: skip
 
     def _own_rounding(self, key: str) -> frozenset[str]:
@@ -323,11 +355,11 @@ def _propagated(
     found: Statistic,
     parts: Sequence[Sequence[dict[str, float] | None]],
     own: Sequence[frozenset[str]],
-    common: float,
+    shared: Callable[[str], str | None],
 ) -> dict[str, float]:
     """Sensitivities of a statistic to the sources of its elements.
 
-    ``common`` is the part of their own rounding that all elements share.
+    ``shared`` gives the source of what all elements share of their own rounding, if anything.
     """
     total: dict[str, float] = {}
     for column, gradient, rounding in zip(parts, found.gradients, own, strict=True):
@@ -335,9 +367,9 @@ def _propagated(
             if not weight or element is None:
                 continue
             for key, sensitivity in element.items():
-                share = common if key in rounding else 1.0
-                if share:
-                    total[key] = total.get(key, 0.0) + share * weight * sensitivity
+                source = shared(key) if key in rounding else key
+                if source is not None:
+                    total[source] = total.get(source, 0.0) + weight * sensitivity
     return {key: c for key, c in total.items() if c}
 
 

@@ -29,7 +29,7 @@ from sheetlab.practical.assumptions import (
 )
 from sheetlab.practical.bench import no_bench
 from sheetlab.practical.bench_fields import ReadingField
-from sheetlab.practical.evaluate import Part, ResultValue, evaluate_practical, stated_by
+from sheetlab.practical.evaluate import SHARED, Part, ResultValue, evaluate_practical, stated_by
 from sheetlab.practical.forward import BenchError, draw, show, type_up
 from sheetlab.practical.loads import (
     LEAST_LOADS,
@@ -222,9 +222,11 @@ def _averaged(budgets: Sequence[Budget], profile: Profile) -> Budget:
     sensitivities: dict[str, list[float]] = {}
     for one in budgets:
         for row in one.rows:
-            sources.setdefault(row.source.key, row.source)
-            squares.setdefault(row.source.key, []).append(row.contribution**2)
-            sensitivities.setdefault(row.source.key, []).append(abs(row.sensitivity))
+            # readings of one bench may share all of their rounding, of another a part
+            key = row.source.key.partition(SHARED)[0]
+            sources.setdefault(key, row.source)
+            squares.setdefault(key, []).append(row.contribution**2)
+            sensitivities.setdefault(key, []).append(abs(row.sensitivity))
     rows = []
     for key, source in sources.items():
         contribution = math.sqrt(math.fsum(squares[key]) / len(budgets))

@@ -48,6 +48,7 @@ class Scale:
                 label=f"rounding of a reading: {what}",
                 half_width=formula_at(self.kind.rounding, key, self.names()),
                 rounding=True,
+                advice="a finer scale",
             ),
         )
 
@@ -63,6 +64,7 @@ class Scale:
                     half_width=Name(f"{self.id}.limit"),
                     relative=limit.relative,
                     note=limit.note,
+                    advice="a better instrument, or a calibration of this one",
                 ),
             )
         return found
