@@ -284,6 +284,7 @@ def _accepted(practical: Practical, result: ResultValue) -> dict[str, Any] | Non
         "unit": coherent_text(practical.derived[result.definition.quantity].unit),
         "source": found.source,
         "percent_difference": found.percent_difference,
-        "relative_expanded_uncertainty": found.tolerance,
+        "books_differ_by": found.tolerance,
         "e_n": _finite(found.e_n),
+        "verdict": found.verdict,
     }

@@ -191,8 +191,18 @@ def coverage_factor(dof: float, probability: float = COVERAGE_PROBABILITY) -> fl
     ValueError
         If the probability is not between 0 and 1.
     """
-    whole = dof if math.isinf(dof) else max(1.0, math.floor(dof * (1.0 + 1e-12)))
-    return student_t(probability, whole)
+    return student_t(probability, dof if math.isinf(dof) else whole_dof(dof))
+
+
+def whole_dof(dof: float) -> int:
+    """Degrees of freedom as the coverage factor takes them: truncated, 1 or more (G.4.1, Note 1).
+
+    Parameters
+    ----------
+    dof
+        Finite.
+    """
+    return max(1, math.floor(dof * (1.0 + 1e-12)))
 
 
 def budget(

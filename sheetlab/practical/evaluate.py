@@ -418,8 +418,10 @@ class AcceptedValue:
     source: str
     percent_difference: float
     e_n: float | None
+    """Against the accepted value as it stands; None if the result has no uncertainty."""
+    verdict: agreement.Verdict | None
     tolerance: float
-    """Expanded uncertainty of the accepted value as a fraction of it."""
+    """How far the values of books lie from the accepted one, as a fraction of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -906,14 +908,14 @@ def _accepted(
         value: float | None = evaluate(practical.accepted[result.quantity, i], numbers)
         if not value:
             continue
-        spread = its_budget.expanded_uncertainty
+        own, spread = its_budget.value, its_budget.expanded_uncertainty
+        books = abs(value) * accepted.tolerance
         return AcceptedValue(
             value=value,
             source=accepted.source,
-            percent_difference=agreement.percent_difference(its_budget.value, value),
-            e_n=agreement.e_n(its_budget.value, spread, value, abs(value) * accepted.tolerance)
-            if spread
-            else None,
+            percent_difference=agreement.percent_difference(own, value),
+            e_n=agreement.e_n(own, spread, value) if spread else None,
+            verdict=agreement.verdict(own, spread, value, books) if spread else None,
             tolerance=accepted.tolerance,
         )
     return None

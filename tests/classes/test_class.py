@@ -168,7 +168,7 @@ def test_a_weighted_mean_of_results_that_disagree_is_small_print() -> None:
     assert "do not agree within their stated uncertainties" in meaning[0]
     assert "Weighted mean: " not in meaning[0]
     assert small[1] == "note"
-    assert "Y = 37.2" in small[0]
+    assert "Y = (37.22 ± 0.03) GPa" in small[0]
     assert "Group G4 alone has 100 % of its weight" in small[0]
     assert all(level.label != "weighted mean" for level in chart_levels(found))
     agree = compare(_results((110.0, 3.0), (112.0, 3.0), (108.0, 3.0), (109.0, 2.0)))
