@@ -125,7 +125,7 @@ def beside(value: float, uncertainty: float, more: int = 0) -> str:
     if decimals is None or not math.isfinite(value):
         return significant(value)
     if 1e-3 <= abs(value) < 1e5 or not value:
-        return f"{value:.{decimals}f}".replace("-", "−")
+        return f"{_quantized(Decimal(repr(float(value))), -decimals):f}".replace("-", "−")
     return significant(value, digits_beside(value, uncertainty, more))
 
 
