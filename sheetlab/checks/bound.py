@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
-from sheetlab.metrology.statement import percentage, significant
+from sheetlab.metrology.statement import percentage, plain
 from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.register import BoundInstrument, as_date, same_id
 from sheetlab.practical.standards import Gauge, nearest_gauge, read_gauge
@@ -59,7 +59,7 @@ def least_counts_that_differ(subject: Subject) -> Iterator[Finding]:
             "least-count-against-register",
             Severity.DOUBTFUL,
             f"{subject.practical.owner(key)} ({one.id}): its least count comes to "
-            f"{amount(typed, its)}, {significant(typed / one.least_count, 3)} times that of the "
+            f"{amount(typed, its)}, {plain(typed / one.least_count, 3)} times that of the "
             f"register, {amount(one.least_count, its)}{parts}",
             f"a least count of {amount(one.least_count, its)}",
             "Take the instrument and count again: full turns, the distance they move, the "

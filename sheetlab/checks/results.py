@@ -9,7 +9,7 @@ from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.metrology.agreement import vague
 from sheetlab.metrology.budget import student_t
-from sheetlab.metrology.statement import percentage, significant
+from sheetlab.metrology.statement import percentage, plain, significant
 from sheetlab.practical.edits import Edit, whole_edits
 from sheetlab.practical.evaluate import AcceptedValue, ResultValue
 from sheetlab.units import unit
@@ -106,7 +106,7 @@ def _outside(subject: Subject, edit: Edit) -> int:
 
 def _how_far(ratio: float, side: str) -> str:
     if ratio > 3.0:
-        return f"{significant(ratio, 3)} times"
+        return f"{plain(ratio, 3)} times"
     return f"{percentage(abs(ratio - 1.0))} {side}"
 
 
