@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
+from sheetlab.metrology.statement import percentage
 from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import triangle_keys
 
@@ -29,7 +30,7 @@ def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
         yield Finding(
             "line-scatters",
             Severity.DOUBTFUL,
-            f"the points of “{d.title}” scatter by {amount(float(f'{scatter:.2g}'), one.unit)} "
+            f"the points of “{d.title}” scatter by {amount(scatter, one.unit, digits=2)} "
             "about their straight line",
             f"{amount(d.plausible_scatter, one.unit)} or less",
             "Look at the graph. Is each value in the right column and row, in the unit of the "
@@ -88,8 +89,8 @@ def poor_triangles(subject: Subject) -> Iterator[Finding]:
             yield Finding(
                 "triangle-small",
                 Severity.NOTE,
-                f"the gradient triangle of “{title}” spans {100.0 * found.span:.0f} % of the line",
-                f"{100.0 * LEAST_SPAN:.0f} % or more",
+                f"the gradient triangle of “{title}” spans {percentage(found.span)} of the line",
+                f"{percentage(LEAST_SPAN)} or more",
                 "Take corners far apart: the same error of reading the graph counts less.",
                 subject.place(keys[0], None),
             )
@@ -101,7 +102,7 @@ def poor_triangles(subject: Subject) -> Iterator[Finding]:
                     "triangle-off-line",
                     Severity.NOTE,
                     f"a corner of the gradient triangle of “{title}” lies "
-                    f"{amount(abs(float(f'{distance / one.unit.factor:.2g}')), one.unit)} {side} "
+                    f"{amount(abs(distance / one.unit.factor), one.unit, digits=2)} {side} "
                     "the best line",
                     "corners on the line",
                     "Was it read off the line that was drawn, with the scale of the axis?",

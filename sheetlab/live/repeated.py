@@ -188,8 +188,8 @@ ROWS: tuple[Function, ...] = (
     Function(
         "ROBUST_MEAN",
         "Robust mean of several results",
-        "Mean and standard deviation on which single wild values have little hold (Algorithm A of "
-        "ISO 13528), with the standard uncertainty of the mean.",
+        "Median and standard deviation (Qn) on which wild values have no hold, up to half of them "
+        "(ISO 13528), with the standard uncertainty of the median.",
         GROUP,
         (
             Argument("values", "Results in one unit, two or more.", "numbers"),
@@ -197,8 +197,8 @@ ROWS: tuple[Function, ...] = (
         ),
         _robust,
         (
-            Example((_CREOSOTE, "mean"), 20.412143, _CREOSOTE_SOURCE, 8),
-            Example((_CREOSOTE, "s(robust)"), 1.06984, _CREOSOTE_SOURCE, 6),
+            Example((_CREOSOTE, "mean"), 20.3, _CREOSOTE_SOURCE, 8),
+            Example((_CREOSOTE, "s(robust)"), 1.172665, _CREOSOTE_SOURCE, 7),
         ),
     ),
     Function(

@@ -266,7 +266,7 @@ class Accepted:
     choice: str = ""
     unit: str = ""
     tolerance: float = 0.0
-    """Expanded uncertainty of the value as a fraction of it: how far books differ."""
+    """How far the values of books lie from this one, as a fraction of it."""
 
 
 @dataclass(frozen=True, slots=True)

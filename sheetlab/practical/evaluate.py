@@ -48,7 +48,9 @@ TOGETHER = (
     "the readings of a row were taken together, so that the means of their columns move together "
     "(JCGM 100:2008, 5.2.3)"
 )
+BESIDE = ", beside what moves with "
 ROUNDING_LEFT = "what the scatter of the readings does not hold of their rounding"
+POINTS = "more points, spread wider"
 
 Cells = float | None | list[float | None]
 
@@ -203,6 +205,7 @@ class _Uncertain:
             unit="" if spec.relative else one.unit.pretty,
             unit_factor=1.0 if spec.relative else one.unit.factor,
             note=spec.note,
+            advice=spec.advice,
         )
         return self.add(source)
 
@@ -259,6 +262,7 @@ class _Uncertain:
             # the scatter of a line has the rounding as its floor; stated uncertainties hold it
             share = 0.0
         total = _propagated(found, parts, own, share)
+        estimate = f"{rule.family}({','.join(columns)})"
         if rest:
             total[self._rounding_of_mean(columns[0], rest)] = 1.0
         for scatter in found.scatter:
@@ -267,9 +271,9 @@ class _Uncertain:
             if rule.scatter == "repeats":
                 total |= self._scatter_of_mean(columns[0], plain[0], scatter)
                 continue
-            key = f"{rule.family}({','.join(columns)})#{scatter.token}"
+            key = f"{estimate}#{scatter.token}"
             if key not in self.variables:
-                self.add(self._scatter_source(rule.family, key, columns, scatter))
+                self.add(self._scatter_source(key, columns, scatter))
             total[key] = total.get(key, 0.0) + scatter.sensitivity
         return self._sum(found.value, total)
 
@@ -285,7 +289,7 @@ class _Uncertain:
         found = {_mean_key(m.key): c for m, c in zip(means, mean.shares, strict=True) if c}
         if mean.uncertainty:
             key = _mean_key(column)
-            source = self._scatter_source("mean", key, (column,), scatter)
+            source = self._scatter_source(key, (column,), scatter)
             if simultaneous:
                 # in all means of the table one estimate of covariance
                 source = replace(source, estimate=f"rows({table})")
@@ -301,11 +305,12 @@ class _Uncertain:
             for m, share in zip(before, mean.shares, strict=True)
             if share
         ]
-        label = f"scatter of the repeats: {self.practical.field(mean.key).title.lower()}"
+        label, _, _ = source.label.partition(BESIDE)
         return replace(
             source,
             standard_uncertainty=mean.uncertainty,
-            label=label + (f", beside what moves with {' and '.join(titles)}" if titles else ""),
+            spread=source.spread * mean.uncertainty / source.standard_uncertainty,
+            label=label + (f"{BESIDE}{' and '.join(titles)}" if titles else ""),
             note=TOGETHER if titles else "",
         )
 
@@ -365,7 +370,8 @@ class _Uncertain:
         label = f"rounding left in the mean: {one.title.lower()}"
         self.add(
             Source(key, label, "B", "normal", rest, unit=one.unit.pretty,
-                   unit_factor=one.unit.factor, note=ROUNDING_LEFT)
+                   unit_factor=one.unit.factor, note=ROUNDING_LEFT,
+                   advice=f"more readings of “{one.title.lower()}”")
         )  # fmt: skip
         return key
 
@@ -378,29 +384,31 @@ class _Uncertain:
 
         return combined(value, {self.variables[key]: c for key, c in sensitivities.items()})
 
-    def _scatter_source(
-        self, family: str, key: str, columns: tuple[str, ...], scatter: Scatter
-    ) -> Source:
+    def _scatter_source(self, key: str, columns: tuple[str, ...], scatter: Scatter) -> Source:
         last = self.practical.field(columns[-1])
         estimate, _, token = key.partition("#")
+        family = estimate.partition("(")[0]
         factor, pretty = last.unit.factor, last.unit.pretty
+        title = last.title.lower()
         if family in self.practical.curves:
             parameter = self.practical.field(f"{family}.{token}")
-            label = f"scatter about the curve: {parameter.title.lower()}"
+            label, advice = f"scatter about the curve: {parameter.title.lower()}", POINTS
             factor, pretty = parameter.unit.factor, parameter.unit.pretty
         else:
-            label = {
-                "mean": "scatter of the repeats",
-                "level": "scatter about the line: its height",
-                "slope": "scatter about the line: its slope",
-                "halves": "scatter of the differences",
+            label, advice = {
+                "mean": (f"scatter of the repeats: {title}", f"more readings of “{title}”"),
+                "level": ("scatter about the line: its height", POINTS),
+                "slope": ("scatter about the line: its slope", POINTS),
+                "halves": ("scatter of the differences", POINTS),
             }[token]
         if token in ("slope", "halves"):
             x = self.practical.field(columns[0]).unit
             factor, pretty = factor / x.factor, per_unit(last.unit, x)
+        # of a mean its divisor divides the standard deviation of a reading
+        spread = scatter.uncertainty * math.sqrt(scatter.dof + 1.0) if token == "mean" else 0.0
         return Source(
             key, label, "A", "t", scatter.uncertainty, scatter.dof, False, pretty, factor,
-            estimate=estimate,
+            estimate=estimate, advice=advice, spread=spread,
         )  # fmt: skip
 
     def _own_rounding(self, key: str) -> dict[str, tuple[str, ...]]:
@@ -505,8 +513,10 @@ class AcceptedValue:
     source: str
     percent_difference: float
     e_n: float | None
+    """Against the accepted value as it stands; None if the result has no uncertainty."""
+    verdict: agreement.Verdict | None
     tolerance: float
-    """Expanded uncertainty of the accepted value as a fraction of it."""
+    """How far the values of books lie from the accepted one, as a fraction of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -1020,14 +1030,14 @@ def _accepted(
         value: float | None = evaluate(practical.accepted[result.quantity, i], numbers)
         if not value:
             continue
-        spread = its_budget.expanded_uncertainty
+        own, spread = its_budget.value, its_budget.expanded_uncertainty
+        books = abs(value) * accepted.tolerance
         return AcceptedValue(
             value=value,
             source=accepted.source,
-            percent_difference=agreement.percent_difference(its_budget.value, value),
-            e_n=agreement.e_n(its_budget.value, spread, value, abs(value) * accepted.tolerance)
-            if spread
-            else None,
+            percent_difference=agreement.percent_difference(own, value),
+            e_n=agreement.e_n(own, spread, value) if spread else None,
+            verdict=agreement.verdict(own, spread, value, books) if spread else None,
             tolerance=accepted.tolerance,
         )
     return None

@@ -240,7 +240,7 @@ def test_what_would_halve_the_uncertainty_does_halve_it() -> None:
     result = assessed(careful()).evaluation.measurand
     first = result.parts[0]
     line = " ".join(Words(practical("wire-stretching"), GUM).dominant_lines(result))
-    factor = float(line.split("has to fall to ")[1].split(" of")[0])
+    factor = float(line.split("has to fall to ")[1].split(" % of")[0]) / 100.0
     rest = sum((p.sensitivity * p.standard_uncertainty) ** 2 for p in result.parts[1:])
     less = (first.sensitivity * first.standard_uncertainty * factor) ** 2 + rest
     assert math.sqrt(less) == pytest.approx(result.budget.standard_uncertainty / 2, rel=0.02)

@@ -181,7 +181,7 @@ def test_data_of_results_of_laboratories_are_the_files() -> None:
     glucose = [r for r in published.rows("astm_e691_glucose.csv") if r["material"] == "A"]
     flat = [float(r["value"]) for r in glucose]
     assert [v for row in repeated._GLUCOSE for v in row] == flat
-    creosote = published.case("outliers_and_interlab.json", "algorithm_A_creosote")
+    creosote = published.case("outliers_and_interlab.json", "median_and_Qn_creosote")
     assert list(repeated._CREOSOTE) == creosote["data"]
 
 
