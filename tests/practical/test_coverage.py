@@ -453,7 +453,12 @@ def test_readings_without_rounding(coverages: dict[str, Coverage], title: str) -
 
 @parameters(PENDULUMS)
 def test_pendulum(coverages: dict[str, Coverage], title: str) -> None:
-    assert 0.94 <= coverages[title].coverage <= 0.97
+    """Up to 97.5 % for steady hands: there the limits of start and stop make most of u.
+
+    1.96 u of one rectangular source lies outside its limits (JCGM 101:2008, 9.2.4, where 95 %
+    are 17.0 and 1.96 u is 19.9).
+    """
+    assert 0.94 <= coverages[title].coverage <= 0.975
 
 
 def test_a_group_that_starts_and_stops_alike_errs_on_the_safe_side(
