@@ -263,17 +263,25 @@ class Words:
 
     @_said
     def second_order_line(self, result: ResultValue) -> str:
-        """A warning where the first order of the propagation is not enough; otherwise empty."""
+        """What is done where the first order of the propagation is not enough; otherwise empty."""
         found = result.second_order
         if found is None or found.first_is_enough:
             return ""
         its = self.result_unit(result)
-        change = 100.0 * (found.second / found.first - 1.0) if found.first else math.inf
-        shift = significant(found.shift / its.factor, 2)
+        shift = f"{significant(found.shift / its.factor, 2)} {its.pretty}"
+        if found.first_is_nothing:
+            return (
+                "To first order no source changes this result, because its formula is at a highest "
+                f"or lowest value here. u and U are those of second order; on average the value "
+                f"lies off by {shift}. Take the interval of the trials, which has two sides of "
+                "their own."
+            ).replace("-", "−")
+        change = 100.0 * (found.second / found.first - 1.0)
+        counted = "which u and U include" if found.more else "which is left out"
         return (
-            "The formula bends over the range of the uncertainties: with terms of second order u "
-            f"changes by {change:+.0f} % and the value by {shift} {its.pretty}. Take the interval "
-            "of the trials."
+            "The formula bends over the range of the uncertainties: terms of second order change u "
+            f"by {change:+.0f} %, {counted}, and the value by {shift}. Take the interval of the "
+            "trials."
         ).replace("-", "−")
 
     @_said
@@ -326,9 +334,11 @@ class Words:
             text = f"{several} ({significant(its.from_si(fit.intercept))} ± {u}) {its.pretty}; "
         spread = significant(fit.residual_deviation / its.factor, 3)
         text += f"standard deviation about the line {spread} {its.pretty}, "
-        return _sentence(
-            f"{text}{fit.dof} degrees of freedom; uncertainties here from the scatter."
-        )
+        stated = line.field.kind in ("weighted", "both_errors")
+        if stated:
+            text += f"χ² = {significant(fit.chi_squared, 3)} for "
+        source = "the stated ones of the points" if stated else "the scatter"
+        return _sentence(f"{text}{fit.dof} degrees of freedom; uncertainties here from {source}.")
 
     @_all_said
     def study_lines(self, study: LineStudy) -> list[str]:
@@ -419,7 +429,13 @@ class Words:
         """Which measurement decides the uncertainty, and what would halve it."""
         if not result.parts or result.budget.standard_uncertainty == 0.0:
             return []
+        source = result.budget.rows[0].source
+        largest = (
+            f"Largest single source: {source.label} ({100 * result.budget.rows[0].share:.0f} %)."
+        )
         first = result.parts[0]
+        if not first.share:
+            return [largest]
         name = self._named(first)
         symbol = self.practical.derived[result.definition.quantity].symbol
         lines = [f"{_sentence(name)} makes {100 * first.share:.0f} % of the variance of {symbol}."]
@@ -437,11 +453,7 @@ class Words:
                 f"No better measurement of it alone can halve the uncertainty: without it, "
                 f"{without:.2f} of the uncertainty would remain.{also}"
             )
-        source = result.budget.rows[0].source
-        lines.append(
-            f"Largest single source: {source.label} ({100 * result.budget.rows[0].share:.0f} %)."
-        )
-        return lines
+        return [*lines, largest]
 
     def _named(self, part: Part) -> str:
         one = self.practical.field(part.key)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -151,7 +150,7 @@ def _run(
     import numpy as np
 
     starts = range(0, trials, BLOCK)
-    together = Counter(source.estimate or source.key for source in used)
+    together = _estimates(used)
     # a generator of its own for each block: the samples do not depend on who draws first
     streams = seeds.spawn(len(starts))
     results = np.empty((len(models), trials))
@@ -180,6 +179,16 @@ def _run(
     with ThreadPoolExecutor(THREADS) as pool:
         list(pool.map(run, starts, streams))
     return results
+
+
+def _estimates(used: Sequence[Source]) -> dict[str, tuple[int, float]]:
+    """Estimates of variance: sources that rest on each, and the fewest degrees of freedom."""
+    found: dict[str, tuple[int, float]] = {}
+    for source in used:
+        estimate = source.estimate or source.key
+        count, dof = found.get(estimate, (0, math.inf))
+        found[estimate] = count + 1, min(dof, source.dof)
+    return found
 
 
 def _summary(
@@ -263,12 +272,12 @@ def _draw(
     source: Source,
     count: int,
     kept: dict[str, Samples],
-    together: Mapping[str, int],
+    together: Mapping[str, tuple[int, float]],
 ) -> tuple[Samples, float, float]:
     """Samples of a standard form of the distribution, its centre, and the scale that it takes.
 
-    ``together`` tells how many sources have an estimate of variance in common, and ``kept`` holds
-    what the first of them leaves to the others.
+    ``together`` tells how many sources have an estimate of variance in common, with its degrees of
+    freedom, and ``kept`` holds what the first of them leaves to the others.
     """
     match source.distribution:
         case "rectangular":
@@ -279,12 +288,13 @@ def _draw(
             return draws, 0.0, source.half_width
         case "t" if not math.isinf(source.dof):
             estimate = source.estimate or source.key
-            if together[estimate] > 2:
-                draws = _with_one_variance(generator, source.dof, count, estimate, kept)
+            sharing, dof = together[estimate]
+            if sharing > 2:
+                draws = _with_one_variance(generator, dof, count, estimate, kept)
             elif estimate in kept:
                 draws = kept.pop(estimate)
             else:
-                draws, second = _student_pair(generator, source.dof, count, together[estimate] > 1)
+                draws, second = _student_pair(generator, dof, count, sharing > 1)
                 if second is not None:
                     kept[estimate] = second
             return draws, 0.0, source.standard_uncertainty

@@ -12,7 +12,6 @@ from sheetlab.checks.answers import FEW_CAUSES, verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity
-from sheetlab.formula.statistics import growth
 from sheetlab.metrology.budget import COVERAGE_PROBABILITY, budget_lines, student_t
 from sheetlab.metrology.statement import significant
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
@@ -389,10 +388,9 @@ class _Results:
         rows: list[list[Any]] = [["parameter", "value", "standard uncertainty", "unit"]]
         for i, parameter in enumerate(d.parameters):
             its = self.practical.field(f"{d.id}.{parameter.id}").unit
-            wide = curve.fit.uncertainties[i] * growth(curve.fit)
             rows.append(
-                [parameter.title, its.from_si(curve.fit.parameters[i]), wide / its.factor,
-                 its.pretty]
+                [parameter.title, its.from_si(curve.fit.parameters[i]),
+                 curve.fit.uncertainties[i] / its.factor, its.pretty]
             )  # fmt: skip
         page.table(rows, (3, 1, 1, 1))
         spread = significant(curve.fit.residual_deviation / y_unit.factor, 3)
