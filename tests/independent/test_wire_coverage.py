@@ -7,7 +7,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
-import wire
+from independent import wire
 
 from sheetlab.practical.evaluate import ResultValue, evaluate_practical
 from sheetlab.practical.loader import catalogue, load
