@@ -69,18 +69,17 @@ def test_sensitivities_are_derivatives(group: str) -> None:
 
 
 def test_no_factor_hides_in_a_sensitivity() -> None:
-    _, _, evaluation = found("Fulmar")
+    _, _, evaluation = found("Avocet")
     result = evaluation.measurand
     assert result is not None
-    by = {row.source.label: row for row in result.budget.rows}
-    scatter = by["scatter of the repeats: mean diameter"]
-    limit = by["permissible error: screw gauge"]
-    left = [row for label, row in by.items() if label.startswith("rounding left in the mean: ")]
-    assert left
-    for row in (scatter, *left):
-        assert abs(row.sensitivity) == pytest.approx(abs(limit.sensitivity), rel=1e-9)
+    by = {row.source.label: abs(row.sensitivity) for row in result.budget.rows}
+    of = "scatter of the repeats: "
+    left = "rounding left in the mean: "
+    assert by[f"{of}mean diameter"] == pytest.approx(by["permissible error: screw gauge"], rel=1e-9)
+    assert by[f"{left}length"] == pytest.approx(by[f"{of}length"], rel=1e-9)
     # a mean of n readings: their standard deviation over √n
-    assert scatter.source.divisor == pytest.approx(math.sqrt(6.0), rel=1e-9)
+    rows = {row.source.label: row.source for row in result.budget.rows}
+    assert rows[f"{of}zero error"].divisor == pytest.approx(math.sqrt(5.0), rel=1e-9)
 
 
 @pytest.mark.parametrize("group", GROUPS)
