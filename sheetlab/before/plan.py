@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from sheetlab.before.books import books, gauges
-from sheetlab.checks.wording import Words, share
+from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.metrology.statement import significant
+from sheetlab.metrology.statement import percentage, plain, share, significant
 from sheetlab.practical.assumptions import Assumption, ExpectedColumn, refused
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.loads import (
@@ -239,7 +239,7 @@ def _stated_lines(plan: Plan, words: Words) -> Iterator[str]:
     """The predicted result, and what the number after ± is."""
     result, profile = plan.result, plan.profile
     symbol = plan.practical.derived[result.definition.quantity].symbol
-    size = _percent(abs(result.stated_uncertainty / result.budget.value))
+    size = percentage(abs(result.stated_uncertainty / result.budget.value))
     if profile is None:
         factor = result.budget.coverage_factor
         yield f"{words.statement_line(result)} at k = {factor:.2f}; U is {size} of {symbol}."
@@ -256,16 +256,7 @@ def _stated_lines(plan: Plan, words: Words) -> Iterator[str]:
 def _assumed(plan: Plan, one: Assumption) -> str:
     # a value of g has more digits than others, and who gave it looks for them
     typed = one.given and one.key in plan.practical.inputs
-    return f"{one.value:.6g}" if typed else _short(one.value)
-
-
-def _short(value: float) -> str:
-    plain = f"{value:.4g}"
-    return significant(value) if "e" in plain else plain
-
-
-def _percent(part: float) -> str:
-    return f"{significant(100.0 * part, 2)} %"
+    return plain(one.value) if typed else plain(one.value, 4)
 
 
 def _stress_blocks(plan: Plan, stress: StressPlan) -> Iterator[Block]:
@@ -284,10 +275,10 @@ def _stress_blocks(plan: Plan, stress: StressPlan) -> Iterator[Block]:
         lines.append(_gauge_line(stress.gauge))
     lines.append(
         f"With the dead load the greatest stress is {significant(greatest.stress / 1e6, 3)} MPa: "
-        f"{_percent(greatest.of_breaking)} of breaking"
-        + ("." if greatest.of_yield is None else f", {_percent(greatest.of_yield)} of yield.")
-        + f" Limits: {_percent(stress.limit)} of breaking, {_percent(YIELD_LIMIT)} of yield; above "
-        f"{_percent(REFUSED)} of breaking a reason has to be stated."
+        f"{percentage(greatest.of_breaking)} of breaking"
+        + ("." if greatest.of_yield is None else f", {percentage(greatest.of_yield)} of yield.")
+        + f" Limits: {percentage(stress.limit)} of breaking, {percentage(YIELD_LIMIT)} of yield; "
+        f"above {percentage(REFUSED)} of breaking a reason has to be stated."
     )
     yield Lines("Load and stress", tuple(lines))
     yield Lines("Recommended loads", tuple(_schedule_lines(plan, stress)))
@@ -300,7 +291,7 @@ def _alerts(stress: StressPlan, shown: str) -> Iterator[str]:
             "after another."
         )
     if stress.greatest.of_breaking > REFUSED and stress.reason:
-        yield f"Above {_percent(REFUSED)} of breaking. Stated reason: {stress.reason}"
+        yield f"Above {percentage(REFUSED)} of breaking. Stated reason: {stress.reason}"
     yield from map(_sentence, stress.warnings)
 
 
@@ -309,7 +300,7 @@ def _sentence(one: Finding) -> str:
 
 
 def _mega(pair: tuple[float, float]) -> str:
-    low, high = (_short(end / 1e6) for end in pair)
+    low, high = (plain(end / 1e6, 4) for end in pair)
     return low if low == high else f"{low} to {high}"
 
 
@@ -384,17 +375,17 @@ def _expected_grid(plan: Plan) -> Grid:
         headings += ["stress / MPa", "of breaking"]
         columns += [
             [significant(row.stress / 1e6, 3) for row in stress.rows],
-            [_percent(row.of_breaking) for row in stress.rows],
+            [percentage(row.of_breaking) for row in stress.rows],
         ]
         if stress.material.yielding is not None:
             headings.append("of yield")
-            columns.append([_percent(row.of_yield or 0.0) for row in stress.rows])
+            columns.append([percentage(row.of_yield or 0.0) for row in stress.rows])
     title = next(t.title for t in plan.practical.definition.tables if t.id == plan.table)
     return Grid(f"Expected: {title}", tuple(headings), tuple(zip(*columns, strict=True)))
 
 
 def _number(value: float, decimals: int | None) -> str:
-    return _short(value) if decimals is None else f"{value:.{decimals}f}"
+    return plain(value, 4) if decimals is None else f"{value:.{decimals}f}"
 
 
 def _effects_grid(plan: Plan) -> Grid:
@@ -427,7 +418,7 @@ def _effects_grid(plan: Plan) -> Grid:
 def _effect(one: Effect, plan: Plan) -> str:
     limit = math.inf if plan.stress is None else plan.stress.limit * (1.0 + 1e-9)
     mark = "!" if (one.of_breaking or 0.0) > limit else ""
-    return f"{'–' if one.relative is None else _percent(one.relative)} {mark}".strip()
+    return f"{'–' if one.relative is None else percentage(one.relative)} {mark}".strip()
 
 
 def plan_text(plan: Plan) -> list[str]:
@@ -651,7 +642,7 @@ def _risk_numbers(plan: Plan, drop: float | None) -> Iterator[tuple[str, str]]:
     for one in plan.assumptions:
         if name and one.key == name:
             gauge = "" if stress.gauge is None else f" ({stress.gauge.name})"
-            yield one.title, f"{_short(one.value)} {one.unit}{gauge}"
+            yield one.title, f"{plain(one.value, 4)} {one.unit}{gauge}"
     from sheetlab.units import unit
 
     its = unit(stress.unit)
@@ -665,15 +656,15 @@ def _risk_numbers(plan: Plan, drop: float | None) -> Iterator[tuple[str, str]]:
     yield "Greatest stress", f"{significant(greatest.stress / 1e6, 3)} MPa"
     yield (
         "as a fraction of breaking",
-        (f"{_percent(greatest.of_breaking)} (limit {_percent(stress.limit)})"),
+        (f"{percentage(greatest.of_breaking)} (limit {percentage(stress.limit)})"),
     )
     if greatest.of_yield is not None:
         yield (
             "as a fraction of yield",
-            (f"{_percent(greatest.of_yield)} (limit {_percent(YIELD_LIMIT)})"),
+            (f"{percentage(greatest.of_yield)} (limit {percentage(YIELD_LIMIT)})"),
         )
     if stress.reason:
-        yield f"Stated reason (asked for above {_percent(REFUSED)} of breaking)", stress.reason
+        yield f"Stated reason (asked for above {percentage(REFUSED)} of breaking)", stress.reason
     if drop is None:
         yield "Height of the masses above the box or floor", "____ cm (keep it to a few cm)"
     else:

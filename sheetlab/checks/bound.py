@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
+from sheetlab.metrology.statement import percentage, plain
 from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.register import BoundInstrument, as_date, same_id
 from sheetlab.practical.standards import Gauge, nearest_gauge, read_gauge
@@ -58,8 +59,8 @@ def least_counts_that_differ(subject: Subject) -> Iterator[Finding]:
             "least-count-against-register",
             Severity.DOUBTFUL,
             f"{subject.practical.owner(key)} ({one.id}): its least count comes to "
-            f"{amount(typed, its)}, {typed / one.least_count:.3g} times that of the register, "
-            f"{amount(one.least_count, its)}{parts}",
+            f"{amount(typed, its)}, {plain(typed / one.least_count, 3)} times that of the "
+            f"register, {amount(one.least_count, its)}{parts}",
             f"a least count of {amount(one.least_count, its)}",
             "Take the instrument and count again: full turns, the distance they move, the "
             f"divisions once round. Or was it another one than {one.id}?",
@@ -175,7 +176,7 @@ def gauges_that_differ(subject: Subject) -> Iterator[Finding]:
             "gauge-against-register",
             Severity.DOUBTFUL if wire.diameter is None else Severity.NOTE,
             f"{quantity.title} {quantity.symbol} is {d:.4g} mm; the wire {wire.id} is {named}, "
-            f"{named.diameter:.3f} mm ({_percent(off)}). Nearest gauges: {near}",
+            f"{named.diameter:.3f} mm ({percentage(off, signed=True)}). Nearest gauges: {near}",
             f"a diameter near {named.diameter:.3f} mm",
             "Is it the right reel, its label right (SWG or AWG), the wire bare of lacquer, and the "
             "zero error on the right side?",
@@ -184,11 +185,7 @@ def gauges_that_differ(subject: Subject) -> Iterator[Finding]:
 
 
 def _near(one: Gauge, d: float) -> str:
-    return f"{one} {one.diameter:.3f} mm ({_percent(d / one.diameter - 1.0)})"
-
-
-def _percent(fraction: float) -> str:
-    return f"{100 * fraction:+.1f} %".replace("-", "−")
+    return f"{one} {one.diameter:.3f} mm ({percentage(d / one.diameter - 1.0, signed=True)})"
 
 
 def checks_overdue(subject: Subject) -> Iterator[Finding]:

@@ -7,10 +7,13 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
+from sheetlab.metrology.statement import percentage
 from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import triangle_keys
 
 LEAST_SPAN = 0.5
+UNEXPLAINED = 0.002
+"""Probability of chi-squared below which stated uncertainties do not explain a scatter."""
 
 
 def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
@@ -24,25 +27,60 @@ def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
     for line in subject.evaluation.lines.values():
         d, usual = line.field.definition, subject.usual(line.field)
         one = subject.practical.field(line.field.y[0])
-        scatter = line.fit.residual_deviation
+        scatter, factor = line.fit.residual_deviation, one.unit.factor
         known = d.usual_scatter is not None
-        limit = usual.most if known else (d.plausible_scatter or math.inf) * one.unit.factor
+        limit = usual.most if known else (d.plausible_scatter or math.inf) * factor
         beyond = usual.implausible(scatter, line.fit.dof) if known else scatter > limit
         if not beyond or line.field in doubtful:
             continue
         if any((c, r) in subject.suspects for c in line.field.y for r in range(one.rows)):
             # a reading that was named already may be the cause of it
             continue
-        shown, most = (float(f"{v / one.unit.factor:.2g}") for v in (scatter, limit))
         yield Finding(
             "line-scatters",
             Severity.DOUBTFUL,
-            f"the points of “{d.title}” scatter by {amount(shown, one.unit)} about their straight "
-            "line",
-            f"about {amount(most, one.unit)} or less",
+            f"the points of “{d.title}” scatter by {amount(scatter / factor, one.unit, digits=2)} "
+            "about their straight line",
+            f"about {amount(limit / factor, one.unit, digits=2)} or less",
             "Look at the graph. Is each value in the right column and row, in the unit of the "
             "heading, and the abscissa the total from the first row on?",
             subject.place(line.field.x, 0),
+        )
+
+
+def scatter_unexplained(subject: Subject) -> Iterator[Finding]:
+    """Lines and curves whose points scatter more than their stated uncertainties explain.
+
+    Chi-squared of the residuals over the stated uncertainties (ISO/TS 28037:2010, clauses 6 and
+    7, which take 5 % as the limit). False alarms: 0.2 % of fits whose stated uncertainties hold.
+    """
+    from scipy import special
+
+    evaluation = subject.evaluation
+    stated = [
+        (one.field.definition.title, one.field.columns, one.fit.chi_squared, one.fit.dof)
+        for one in evaluation.lines.values()
+        if one.field.definition.u_y
+    ]
+    stated += [
+        (one.field.definition.title, one.field.columns, one.fit.chi_squared, one.fit.dof)
+        for one in evaluation.curves.values()
+        if one.field.definition.u_y
+    ]
+    for title, columns, chi_squared, dof in stated:
+        if dof < 1 or special.chdtrc(dof, chi_squared) >= UNEXPLAINED:
+            continue
+        yield Finding(
+            "scatter-unexplained",
+            Severity.DOUBTFUL,
+            f"the points of “{title}” scatter {math.sqrt(chi_squared / dof):.1f} times as much as "
+            f"their stated uncertainties explain (χ² = {chi_squared:.3g} for {dof} degrees of "
+            "freedom)",
+            f"χ² of about {dof}; {special.chdtri(dof, UNEXPLAINED):.3g} at most",
+            "Is one point wrong, is a stated uncertainty too small, or is the relation another? "
+            "Until that is clear the uncertainty of the result, which follows from the stated "
+            "ones, is too small.",
+            subject.place(columns[0], 0),
         )
 
 
@@ -60,8 +98,8 @@ def poor_triangles(subject: Subject) -> Iterator[Finding]:
             yield Finding(
                 "triangle-small",
                 Severity.NOTE,
-                f"the gradient triangle of “{title}” spans {100.0 * found.span:.0f} % of the line",
-                f"{100.0 * LEAST_SPAN:.0f} % or more",
+                f"the gradient triangle of “{title}” spans {percentage(found.span)} of the line",
+                f"{percentage(LEAST_SPAN)} or more",
                 "Take corners far apart: the same error of reading the graph counts less.",
                 subject.place(keys[0], None),
             )
@@ -73,7 +111,7 @@ def poor_triangles(subject: Subject) -> Iterator[Finding]:
                     "triangle-off-line",
                     Severity.NOTE,
                     f"a corner of the gradient triangle of “{title}” lies "
-                    f"{amount(abs(float(f'{distance / one.unit.factor:.2g}')), one.unit)} {side} "
+                    f"{amount(abs(distance / one.unit.factor), one.unit, digits=2)} {side} "
                     "the best line",
                     "corners on the line",
                     "Was it read off the line that was drawn, with the scale of the axis?",

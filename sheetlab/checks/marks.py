@@ -17,6 +17,7 @@ from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.finding import Finding, Place, SheetlabError, many
+from sheetlab.metrology.statement import percentage, plain, significant
 from sheetlab.practical.fields import START_INPUTS, START_PREFIX
 from sheetlab.practical.loader import key_refused, structured, toml_table
 from sheetlab.practical.observations import Entry
@@ -30,6 +31,8 @@ MOST_NAMED = 4
 MOST_LETTERS = 110
 MOST_DIGITS = 2
 """Significant digits of a stated uncertainty (JCGM 100:2008, 7.2.6)."""
+WIDER = 3.0
+"""Times the largest uncertainty that may be stated up to which an own one is reasonable."""
 _START = tuple(one.key.removeprefix(START_PREFIX) for one in START_INPUTS)
 _GRAVE = {"note": 1, "doubtful": 2, "stop": 3}
 
@@ -74,7 +77,8 @@ class Item:
     """Expanded uncertainty of the first result as a fraction of it, up to which the marks are
     given; 0: not looked at."""
     stated: bool = False
-    """The group has to state an uncertainty of its own, with a sensible number of digits."""
+    """The group has to state an uncertainty of its own, of the size that its readings give, with a
+    sensible number of digits."""
 
     @property
     def proposes(self) -> bool:
@@ -229,11 +233,13 @@ class _Judge:
     def mark(self, item: Item, step: float) -> ProposedMark:
         if not item.proposes:
             return ProposedMark(item, item.marks, None, "For you to judge.")
-        shares, said = [], []
-        for share, text in self.conditions(item):
-            said.append(text)
-            if share is not None:
-                shares.append(share)
+        found = list(self.conditions(item))
+        shares = [share for share, _ in found if share is not None]
+        said = [text for _, text in found if text]
+        if found and not shares:
+            # what was never asked, or cannot be told, earns nothing and is not praised
+            evidence = " ".join([*said, "For you to judge."])
+            return ProposedMark(item, item.marks, None, evidence, False)
         earned = item.marks * (math.fsum(shares) / len(shares) if shares else 1.0)
         if item.findings:
             cost, text = self.costs(item)
@@ -318,10 +324,10 @@ class _Judge:
         if found is None or not found.budget.value:
             return None, ""
         part = found.budget.expanded_uncertainty / abs(found.budget.value)
-        text = f"Its expanded uncertainty is {100.0 * part:.2g} % of it"
+        text = f"Its expanded uncertainty is {percentage(part)} of it"
         if part <= within:
             return 1.0, f"{text}."
-        return 0.0, f"{text}; up to {100.0 * within:.2g} % was wanted."
+        return 0.0, f"{text}; up to {percentage(within)} was wanted."
 
     def rows(self, tables: Sequence[str]) -> tuple[float | None, str]:
         wanted = [
@@ -425,7 +431,7 @@ class _Judge:
     def stated(self) -> tuple[float | None, str]:
         """The own uncertainty: an own result that is compared with nothing, in the result's unit.
 
-        Half for stating it, half for one or two significant digits.
+        Half for the size that the readings give, half for one or two significant digits.
         """
         one = own_uncertainty(self.assessment)
         if one is None:
@@ -434,11 +440,43 @@ class _Judge:
         if one.given is None:
             return 0.0, f"No uncertainty of their own: {name} is empty."
         if not math.isfinite(one.given) or one.given <= 0.0:
-            return 0.0, f"{name} is {one.given:g}, which is no uncertainty."
+            return 0.0, f"{name} is {plain(one.given)}, which is no uncertainty."
+        bounds = self.usual_uncertainty(one)
+        if bounds is None:
+            return None, f"{name} is {plain(one.given)}; the readings give none to compare it with."
+        low, high = bounds
+        wanted = f"{significant(low, 2)} to {significant(high, 2)}"
+        if not low <= one.given <= high:
+            side = "small" if one.given < low else "large"
+            return 0.0, f"{name} is {plain(one.given)}: too {side}; the readings give {wanted}."
         digits = len(Decimal(repr(one.given)).normalize().as_tuple().digits)
         if digits > MOST_DIGITS:
             return 0.5, f"{name} is stated with {digits} digits; one or two are sensible."
-        return 1.0, f"{name} is {one.given:g}, with a sensible number of digits."
+        return 1.0, (
+            f"{name} is {plain(one.given)}, of the size that the readings give ({wanted}), with a "
+            "sensible number of digits."
+        )
+
+    def usual_uncertainty(self, stated: AnswerDiagnosis) -> tuple[float, float] | None:
+        """Between what an own uncertainty should lie, in its unit; None if nothing is known.
+
+        From half the smallest to ``WIDER`` times the largest of what may be stated (standard and
+        expanded uncertainty, maximum error), as a part of the group's own result where it is given.
+        """
+        found = self.assessment.evaluation.measurand
+        if found is None or not found.budget.standard_uncertainty:
+            return None
+        b = found.budget
+        sizes = [b.standard_uncertainty, b.expanded_uncertainty]
+        sizes += [found.maximum_error] if found.maximum_error else []
+        factor = self.assessment.practical.inputs[f"answer.{stated.answer.id}"].unit.factor
+        ratios = [
+            abs(one.ratio)
+            for one in self.assessment.answers
+            if one.answer.quantity == found.definition.quantity and one.ratio
+        ]
+        scale = (ratios[0] if ratios else 1.0) / factor
+        return scale * min(sizes) / 2.0, scale * WIDER * max(sizes)
 
 
 def own_uncertainty(assessment: Assessment) -> AnswerDiagnosis | None:

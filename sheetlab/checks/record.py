@@ -7,8 +7,6 @@ from typing import Any
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.finding import Finding
-from sheetlab.formula.statistics import growth
-from sheetlab.metrology.budget import DIVISORS
 from sheetlab.metrology.linetests import TestResult
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
 from sheetlab.practical.model import Practical
@@ -237,13 +235,12 @@ def _test(found: TestResult | None) -> dict[str, float | None] | None:
 
 def _curve(practical: Practical, curve: CurveResult) -> dict[str, Any]:
     d, fit = curve.field.definition, curve.fit
-    wider = growth(fit)
     return {
         "id": d.id,
         "parameters": {
             one.id: {
                 "value": value,
-                "standard_uncertainty": _finite(u * wider),
+                "standard_uncertainty": _finite(u),
                 "unit": coherent_text(practical.field(f"{d.id}.{one.id}").unit),
             }
             for one, value, u in zip(d.parameters, fit.parameters, fit.uncertainties, strict=True)
@@ -263,8 +260,8 @@ def _budget(practical: Practical, result: ResultValue) -> list[dict[str, Any]]:
             "source": row.source.label,
             "type": row.source.evaluation,
             "distribution": row.source.distribution,
-            "half_width": row.source.half_width,
-            "divisor": DIVISORS[row.source.distribution],
+            "half_width_or_deviation": row.source.divided,
+            "divisor": row.source.divisor,
             "standard_uncertainty": row.source.standard_uncertainty,
             "relative": row.source.relative,
             "degrees_of_freedom": _finite(row.source.dof),
@@ -285,6 +282,7 @@ def _accepted(practical: Practical, result: ResultValue) -> dict[str, Any] | Non
         "unit": coherent_text(practical.derived[result.definition.quantity].unit),
         "source": found.source,
         "percent_difference": found.percent_difference,
-        "relative_expanded_uncertainty": found.tolerance,
+        "books_differ_by": found.tolerance,
         "e_n": _finite(found.e_n),
+        "verdict": found.verdict,
     }

@@ -7,7 +7,9 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import WOULD_FIT, Subject, amount
 from sheetlab.finding import Finding, Place, Severity
+from sheetlab.metrology.agreement import vague
 from sheetlab.metrology.budget import student_t
+from sheetlab.metrology.statement import percentage, plain, significant
 from sheetlab.units import unit
 
 FAR = 0.002
@@ -15,9 +17,10 @@ FAR = 0.002
 
 
 def far_from_accepted(subject: Subject) -> Iterator[Finding]:
-    """Results that differ from the accepted value by far more than both uncertainties explain.
+    """Results that lie beyond every book by far more than their uncertainty explains.
 
-    False alarms: 0.2 % of honest results (Student's t for their effective degrees of freedom).
+    False alarms: 0.2 % of honest results (Student's t for their effective degrees of freedom) whose
+    true value some book gives.
     """
     measurand = subject.evaluation.measurand
     for result in subject.evaluation.results:
@@ -26,9 +29,8 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
             continue
         its = result.budget
         factor = student_t(1.0 - FAR, max(1.0, math.floor(min(its.effective_dof, 1e6))))
-        # the interval of the book is an expanded one, as if of a normal distribution
-        book = abs(accepted.value) * accepted.tolerance * student_t(1.0 - FAR, math.inf) / 1.96
-        if abs(its.value - accepted.value) <= math.hypot(factor * its.standard_uncertainty, book):
+        books = abs(accepted.value) * accepted.tolerance
+        if abs(its.value - accepted.value) <= books + factor * its.standard_uncertainty:
             continue
         one = subject.practical.derived[result.definition.quantity]
         named = result.definition.display_unit
@@ -39,9 +41,10 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         yield Finding(
             "far-from-accepted",
             Severity.DOUBTFUL,
-            f"{one.title} is {_how_far(its.value / accepted.value, side)} the accepted value "
-            f"(E_n = {accepted.e_n:.1f})".replace("-", "−"),
-            f"|E_n| of about 1 or less; accepted: {amount(shown.from_si(accepted.value), shown)}",
+            f"{one.title} is {_how_far(its.value / accepted.value, side)} the accepted value, "
+            f"{significant(abs(accepted.e_n), 2)} times its expanded uncertainty",
+            f"{amount(shown.from_si(accepted.value), shown)} within the uncertainty"
+            + (f"; books differ by {percentage(accepted.tolerance)}" if books else ""),
             would
             + (
                 result.definition.far_question
@@ -53,8 +56,25 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
 
 def _how_far(ratio: float, side: str) -> str:
     if ratio > 3.0:
-        return f"{ratio:.3g} times"
-    return f"{100.0 * abs(ratio - 1.0):.2g} % {side}"
+        return f"{plain(ratio, 3)} times"
+    return f"{percentage(abs(ratio - 1.0))} {side}"
+
+
+def at_extremes(subject: Subject) -> Iterator[Finding]:
+    """Results that no source changes to first order: a formula at its highest or lowest value."""
+    for result in subject.evaluation.results:
+        order = None if result is None else result.second_order
+        if result is None or order is None or not order.first_is_nothing:
+            continue
+        yield Finding(
+            "at-an-extreme",
+            Severity.NOTE,
+            f"the formula of {subject.practical.derived[result.definition.quantity].title} is at "
+            "its highest or lowest value: to first order its sources do not change it",
+            "a result that grows or falls with its sources",
+            "u and U are those of second order; take the interval of the trials.",
+            Place(file=subject.file),
+        )
 
 
 def undetermined(subject: Subject) -> Iterator[Finding]:
@@ -63,7 +83,7 @@ def undetermined(subject: Subject) -> Iterator[Finding]:
         if result is None:
             continue
         b = result.budget
-        if b.expanded_uncertainty > 0.5 * abs(b.value):
+        if vague(b.expanded_uncertainty, b.value):
             one = subject.practical.derived[result.definition.quantity]
             yield Finding(
                 "result-undetermined",

@@ -13,6 +13,7 @@ from sheetlab.finding import Place
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Explained, Observed, Usual, explain
+from sheetlab.metrology.statement import plain
 from sheetlab.practical.edits import (
     SCALE_EDITS,
     Edit,
@@ -337,13 +338,25 @@ def _relative_scatter(fit: LineFit) -> float:
     return fit.residual_deviation / ((max(ys) - min(ys)) or 1.0)
 
 
+MOST_SHOWN = 5
+"""Significant digits with which zeros at the end of a number are shown."""
+
+
 def amount(value: float, unit: Unit, decimals: int | None = None, digits: int = 6) -> str:
     """A number with its unit for a sentence; ``digits``: significant ones without decimals."""
     if decimals is None or (value and abs(value) < 10.0**-decimals):
-        text = f"{value:.{digits}g}"
+        text = plain(value, digits)
     else:
-        text = f"{value:.{decimals}f}"
-    return f"{text} {unit.pretty}".strip().replace("-", "−")
+        text = _trimmed(f"{value:.{decimals}f}").replace("-", "−")
+    return f"{text} {unit.pretty}".strip()
+
+
+def _trimmed(text: str) -> str:
+    """Decimals without the zeros that are beyond what any instrument here shows."""
+    digits = sum(c.isdigit() for c in text.lstrip("-0."))
+    while "." in text and digits > MOST_SHOWN and text.endswith("0"):
+        text, digits = text[:-1], digits - 1
+    return text.rstrip(".") if "." in text else text
 
 
 def fitting_edits(

@@ -10,29 +10,57 @@ from typing import ParamSpec
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.formula.render import printed
-from sheetlab.metrology.budget import shrink_to_halve
+from sheetlab.metrology.agreement import vague
+from sheetlab.metrology.budget import coverage_factor, shrink_to_halve, whole_dof
 from sheetlab.metrology.linetests import TestResult
-from sheetlab.metrology.statement import Statement, significant, state
+from sheetlab.metrology.montecarlo import NOTABLE
+from sheetlab.metrology.statement import (
+    Statement,
+    beside,
+    percentage,
+    plain,
+    share,
+    significant,
+    state,
+    stated,
+)
 from sheetlab.practical.evaluate import AcceptedValue, LineResult, Part, ResultValue
 from sheetlab.practical.model import Practical
 from sheetlab.practical.profile import Profile
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, unit, with_prefix
 
-NOTABLE = 0.15
-"""Relative difference of two intervals from which it is said."""
+REASONS = {
+    "bent": ", because the formula bends over the range of the uncertainties",
+    "bounded": ", because errors with sharp limits make up most of it",
+}
+"""Why the interval of the trials is the better one."""
 SIGNIFICANT = 0.01
 """Probability below which a test of a line is said to speak against it."""
 
 
-def share(part: float) -> str:
-    """A share of the variance as text."""
-    return "< 0.1 %" if 0.0 < part < 0.001 else f"{100.0 * part:.1f} %"
+def relative(part: float, whole: float) -> str:
+    """An uncertainty in per cent of a value; empty near zero, where it says nothing."""
+    return "" if vague(part, whole) else percentage(abs(part / whole))
 
 
-def percent(part: float, whole: float) -> str:
-    """A relative size as text."""
-    return f"{significant(100.0 * abs(part / whole), 2)} %" if whole else ""
+def verdict_lines(accepted: AcceptedValue) -> list[str]:
+    """What the comparison with an accepted value says; nothing without an uncertainty."""
+    if accepted.e_n is None or accepted.verdict is None:
+        return []
+    number = f"E_n = {significant(accepted.e_n, 2)}"
+    return [
+        {
+            "agrees": f"The difference is within the expanded uncertainty ({number}): they agree.",
+            "between": f"That is more than the expanded uncertainty explains ({number}), but books "
+            "differ by as much: it is neither confirmed nor contradicted.",
+            "differs": f"That is more than the expanded uncertainty "
+            f"{'and the differences of books explain' if accepted.tolerance else 'explains'} "
+            f"({number}): something is not accounted for, here or in the book.",
+            "open": "The expanded uncertainty is more than half of the accepted value. Such a "
+            "result agrees with nearly anything, so the comparison says nothing.",
+        }[accepted.verdict]
+    ]
 
 
 DIVISION = {"whole": "least counts", "half": "half least counts"}
@@ -43,7 +71,7 @@ def _difference(profile: Profile, difference: float) -> str:
     shown, rule = profile.signed_difference(difference), profile.difference_rule
     if not rule:
         return ""
-    return f": 100 × ({rule}) ÷ accepted = {shown:+.2g} %".replace("-", "−")
+    return f": 100 × ({rule}) ÷ accepted = {percentage(shown / 100.0, signed=True)}"
 
 
 P = ParamSpec("P")
@@ -71,25 +99,18 @@ def _all_said(method: Callable[P, list[str]]) -> Callable[P, list[str]]:
     return said
 
 
-def _taken(tolerance: float) -> str:
-    if not tolerance:
-        return "taking the accepted value as exact"
-    return f"taking ± {100.0 * tolerance:.2g} % for the accepted value, as books differ"
-
-
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
 def _tested(found: TestResult, letter: str, far: str, near: str) -> str:
-    chance = max(100.0 * found.probability, 0.01)
-    text = "below 0.01 %" if found.probability < 1e-4 else f"{chance:.2g} %"
     is_far = found.probability < SIGNIFICANT
-    statistic = "very large" if math.isinf(found.statistic) else f"{found.statistic:.2f}"
+    size = "very large" if math.isinf(found.statistic) else significant(found.statistic, 3)
+    chance = percentage(found.probability)
     return (
-        f"{far if is_far else near} ({letter} = {statistic}; for a straight line chance alone "
-        f"gives as much in {text} of cases)."
-    ).replace("-", "−")
+        f"{far if is_far else near} ({letter} = {size}; for a straight line chance alone "
+        f"gives as much in {chance} of cases)."
+    )
 
 
 def headline(assessment: Assessment) -> str:
@@ -112,8 +133,17 @@ class Words:
     profile: Profile
 
     def result_unit(self, result: ResultValue) -> Unit:
-        """Unit in which a result is stated."""
-        return self.practical.derived[result.definition.quantity].unit
+        """Unit in which a result is shown beside its statement."""
+        return self.unit_of(result.definition.quantity)
+
+    def unit_of(self, key: str) -> Unit:
+        """Unit in which a quantity is shown: of a result, and of its alternatives, that one."""
+        own = self.practical.field(key).unit
+        for result in self.practical.definition.results:
+            if result.display_unit and key in (result.quantity, *result.alternatives):
+                shown = unit(result.display_unit)
+                return shown if shown.dimension == own.dimension else own
+        return own
 
     def statement_line(self, result: ResultValue) -> str:
         """``Y = (2.02 ± 0.09) × 10¹¹ Pa = (202 ± 9) GPa``."""
@@ -149,7 +179,7 @@ class Words:
     def uncertainty_line(self, result: ResultValue) -> str:
         """Which uncertainty the statement gives."""
         b, profile = result.budget, self.profile
-        dof = "∞" if b.effective_dof > 999 else f"{b.effective_dof:.3g}"
+        dof = "∞" if b.effective_dof > 999 else str(whole_dof(b.effective_dof))
         if result.stated == "maximum":
             return (
                 "The number after ± is the maximum error: all terms added, "
@@ -172,7 +202,7 @@ class Words:
         return (
             f"{lead}The number after ± is the expanded uncertainty U = k u, with "
             f"k = {b.coverage_factor:.2f} from Student's t for {dof} effective degrees of freedom; "
-            f"coverage probability {100 * b.coverage_probability:.0f} %."
+            f"coverage probability {plain(100.0 * b.coverage_probability)} %."
         )
 
     def _scatter_is_wider(self, result: ResultValue) -> str:
@@ -191,27 +221,17 @@ class Words:
     def accepted_lines(self, result: ResultValue, accepted: AcceptedValue) -> list[str]:
         """Comparison with the accepted value, and where that comes from."""
         shown = self.result_unit(result)
-        if result.definition.display_unit:
-            shown = unit(result.definition.display_unit)
         difference = accepted.percent_difference
         side = "above" if difference > 0 else "below"
-        lines = [
-            f"Accepted value: {shown.from_si(accepted.value):.6g} {shown.pretty} "
-            f"(“{accepted.source}”).",
-            f"The result is {abs(difference):.2g} % {side} it"
+        value, apart = plain(shown.from_si(accepted.value)), accepted.tolerance
+        books = f"; books differ by ± {percentage(apart)}" if apart else ""
+        return [
+            f"Accepted value: {value} {shown.pretty} (“{accepted.source}”){books}.",
+            f"The result is {percentage(abs(difference) / 100.0)} {side} it"
             + _difference(self.profile, difference)
             + ".",
+            *verdict_lines(accepted),
         ]
-        if accepted.e_n is not None:
-            inside = abs(accepted.e_n) <= 1.0
-            lines.append(
-                "The difference is "
-                + ("within" if inside else "greater than")
-                + " the expanded uncertainties of both"
-                + f" (E_n = {accepted.e_n:.2f}, {_taken(accepted.tolerance)})".replace("-", "−")
-                + ("." if inside else ": something is not accounted for, here or in the book.")
-            )
-        return lines
 
     @_said
     def trials_line(self, result: ResultValue) -> str:
@@ -219,58 +239,96 @@ class Words:
         found, its = result.trials, self.result_unit(result)
         if found is None:
             return ""
-        low, high = (significant(its.from_si(end), 4) for end in (found.low, found.high))
+        spread = found.standard_uncertainty / its.factor
+        low, high = (beside(its.from_si(end), spread, 1) for end in (found.low, found.high))
+        count = f"{found.trials:,}".replace(",", " ")
         text = (
-            f"Check by {found.trials:,} random trials: {100 * found.coverage_probability:.0f} % of "
+            f"Check by {count} random trials: {plain(100.0 * found.coverage_probability)} % of "
             f"them lie between {low} and {high} {its.pretty}"
-        ).replace(",", " ", 1)
+        )
         if all(row.source.dof > 2 for row in result.budget.rows):
             # with two degrees of freedom or fewer the distribution has no standard deviation
-            spread = significant(found.standard_uncertainty / its.factor, 2)
-            text += f", with standard deviation {spread} {its.pretty}"
+            text += f", with standard deviation {significant(spread, 2)} {its.pretty}"
         text += "."
         if not found.stable:
             text += " So many trials did not settle the figures to the last digit shown."
-        wider = 0.5 * (found.high - found.low) / (result.budget.expanded_uncertainty or 1.0) - 1.0
-        if abs(wider) > NOTABLE:
-            more = "wider" if wider > 0.0 else "narrower"
-            text += (
-                f" That is {100.0 * abs(wider):.0f} % {more} than ± U; where so much matters, "
-                "quote the interval of the trials."
+        return text + self._why_another(result)
+
+    def _why_another(self, result: ResultValue) -> str:
+        """Why the interval of the trials is another than ± U, and which of them to quote."""
+        validation = result.validation
+        if validation is None or not validation.reason:
+            return ""
+        size = abs(validation.wider)
+        text = " That is another interval than ± U"
+        if size > NOTABLE:
+            more = "wider" if validation.wider > 0.0 else "narrower"
+            text = f" That is {percentage(size)} {more} than ± U"
+        if validation.reason == "few":
+            b = result.budget
+            factor = coverage_factor(b.effective_dof, b.coverage_probability)
+            if factor > (1.0 + NOTABLE) * b.coverage_factor:
+                return text + (
+                    f": k = {b.coverage_factor:g} by agreement is too small for so few readings; "
+                    f"quote U with k = {factor:.2f} from Student's t."
+                )
+            return text + (
+                ": they draw each scatter of a few readings by itself (JCGM 101), which makes the "
+                "sum too wide. In simulated experiments ± U covers what it says; quote ± U."
             )
-        return text
+        return text + REASONS[validation.reason] + "; quote the interval of the trials."
 
     @_said
     def second_order_line(self, result: ResultValue) -> str:
-        """A warning where the first order of the propagation is not enough; otherwise empty."""
+        """What is done where the first order of the propagation is not enough; otherwise empty."""
         found = result.second_order
         if found is None or found.first_is_enough:
             return ""
         its = self.result_unit(result)
-        change = 100.0 * (found.second / found.first - 1.0) if found.first else math.inf
-        shift = significant(found.shift / its.factor, 2)
+        shift = f"{significant(found.shift / its.factor, 2)} {its.pretty}"
+        if found.first_is_nothing:
+            return (
+                "To first order no source changes this result, because its formula is at a highest "
+                f"or lowest value here. u and U are those of second order; on average the value "
+                f"lies off by {shift}. Take the interval of the trials, which has two sides of "
+                "their own."
+            )
+        change = percentage(found.second / found.first - 1.0, signed=True)
+        counted = "which u and U include" if found.more else "which is left out"
         return (
-            "The formula bends over the range of the uncertainties: with terms of second order u "
-            f"changes by {change:+.0f} % and the value by {shift} {its.pretty}. Take the interval "
-            "of the trials."
-        ).replace("-", "−")
+            "The formula bends over the range of the uncertainties: terms of second order change u "
+            f"by {change}, {counted}, and the value by {shift}. Take the interval of the trials."
+        )
+
+    @_said
+    def budget_line(self, result: ResultValue) -> str:
+        """``u(Y) = 4.3 GPa, k = 2.09, U(Y) = 9.0 GPa.``"""
+        b, its = result.budget, self.result_unit(result)
+        symbol = self.practical.derived[result.definition.quantity].symbol
+        u, expanded = (
+            f"{significant(size / its.factor, 2)} {its.pretty}".rstrip()
+            for size in (b.standard_uncertainty, b.expanded_uncertainty)
+        )
+        return f"u({symbol}) = {u}, k = {b.coverage_factor:.2f}, U({symbol}) = k u = {expanded}."
 
     @_said
     def maximum_error_line(self, result: ResultValue) -> str:
         """The maximum error as schools reckon it."""
         if result.maximum_error is None:
             return ""
-        its = self.practical.derived[result.definition.quantity]
-        terms = []
+        its = self.result_unit(result)
+        terms, whole = [], result.budget.value
+        widest = max(result.maximum_error, result.budget.expanded_uncertainty)
+        size = relative(result.maximum_error, whole) if relative(widest, whole) else ""
         for part in result.parts:
-            if part.maximum_error is not None and result.budget.value:
+            if part.maximum_error is not None and size:
                 one = self.practical.derived[part.key]
-                term = abs(part.sensitivity) * part.maximum_error
-                terms.append(f"{one.symbol or one.title} {percent(term, result.budget.value)}")
+                term = percentage(abs(part.sensitivity * part.maximum_error / whole))
+                terms.append(f"{one.symbol or one.title} {term}")
         return (
             f"Maximum error (all terms added, {DIVISION[self.profile.division]} as errors): "
-            f"± {significant(result.maximum_error / its.unit.factor, 2)} {its.unit.pretty}, "
-            f"that is {percent(result.maximum_error, result.budget.value)}"
+            f"± {significant(result.maximum_error / its.factor, 2)} {its.pretty}"
+            + (f", that is {size}" if size else "")
             + (f" ({', '.join(terms)})." if terms else ".")
             + self._scatter_is_wider(result)
         )
@@ -280,13 +338,10 @@ class Words:
         """The same result by other methods."""
         lines = []
         for other in result.alternatives:
-            its = self.practical.derived[other.key]
-            whole = result.budget.value
-            change = 100.0 * (other.value / whole - 1.0) if whole else 0.0
-            lines.append(
-                f"{other.title}: {other.symbol} = {significant(its.unit.from_si(other.value))} "
-                f"{its.unit.pretty} ({change:+.2f} %).".replace("-", "−")
-            )
+            its, whole = self.unit_of(other.key), result.budget.value
+            value = beside(its.from_si(other.value), result.stated_uncertainty / its.factor, 1)
+            change = f" ({percentage(other.value / whole - 1.0, signed=True)})" if whole else ""
+            lines.append(f"{other.title}: {other.symbol} = {value} {its.pretty}{change}.")
         formed = {other.key for other in result.alternatives}
         return lines + [
             f"{self.practical.derived[key].title}: not formed; it needs a reading in every row."
@@ -301,13 +356,15 @@ class Words:
         several = "mean intercept of the series" if len(fit.intercepts) > 1 else "intercept"
         text = ""
         if line.field.kind != "origin":
-            u = significant(fit.u_intercept / its.factor, 2)
-            text = f"{several} ({significant(its.from_si(fit.intercept))} ± {u}) {its.pretty}; "
+            its_own = its.from_si(fit.intercept), fit.u_intercept / its.factor
+            text = f"{several} {stated(*its_own, its.pretty)}; "
         spread = significant(fit.residual_deviation / its.factor, 3)
         text += f"standard deviation about the line {spread} {its.pretty}, "
-        return _sentence(
-            f"{text}{fit.dof} degrees of freedom; uncertainties here from the scatter."
-        )
+        known = line.field.kind in ("weighted", "both_errors")
+        if known:
+            text += f"χ² = {significant(fit.chi_squared, 3)} for "
+        source = "the stated ones of the points" if known else "the scatter"
+        return _sentence(f"{text}{fit.dof} degrees of freedom; uncertainties here from {source}.")
 
     @_all_said
     def study_lines(self, study: LineStudy) -> list[str]:
@@ -338,8 +395,8 @@ class Words:
             first, second = line.field.labels[:2]
             ratio = abs(difference) / u
             lines.append(
-                f"Slopes of {second} and {first}: their difference is {ratio:.1f} times its "
-                "standard uncertainty; "
+                f"Slopes of {second} and {first}: their difference is {significant(ratio, 2)} "
+                "times its standard uncertainty; "
                 + ("they agree." if ratio <= 2.0 else "up to 2 is usual: look at the residuals.")
             )
         if study.half_bar and study.extremes is None and not line.field.definition.through_origin:
@@ -355,7 +412,7 @@ class Words:
             ]
             lines.append(
                 f"The group's gradient triangle: its corners lie {shown[0]} and {shown[1]} the "
-                f"best line; it spans {100.0 * study.triangle.span:.0f} % of the line."
+                f"best line; it spans {percentage(study.triangle.span)} of the line."
             )
         return lines
 
@@ -375,8 +432,8 @@ class Words:
             return [*lines, "With every row no result could be formed."]
         line = f"With every row: {self.statement_line(whole)}"
         if kept is not None and kept.budget.value:
-            change = 100.0 * (whole.budget.value / kept.budget.value - 1.0)
-            line += f" ({change:+.2g} %)".replace("-", "−")
+            change = whole.budget.value / kept.budget.value - 1.0
+            line += f" ({percentage(change, signed=True)})"
         return [*lines, line + "."]
 
     @_all_said
@@ -398,15 +455,20 @@ class Words:
         """Which measurement decides the uncertainty, and what would halve it."""
         if not result.parts or result.budget.standard_uncertainty == 0.0:
             return []
+        row = result.budget.rows[0]
+        advice = f" What helps most: {row.source.advice}." if row.source.advice else ""
+        largest = f"Largest single source: {row.source.label} ({share(row.share)}).{advice}"
         first = result.parts[0]
+        if not first.share:
+            return [largest]
         name = self._named(first)
         symbol = self.practical.derived[result.definition.quantity].symbol
-        lines = [f"{_sentence(name)} makes {100 * first.share:.0f} % of the variance of {symbol}."]
+        lines = [f"{_sentence(name)} makes {share(first.share)} of the variance of {symbol}."]
         factor = shrink_to_halve(first.share)
         if factor is not None:
             lines.append(
                 f"To halve the uncertainty of {symbol}, the uncertainty of this measurement alone "
-                f"has to fall to {factor:.2f} of what it is; nothing else needs more care."
+                f"has to fall to {percentage(factor)} of what it is."
             )
         else:
             second = result.parts[1] if len(result.parts) > 1 else None
@@ -414,13 +476,9 @@ class Words:
             also = f" Look at {self._named(second)} too." if second is not None else ""
             lines.append(
                 f"No better measurement of it alone can halve the uncertainty: without it, "
-                f"{without:.2f} of the uncertainty would remain.{also}"
+                f"{percentage(without)} of the uncertainty would remain.{also}"
             )
-        source = result.budget.rows[0].source
-        lines.append(
-            f"Largest single source: {source.label} ({100 * result.budget.rows[0].share:.0f} %)."
-        )
-        return lines
+        return [*lines, largest]
 
     def _named(self, part: Part) -> str:
         one = self.practical.field(part.key)

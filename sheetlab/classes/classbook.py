@@ -44,8 +44,9 @@ from sheetlab.classes.kept import (
 )
 from sheetlab.classes.shelf import Shelf
 from sheetlab.finding import harmless, many
+from sheetlab.metrology.agreement import Verdict
 from sheetlab.metrology.groups import WeightedMean
-from sheetlab.metrology.statement import significant, significant_digits
+from sheetlab.metrology.statement import beside, percentage, plain, significant, stated
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.charts import (
     SHARE_COLUMN,
@@ -59,13 +60,14 @@ from sheetlab.workbook.charts import (
 )
 from sheetlab.workbook.imprints import Imprints
 from sheetlab.workbook.longsheet import LongSheet, long_book
-from sheetlab.workbook.results import LEAST_BAR, Share, number_format
+from sheetlab.workbook.results import LEAST_BAR, budget_cells
 from sheetlab.workbook.style import (
     INK,
     SERIES,
     Styles,
-    decimals_format,
+    ending_format,
     lines_needed,
+    number_format,
     set_page,
 )
 from sheetlab.workbook.template import EPOCH
@@ -215,8 +217,6 @@ class _Sheet:
         shown = ""
         if isinstance(value, tuple):
             value, shown = value
-        elif isinstance(value, Share):
-            shown = "0.0%"
         if value is None or isinstance(value, str):
             text = "" if value is None else _cut(value)
             self.sheet.write_string(*at, text, self.styles(style or "cell"))
@@ -382,7 +382,8 @@ class _Book:
         value = expanded = percent = e_n = None
         if o is not None:
             u = o.expanded / factor
-            value, expanded = (o.value / factor, places(u)), (u, places(u))
+            shape = ending_format(o.value / factor, u)
+            value, expanded = (o.value / factor, shape), (u, shape)
             if o.percent is not None:
                 sized = given.signed_difference(o.percent)
                 percent = sized, signed(sized) if given.difference_rule else signed(sized)[1:]
@@ -475,8 +476,8 @@ class _Book:
     def setup_block(self, page: _Sheet, found: Comparison) -> None:
         unit = f" / {found.unit}" if found.unit else ""
         spread = found.robust.deviation if found.robust is not None else None
-        shape = places(spread / 3.0) if spread else ""
         middle = found.robust.value if found.robust is not None else 0.0
+        shape = ending_format(middle, spread / 3.0) if spread else ""
 
         def shown(value: float | None) -> Any:
             if value is None:
@@ -529,9 +530,9 @@ class _Book:
             ]
         )  # fmt: skip
         page.line(
-            "zeta = (result − robust mean) ÷ root of the sum of both squared standard "
+            "zeta = (result − median) ÷ root of the sum of both squared standard "
             "uncertainties (ISO 13528): up to 2 fits, from 3 on look at it. The result is itself "
-            "part of the robust mean. A large zeta with a small uncertainty is often an "
+            "part of the median. A large zeta with a small uncertainty is often an "
             "uncertainty that is stated too small.",
             "note",
         )
@@ -561,12 +562,7 @@ class _Book:
             page.table([BUDGET_HEAD])
             top = page.row
             for b in o.budget:
-                row = (
-                    b.source, b.kind, b.distribution, b.half_width, b.divisor,
-                    b.standard_uncertainty, b.unit, b.dof, b.sensitivity, b.contribution,
-                    Share(b.share),
-                )  # fmt: skip
-                page.table([row], head=False)
+                page.table([budget_cells(b)], head=False)
             page.line(o.budget_note, "note")
             page.gap()
             count = max(1, sum(b.share >= LEAST_BAR for b in o.budget))
@@ -949,8 +945,8 @@ class _Feedback:
         o = self.one.outcome
         # a wrong reading makes the uncertainty wide enough to agree with any book
         sound = self.one.status == "ok"
-        if sound and o is not None and o.e_n is not None and abs(o.e_n) <= 1.0:
-            texts.append("Your result and the accepted value agree within their uncertainties.")
+        if sound and o is not None and o.verdict == "agrees":
+            texts.append("Your result agrees with the accepted value within its uncertainty.")
         return [_cut(text, 105) for text in texts[:FEW_GOOD]]
 
     def questions(self, room: float) -> float:
@@ -1085,9 +1081,9 @@ def consensus_lines(found: Comparison) -> list[tuple[str, str]]:
     if found.robust is not None:
         r = found.robust
         text = (
-            f"Consensus (robust mean, Algorithm A of ISO 13528) of {len(found.compared)} results: "
-            f"{symbol} = {_with(r.value, r.uncertainty)} {unit} with u = "
-            f"{significant(r.uncertainty, 2)} {unit}; robust standard deviation "
+            f"Consensus (median; spread by Qn, ISO 13528) of {len(found.compared)} results: "
+            f"{symbol} = {stated(r.value, r.uncertainty, unit)} with its standard uncertainty; "
+            f"robust standard deviation "
             f"{significant(r.deviation, 2)} {unit}."
         )
         lines.append((text, "plain"))
@@ -1101,9 +1097,9 @@ def consensus_lines(found: Comparison) -> list[tuple[str, str]]:
 def _weighted_lines(found: Comparison, w: WeightedMean) -> list[tuple[str, str]]:
     unit = found.unit
     mean = (
-        f"{found.symbol} = {_with(w.value, w.internal)} {unit} with u = "
-        f"{significant(w.internal, 2)} {unit} from the stated uncertainties and "
-        f"{significant(w.external, 2)} {unit} from the scatter; Birge ratio {w.birge_ratio:.2f}"
+        f"{found.symbol} = {stated(w.value, w.internal, unit)} with the standard uncertainty from "
+        f"the stated ones; from the scatter it is {significant(w.external, 2)} {unit}; Birge ratio "
+        f"{w.birge_ratio:.2f}"
     )
     if found.consistent:
         agree = "the results agree within their stated uncertainties (chi-squared test at 5 %)"
@@ -1112,15 +1108,15 @@ def _weighted_lines(found: Comparison, w: WeightedMean) -> list[tuple[str, str]]
     if found.heaviest is not None and found.heaviest[1] >= HEAVY:
         one, share = found.heaviest
         heavy = (
-            f" Group {one.handin.name} alone has {100 * share:.0f} % of its weight, because it "
+            f" Group {one.handin.name} alone has {percentage(share)} of its weight, because it "
             "states the smallest uncertainty: look at that first."
         )
     return [
         (
             "The results do not agree within their stated uncertainties: they scatter "
-            f"{w.birge_ratio:.2g} times as much as those explain (Birge ratio; chi-squared test at "
-            "5 %). Some results are wrong, or some uncertainties are stated too small, so the "
-            "consensus above counts, which does not rest on them.",
+            f"{significant(w.birge_ratio, 2)} times as much as those explain (Birge ratio; "
+            "chi-squared test at 5 %). Some results are wrong, or some uncertainties are stated "
+            "too small, so the consensus above counts, which does not rest on them.",
             "plain",
         ),
         (
@@ -1131,6 +1127,14 @@ def _weighted_lines(found: Comparison, w: WeightedMean) -> list[tuple[str, str]]
     ]
 
 
+AGREE: Mapping[Verdict | None, str] = {
+    "agrees": ", which is within your uncertainty",
+    "between": ": more than your uncertainty explains, but books differ by as much",
+    "differs": ": more than your uncertainty explains",
+    "open": "; your uncertainty is so large that this says nothing",
+}
+
+
 def outcome_lines(one: HandIn, found: Comparison | None) -> list[str]:
     """A result beside the accepted value and beside the class."""
     o = one.outcome
@@ -1139,22 +1143,15 @@ def outcome_lines(one: HandIn, found: Comparison | None) -> list[str]:
     lines = []
     if o.accepted is not None and o.percent is not None:
         where = "above" if o.percent > 0 else "below"
-        agree = ""
-        if o.e_n is not None:
-            agree = (
-                "; the two agree within their uncertainties (|E_n| = "
-                if abs(o.e_n) <= 1.0
-                else "; that is more than both uncertainties together explain (|E_n| = "
-            ) + f"{abs(o.e_n):.2g})"
         lines.append(
-            f"Accepted: {significant(o.accepted / o.factor, 4)} {o.unit} ({o.accepted_source}). "
-            f"Yours is {significant(abs(o.percent), 2)} % {where}{agree}."
+            f"Accepted: {plain(o.accepted / o.factor, 4)} {o.unit} ({o.accepted_source}). "
+            f"Yours is {percentage(abs(o.percent) / 100.0)} {where}{AGREE.get(o.verdict, '')}."
         )
     if found is not None and found.robust is not None:
         r = found.robust
         lines.append(
-            f"The middle of {len(found.compared)} groups is {_with(r.value, r.uncertainty)} "
-            f"{found.unit} (robust mean)."
+            f"The middle of {len(found.compared)} groups is {beside(r.value, r.uncertainty)} "
+            f"{found.unit} (their median)."
         )
     return lines
 
@@ -1205,9 +1202,9 @@ def chart_levels(found: Comparison) -> list[Level]:
     levels = []
     if found.robust is not None and found.band is not None:
         levels = [
-            Level("robust mean", found.robust.value, INK, "solid"),
-            Level("robust mean − 2 u", found.band[0], INK, "dash"),
-            Level("robust mean + 2 u", found.band[1], INK, "dash"),
+            Level("median", found.robust.value, INK, "solid"),
+            Level("median − 2 u", found.band[0], INK, "dash"),
+            Level("median + 2 u", found.band[1], INK, "dash"),
         ]
     limits, _ = chart_limits(found)
     weighted = found.weighted if found.consistent else None
@@ -1216,28 +1213,12 @@ def chart_levels(found: Comparison) -> list[Level]:
     return levels
 
 
-def places(u: float) -> str:
-    """Number format with the decimal places that an uncertainty asks for."""
-    if not u or not math.isfinite(u):
-        return "General"
-    decimals = significant_digits(u) - 1 - math.floor(math.log10(u))
-    return decimals_format(decimals) if 0 <= decimals <= 9 else number_format(u, 2)
-
-
 def signed(value: float) -> str:
     """Number format with a sign, short for what is far off."""
     if abs(value) < 0.005:
         return "0.00;0.00;0.00"
-    shape = "0.00" if abs(value) < 10.0 else "0.0" if abs(value) < 1000.0 else "0.0E+00"
+    shape = "0.00" if abs(value) < 10.0 else "0.0" if abs(value) < 1000.0 else "0"
     return f"+{shape};−{shape};{shape}"
-
-
-def _with(value: float, u: float) -> str:
-    """A value with one digit more than its uncertainty asks for."""
-    if not u or not value:
-        return significant(value, 4)
-    digits = math.floor(math.log10(abs(value))) - math.floor(math.log10(u)) + 2
-    return significant(value, min(max(digits, 2), 9))
 
 
 def link_target(folder: Path, file: str, out: Path) -> str:

@@ -24,7 +24,6 @@ from sheetlab.finding import Finding, SheetlabError, harmless
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
 from sheetlab.metrology.budget import budget_lines
-from sheetlab.metrology.statement import significant
 from sheetlab.practical.profile import Profile
 from sheetlab.practical.register import setup_as_bound
 from sheetlab.units import unit
@@ -253,12 +252,7 @@ def _outcome(found: Assessment) -> Outcome | None:
     b = result.budget
     words = Words(found.practical, found.evaluation.profile)
     scale = shown.factor
-    note = (
-        f"u({its.symbol}) = {significant(b.standard_uncertainty / scale, 3)} {shown.pretty}, "
-        f"k = {b.coverage_factor:.2f}, U({its.symbol}) = "
-        f"{significant(b.expanded_uncertainty / scale, 3)} {shown.pretty}. "
-        + " ".join(words.dominant_lines(result))
-    )
+    note = " ".join([words.budget_line(result), *words.dominant_lines(result)])
     return Outcome(
         value=b.value,
         standard=b.standard_uncertainty,
@@ -274,6 +268,7 @@ def _outcome(found: Assessment) -> Outcome | None:
         percent=None if accepted is None else accepted.percent_difference,
         difference=found.evaluation.profile.difference,
         e_n=None if accepted is None else accepted.e_n,
+        verdict=None if accepted is None else accepted.verdict,
         budget=tuple(budget_lines(result.budget.rows, scale)),
-        budget_note=found.evaluation.profile.sentence(note),
+        budget_note=note,
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sheetlab.classes.handins import HandIn, Outcome, natural
 from sheetlab.finding import many
-from sheetlab.metrology.agreement import zeta
+from sheetlab.metrology.agreement import vague, zeta
 from sheetlab.metrology.groups import (
     Precision,
     RobustMean,
@@ -142,7 +142,10 @@ def _compared(one: HandIn, value: float, standard: float, robust: RobustMean | N
     score = None
     if robust is not None and math.hypot(standard, robust.uncertainty) > 0.0:
         score = zeta(value, standard, robust.value, robust.uncertainty)
-    return Compared(one, value, standard, score, "" if score is None else zeta_class(score))
+    class_ = "" if score is None else zeta_class(score)
+    if robust is not None and vague(2.0 * standard, robust.value):
+        class_ = "too uncertain to say"
+    return Compared(one, value, standard, score, class_)
 
 
 def zeta_class(score: float) -> str:

@@ -14,6 +14,7 @@ from difflib import SequenceMatcher
 
 from sheetlab.checks.marks import ProposedMark
 from sheetlab.handling.roster import Group, file_part, former_group_key, group_key
+from sheetlab.metrology.agreement import Verdict
 from sheetlab.metrology.budget import BudgetLine
 from sheetlab.practical.profile import Difference
 
@@ -67,6 +68,7 @@ class Outcome:
     difference: Difference
     """How the profile of the workbook gives that."""
     e_n: float | None
+    verdict: Verdict | None
     budget: tuple[BudgetLine, ...]
     budget_note: str
 

@@ -90,8 +90,8 @@ class _Checker:
 
     def dimension(self, node: Node) -> Dimension | None:
         match node:
-            case Number():
-                return NUMBER
+            case Number(_, dimension):
+                return dimension
             case Name(key):
                 found = self.kind(key)
                 if found.text:

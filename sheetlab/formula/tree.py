@@ -12,7 +12,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from sheetlab.units import Dimension
+from sheetlab.units import NUMBER, Dimension
 
 MAX_LENGTH = 1000
 MAX_DEPTH = 100
@@ -30,9 +30,10 @@ class FormulaError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A plain number; a bare π is one too."""
+    """A plain number; a bare π is one too. What the program adds itself may have a dimension."""
 
     value: float
+    dimension: Dimension = NUMBER
 
 
 @dataclass(frozen=True, slots=True)

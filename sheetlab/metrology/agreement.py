@@ -3,6 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
+
+Verdict = Literal["agrees", "between", "differs", "open"]
+"""A result beside an accepted value: within its own uncertainty; beyond that, but books differ by
+as much; differs from every book; too uncertain to say anything."""
+VAGUE = 0.5
+"""Expanded uncertainty, as a part of the accepted value, above which agreement says nothing (a rule
+of this project: such a result agrees with half of the value and with one and a half of it)."""
 
 
 def percent_difference(value: float, accepted: float) -> float:
@@ -66,3 +74,42 @@ def zeta(value: float, u: float, accepted: float, accepted_u: float) -> float:
     if total == 0.0:
         raise ValueError("zeta needs an uncertainty")
     return (value - accepted) / total
+
+
+def verdict(value: float, expanded: float, accepted: float, spread: float = 0.0) -> Verdict:
+    """What a comparison with an accepted value says.
+
+    That books differ is no uncertainty of the accepted value which could be combined with that of
+    the result, and which would let everything pass that lies anywhere among them.
+
+    Parameters
+    ----------
+    value, expanded, accepted
+        Result with its expanded uncertainty, and accepted value, in one unit.
+    spread
+        How far the values of books lie from the accepted one, in that unit.
+
+    Raises
+    ------
+    ValueError
+        If there is no uncertainty, or the accepted value is zero.
+    """
+    if not expanded > 0.0 or accepted == 0.0:
+        raise ValueError("a comparison needs an uncertainty and an accepted value")
+    distance = abs(value - accepted)
+    if vague(expanded, accepted):
+        return "open"
+    if distance <= expanded:
+        return "agrees"
+    return "between" if distance <= expanded + spread else "differs"
+
+
+def vague(expanded: float, value: float) -> bool:
+    """Whether a result is so uncertain that it agrees with nearly anything of the size of a value.
+
+    Parameters
+    ----------
+    expanded, value
+        Expanded uncertainty of the result and a value to compare with, in one unit.
+    """
+    return expanded > VAGUE * abs(value)

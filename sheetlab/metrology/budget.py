@@ -40,6 +40,11 @@ class Source:
     note: str = ""
     estimate: str = ""
     """Sources of type A that rest on one and the same variance estimate name it alike."""
+    spread: float = 0.0
+    """What ``divisor`` divides: half-width, or standard deviation of one reading for a mean, in the
+    unit of ``standard_uncertainty``; 0: ``half_width``."""
+    advice: str = ""
+    """What makes it smaller, for people: “more readings of …”."""
 
     @property
     def half_width(self) -> float:
@@ -48,6 +53,17 @@ class Source:
         In the unit of ``standard_uncertainty``, by the divisors of JCGM 100:2008, 4.3.7 and 4.3.9.
         """
         return self.standard_uncertainty * DIVISORS[self.distribution]
+
+    @property
+    def divided(self) -> float:
+        """What stands in a budget before the divisor, in the unit of ``standard_uncertainty``."""
+        return self.spread or self.half_width
+
+    @property
+    def divisor(self) -> float:
+        """``divided`` over the standard uncertainty, a pure number: √3, √n, …"""
+        u = self.standard_uncertainty
+        return self.divided / u if u else DIVISORS[self.distribution]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +86,8 @@ class BudgetLine:
     source: str
     kind: str
     distribution: str
-    half_width: float
+    divided: float
+    """Half-width, or standard deviation, that ``divisor`` makes the standard uncertainty of."""
     divisor: float
     standard_uncertainty: float
     unit: str
@@ -89,8 +106,8 @@ def budget_lines(rows: Iterable[BudgetRow], scale: float) -> Iterator[BudgetLine
             source.label,
             source.evaluation,
             source.distribution,
-            source.half_width / factor,
-            DIVISORS[source.distribution],
+            source.divided / factor,
+            source.divisor,
             source.standard_uncertainty / factor,
             source.unit or "fraction",
             source.dof,
@@ -174,8 +191,18 @@ def coverage_factor(dof: float, probability: float = COVERAGE_PROBABILITY) -> fl
     ValueError
         If the probability is not between 0 and 1.
     """
-    whole = dof if math.isinf(dof) else max(1.0, math.floor(dof * (1.0 + 1e-12)))
-    return student_t(probability, whole)
+    return student_t(probability, dof if math.isinf(dof) else whole_dof(dof))
+
+
+def whole_dof(dof: float) -> int:
+    """Degrees of freedom as the coverage factor takes them: truncated, 1 or more (G.4.1, Note 1).
+
+    Parameters
+    ----------
+    dof
+        Finite.
+    """
+    return max(1, math.floor(dof * (1.0 + 1e-12)))
 
 
 def budget(
@@ -213,7 +240,8 @@ def budget(
     groups: dict[str, tuple[float, float]] = {}
     for source, _, part in parts:
         estimate = source.estimate or source.key
-        groups[estimate] = (math.hypot(groups.get(estimate, (0.0, 0.0))[0], part), source.dof)
+        before, least = groups.get(estimate, (0.0, math.inf))
+        groups[estimate] = (math.hypot(before, part), min(least, source.dof))
     dof = effective_dof(list(groups.values()))
     factor = fixed_factor or coverage_factor(dof, probability)
     rows = [

@@ -1,4 +1,8 @@
-"""Round and state a result: value and uncertainty to the same decimal place, one power of ten."""
+"""How numbers are written: a value with its uncertainty, a percentage, a number alone.
+
+Every sheet, message and table takes one of ``stated``, ``percentage``, ``share``, ``significant``
+here, or for the number format of a cell ``decimals_of``.
+"""
 
 from __future__ import annotations
 
@@ -92,6 +96,80 @@ def state(
     )
 
 
+def stated(value: float, uncertainty: float, unit: str = "") -> str:
+    """``(1.0053 ± 0.0025) mm/kg``; the value alone where there is no uncertainty to state.
+
+    Parameters
+    ----------
+    value, uncertainty
+        Numbers in the unit.
+    unit
+        Unit as it is printed.
+    """
+    if not (math.isfinite(value) and math.isfinite(uncertainty)) or uncertainty <= 0.0:
+        return f"{significant(value)} {unit}".strip()
+    return str(state(value, uncertainty, unit))
+
+
+def beside(value: float, uncertainty: float, more: int = 0) -> str:
+    """A value alone, which ends where its uncertainty ends: for what stands beside a statement.
+
+    Parameters
+    ----------
+    value, uncertainty
+        In one unit.
+    more
+        Digits beyond those of a statement.
+    """
+    decimals = decimals_of(uncertainty, more)
+    if decimals is None or not math.isfinite(value):
+        return significant(value)
+    if 1e-3 <= abs(value) < 1e5 or not value:
+        return f"{_quantized(Decimal(repr(float(value))), -decimals):f}".replace("-", "−")
+    return significant(value, digits_beside(value, uncertainty, more))
+
+
+def digits_beside(value: float, uncertainty: float, more: int = 0) -> int:
+    """Significant digits of a value that ends where its uncertainty ends, at least 1.
+
+    Parameters
+    ----------
+    value, uncertainty
+        In one unit, neither of them zero.
+    more
+        Digits beyond those of a statement.
+    """
+    return max(1, Decimal(repr(float(value))).adjusted() - _place(uncertainty) + 1 + more)
+
+
+def decimals_of(uncertainty: float, more: int = 0) -> int | None:
+    """Decimals with which a value ends where its uncertainty ends, for the format of a cell.
+
+    Parameters
+    ----------
+    uncertainty
+        In the unit that is shown.
+    more
+        Digits beyond those of a statement, for numbers that are calculated with.
+
+    Returns
+    -------
+    int | None
+        None for an uncertainty that is not positive and finite. Not below 0.
+    """
+    if not math.isfinite(uncertainty) or uncertainty <= 0.0:
+        return None
+    return max(0, more - _place(uncertainty))
+
+
+def _place(uncertainty: float) -> int:
+    """Decimal place, as a power of ten, of the last digit of a stated uncertainty."""
+    spread = Decimal(repr(float(uncertainty)))
+    # 0.096 rounds to 0.1, which has one digit where 0.10 is meant
+    spread = _quantized(spread, spread.adjusted() - (_digits(spread) - 1))
+    return spread.adjusted() - (_digits(spread) - 1)
+
+
 def _quantized(number: Decimal, place: int) -> Decimal:
     """A number rounded half up to a decimal place (power of ten); without a sign if zero."""
     with localcontext(prec=700):
@@ -130,3 +208,58 @@ def significant(value: float, digits: int = 4) -> str:
     if -3 <= exponent <= 4:
         return f"{value:.{max(0, digits - 1 - exponent)}f}".replace("-", "−")
     return f"{mantissa}×{power_of_ten(exponent)}".replace("-", "−")
+
+
+def plain(value: float, digits: int = 6) -> str:
+    """A number that somebody typed or chose, with its own digits: ``0.01``, ``110``, ``2×10¹¹``.
+
+    Parameters
+    ----------
+    value
+        In any unit.
+    digits
+        Significant digits at most.
+    """
+    mantissa, sign, power = significant(value, digits).partition("×")
+    if "." in mantissa:
+        mantissa = mantissa.rstrip("0").rstrip(".")
+    return mantissa + sign + power
+
+
+MOST_PERCENT, LEAST_PERCENT = 1e5, 1e-3
+LEAST_SHARE = 0.001
+
+
+def percentage(fraction: float, digits: int = 2, signed: bool = False) -> str:
+    """A fraction in per cent, never with a power of ten: ``0.042 %``, ``4.6 %``, ``173 %``.
+
+    Parameters
+    ----------
+    fraction
+        A pure number; the absolute value is the caller's to take.
+    digits
+        Significant digits; up to a thousand none before the decimal mark is dropped.
+    signed
+        Whether what is above zero has a sign.
+    """
+    value = 100.0 * fraction
+    if not math.isfinite(value):
+        return f"{value:g} %".replace("-", "−")
+    size = abs(value) if abs(value) < 1000.0 else abs(float(f"{value:.{digits - 1}e}"))
+    sign = "−" if value < 0.0 and size else "+" if signed and size else ""
+    if size > MOST_PERCENT:
+        return f"more than {sign}100 000 %"
+    if 0.0 < size < 0.5 * LEAST_PERCENT:
+        return f"less than {LEAST_PERCENT} %"
+    return f"{sign}{significant(size, digits)} %"
+
+
+def share(part: float) -> str:
+    """A share of a whole in per cent with one decimal: ``66.0 %``, ``< 0.1 %``.
+
+    Parameters
+    ----------
+    part
+        A pure number, 0 to 1.
+    """
+    return "< 0.1 %" if 0.0 < part < LEAST_SHARE else f"{100.0 * part:.1f} %"

@@ -365,7 +365,7 @@ def expected(practical: Practical, rows: Mapping[str, int], table: str) -> list[
                 one.unit.pretty,
                 practical.field(key).decimals if one.rounded else None,
                 values,
-                None if count is None else tuple(v / count for v in shown.seen[key]),
+                None if not count else tuple(v * one.unit.factor / count for v in values),
             )
         )
     return found

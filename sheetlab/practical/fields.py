@@ -36,6 +36,8 @@ class SourceSpec:
     rounding: bool = False
     """Rounding of a reading: left out where the scatter of repeats already shows it."""
     note: str = ""
+    advice: str = ""
+    """What makes it smaller, for people."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from functools import cache
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.formula.tree import names
 from sheetlab.metrology.budget import Budget, Source, budget
+from sheetlab.metrology.statement import percentage
 from sheetlab.practical.assumptions import (
     Assumption,
     ExpectedColumn,
@@ -222,9 +223,10 @@ def _averaged(budgets: Sequence[Budget], profile: Profile) -> Budget:
     sensitivities: dict[str, list[float]] = {}
     for one in budgets:
         for row in one.rows:
-            sources.setdefault(row.source.key, row.source)
-            squares.setdefault(row.source.key, []).append(row.contribution**2)
-            sensitivities.setdefault(row.source.key, []).append(abs(row.sensitivity))
+            key = row.source.key
+            sources.setdefault(key, row.source)
+            squares.setdefault(key, []).append(row.contribution**2)
+            sensitivities.setdefault(key, []).append(abs(row.sensitivity))
     rows = []
     for key, source in sources.items():
         contribution = math.sqrt(math.fsum(squares[key]) / len(budgets))
@@ -824,18 +826,18 @@ class _Planner:
             yield Finding(
                 "load-high",
                 Severity.DOUBTFUL,
-                f"the greatest load brings the wire to {_percent(greatest.of_breaking)} of the "
+                f"the greatest load brings the wire to {percentage(greatest.of_breaking)} of the "
                 "least breaking stress",
-                f"{_percent(self.request.limit)} at most",
+                f"{percentage(self.request.limit)} at most",
                 "Take fewer or smaller masses, or another wire.",
             )
         if greatest.of_yield is not None and greatest.of_yield > YIELD_LIMIT * (1.0 + 1e-9):
             yield Finding(
                 "load-near-yield",
                 Severity.DOUBTFUL,
-                f"the greatest load brings the wire to {_percent(greatest.of_yield)} of the least "
-                "yield stress",
-                f"{_percent(YIELD_LIMIT)} at most, so that the wire comes back",
+                f"the greatest load brings the wire to {percentage(greatest.of_yield)} of the "
+                "least yield stress",
+                f"{percentage(YIELD_LIMIT)} at most, so that the wire comes back",
                 "Take fewer or smaller masses, or another wire; near yield the readings predicted "
                 "here no longer hold.",
             )
@@ -862,9 +864,9 @@ class _Planner:
             "load-refused",
             Severity.STOP,
             f"{what} the wire to {greatest.stress / 1e6:.0f} MPa, "
-            f"{_percent(greatest.of_breaking)} of the least breaking stress of {material.name} "
+            f"{percentage(greatest.of_breaking)} of the least breaking stress of {material.name} "
             f"({material.breaking[0] / 1e6:.0f} MPa)",
-            f"{_percent(REFUSED)} at most, or a stated reason (--reason)",
+            f"{percentage(REFUSED)} at most, or a stated reason (--reason)",
             f"{remedy} Nothing was written.",
         )
 
@@ -933,7 +935,3 @@ def _least_rows(practical: Practical, table: str) -> int:
 
 def _told(masses: Sequence[Masses]) -> str:
     return ", ".join(f"{one.mass:g} × {one.count}" for one in masses)
-
-
-def _percent(part: float) -> str:
-    return f"{100.0 * part:.0f} %"

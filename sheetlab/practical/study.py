@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from sheetlab.metrology import linetests
 from sheetlab.metrology.line import LineFit, Pairs, fit_line, interval_differences
 from sheetlab.metrology.linetests import ExtremeLines, GradientTriangle, TestResult
+from sheetlab.metrology.statement import percentage
 from sheetlab.practical.evaluate import LineResult, Numbers
 from sheetlab.practical.fields import triangle_keys
 
@@ -88,7 +89,7 @@ def study(numbers: Numbers, line: LineResult) -> LineStudy:
                 "the group's gradient triangle",
                 sign * triangle.slope,
                 None,
-                f"spans {100.0 * triangle.span:.0f} % of the line",
+                f"spans {percentage(triangle.span)} of the line",
             )
         )
     return LineStudy(

@@ -8,7 +8,13 @@ from typing import Any
 
 import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name
-from xlsxwriter.worksheet import CellBlankTuple, CellNumberTuple, CellStringTuple, Worksheet
+from xlsxwriter.worksheet import (
+    CellBlankTuple,
+    CellFormulaTuple,
+    CellNumberTuple,
+    CellStringTuple,
+    Worksheet,
+)
 
 from sheetlab.workbook.style import BOOK_OPTIONS
 
@@ -59,7 +65,8 @@ class InlineSheet(Sheet):
 
     def _write_cell(self, row: int, col: int, cell: Any) -> None:
         kind = type(cell)
-        if kind not in _PLAIN:
+        worked = kind is CellFormulaTuple and isinstance(cell.value, float)
+        if kind not in _PLAIN and not worked:
             super()._write_cell(row, col, cell)
             return
         number = self.first_format + (cell.format._get_xf_index() if cell.format else 0)
@@ -67,6 +74,9 @@ class InlineSheet(Sheet):
         begin = f'<c r="{_letters(col)}{row + 1}"{style}'
         if kind is CellNumberTuple:
             self.fh.write(f"{begin}><v>{cell.number:.16G}</v></c>")
+        elif worked:
+            formula = html.escape(cell.formula, quote=False)
+            self.fh.write(f"{begin}><f>{formula}</f><v>{cell.value:.16G}</v></c>")
         elif kind is CellStringTuple:
             text = cell.string
             space = ' xml:space="preserve"' if text != text.strip() else ""
@@ -110,3 +120,15 @@ class Book(xlsxwriter.Workbook):  # type: ignore[misc]
 
     def __init__(self, target: Any, **changes: Any) -> None:
         super().__init__(target, {**BOOK_OPTIONS, **changes})
+
+    def add_chart(self, options: dict[str, Any]) -> Any:
+        """A chart that leaves a gap where a cell is blank, and says so.
+
+        The library leaves the gap unsaid. Without ``c:dispBlanksAs`` a blank cell is a zero
+        (ISO/IEC 29500-1, 21.2.2.42), and Calc draws it so in a file that Calc has saved before.
+        """
+        chart = super().add_chart(options)
+        chart._write_disp_blanks_as = lambda: chart._xml_empty_tag(
+            "c:dispBlanksAs", [("val", "gap")]
+        )
+        return chart

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from sheetlab.checks import wording
@@ -12,11 +12,10 @@ from sheetlab.checks.answers import FEW_CAUSES, verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity
-from sheetlab.formula.statistics import growth
-from sheetlab.metrology.budget import COVERAGE_PROBABILITY, budget_lines, student_t
-from sheetlab.metrology.statement import significant
+from sheetlab.metrology.budget import COVERAGE_PROBABILITY, BudgetLine, budget_lines, student_t
+from sheetlab.metrology.statement import decimals_of, plain, significant, stated
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
-from sheetlab.practical.fields import START_INPUTS
+from sheetlab.practical.fields import START_INPUTS, Field
 from sheetlab.practical.model import Practical
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, per_unit
@@ -24,7 +23,16 @@ from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual
 from sheetlab.workbook.graft import TITLES
 from sheetlab.workbook.layout import heading, quoted_sheet
 from sheetlab.workbook.parts import Parts
-from sheetlab.workbook.style import Styles, decimals_format, lines_needed, set_page
+from sheetlab.workbook.style import (
+    CHANGE_FORMAT,
+    SHARE_FORMAT,
+    Styles,
+    decimals_format,
+    ending_format,
+    lines_needed,
+    number_format,
+    set_page,
+)
 
 WIDTH = 10.3
 FEW_FINDINGS = 7
@@ -36,6 +44,8 @@ ROW_HEIGHT, UPRIGHT_HEIGHT = 15.0, 740.0
 LEAST_SCALE = 0.65
 LONGEST_TITLE = 31
 """Characters of a sheet's title in every spreadsheet program."""
+UNCERTAINTY, CONTRIBUTION, SHARE = 5, 9, 10
+"""Columns of a budget that are worked out from the others."""
 BUDGET_WIDTHS = (2.7, 0.5, 1.0, 1.0, 0.7, 1.0, 0.75, 0.85, 1.1, 1.1, 0.8)
 LINES_WIDTHS = (1.2, 0.5, 0.95, 0.95, 1.0, 1.0, 1.2, 1.0, 1.1, 1.0)
 """Widths of both are such that a usual sheet prints on one upright page, and is still read."""
@@ -58,8 +68,8 @@ def write_results(
     return book.parts()
 
 
-class Share(float):
-    """A part of a whole, shown as a percentage."""
+Shown = tuple[float | None, str]
+"""A number, and the number format of its cell."""
 
 
 @dataclass(slots=True)
@@ -117,25 +127,16 @@ class _Page:
             self.end_row(most * 13.5 + 4)
 
     def cell(self, column: int, width: int, value: Any, head: bool) -> None:
-        text = isinstance(value, str)
+        value, shown = value if isinstance(value, tuple) else (value, None)
         if head:
             style = self.styles("column")
+        elif isinstance(value, str):
+            style = self.styles("cell")
         else:
-            shown = "" if text else "0.0%" if isinstance(value, Share) else number_format(value)
-            style = self.styles("cell" if text else "figure", shown)
+            style = self.styles("figure", number_format(value) if shown is None else shown)
         if width > 1:
             self.sheet.merge_row(self.row, column, column + width - 1, style)
         self.sheet.put(self.row, column, value, style)
-
-
-def number_format(value: float | None, digits: int = 4) -> str:
-    """Number format that shows so many significant digits of a value."""
-    if value is None or value == 0.0 or not math.isfinite(value):
-        return "General"
-    exponent = math.floor(math.log10(abs(value)))
-    if -3 <= exponent <= 4:
-        return decimals_format(max(0, digits - 1 - exponent))
-    return "0." + "0" * (digits - 1) + "E+00"
 
 
 @dataclass(slots=True)
@@ -210,10 +211,9 @@ class _Results:
                 [
                     one.title,
                     one.symbol,
-                    one.unit.from_si(part.value),
-                    part.standard_uncertainty / one.unit.factor,
+                    *with_uncertainty(one.unit, part.value, part.standard_uncertainty),
                     one.unit.pretty,
-                    wording.share(part.share),
+                    (part.share, SHARE_FORMAT),
                 ]
             )
         page.table(rows)
@@ -254,7 +254,7 @@ class _Results:
     def budget(self, page: _Page) -> None:
         practical = self.practical
         bars: list[tuple[int, int, str]] = []
-        notes: dict[str, str] = {}
+        notes: dict[str, list[str]] = {}
         for result in self.assessment.evaluation.results:
             if result is None:
                 continue
@@ -262,47 +262,60 @@ class _Results:
             page.line(f"{its.title} {its.symbol}", "heading")
             rows: list[list[Any]] = [
                 [
-                    "source of uncertainty", "type", "distribution", "half-width or s",
-                    "divisor", "standard uncertainty u", "unit", "degrees of freedom",
-                    "sensitivity c", "contribution\n|c| u", "share of variance",
+                    "source of uncertainty", "type", "distribution",
+                    "half-width, or standard deviation", "divisor", "standard uncertainty u",
+                    "unit", "degrees of freedom", "sensitivity c", "contribution\n|c| u",
+                    "share of variance",
                 ]
             ]  # fmt: skip
-            scale = its.unit.factor
-            for line in budget_lines(result.budget.rows, scale):
-                *values, share = astuple(line)
-                rows.append([*values, Share(share)])
+            shown = self.words.result_unit(result)
+            scale = shown.factor
             top = page.row + 1
+            rows += [budget_cells(line) for line in budget_lines(result.budget.rows, scale)]
             page.table(rows)
+            self.budget_formulas(page, top, rows[1:])
             count = sum(row.share >= LEAST_BAR for row in result.budget.rows)
             bars.append((top, count, its.symbol))
             b = result.budget
-            symbol, unit = its.symbol, its.unit.pretty
+            size = wording.relative(b.standard_uncertainty, b.value)
             page.line(
-                f"u({symbol}) = {significant(b.standard_uncertainty / scale, 3)} {unit} "
-                f"({wording.percent(b.standard_uncertainty, b.value)});   "
-                f"U({symbol}) = {b.coverage_factor:.2f} u = "
-                f"{significant(b.expanded_uncertainty / scale, 3)} {unit}.   "
-                "The sensitivity is per unit of u; a source that stands in several readings is "
-                "counted once, with its effect on all of them together.",
+                self.words.budget_line(result)
+                + (f"   u is {size} of {its.symbol}." if size else "")
+                + f"   The contribution is in {shown.pretty or '1'}, the sensitivity per unit of "
+                "u; a source that stands in several readings is counted once, with its effect on "
+                "all of them together.",
                 "note",
             )
-            notes |= {r.source.label: r.source.note for r in b.rows if r.source.note}
+            for row in b.rows:
+                if row.source.note and row.source.label not in notes.get(row.source.note, ()):
+                    notes.setdefault(row.source.note, []).append(row.source.label)
             page.gap()
         for (a, c), value in self.assessment.evaluation.correlations.items():
             symbols = [practical.derived[key].symbol for key in (a, c)]
-            page.line(
-                f"Correlation coefficient of {symbols[0]} and {symbols[1]}: {value:.3f}".replace(
-                    "-", "−"
-                ),
-            )
-        for label, note in notes.items():
-            page.line(f"{label}: {note}", "rule")
+            text = f"{value:.3f}".replace("-", "−")
+            page.line(f"Correlation coefficient of {symbols[0]} and {symbols[1]}: {text}")
+        for note, labels in notes.items():
+            page.line(f"{'; '.join(labels)}: {note}", "rule")
         page.gap()
         for top, count, symbol in bars[:MOST_BARS]:
             chart = share_chart(self.book, self.titles["Budget"], top, count, symbol)
             page.sheet.insert_chart(page.row, 0, chart, {"description": "Shares of variance"})
             page.row += 8 + count
         page.on_one_page()
+
+    def budget_formulas(self, page: _Page, top: int, rows: Sequence[Sequence[Any]]) -> None:
+        """Formulas in the place of u, contribution and share, so that a reader can follow them."""
+        first, last = top + 1, top + len(rows)
+        for i, cells in enumerate(rows):
+            r = top + i + 1
+            for column, formula in (
+                (UNCERTAINTY, f"=D{r}/E{r}"),
+                (CONTRIBUTION, f"=ABS(I{r})*F{r}"),
+                (SHARE, f"=J{r}^2/SUMSQ(J${first}:J${last})"),
+            ):
+                value, shown = cells[column]
+                style = self.styles("figure", shown)
+                page.sheet.write_formula(r - 1, column, formula, style, value)
 
     # -- lines -------------------------------------------------------------------------------
 
@@ -326,15 +339,17 @@ class _Results:
             ["slope by", "slope", "standard uncertainty", "unit", "difference", "remark"]
         ]
         first = one.slopes[0].slope
+        least = one.slopes[0].standard_uncertainty or 0.0
         for by in one.slopes:
             u = by.standard_uncertainty
+            shape = ending_format(by.slope / per, (u or least) / per)
             rows.append(
                 [
                     by.method,
-                    by.slope / per,
-                    None if u is None else u / per,
+                    (by.slope / per, shape),
+                    (None if u is None else u / per, shape),
                     unit,
-                    Share(by.slope / first - 1.0) if first else None,
+                    (by.slope / first - 1.0, CHANGE_FORMAT) if first else None,
                     by.remark,
                 ]
             )
@@ -361,6 +376,9 @@ class _Results:
                 "distance from the line of all others", "95 % band of the line ±",
             ]
         ]  # fmt: skip
+        spread = fit.residual_deviation / y_unit.factor
+        x_shape = column_format(self.practical.field(line.field.x), 0.0)
+        y_shape = column_format(self.practical.field(line.field.y[0]), spread)
         for i in sorted(order):
             p = fit.points[i]
             deleted = p.deleted_residual
@@ -368,14 +386,14 @@ class _Results:
                 [
                     line.field.labels[p.series],
                     str(line.rows[i] + 1),
-                    x_unit.from_si(p.x),
-                    y_unit.from_si(p.y),
-                    y_unit.from_si(p.fitted),
-                    p.residual / y_unit.factor,
-                    studentised[i],
-                    p.leverage,
-                    deleted / y_unit.factor,
-                    factor * fit.at(p.x)[1] / y_unit.factor,
+                    (x_unit.from_si(p.x), x_shape),
+                    (y_unit.from_si(p.y), y_shape),
+                    (y_unit.from_si(p.fitted), y_shape),
+                    (p.residual / y_unit.factor, y_shape),
+                    (studentised[i], "0.00"),
+                    (p.leverage, "0.00"),
+                    (deleted / y_unit.factor, y_shape),
+                    (factor * fit.at(p.x)[1] / y_unit.factor, y_shape),
                 ]
             )
         page.table(rows)
@@ -389,13 +407,10 @@ class _Results:
         rows: list[list[Any]] = [["parameter", "value", "standard uncertainty", "unit"]]
         for i, parameter in enumerate(d.parameters):
             its = self.practical.field(f"{d.id}.{parameter.id}").unit
-            wide = curve.fit.uncertainties[i] * growth(curve.fit)
-            rows.append(
-                [parameter.title, its.from_si(curve.fit.parameters[i]), wide / its.factor,
-                 its.pretty]
-            )  # fmt: skip
+            numbers = with_uncertainty(its, curve.fit.parameters[i], curve.fit.uncertainties[i])
+            rows.append([parameter.title, *numbers, its.pretty])
         page.table(rows, (3, 1, 1, 1))
-        spread = significant(curve.fit.residual_deviation / y_unit.factor, 3)
+        spread = significant(curve.fit.residual_deviation / y_unit.factor, 2)
         page.line(
             f"Standard deviation about the curve {spread} {y_unit.pretty}, "
             f"{curve.fit.dof} degrees of freedom."
@@ -404,6 +419,10 @@ class _Results:
             page.line("The readings hardly determine these parameters.", "doubtful")
         page.gap()
         x_unit = self.practical.field(d.x).unit
+        x_shape = column_format(self.practical.field(d.x), 0.0)
+        y_shape = column_format(
+            self.practical.field(d.y), curve.fit.residual_deviation / y_unit.factor
+        )
         points: list[list[Any]] = [
             ["row", d.x_title, d.y_title, "on the curve", "residual", "leverage"]
         ]
@@ -411,8 +430,8 @@ class _Results:
             curve.rows, curve.x, curve.y, curve.fit.residuals, curve.fit.leverages, strict=True
         ):
             points.append(
-                [str(row + 1), x_unit.from_si(x), y_unit.from_si(y), y_unit.from_si(y - r),
-                 r / y_unit.factor, h]
+                [str(row + 1), (x_unit.from_si(x), x_shape), (y_unit.from_si(y), y_shape),
+                 (y_unit.from_si(y - r), y_shape), (r / y_unit.factor, y_shape), (h, "0.00")]
             )  # fmt: skip
         page.table(points)
         page.gap()
@@ -466,17 +485,10 @@ class _Results:
         page.line("Values worked out", "heading")
         rows: list[list[Any]] = [["quantity", "symbol", "value", "standard uncertainty", "unit"]]
         for q in self.assessment.evaluation.quantities:
-            one = self.practical.derived[q.key]
             title = f"{self.practical.owner(q.key)}: {q.title}" if "." in q.key else q.title
-            rows.append(
-                [
-                    title,
-                    q.symbol,
-                    one.unit.from_si(q.value),
-                    q.standard_uncertainty / one.unit.factor if q.standard_uncertainty else None,
-                    one.unit.pretty,
-                ]
-            )
+            unit = self.words.unit_of(q.key)
+            numbers = with_uncertainty(unit, q.value, q.standard_uncertainty)
+            rows.append([title, q.symbol, *numbers, unit.pretty])
         page.table(rows, (6, 1, 2, 2, 1))
         page.gap()
 
@@ -494,9 +506,8 @@ class _Results:
         for a in given:
             unit = self.practical.inputs[f"answer.{a.answer.id}"].unit.pretty
             causes = "; or ".join(cause.text for cause in a.causes[:FEW_CAUSES])
-            rows.append(
-                [a.answer.title, a.given, a.recomputed, a.expected, unit, verdict(a), causes]
-            )
+            worked = [(v, own_format(v)) for v in (a.given, a.recomputed, a.expected)]
+            rows.append([a.answer.title, *worked, unit, verdict(a), causes])
         page.table(rows, (3, 1, 1, 1, 1, 2, 5))
         page.gap()
 
@@ -520,23 +531,28 @@ class _Results:
         rows = sorted(set(line.rows))
         at = {row: first + i for i, row in enumerate(rows)}
         relative = self.relative_uncertainty(line.field.x)
-        figure = self.styles("worked", "0.0000")
+        spread = fit.residual_deviation / y_unit.factor
+        x_style, y_style = (
+            self.styles("worked", column_format(practical.field(key), size))
+            for key, size in ((line.field.x, 0.0), (line.field.y[0], spread))
+        )
         for point, row in zip(fit.points, line.rows, strict=True):
             r = at[row]
             x = x_unit.from_si(point.x)
-            page.sheet.put(r, 0, x, figure)
-            page.sheet.put(r, 1, abs(x) * relative, figure)
+            page.sheet.put(r, 0, x, x_style)
+            u = abs(x) * relative
+            page.sheet.put(r, 1, u, self.styles("worked", number_format(u, 2)))
             y = sign * (point.y - base) / y_unit.factor
-            page.sheet.put(r, 2 + point.series, y, figure)
-            page.sheet.put(r, 2 + count, fit.residual_deviation / y_unit.factor, figure)
+            page.sheet.put(r, 2 + point.series, y, y_style)
+            page.sheet.put(r, 2 + count, spread, y_style)
             residual = sign * point.residual / y_unit.factor
-            page.sheet.put(r, 3 + count + point.series, residual, figure)
+            page.sheet.put(r, 3 + count + point.series, residual, y_style)
         ends = [min(p.x for p in fit.points), max(p.x for p in fit.points)]
         line_x = 3 + 2 * count
         for i, x in enumerate(ends):
             y = sign * (fit.intercept + fit.slope * x - base) / y_unit.factor
-            page.sheet.put(first + i, line_x, x_unit.from_si(x), figure)
-            page.sheet.put(first + i, line_x + 1, y, figure)
+            page.sheet.put(first + i, line_x, x_unit.from_si(x), x_style)
+            page.sheet.put(first + i, line_x + 1, y, y_style)
         page.row = first + max(len(rows), 2) + 1
         slope = sign * fit.slope * x_unit.factor / y_unit.factor
         u_slope = fit.u_slope * x_unit.factor / y_unit.factor
@@ -556,8 +572,7 @@ class _Results:
             line_rows=(first, first + 1),
             line_x=line_x,
             line_y=line_x + 1,
-            line_label="best line, slope "
-            f"({significant(slope)} ± {significant(u_slope, 2)}) {unit}",
+            line_label=f"best line, slope {stated(slope, u_slope, unit)}",
         )
 
     def relative_uncertainty(self, key: str) -> float:
@@ -634,6 +649,47 @@ class _Results:
             if target:
                 text = f"{finding.place.sheet} {finding.place.cell}"
                 page.sheet.write_url(first + i, 0, target, link, text)
+
+
+def with_uncertainty(its: Unit, value: float, uncertainty: float) -> tuple[Shown, Shown]:
+    """Cells of a value and its standard uncertainty, which end at the same decimal place.
+
+    Parameters
+    ----------
+    value, uncertainty
+        SI units. Without an uncertainty its cell is empty.
+    """
+    shown, u = its.from_si(value), uncertainty / its.factor
+    shape = ending_format(shown, u) if u else own_format(shown)
+    return (shown, shape), (u or None, shape)
+
+
+def column_format(its: Field, spread: float) -> str:
+    """Number format of a column of readings and of what is calculated from them.
+
+    ``spread``: standard deviation of its numbers about a line, in its unit; 0: there is none.
+    """
+    decimals = max(its.decimals or 0, decimals_of(spread, 1) or 0)
+    return "General" if its.decimals is None and not spread else decimals_format(decimals)
+
+
+def own_format(value: float | None) -> str:
+    """Number format of an own result, and of what it is compared with: its own digits, four."""
+    if value is None or not math.isfinite(value):
+        return ""
+    return "General" if plain(value, 9) == plain(value, 4) else number_format(value)
+
+
+def budget_cells(line: BudgetLine) -> list[Any]:
+    """A row of a budget for the sheet; what can be worked out from it stands there as formula."""
+    dof = "0.0" if line.dof % 1.0 else "0"
+    small = [(v, number_format(v, 3)) for v in (
+        line.divided, line.standard_uncertainty, line.sensitivity, line.contribution
+    )]  # fmt: skip
+    return [
+        line.source, line.kind, line.distribution, small[0], (line.divisor, "0.00"), small[1],
+        line.unit, (line.dof, dof), *small[2:], (line.share, SHARE_FORMAT),
+    ]  # fmt: skip
 
 
 def _wide(its: Axis) -> Axis:

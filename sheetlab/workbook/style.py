@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from sheetlab.finding import harmless
+from sheetlab.metrology.statement import decimals_of, digits_beside
 
 INK = "#1F2A33"
 SOFT = "#5C6B73"
@@ -23,9 +25,12 @@ SERIES = ("#1D4E68", "#B4632B", "#5B7F3B", "#7A4E8A")
 LINE = "#303A40"
 FONT = "Arial"
 MOST_IN_FOOTER = 80
+MOST_DECIMALS = 6
 FOOTER_SIZE = 8.0
 UPRIGHT_FOOTER, LYING_FOOTER = 523.0, 770.0
 """Points between the margins of an A4 page."""
+DIGIT, HEADING_EM = 7.0, 12.0
+"""Pixels: a digit of the sheet's font in Excel, and the size of a column's heading."""
 PAGE_IN_FOOTER = "   page 100 of 100   "
 
 BOOK_OPTIONS: dict[str, Any] = {
@@ -160,6 +165,67 @@ def decimals_format(decimals: int | None) -> str:
     if decimals is None:
         return ""
     return "0" if decimals == 0 else "0." + "0" * decimals
+
+
+def heading_lines(text: str, width: float) -> int:
+    """Lines of a column's heading, which wraps at its spaces, in a width in digits."""
+    room = width * DIGIT / HEADING_EM
+    lines, left = 0, 0.0
+    for word in text.split():
+        wide = sum(_bold_width(character) for character in word)
+        if wide > left:
+            # a word that is longer than the line is broken
+            lines += max(1, math.ceil(wide / room))
+            left = room * max(1, math.ceil(wide / room))
+        left -= wide + _bold_width(" ")
+    return lines
+
+
+def _bold_width(character: str) -> float:
+    """How wide a letter is at most, in sizes of its font (widths of Arial bold: from memory)."""
+    for letters, wide in _BOLD_WIDTHS.items():
+        if character in letters:
+            return wide
+    return 1.02 if ord(character) > 0x24F and not character.isalpha() else 0.78
+
+
+_BOLD_WIDTHS = {
+    " ijlI.,:;/|'": 0.28, "ft()-!": 0.34, "r": 0.39, "aceksvxyz0123456789": 0.56,
+    "bdghnopqu": 0.61, "m": 0.89, "W": 0.95,
+}  # fmt: skip
+
+SHARE_FORMAT = r'[=0]0.0\ %;[<0.001]"< 0.1 %";0.0\ %'
+"""Of a share of a whole: as ``statement.share`` writes it."""
+CHANGE_FORMAT = r"+0.0\ %;−0.0\ %;0.0\ %"
+
+
+def number_format(value: float | None, digits: int = 4) -> str:
+    """Number format of a number alone, with so many significant digits."""
+    if value is None or value == 0.0 or not math.isfinite(value):
+        return "General"
+    exponent = int(f"{value:.{digits - 1}e}".partition("e")[2])
+    if -5 <= exponent <= 4:
+        return decimals_format(max(0, digits - 1 - exponent))
+    return decimals_format(digits - 1) + "E+00"
+
+
+def ending_format(value: float, uncertainty: float, more: int = 0) -> str:
+    """Number format of a value, or of its uncertainty: both end where the uncertainty ends.
+
+    Parameters
+    ----------
+    value, uncertainty
+        In the unit of the cell; without an uncertainty the value stands alone.
+    more
+        Digits beyond those of a statement.
+    """
+    decimals = decimals_of(uncertainty, more)
+    if decimals is None:
+        return number_format(value)
+    if abs(value) < 1e5 and decimals <= MOST_DECIMALS:
+        return decimals_format(decimals)
+    size = max(abs(value), uncertainty)
+    return number_format(size, max(2, digits_beside(size, uncertainty, more)))
 
 
 def lines_needed(text: str, width: float, size: int = 10) -> int:

@@ -18,7 +18,7 @@ from sheetlab.metrology.control import (
     chart,
     shift,
 )
-from sheetlab.metrology.statement import significant
+from sheetlab.metrology.statement import beside, significant
 from sheetlab.units import UnitError, unit
 from sheetlab.years.ledger import FINDING, WIRE, Row, latest
 
@@ -351,7 +351,7 @@ def signal_text(found: Drift, signal: Signal) -> str:
     side = "above" if signal.side > 0 else "below"
     many = signal.last - signal.first + 1
     off = significant(abs(_apart(found, signal)), 2)
-    centre = significant(its.baseline.centre, 4)
+    centre = beside(its.baseline.centre, its.baseline.sigma, 1)
     span = f"row {first.row} ({first.year})"
     if many > 1:
         count = many

@@ -10,7 +10,7 @@ from typing import Any
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
 from sheetlab.metrology.control import LASTING, WIDTH, Chart
-from sheetlab.metrology.statement import significant
+from sheetlab.metrology.statement import beside, significant
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.charts import Axis, axis, ends, finish, off_text
 from sheetlab.workbook.longbook import open_long
@@ -23,6 +23,7 @@ from sheetlab.workbook.style import (
     SOFT,
     Styles,
     chart_text,
+    ending_format,
     lines_needed,
     set_page,
 )
@@ -169,9 +170,12 @@ def _limits(one: Drift) -> str:
     its = one.chart
     if its is None:
         return "none"
+    sigma = its.baseline.sigma
+    lower, upper, centre = (
+        beside(v, sigma, 1) for v in (its.lower, its.upper, its.baseline.centre)
+    )
     return (
-        f"{significant(its.lower, 4)} to {significant(its.upper, 4)}, centre "
-        f"{significant(its.baseline.centre, 4)} {one.series.unit}".rstrip()
+        f"{lower} to {upper}, centre {centre} {one.series.unit}".rstrip()
         + f"; set by {its.baseline.count} values."
         + ("" if one.alarm else f" {sight_text(one)}")
     )
@@ -218,6 +222,9 @@ def _numbers(book: Any, styles: Styles, found: Sequence[Drift]) -> list[tuple[in
     line = HEADING_ROW + 1
     for one in found:
         first = line
+        sigma = one.chart.baseline.sigma if one.chart is not None else 0.0
+        centre = one.chart.baseline.centre if one.chart is not None else 0.0
+        shape = ending_format(centre, sigma, 1) if sigma else "General"
         for record in _records(one):
             for column, value in enumerate(record):
                 if isinstance(value, str):
@@ -225,7 +232,8 @@ def _numbers(book: Any, styles: Styles, found: Sequence[Drift]) -> list[tuple[in
                 elif value is None:
                     sheet.write_blank(line, column, None, styles("figure"))
                 else:
-                    sheet.write_number(line, column, value, styles("figure"))
+                    figure = styles("figure", shape if column >= _AT["value"] else "0")
+                    sheet.write_number(line, column, value, figure)
             line += 1
         places.append((first, line - 1))
     sheet.autofilter(HEADING_ROW, 0, max(line - 1, HEADING_ROW + 1), len(COLUMNS) - 1)

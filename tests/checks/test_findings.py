@@ -12,7 +12,7 @@ from sheetlab.checks.assess import Assessment, Status, assess
 from sheetlab.checks.record import record
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Severity
-from sheetlab.practical.profile import GUM
+from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.template import as_cells_show
 
 
@@ -221,11 +221,28 @@ def test_sentences_of_a_result() -> None:
     assert "Maximum error" in words.maximum_error_line(result)
 
 
+@pytest.mark.parametrize(
+    ("profile", "advice"),
+    [
+        # five zeros and eight places: ± U covers, see tests/metrology/test_which_interval.py
+        (GUM, "sum too wide. In simulated experiments ± U covers what it says; quote ± U."),
+        (Profile(coverage_factor=2.0), "quote U with k = 2.45 from Student's t."),
+    ],
+    ids=["from t", "agreed"],
+)
+def test_a_sum_of_scatters_is_no_reason_to_quote_the_trials(profile: Profile, advice: str) -> None:
+    model = practical("wire-stretching")
+    found = assess(model, as_cells_show(model, careful()), 20_000, profile=profile)
+    line = Words(found.practical, profile).trials_line(found.evaluation.measurand)
+    assert "wider than ± U" in line
+    assert line.endswith(advice)
+
+
 def test_what_would_halve_the_uncertainty_does_halve_it() -> None:
     result = assessed(careful()).evaluation.measurand
     first = result.parts[0]
     line = " ".join(Words(practical("wire-stretching"), GUM).dominant_lines(result))
-    factor = float(line.split("has to fall to ")[1].split(" of")[0])
+    factor = float(line.split("has to fall to ")[1].split(" % of")[0]) / 100.0
     rest = sum((p.sensitivity * p.standard_uncertainty) ** 2 for p in result.parts[1:])
     less = (first.sensitivity * first.standard_uncertainty * factor) ** 2 + rest
     assert math.sqrt(less) == pytest.approx(result.budget.standard_uncertainty / 2, rel=0.02)

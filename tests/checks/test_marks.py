@@ -101,8 +101,8 @@ def test_own_results_with_an_error_carried_forward(fulmar: Assessment, clean: As
     assert mark(fulmar, 'marks = 3\nanswers = ["Y"]').proposed == 3.0
     assert mark(fulmar, 'marks = 3\nanswers = ["A"]').proposed == 0.0
     assert mark(clean, 'marks = 6\nanswers = ["*"]').proposed == 6.0
-    # of another practical's answers nothing can be said against anyone
-    assert mark(clean, 'marks = 6\nanswers = ["no such"]').proposed == 6.0
+    # of another practical's answers nothing can be said against anyone, nor for them
+    assert mark(clean, 'marks = 6\nanswers = ["no such"]').proposed is None
 
 
 def test_rows_start_cells_and_result(tmp_path: Path, clean: Assessment) -> None:
@@ -170,7 +170,8 @@ def test_a_reading_far_off_is_not_praised(tmp_path: Path, clean: Assessment) -> 
         assert not found[item].praise
         assert found[item].proposed is not None
         assert found[item].proposed < found[item].out_of
-    assert "expanded uncertainty is 30 % of it; up to 15 % was wanted" in found["book"].evidence
+    # 30 % to first order: 1 / s bends over a scatter so wide
+    assert "expanded uncertainty is 32 % of it; up to 15 % was wanted" in found["book"].evidence
     # what has nothing to do with it is praised still
     assert found["enough"].praise
 
@@ -192,7 +193,12 @@ def test_a_wrong_unit_of_a_whole_column_costs_once(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("given", "proposed"), [(None, 0.0), (4.0, 2.0), (4.5, 2.0), (4.513, 1.0), (-3.0, 0.0)]
+    ("given", "proposed"),
+    [
+        *((None, 0.0), (4.0, 2.0), (4.5, 2.0), (4.513, 1.0), (-3.0, 0.0)),
+        # not of the size that the readings give, (108 ± 5) GPa
+        *((0.001, 0.0), (0.1, 0.0), (60.0, 0.0)),
+    ],
 )
 def test_the_own_uncertainty(tmp_path: Path, given: float | None, proposed: float) -> None:
     from examples import layout
@@ -207,6 +213,39 @@ def test_the_own_uncertainty(tmp_path: Path, given: float | None, proposed: floa
     one = mark(found, "marks = 2\nstated = true")
     assert one.proposed == proposed
     assert "E10" in one.evidence
+
+
+def test_an_own_uncertainty_is_a_part_of_the_own_result(tmp_path: Path) -> None:
+    from examples import layout
+
+    from sheetlab.practical.definition import Assist
+    from sheetlab.workbook.template import write_template
+
+    # a radius for a diameter: the own result is a quarter, and its uncertainty with it
+    def proposed(own: float, given: float) -> float | None:
+        cells = {**WORKBOOKS["Avocet"].cells, "answer.Y": [own], "answer.U": [given]}
+        found = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), cells))
+        return mark(found, "marks = 2\nstated = true").proposed
+
+    assert proposed(27.0, 1.2) == 2.0
+    assert proposed(27.0, 0.001) == 0.0
+    assert proposed(108.0, 0.5) == 0.0
+    assert proposed(27.0, 0.5) == 2.0
+
+
+def test_what_the_workbook_never_asked_earns_nothing_and_no_praise(clean: Assessment) -> None:
+    asked = clean.practical.definition
+    without = replace(asked, answers=tuple(a for a in asked.answers if a.quantity))
+    model = replace(clean.practical, definition=without)
+    answers = tuple(a for a in clean.answers if a.answer.quantity)
+    found = replace(clean, practical=model, answers=answers)
+    one = mark(found, 'marks = 2\ngood = "Well stated."\nstated = true')
+    assert one.proposed is None
+    assert not one.praise
+    assert "asks for no uncertainty" in one.evidence
+    one = mark(clean, 'marks = 3\ngood = "All there."\nrows = ["no-such-table"]')
+    assert one.proposed is None
+    assert not one.praise
 
 
 def test_items_for_the_teacher_alone(clean: Assessment) -> None:

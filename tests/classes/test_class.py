@@ -25,7 +25,14 @@ from workbook.tamper import edited, with_parts
 import sheetlab
 from sheetlab.checks.wording import Words
 from sheetlab.classes import collect, handins
-from sheetlab.classes.classbook import SCALE, TITLES, chart_levels, consensus_lines, link_target
+from sheetlab.classes.classbook import (
+    SCALE,
+    TITLES,
+    chart_levels,
+    consensus_lines,
+    link_target,
+    outcome_lines,
+)
 from sheetlab.classes.classroom import due_time
 from sheetlab.classes.comparison import compare
 from sheetlab.classes.handins import HandIn, Outcome, natural, row_key
@@ -145,7 +152,9 @@ def _results(*pairs: tuple[float, float]) -> list[HandIn]:
     made = []
     for i, (value, u) in enumerate(pairs):
         numbers = {"value": value, "standard": u, "expanded": 2 * u, "factor": 1.0}
-        outcome = Outcome(**{**usual, **numbers, "symbol": "Y", "unit": "GPa"})  # type: ignore[arg-type]
+        none = dict.fromkeys(("accepted", "percent", "e_n"))
+        texts_ = {"symbol": "Y", "unit": "GPa"}
+        outcome = Outcome(**{**usual, **numbers, **none, **texts_})  # type: ignore[arg-type]
         made.append(cast(HandIn, _Stated(f"G{i + 1}", outcome)))
     return made
 
@@ -159,13 +168,25 @@ def test_a_weighted_mean_of_results_that_disagree_is_small_print() -> None:
     assert "do not agree within their stated uncertainties" in meaning[0]
     assert "Weighted mean: " not in meaning[0]
     assert small[1] == "note"
-    assert "Y = 37.2" in small[0]
+    assert "Y = (37.22 ± 0.03) GPa" in small[0]
     assert "Group G4 alone has 100 % of its weight" in small[0]
     assert all(level.label != "weighted mean" for level in chart_levels(found))
     agree = compare(_results((110.0, 3.0), (112.0, 3.0), (108.0, 3.0), (109.0, 2.0)))
     assert agree is not None
     assert [style for _, style in consensus_lines(agree)] == ["plain", "plain"]
     assert any(level.label == "weighted mean" for level in chart_levels(agree))
+
+
+def test_a_small_class_with_one_far_off_has_its_middle_among_the_others() -> None:
+    # invented: a class of four, of which one took a radius for a diameter
+    found = compare(_results((108.4, 3.0), (106.6, 3.0), (49.7, 3.0), (108.4, 3.0)))
+    assert found is not None
+    assert consensus_lines(found)[0][0].startswith("Consensus (median")
+    outcome = found.compared[0].handin.outcome
+    assert outcome is not None
+    said = outcome_lines(found.compared[0].handin, found)
+    assert any("The middle of 4 groups is" in line and "107.5" in line for line in said)
+    assert [c.class_.partition(" ")[0] for c in found.compared] == ["fits", "fits", "look", "fits"]
 
 
 @pytest.mark.parametrize(

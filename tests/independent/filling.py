@@ -9,8 +9,8 @@ import zipfile
 from functools import cache
 from pathlib import Path
 
+from independent.scales import Cells
 from lxml import etree
-from scales import Cells
 
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 PLACE = re.compile(r"'?([^'!]+)'?!\$([A-Z]+)\$(\d+)(?::\$[A-Z]+\$(\d+))?$")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import tomllib
 from dataclasses import dataclass
@@ -10,11 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pendulum
-import wire
-from filling import fill
-from mistakes import BY_PRACTICAL, Kind
-from scales import Cells
+from independent import pendulum, wire
+from independent.filling import fill
+from independent.mistakes import BY_PRACTICAL, Kind
+from independent.scales import Cells, put_answers, put_triangle
 
 from sheetlab.checks.record import record
 from sheetlab.workbook.evaluate_file import assess_file
@@ -25,6 +25,7 @@ CAUSES = frozenset({
     "slip", "kink-at-start", "yield-at-end", "permanent-set", "backlash", "friction", "drift",
     "load-not-recorded", "scale-backwards", "block-shifted", "divisions-doubtful",
     "digits-left-out", "zero-side-doubtful", "rows-shifted",
+    "readings-row-off", "steps-not-totals", "order-of-time", "unit-doubtful",
 })  # fmt: skip
 """Codes that give a cause; others only say where something is odd."""
 SUGGESTION = re.compile(r"\bfits? if|would fit|as if", re.IGNORECASE)
@@ -49,7 +50,7 @@ class Verdict:
     deviation: float
     """Result of the clean bench minus the truth, in its expanded uncertainty."""
     relative: float
-    """Standard uncertainty over the true error; its square mean is judged."""
+    """The same in its standard uncertainty."""
     alarms: tuple[str, ...]
     """Codes that make the clean bench doubtful."""
     moved: float
@@ -76,33 +77,47 @@ def said(practical: str, cells: Cells, folder: Path, path: Path) -> dict[str, An
 
 def judge(practical: str, name: str, seed: int, folder: Path) -> Verdict:
     """Draw a bench on which this mistake can happen, and judge it clean and with the mistake."""
-    kind, module = BY_PRACTICAL[practical][name], STORIES[practical]
-    names = list(BY_PRACTICAL[practical])
-    rng = np.random.default_rng([seed, names.index(name), len(practical)])
-    while True:
-        story = module.draw(rng)
-        cells = {"start_group": ["Group"]} | module.typed(story)
-        spoiled = kind.plant(story, cells, rng)
-        if spoiled is not None:
-            break
-    own = rng.random()
-    if own < 0.5 and kind.told not in OWN:
-        # right own results, sensibly rounded
-        cells = wire.put_answers(cells, module.own_sums(cells, story), int(rng.integers(3, 6)))
-    path = folder / f"{practical}-{seed}-{names.index(name)}.xlsx"
-    clean = said(practical, cells, folder, path)
-    wrong = said(practical, {"start_group": ["Group"]} | spoiled, folder, path)
+    kind, number = BY_PRACTICAL[practical][name], list(BY_PRACTICAL[practical]).index(name)
+    rng = np.random.default_rng([seed, number, len(practical)])
+    story, cells, spoiled = planted(practical, kind, rng)
+    if kind.told not in OWN:
+        cells |= _right_own_results(practical, story, cells, rng)
+    path = folder / f"{practical}-{number}-{seed}.xlsx"
+    clean, wrong = (said(practical, one, folder, path) for one in (cells, spoiled))
     path.unlink()
-    label = name
     if (
         practical == "wire-stretching"
         and not story.way_back
         and kind.told in ("material", "always")
     ):
-        label += " (one way)"
-    return _verdict(practical, label, kind, seed, _truth(story), clean, wrong)
+        name += ONE_WAY
+    return _verdict(practical, name, kind, seed, _truth(story), clean, wrong)
 
 
+def planted(practical: str, kind: Kind, rng: np.random.Generator) -> tuple[Any, Cells, Cells]:
+    """A bench on which the mistake can happen: its story, and its cells without and with it."""
+    while True:
+        story = STORIES[practical].draw(rng)
+        cells = {"start_group": ["Group"]} | STORIES[practical].typed(story)
+        spoiled = kind.plant(story, cells, rng)
+        if spoiled is not None:
+            return story, cells, {"start_group": ["Group"]} | spoiled
+
+
+def _right_own_results(practical: str, story: Any, cells: Cells, rng: np.random.Generator) -> Cells:
+    """Own results without a mistake, sensibly rounded, in half of the workbooks."""
+    module, own = STORIES[practical], Cells()
+    if rng.random() < 0.5:
+        sums = module.own_sums(cells, story)
+        own = put_answers(own, sums, int(rng.integers(3, 6)))
+        own = put_answers(own, {"U": module.own_uncertainty(sums)}, int(rng.integers(1, 3)))
+    if rng.random() < 0.3:
+        name = "load_line" if module is wire else "period_line"
+        own = put_triangle(own, module.line(cells, story), name, rng)
+    return own
+
+
+ONE_WAY = " (one way)"
 OWN = ("own", "convention", "right")
 
 
@@ -114,23 +129,14 @@ def _verdict(
     practical: str, label: str, kind: Kind, seed: int, truth: float,
     clean: dict[str, Any], wrong: dict[str, Any],
 ) -> Verdict:  # fmt: skip
-    result, other = clean["measurand"], wrong["measurand"]
     alarms = tuple(
         f["code"] for f in clean["findings"]
         if f["severity"] != "note" or f["code"] == "own-result-differs"
     )  # fmt: skip
-    U = np.nan if result is None else result["expanded_uncertainty"]
-    deviation = np.nan if result is None else (result["value"] - truth) / U
-    relative = (
-        np.nan if result is None else (result["value"] - truth) / (result["standard_uncertainty"])
-    )
-    moved = np.inf if result is None or other is None else max(
-        abs(one["value"] - two["value"]) / one["expanded_uncertainty"]
-        for one, two in zip(
-            [result, *clean["further_results"]], [other, *wrong["further_results"]], strict=True
-        )
-        if one is not None and two is not None
-    )  # fmt: skip
+    deviation = relative = math.nan
+    if (result := clean["measurand"]) is not None:
+        deviation = (result["value"] - truth) / result["expanded_uncertainty"]
+        relative = (result["value"] - truth) / result["standard_uncertainty"]
     before = {(f["code"], f["message"]) for f in clean["findings"]}
     new = [f for f in wrong["findings"] if (f["code"], f["message"]) not in before]
     for f in new:
@@ -143,10 +149,28 @@ def _verdict(
     else:
         flags = _flags(kind, new)
         text = [f"{f['code']} ({f['severity']}): {f['message']}" for f in new]
-    return Verdict(
-        practical, label, seed, float(deviation), float(relative), alarms, float(moved), *flags,
-        tuple(text),
-    )  # fmt: skip
+    moved = _moved(clean, wrong)
+    return Verdict(practical, label, seed, deviation, relative, alarms, moved, *flags, tuple(text))
+
+
+def _moved(clean: dict[str, Any], wrong: dict[str, Any]) -> float:
+    """How far the results moved in their expanded uncertainties; a further result counts a quarter.
+
+    The measurand is told by much else than its own uncertainty; an intercept by nothing else, and
+    four standard deviations are what a rule with few false alarms can see.
+    """
+    if clean["measurand"] is None or wrong["measurand"] is None:
+        return math.inf
+    pairs = zip(
+        [clean["measurand"], *clean["further_results"]],
+        [wrong["measurand"], *wrong["further_results"]],
+        strict=True,
+    )
+    return max(
+        abs(one["value"] - two["value"]) / one["expanded_uncertainty"] / (4 if i else 1)
+        for i, (one, two) in enumerate(pairs)
+        if one is not None and two is not None
+    )
 
 
 def matches(names: tuple[str, ...], finding: dict[str, Any]) -> bool:
@@ -159,15 +183,18 @@ def matches(names: tuple[str, ...], finding: dict[str, Any]) -> bool:
 
 
 def _flags(kind: Kind, new: list[dict[str, Any]]) -> tuple[bool, bool, bool]:
-    """Seen, named right at the first place, misled by a wrong name at the first place."""
+    """Seen; the first name given is right; it is wrong. What gives no cause names nothing."""
+    if kind.told == "missing":
+        named = any(matches(kind.right, f) for f in new)
+        return named, named, False
     graver = [f for f in new if f["severity"] != "note"]
-    counted = graver or (new if kind.told == "missing" else [])
-    if not counted:
-        return False, False, False
-    first = counted[0]
-    named = matches(kind.right, first)
-    gives_cause = first["code"] in CAUSES or bool(SUGGESTION.search(first["message"]))
-    return True, named, gives_cause and not named and not matches(kind.also, first)
+    names = [
+        f
+        for f in graver
+        if f["code"] in CAUSES or SUGGESTION.search(f["message"]) or matches(kind.right, f)
+    ]
+    named = bool(names) and matches(kind.right, names[0])
+    return bool(graver), named, bool(names) and not named and not matches(kind.also, names[0])
 
 
 def _own_flags(kind: Kind, answers: list[dict[str, Any]]) -> tuple[bool, bool, bool]:

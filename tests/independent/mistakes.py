@@ -8,17 +8,17 @@ regular expression that its message has to meet; "*" stands for any code.
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pendulum
-import wire
-from pendulum import Pendulum
-from scales import Cells, rounded, significant
-from wire import Wire
+from independent import pendulum, wire
+from independent.pendulum import Pendulum
+from independent.scales import Cells, put_answers, rounded, significant
+from independent.wire import Wire
 
 Rng = np.random.Generator
 Plant = Callable[[Any, Cells, Rng], Cells | None]
@@ -98,14 +98,14 @@ def _lasting(story: Wire, first: int, by: float) -> Wire:
     return replace(
         story,
         beyond_up=np.where(rows >= first, by, 0.0),
-        beyond_down=np.full(len(rows), by),
+        beyond_down=story.beyond_down + by,
     )
 
 
 def slip(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
-    """The wire slips in a chuck by 33 divisions between two loads."""
+    """The wire slips in a chuck by some thirty divisions between two loads."""
     first = int(rng.integers(2, len(story.loads) - 1))
-    return wire.typed(_lasting(story, first, 33 * story.screw.least_count))
+    return wire.typed(_lasting(story, first, rng.uniform(20, 45) * story.screw.least_count))
 
 
 def missed_load(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
@@ -121,7 +121,7 @@ def overload(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
     step = story.extension(story.loads[1:2])[0]
     beyond = np.zeros(rows)
     beyond[-last:] = np.cumsum(step * rng.uniform(0.25, 0.5) * np.arange(1, last + 1))
-    return wire.typed(replace(story, beyond_up=beyond, beyond_down=np.full(rows, beyond[-1])))
+    return wire.typed(replace(story, beyond_up=beyond, beyond_down=story.beyond_down + beyond[-1]))
 
 
 def kink(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
@@ -131,7 +131,7 @@ def kink(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
     beyond[0] = 0
     if rng.random() < 0.5:
         beyond[1] = toe * rng.uniform(0.5, 0.7)
-    return wire.typed(replace(story, beyond_up=beyond, beyond_down=beyond))
+    return wire.typed(replace(story, beyond_up=beyond, beyond_down=story.beyond_down + beyond))
 
 
 # --- the wire: what is typed
@@ -212,25 +212,33 @@ def increments(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
     return cells | {"readings_mass": [0.0] + [float(story.loads[1])] * (len(story.loads) - 1)}
 
 
-# --- the wire: what is missing
+# --- what is missing, or was changed by the program that it was typed into
 
 
-def one_end(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
-    """One end of a trial of the length is blank."""
-    rows = len(story.ends)
-    name, changed = str(rng.choice(["length_upper", "length_lower"])), _copy(cells)
-    if rows < 2:
+def _blank(*names: str) -> Plant:
+    """Cells of one row left blank: in each of these columns that the bench has."""
+
+    def plant(story: Any, cells: Cells, rng: Rng) -> Cells | None:
+        changed = _copy(cells)
+        columns = [changed[name] for name in names if name in changed]
+        row = int(rng.integers(len(columns[0])))
+        for column in columns:
+            column[row] = None
+        return changed if len(columns[0]) > 1 else None
+
+    return plant
+
+
+def became_date(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
+    """A division typed as 12.5, which the program took for the twelfth of May."""
+    changed, column = _copy(cells), cells["readings_up_1_coincidence"]
+    dates = [(i, int(10 * float(k)) % 10, int(float(k))) for i, k in enumerate(column)]
+    dates = [one for one in dates if one[1] and 1 <= one[2] <= 28]
+    if not dates:
         return None
-    changed[name][int(rng.integers(rows))] = None
-    return changed
-
-
-def no_reading(story: Wire, cells: Cells, rng: Rng) -> Cells | None:
-    """A load without its readings."""
-    changed, row = _copy(cells), int(rng.integers(1, len(story.loads)))
-    for way in ("up", "down") if story.way_back else ("up",):
-        for name in _columns(way):
-            changed[name][row] = None
+    row, month, day = dates[int(rng.integers(len(dates)))]
+    serial = (datetime.date(2026, month, day) - datetime.date(1899, 12, 30)).days
+    changed["readings_up_1_coincidence"][row] = float(serial)
     return changed
 
 
@@ -322,7 +330,7 @@ def timing_off(story: Pendulum, cells: Cells, rng: Rng) -> Cells | None:
 def _own(module: Any, change: Callable[[dict[str, float], Any, Rng], dict[str, float]]) -> Plant:
     def plant(story: Any, cells: Cells, rng: Rng) -> Cells | None:
         sums = change(module.own_sums(cells, story), story, rng)
-        return wire.put_answers(cells, sums, 5)
+        return put_answers(cells, sums, 5)
 
     return plant
 
@@ -359,58 +367,47 @@ def _no_radius(sums: dict[str, float], story: Pendulum, rng: Rng) -> dict[str, f
 
 # --- names
 
-OFF = ("point-off-line", "step-uneven", "extension-backwards", "passes-disagree", "line-scatters")
-"""What can be said of readings off the line without giving a cause."""
-FAR = ("far-from-accepted", "implausible", "outside-limits")
 MISSING = ("reading-missing", "reading-incomplete", "*: missing|blank|empty|not filled|only one")
-UNIT = "unit of the heading|in (c|m)?m\\b|times (smaller|larger)"
-ROW = ("rows-shifted", "*: (one|a) row (off|too|lower|higher|down|up)|by (one|a) row")
+UNIT = "unit of the heading|in (c|m)?m\\b|times (smaller|larger)|wrong unit"
+ROW = (
+    "readings-row-off",
+    "rows-shifted",
+    "*: (one|a) row (off|too|lower|higher|down|up)|by (one|a) row|typed twice",
+)
+TRAVEL = ("*: distance moved|travel|pitch of [^,.]*times",)
+SWINGS = ("*: [Ff]ull swings counted[^.]*instead|[0-9]+ (swings|were counted)",)
 
 WIRE: dict[str, Kind] = {
-    "main scale, one step": Kind(main_step, ("point-off-line: main scale",), OFF),
-    "half millimetre missed": Kind(half_step, ("point-off-line: main scale",), OFF),
-    "half millimetre of a diameter": Kind(
-        half_of_diameter, ("repeat-off: main scale", "*: as if the main scale"),
-        ("diameter-not-round", "diameter-varies", "repeat-off"),
-    ),
-    "ten divisions off": Kind(ten_off, ("point-off-line",), OFF),
-    "backlash": Kind(backlash, ("backlash",), ("passes-disagree",)),
-    "slip of a chuck": Kind(slip, ("slip",), ("step-uneven", "load-not-recorded: slip")),
+    "main scale, one step": Kind(main_step, ("point-off-line: main scale",)),
+    "half millimetre missed": Kind(half_step, ("point-off-line: main scale",)),
+    "half millimetre of a diameter": Kind(half_of_diameter, ("*: as if the main scale",)),
+    "ten divisions off": Kind(ten_off, ("point-off-line: ten off|^(?!.*as if)",)),
+    "backlash": Kind(backlash, ("backlash",), told="always"),
+    "slip of a chuck": Kind(slip, ("slip", "*: slip"), ("step-uneven",)),
     "load not written down": Kind(
         missed_load, ("load-not-recorded", "*: load[^.?]* not (written|recorded)"), ("step-uneven",)
     ),
-    "overload": Kind(overload, ("yield-at-end", "permanent-set"), ("line-bends", "*: yield")),
-    "kink at the start": Kind(kink, ("kink-at-start", "*: kink"), ("line-bends", "point-off-line")),
-    "readings one row off": Kind(row_off, ROW, ("passes-disagree", "step-uneven")),
-    "way back one row off": Kind(back_row_off, ROW, ("passes-disagree", *MISSING), "always"),
+    "overload": Kind(overload, ("yield-at-end", "permanent-set", "*: yield")),
+    "kink at the start": Kind(kink, ("kink-at-start", "*: kink")),
+    "readings one row off": Kind(row_off, ROW),
+    "way back one row off": Kind(back_row_off, ROW, told="always"),
     "way back in time order": Kind(
-        time_order, ("*: bottom up|from the bottom|time order|top down|top to bottom|reverse",),
-        ("passes-disagree",),
+        time_order, ("order-of-time", "*: bottom up|from the bottom|top (to bottom|down)")
     ),
-    "zero on the other side": Kind(zero_side, ("zero-error-large", "zero-side-doubtful"), FAR),
+    "zero on the other side": Kind(zero_side, ("zero-error-large", "zero-side-doubtful")),
     "negative zero called positive": Kind(
-        zero_sign, ("zero-side-doubtful", "*: zero error[^.]* other sign"),
-        ("diameter-against-register",),
+        zero_sign, ("zero-side-doubtful", "*: zero error[^.]* other sign", "*: zero mark[^.]* past")
     ),
     "divisions counted from one": Kind(
-        from_one, ("divisions-doubtful", "*: has (50|100) divisions"), (*OFF, *FAR)
+        from_one, ("divisions-doubtful", "*: has (50|100) divisions")
     ),
-    "travel of the gauge in cm": Kind(
-        _times("screw_gauge_travel", factor=0.1),
-        ("*: distance moved|travel|pitch of [^,.]*times",),
-        ("main-scale-off-graduation", "coincidence-outside-scale"),
-    ),
-    "travel of the extensometer in cm": Kind(
-        _times("extensometer_travel", factor=0.1),
-        ("*: distance moved|travel|pitch of [^,.]*times",),
-        ("main-scale-off-graduation", "coincidence-outside-scale"),
-    ),
+    "travel of the gauge in cm": Kind(_times("screw_gauge_travel", factor=0.1), TRAVEL),
+    "travel of the extensometer in cm": Kind(_times("extensometer_travel", factor=0.1), TRAVEL),
     "length in mm": Kind(
-        _times("length_upper", "length_lower", factor=10), (f"*: (chuck|[Ll]ength).*({UNIT})",), FAR
+        _times("length_upper", "length_lower", factor=10), (f"*: (chuck|[Ll]ength).*({UNIT})",)
     ),
     "length in m": Kind(
-        _times("length_upper", "length_lower", factor=0.01), (f"*: (chuck|[Ll]ength).*({UNIT})",),
-        ("finer-than-scale", "lengths-disagree"),
+        _times("length_upper", "length_lower", factor=0.01), (f"*: (chuck|[Ll]ength).*({UNIT})",)
     ),
     "loads in N": Kind(
         _times("readings_mass", factor=9.81, decimals=2),
@@ -421,10 +418,15 @@ WIRE: dict[str, Kind] = {
         ("*: load.*(\\bg\\b|gram|1000 times)", "outside-limits: added load"),
     ),
     "increments for totals": Kind(increments, ("load-not-rising", "steps-not-totals")),
-    "one end of a length blank": Kind(one_end, MISSING, told="missing"),
-    "a load without readings": Kind(no_reading, MISSING, told="missing"),
+    "upper end of a length blank": Kind(_blank("length_upper"), MISSING, told="missing"),
+    "lower end of a length blank": Kind(_blank("length_lower"), MISSING, told="missing"),
+    "a load without readings": Kind(
+        _blank(*_columns("up"), *_columns("down")), MISSING, told="missing"
+    ),
+    "readings without their load": Kind(_blank("readings_mass"), MISSING, told="missing"),
+    "a division that became a date": Kind(became_date, ("*: date",), told="always"),
     "one direction of diameters": Kind(
-        one_direction, (*MISSING, "series-empty", "*: direction"), told="missing"
+        one_direction, (*MISSING, "series-empty: right angles", "*: direction"), told="missing"
     ),
     "a division without its tenths": Kind(no_tenths, ("digits-left-out",), told="missing"),
     "own: radius for diameter": Kind(
@@ -444,25 +446,20 @@ WIRE: dict[str, Kind] = {
 }  # fmt: skip
 
 PENDULUM: dict[str, Kind] = {
-    "a swing off in every timing": Kind(
-        swings_everywhere, ("*: swing (more|less|fewer|too)|[0-9]+ (swings|were counted)",), FAR
-    ),
-    "a swing off in one row": Kind(
-        swings_in_row, ("point-off-line: counted|swing",), ("point-off-line", "line-scatters")
-    ),
-    "another number of swings": Kind(
-        swings_cell, ("*: [0-9]+ (swings|were counted)|number of swings|swings counted",), FAR
-    ),
-    "wide swing not told": Kind(wide, ("*: angle|wide|amplitude",), FAR),
+    "a swing off in every timing": Kind(swings_everywhere, SWINGS),
+    "a swing off in one row": Kind(swings_in_row, SWINGS),
+    "another number of swings": Kind(swings_cell, SWINGS),
+    "wide swing not told": Kind(wide, ("*: angle|wide|amplitude",)),
     "thread to the middle of the bob": Kind(to_centre, ("*: thread|bob",)),
     "thread to the bottom of the bob": Kind(to_bottom, ("*: thread|bob",)),
     "radius for the bob's diameter": Kind(radius_typed, ("*: radius|bob",)),
-    "thread in m": Kind(
-        _times("timing_thread", factor=0.01), (f"*: thread.*({UNIT})",),
-        ("finer-than-scale",),
+    "thread in m": Kind(_times("timing_thread", factor=0.01), (f"*: thread.*({UNIT})",)),
+    "thread in mm": Kind(_times("timing_thread", factor=10), (f"*: thread.*({UNIT})",)),
+    "one timing off": Kind(timing_off, ("repeat-off", "timings-disagree"), told="always"),
+    "a thread without timings": Kind(
+        _blank("timing_t_1", "timing_t_2", "timing_t_3"), MISSING, told="missing"
     ),
-    "thread in mm": Kind(_times("timing_thread", factor=10), (f"*: thread.*({UNIT})",), FAR),
-    "one timing off": Kind(timing_off, ("repeat-off", "timings-disagree"), ("point-off-line",)),
+    "timings without their thread": Kind(_blank("timing_thread"), MISSING, told="missing"),
     "own: radius of the bob missing": Kind(
         _own(pendulum, _no_radius), ("bob|radius|thread|l′|D\\b",), told="own"
     ),

@@ -9,7 +9,16 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scales import Cells, Moving, gravity, observed, put_readings, put_zeros, rounded, zero_error
+from independent.scales import (
+    Cells,
+    Moving,
+    gravity,
+    observed,
+    put_readings,
+    put_zeros,
+    rounded,
+    zero_error,
+)
 
 SIDES = ("right of the main zero or on it", "left of the main zero")
 
@@ -77,12 +86,14 @@ def draw(rng: np.random.Generator) -> Pendulum:
     if rng.random() < 0.5:
         extra["latitude"] = [round(latitude, int(rng.integers(0, 3)))]
         extra["altitude"] = [round(height / 50) * 50.0]
+    zeros = zero + rng.normal(0, touch, int(rng.integers(2, 4)))
+    across = bob + zero + rng.uniform(-0.02, 0.02) + rng.normal(0, touch, int(rng.integers(3, 6)))
+    thread_noise = lengths * share + rng.normal(0, 0.0005, rows) + rng.uniform(-0.0005, 0.0005)
     story = Pendulum(
-        g, bob, caliper, zero + rng.normal(0, touch, int(rng.integers(2, 4))),
-        bob + zero + rng.uniform(-0.02, 0.02) + rng.normal(0, touch, int(rng.integers(3, 6))),
-        lengths, lengths * share + rng.normal(0, 0.0005, rows) + rng.uniform(-0.0005, 0.0005),
-        float(rng.choice([0.1, 0.1, 0.05])), angle, swings, np.full(shape, swings), noise,
-        scatter, float(rng.choice([0.01, 0.01, 0.1, 0.2])), extra,
+        g=g, bob=bob, caliper=caliper, zeros=zeros, across=across, lengths=lengths,
+        thread_noise=thread_noise, scale_part=float(rng.choice([0.1, 0.1, 0.05])), angle=angle,
+        swings=swings, counted=np.full(shape, swings), time_noise=noise, scatter=scatter,
+        watch=float(rng.choice([0.01, 0.01, 0.1, 0.2])), extra=extra,
     )  # fmt: skip
     times = story.periods()[:, None] * story.counted
     return replace(story, time_noise=noise + times * rate)
@@ -109,15 +120,26 @@ def typed(story: Pendulum) -> Cells:
     return cells | story.extra
 
 
-def own_sums(cells: Cells, story: Pendulum) -> dict[str, float]:
-    """The student's sums from the typed readings: D in mm, k in s²/m, g in m/s²."""
+def _own_bob(cells: Cells, story: Pendulum) -> float:
     zero = zero_error(cells, "caliper_zero_reading", story.caliper, SIDES)
-    bob = float(np.mean(observed(cells, "bob_d", story.caliper))) - zero
-    lengths = np.array(cells["timing_thread"]) / 100 + bob / 2000
+    return float(np.mean(observed(cells, "bob_d", story.caliper))) - zero
+
+
+def line(cells: Cells, story: Pendulum) -> tuple[np.ndarray, np.ndarray]:
+    """Lengths and squares of the period as a student plots them: m and s²."""
+    lengths = np.array(cells["timing_thread"]) / 100 + _own_bob(cells, story) / 2000
     times = np.mean([cells[f"timing_t_{trial}"] for trial in (1, 2, 3)], axis=0)
     theta = math.radians(float(cells.get("amplitude", [5.0])[0]))
-    periods = times / float(cells["swings"][0]) / (1 + theta**2 / 16)
-    k = float(np.polyfit(lengths, periods**2, 1)[0])
-    return {
-        "least_count": story.caliper.least_count, "D": bob, "k": k, "g": 4 * math.pi**2 / k,
-    }  # fmt: skip
+    return lengths, (times / float(cells["swings"][0]) / (1 + theta**2 / 16)) ** 2
+
+
+def own_sums(cells: Cells, story: Pendulum) -> dict[str, float]:
+    """The student's sums from the typed readings: D in mm, k in s²/m, g in m/s²."""
+    k = float(np.polyfit(*line(cells, story), 1)[0])
+    g = 4 * math.pi**2 / k
+    return {"least_count": story.caliper.least_count, "D": _own_bob(cells, story), "k": k, "g": g}
+
+
+def own_uncertainty(sums: dict[str, float]) -> float:
+    """One percent, as schools do."""
+    return 0.01 * sums["g"]

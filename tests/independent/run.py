@@ -4,8 +4,7 @@ and coverage on clean benches.
     python tests/independent/run.py [--count 2000] [--practical ID] [--kind WORDS] [--out FILE]
                                     [--jobs 2] [--seed 1] [--show]
 
-Each bench is two workbooks: clean, and with one mistake on the same chance events. ``--show`` also
-prints what was said where a mistake was not named.
+Each bench is two workbooks: clean, and with one mistake on the same chance events.
 """
 
 from __future__ import annotations
@@ -18,19 +17,25 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
-HERE = Path(__file__).parent
-sys.path[:0] = [str(HERE), str(HERE.parents[1])]
-os.environ["PYTHONPATH"] = os.pathsep.join([str(HERE.parents[1]), os.environ.get("PYTHONPATH", "")])
+TESTS = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(TESTS), str(TESTS.parent)]
+# for the command that issues the blank workbooks
+os.environ["PYTHONPATH"] = os.pathsep.join([str(TESTS.parent), os.environ.get("PYTHONPATH", "")])
 
-from filling import issued  # noqa: E402
-from judge import Verdict, judge  # noqa: E402
-from mistakes import BY_PRACTICAL  # noqa: E402
+from independent.filling import issued  # noqa: E402
+from independent.judge import ONE_WAY, Verdict, judge  # noqa: E402
+from independent.mistakes import BY_PRACTICAL, Kind  # noqa: E402
 
 MATERIAL = 0.5
 """A mistake counts if it moves the result by this part of its expanded uncertainty."""
+TOLD = {
+    "material mistakes": ("material", "always"), "what is missing": ("missing",),
+    "own results": ("own", "convention", "right"),
+}  # fmt: skip
 
 
 def main() -> None:
@@ -41,7 +46,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, help="file for the table as well")
     parser.add_argument("--jobs", type=int, default=2, help="processes (usual: 2)")
     parser.add_argument("--seed", type=int, default=1, help="first seed (usual: 1)")
-    parser.add_argument("--show", action="store_true", help="what was said where no name was right")
+    parser.add_argument("--show", action="store_true", help="what was said of each mistake as well")
     options = parser.parse_args()
     verdicts = run(options.count, options.jobs, options.practical, options.kind, options.seed)
     text = "\n".join(table(verdicts))
@@ -68,15 +73,19 @@ def run(
             issued(one, folder)
         if jobs == 1:
             return [judge(*bench, folder) for bench in benches]
-        with ProcessPoolExecutor(jobs) as pool:
+        with ProcessPoolExecutor(jobs, get_context("spawn")) as pool:
             return list(pool.map(judge, *zip(*benches, strict=True), [folder] * len(benches),
                                  chunksize=8))  # fmt: skip
 
 
+def kind_of(verdict: Verdict) -> Kind:
+    """The row of the table of mistakes."""
+    return BY_PRACTICAL[verdict.practical][verdict.kind.removesuffix(ONE_WAY)]
+
+
 def counts(verdict: Verdict) -> bool:
     """Whether its mistake is one that has to be seen: material, on a bench without an alarm."""
-    kind = BY_PRACTICAL[verdict.practical][verdict.kind.removesuffix(" (one way)")]
-    material = kind.told != "material" or verdict.moved >= MATERIAL
+    material = kind_of(verdict).told != "material" or verdict.moved >= MATERIAL
     return material and not verdict.alarms
 
 
@@ -97,7 +106,13 @@ def table(verdicts: Sequence[Verdict]) -> Iterator[str]:
         if mine:
             yield from _of(practical, mine)
     yield ""
-    yield _row("all mistakes that count", verdicts)
+    for group in TOLD:
+        yield _row(f"all: {group}", in_group(verdicts, group))
+
+
+def in_group(verdicts: Sequence[Verdict], group: str) -> list[Verdict]:
+    """Those of a group of mistakes."""
+    return [v for v in verdicts if kind_of(v).told in TOLD[group]]
 
 
 def _of(practical: str, mine: Sequence[Verdict]) -> Iterator[str]:
@@ -127,10 +142,11 @@ def _row(label: str, verdicts: Sequence[Verdict]) -> str:
 
 
 def shown(verdicts: Sequence[Verdict]) -> Iterator[str]:
-    """What was said of each mistake that counts and was not named."""
+    """What was said of each mistake that counts."""
     for v in verdicts:
-        if counts(v) and not v.named:
-            what = "misled" if v.misled else "seen" if v.seen else "silent"
+        if counts(v):
+            said = {v.named: "named", v.misled: "misled", not v.seen: "silent"}
+            what = said.get(True, "seen")
             yield f"\n{v.kind}, seed {v.seed}: {what}, moved {v.moved:.2f} U"
             yield from (f"    {line}" for line in v.said[:4])
 

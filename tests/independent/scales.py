@@ -98,3 +98,25 @@ def gravity(latitude: float, height: float) -> float:
 def significant(value: float, digits: int) -> float:
     """A number as it is written in a report."""
     return float(f"{value:.{digits}g}")
+
+
+def put_answers(cells: Cells, sums: dict[str, float], digits: int) -> Cells:
+    """The cells with own results, as they are written in a report."""
+    own: Cells = {f"answer_{name}": [significant(value, digits)] for name, value in sums.items()}
+    return cells | own
+
+
+def put_triangle(
+    cells: Cells, line: tuple[np.ndarray, np.ndarray], name: str, rng: np.random.Generator
+) -> Cells:
+    """The cells with two corners that were read off a graph, by two thousandths off."""
+    x, y = line
+    slope, height = np.polyfit(x, y, 1)
+    corners = np.min(x) + np.ptp(x) * np.array([rng.uniform(0.03, 0.12), rng.uniform(0.88, 0.97)])
+    for number, corner in enumerate(corners, 1):
+        seen = slope * corner + height + rng.normal(0, 0.002) * np.ptp(y)
+        cells = cells | {
+            f"{name}_triangle_x{number}": [significant(float(corner), 4)],
+            f"{name}_triangle_y{number}": [significant(float(seen), 4)],
+        }
+    return cells

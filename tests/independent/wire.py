@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scales import (
+from independent.scales import (
     Cells,
     Moving,
     gravity,
@@ -17,7 +17,6 @@ from scales import (
     put_readings,
     put_zeros,
     rounded,
-    significant,
     zero_error,
 )
 
@@ -128,6 +127,8 @@ def _draw(rng: np.random.Generator) -> Wire:
         return _draw(rng)
     loads = np.round(np.arange(rows) * step, 3)
     setting = rng.uniform(0.3, 1.5) * screw.least_count
+    # the wire comes back a little late, by part of a division
+    lag = np.full(rows, rng.choice([0.0, rng.uniform(0, 0.8)]) * screw.least_count)
     # a screw gauge closes within a few thousandths, whatever its divisions
     touch, zero = rng.uniform(0.0015, 0.006), float(rng.uniform(-0.08, 0.08))
     zero = zero if rng.random() < 0.85 else 0.0
@@ -147,16 +148,19 @@ def _draw(rng: np.random.Generator) -> Wire:
     trials = int(rng.integers(1, 4))
     ends = ends + rng.uniform(0, 20, (trials, 1)) + rng.normal(0, 0.04, (trials, 2))
     return Wire(
-        material, modulus, length, diameter, g, gauge, screw, loads, np.zeros(rows), dead,
-        float(rng.uniform(9, 15)), int(rng.choice([-1, 1])), np.zeros(rows), np.zeros(rows),
-        rng.normal(0, setting, rows), rng.normal(0, setting, rows),
-        bool(rng.random() < 2 / 3), bool(rng.random() < 0.3),
-        zero + rng.normal(0, 0.7 * touch, int(rng.integers(3, 6))), across, ends,
-        float(rng.choice([0.1, 0.1, 0.05])),
-        rng.normal(0, setting, 5) if rng.random() < 0.4 else np.zeros(0),
-        (float(rng.choice([4, 5, 10])), float(rng.choice([4, 5, 10]))),
-        _optional(rng, nominal, g, latitude, height),
-        float(rng.uniform(-0.002, 0.002)), float(rng.uniform(-0.005, 0.005)),
+        material=material, modulus=modulus, length=length, diameter=diameter, g=g,
+        gauge=gauge, screw=screw, loads=loads, hung=np.zeros(rows), dead=dead,
+        start=float(rng.uniform(9, 15)), turn=int(rng.choice([-1, 1])),
+        beyond_up=np.zeros(rows), beyond_down=lag,
+        noise_up=rng.normal(0, setting, rows), noise_down=rng.normal(0, setting, rows),
+        way_back=bool(rng.random() < 2 / 3), top_copied=bool(rng.random() < 0.3),
+        zeros=zero + rng.normal(0, 0.7 * touch, int(rng.integers(3, 6))), across=across, ends=ends,
+        scale_part=float(rng.choice([0.1, 0.1, 0.05])),
+        settings=rng.normal(0, setting, 5) if rng.random() < 0.4 else np.zeros(0),
+        turns=(float(rng.choice([4, 5, 10])), float(rng.choice([4, 5, 10]))),
+        extra=_optional(rng, nominal, g, latitude, height),
+        pitch_error=float(rng.uniform(-0.002, 0.002)),
+        mass_error=float(rng.uniform(-0.005, 0.005)),
     )  # fmt: skip
 
 
@@ -204,6 +208,15 @@ def typed(story: Wire) -> Cells:
     return cells | story.extra
 
 
+def line(cells: Cells, story: Wire) -> tuple[np.ndarray, np.ndarray]:
+    """Loads and extensions as a student plots them: kg and mm."""
+    ways = [observed(cells, "readings_up_1", story.screw)]
+    if story.way_back:
+        ways.append(observed(cells, "readings_down_1", story.screw))
+    means = np.mean(ways, axis=0)
+    return np.array(cells["readings_mass"]), np.abs(means - means[0])
+
+
 def own_sums(cells: Cells, story: Wire) -> dict[str, float]:
     """The student's sums from the typed readings: L/m, d/mm, A/mm², s mm/kg, Y/GPa."""
     spans = [
@@ -212,17 +225,16 @@ def own_sums(cells: Cells, story: Wire) -> dict[str, float]:
     ]
     zero = zero_error(cells, "screw_gauge_zero_reading", story.gauge, SIDES)
     thick = [observed(cells, f"diameter_d_{column}", story.gauge) for column in (1, 2)]
-    ways = [observed(cells, "readings_up_1", story.screw)]
-    if story.way_back:
-        ways.append(observed(cells, "readings_down_1", story.screw))
     length, d = float(np.mean(spans)) / 100, float(np.mean(thick)) - zero
-    s = abs(float(np.polyfit(np.array(cells["readings_mass"]), np.mean(ways, axis=0), 1)[0]))
+    s = float(np.polyfit(*line(cells, story), 1)[0])
     area = math.pi * d**2 / 4
-    g = _own_g(cells)
-    return {
-        "least_count": story.gauge.least_count, "L": length, "d": d, "A": area, "s": s,
-        "Y": g * length / (area * s),
-    }  # fmt: skip
+    Y = _own_g(cells) * length / (area * s)
+    return {"least_count": story.gauge.least_count, "L": length, "d": d, "A": area, "s": s, "Y": Y}
+
+
+def own_uncertainty(sums: dict[str, float]) -> float:
+    """The part of the result that its least counts may be wrong by, as schools add them up."""
+    return sums["Y"] * (2 * sums["least_count"] / sums["d"] + 0.01)
 
 
 def _own_g(cells: Cells) -> float:
@@ -231,11 +243,3 @@ def _own_g(cells: Cells) -> float:
     if "latitude" in cells:
         return gravity(float(cells["latitude"][0]), float(cells["altitude"][0]))
     return 9.80665
-
-
-def put_answers(cells: Cells, sums: dict[str, float], digits: int = 4) -> Cells:
-    """The cells with own results, as they are written in a report."""
-    own: Cells = {
-        f"answer_{name}": [significant(value, max(digits, 1))] for name, value in sums.items()
-    }
-    return cells | own

@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl.utils import FORMULAE
+from rounding import counted
 from scipy import optimize, stats
 from uncertainties import ufloat, umath
 
@@ -181,7 +182,7 @@ def test_data_of_results_of_laboratories_are_the_files() -> None:
     glucose = [r for r in published.rows("astm_e691_glucose.csv") if r["material"] == "A"]
     flat = [float(r["value"]) for r in glucose]
     assert [v for row in repeated._GLUCOSE for v in row] == flat
-    creosote = published.case("outliers_and_interlab.json", "algorithm_A_creosote")
+    creosote = published.case("outliers_and_interlab.json", "median_and_Qn_creosote")
     assert list(repeated._CREOSOTE) == creosote["data"]
 
 
@@ -195,6 +196,20 @@ def test_mean_agrees_with_scipy(readings: list[float]) -> None:
     block = dict(call(FUNCTIONS, "MEAN_TYPE_A", [readings]))
     assert block["mean"] == pytest.approx(np.mean(readings), abs=1e-12)
     assert block["u(mean)"] == pytest.approx(stats.sem(readings), rel=1e-9, abs=1e-12)
+
+
+@given(st.lists(st.integers(-2, 2), min_size=2, max_size=12))
+def test_mean_with_a_least_count_is_that_of_the_evaluation(divisions: list[int]) -> None:
+    readings = [3.0 + 0.01 * k for k in divisions]
+    block = dict(call(FUNCTIONS, "MEAN_TYPE_A", [readings, 0.01]))
+    deviation, rest = counted(readings, 0.01)
+    u = math.hypot(deviation / math.sqrt(len(readings)), rest)
+    assert block["u(mean)"] == pytest.approx(u, rel=1e-6)
+    assert block["s(reading)"] == pytest.approx(np.std(readings, ddof=1), rel=1e-9, abs=1e-12)
+    # a reference to an empty cell is 0 in Calc
+    assert call(FUNCTIONS, "MEAN_TYPE_A", [readings, 0.0]) == call(
+        FUNCTIONS, "MEAN_TYPE_A", [readings]
+    )
 
 
 @given(st.lists(READING, min_size=4, max_size=15, unique=True), st.data())
@@ -255,6 +270,18 @@ def test_combination_agrees_with_uncertainties(text: str, numbers: tuple) -> Non
     most = dict(call(FUNCTIONS, "MAXIMUM_ERROR", [text, names, values, us]))
     assert most["maximum error"] == pytest.approx(sum(parts.values()), rel=1e-9)
     assert sum(v for k, v in most.items() if k.startswith("% from")) == pytest.approx(100.0)
+
+
+@pytest.mark.parametrize("empty", [[None, None], [[None], [None]], [["", ""]], None])
+@pytest.mark.parametrize("name", ["COMBINE_FORMULA", "MAXIMUM_ERROR"])
+def test_a_range_of_uncertainties_may_be_empty_altogether(name: str, empty: object) -> None:
+    """The help of the argument says “empty: exact”, and does not say “but not all of them”."""
+    block = dict(call(FUNCTIONS, name, ["m*d", ["m", "d"], [2, 3], empty]))
+    assert block["value"] == 6.0
+    assert block["u" if name == "COMBINE_FORMULA" else "maximum error"] == 0.0
+    assert (block["% from m"], block["% from d"]) == (0.0, 0.0)
+    chosen = call(FUNCTIONS, name, ["m*d", ["m", "d"], [2, 3], empty, "value"])
+    assert chosen == 6.0
 
 
 def test_line_with_both_errors_has_the_least_squares() -> None:

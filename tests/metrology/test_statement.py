@@ -12,7 +12,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sheetlab.metrology.statement import power_of_ten, significant, significant_digits, state
+from sheetlab.metrology.statement import (
+    beside,
+    decimals_of,
+    percentage,
+    plain,
+    power_of_ten,
+    share,
+    significant,
+    significant_digits,
+    state,
+    stated,
+)
 
 
 @pytest.mark.parametrize(
@@ -144,3 +155,92 @@ def test_power_of_ten(exponent: int, text: str) -> None:
 )
 def test_significant(value: float, digits: int, text: str) -> None:
     assert significant(value, digits) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "text"),
+    [
+        (1.00491, 0.0025, "(1.0049 ± 0.0025) mm/kg"),
+        (1.093, 0.0353, "(1.09 ± 0.04) mm/kg"),
+        (1.093, 0.0, "1.093 mm/kg"),
+        (1.093, math.nan, "1.093 mm/kg"),
+    ],
+)
+def test_stated(value: float, uncertainty: float, text: str) -> None:
+    assert stated(value, uncertainty, "mm/kg") == text
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "more", "text"),
+    [
+        (107.5, 1.28, 0, "107.5"),
+        (109.06, 9.0, 0, "109"),
+        (109.06, 9.0, 1, "109.1"),
+        (9.8164, 0.00058, 0, "9.8164"),
+        (-0.04, 3.0, 0, "−0"),
+        (1.0906e11, 4.3e9, 0, "1.09×10¹¹"),
+        (1.0906e11, 4.3e9, 1, "1.091×10¹¹"),
+        (0.0987, 0.096, 0, "0.10"),
+        (9.87654, 0.0, 0, "9.877"),
+    ],
+)
+def test_a_value_ends_where_its_uncertainty_ends(
+    value: float, uncertainty: float, more: int, text: str
+) -> None:
+    assert beside(value, uncertainty, more) == text.replace("−0", "0")
+
+
+@given(st.floats(1e-6, 1e2), st.floats(-1e3, 1e3))
+def test_the_format_of_a_cell_shows_what_a_statement_says(u: float, value: float) -> None:
+    found, decimals = state(value, u, ""), decimals_of(u)
+    assert decimals is not None
+    if not found.exponent and decimals:
+        assert len(found.uncertainty.partition(".")[2]) == decimals
+        assert len(found.value.partition(".")[2]) == decimals
+
+
+@pytest.mark.parametrize("u", [0.0, -1.0, math.nan, math.inf])
+def test_no_decimals_without_an_uncertainty(u: float) -> None:
+    assert decimals_of(u) is None
+
+
+@pytest.mark.parametrize(
+    ("fraction", "signed", "text"),
+    [
+        (0.00042, False, "0.042 %"),
+        (0.0463, False, "4.6 %"),
+        (-0.028, True, "−2.8 %"),
+        (0.0075, True, "+0.75 %"),
+        (0.0, True, "0 %"),
+        (1.0, False, "100 %"),
+        # was 1.7e+02 %
+        (1.73, False, "173 %"),
+        (-1.73, True, "−173 %"),
+        (19.7, False, "2000 %"),
+        (1e9, False, "more than 100 000 %"),
+        (1e-7, False, "less than 0.001 %"),
+        (math.inf, False, "inf %"),
+    ],
+)
+def test_percentage(fraction: float, signed: bool, text: str) -> None:
+    assert percentage(fraction, signed=signed) == text
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False))
+def test_a_percentage_has_no_power_of_ten(fraction: float) -> None:
+    assert not {"e", "×"} & set(percentage(fraction).replace("more", "").replace("less", ""))
+
+
+@pytest.mark.parametrize(
+    ("part", "text"), [(0.66014, "66.0 %"), (1.0, "100.0 %"), (2e-6, "< 0.1 %"), (0.0, "0.0 %")]
+)
+def test_share(part: float, text: str) -> None:
+    assert share(part) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.01, "0.01"), (110.0, "110"), (95.0, "95"), (2e11, "2×10¹¹"), (0.5, "0.5"), (-3.0, "−3")],
+)
+def test_plain(value: float, text: str) -> None:
+    assert plain(value) == text

@@ -434,13 +434,16 @@ def test_emoji_right_to_left_and_long_names(tmp_path: Path, name: str) -> None:
     outcome = outcome_of(tmp_path, changed(change))
     assert value(outcome) == PLAIN["value"]
     made = openpyxl.load_workbook(tmp_path / "out.xlsx")
-    assert not [
-        cell.value
+    formulas = [
+        (sheet.title, cell.value)
         for sheet in made.worksheets[-6:]
         for row in sheet.iter_rows()
         for cell in row
         if cell.data_type == "f"
     ]
+    # a budget works u, contribution and share out of its own row, and nothing else is a formula
+    own = re.compile(r"=(D\d+/E\d+|ABS\(I\d+\)\*F\d+|J\d+\^2/SUMSQ\(J\$\d+:J\$\d+\))")
+    assert all(title == "Budget" and own.fullmatch(text) for title, text in formulas)
     footer = made["Evaluation"].oddFooter
     assert "&[Path]" not in str(footer.left.text).replace("&&", "")
 

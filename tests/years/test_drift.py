@@ -262,7 +262,7 @@ def test_a_jump_is_seen_with_few_values_before_and_after(steady: list[Row], tmp_
     assert (signal.first, signal.last, signal.side) == (6, 11, 1)
     text = signal_text(zero, signal)
     assert "mean of a year" in text
-    assert "6 values, on average 0.030 mm above the centre of 0.02017 mm" in text
+    assert "6 values, on average 0.030 mm above the centre of 0.0202 mm" in text
     assert zero.alarm
     # what is no jump is none, and how little of one would be seen is said
     quiet = of(drifts(with_zeros(both, BEFORE + BEFORE[::-1]), 6), "zero")

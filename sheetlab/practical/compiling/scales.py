@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from sheetlab.formula.tree import Call, Name
+from sheetlab.formula.tree import Binary, Call, Name, Node, Number, substitute
 from sheetlab.practical.compiling.names import Names, formula_at, unit_at
 from sheetlab.practical.definition import Assist, Column, DefinitionError, Instrument
 from sheetlab.practical.fields import CheckField, DerivedField, InputField, SourceSpec
@@ -48,6 +48,7 @@ class Scale:
                 label=f"rounding of a reading: {what}",
                 half_width=formula_at(self.kind.rounding, key, self.names()),
                 rounding=True,
+                advice="a finer scale",
             ),
         )
 
@@ -63,6 +64,7 @@ class Scale:
                     half_width=Name(f"{self.id}.limit"),
                     relative=limit.relative,
                     note=limit.note,
+                    advice="a better instrument, or a calibration of this one",
                 ),
             )
         return found
@@ -295,11 +297,16 @@ def add_reading(
 
 def _value_checks(known: Names, scale: Scale, key: str, table: str) -> list[CheckField]:
     """Checks of a reading that is typed as one number."""
-    rename = {**scale.names(), scale.kind.parts[0].id: key}
+    own = scale.unit
+    read: Node = Name(key)
+    if own.offset:
+        # the scale is divided from its own zero, not from that of the coherent unit
+        read = Binary("-", read, Number(own.offset, own.dimension))
+    value = {scale.kind.parts[0].id: read}
     return [
         CheckField(
             code=check.code,
-            node=formula_at(check.condition, key, rename),
+            node=substitute(formula_at(check.condition, key, scale.names()), value),
             question=check.question,
             expected=check.expected,
             severity="doubtful",

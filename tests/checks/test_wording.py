@@ -1,0 +1,99 @@
+"""Sentences about results: numbers by the rules that are taught, and advice to act on."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from examples import WORKBOOKS, practical, typed
+
+from sheetlab.checks.assess import Assessment, assess
+from sheetlab.checks.wording import Words, relative, verdict_lines
+from sheetlab.practical.evaluate import ResultValue
+from sheetlab.practical.observations import as_cells_show
+from sheetlab.practical.profile import GUM
+
+
+def assessed(group: str) -> Assessment:
+    one = WORKBOOKS[group]
+    model = practical(one.practical, one.runs)
+    return assess(model, as_cells_show(model, typed(group)), trials=2_000)
+
+
+def result(found: Assessment, i: int = 0) -> ResultValue:
+    one = found.evaluation.results[i]
+    assert one is not None
+    return one
+
+
+def spoken(found: Assessment) -> list[str]:
+    """Every sentence about the results of a workbook."""
+    words, said = Words(found.practical, GUM), []
+    for one in found.evaluation.results:
+        if one is None:
+            continue
+        said += [
+            *(words.statement_line(one), words.uncertainty_line(one), words.budget_line(one)),
+            *(words.trials_line(one), words.maximum_error_line(one)),
+            *words.dominant_lines(one),
+            *words.alternatives_lines(one),
+        ]
+        if one.accepted is not None:
+            said += words.accepted_lines(one, one.accepted)
+    for line in found.studies:
+        said += [words.scatter_line(line.line), *words.study_lines(line)]
+    return said
+
+
+@pytest.mark.parametrize("group", WORKBOOKS)
+def test_no_sentence_has_a_number_that_is_not_taught(group: str) -> None:
+    for line in spoken(assessed(group)):
+        assert not re.search(r"\de[+-]?\d", line), line
+        assert not re.search(r"×10\S* %", line), line
+        # a value and its uncertainty end at the same place
+        for value, u in re.findall(r"\((\S+) ± (\S+?)\)", line):
+            assert len(value.partition(".")[2]) == len(u.partition(".")[2]), line
+
+
+def test_the_degrees_of_freedom_are_those_of_the_factor() -> None:
+    # Student's t for 7 degrees of freedom is 2.36 (JCGM 100:2008, Table G.2)
+    found = assessed("Avocet")
+    one = result(found)
+    budget = replace(one.budget, effective_dof=7.64, coverage_factor=2.364624)
+    line = Words(found.practical, GUM).uncertainty_line(replace(one, budget=budget))
+    assert "k = 2.36 from Student's t for 7 effective degrees of freedom" in line
+
+
+def test_no_percentage_near_zero() -> None:
+    assert relative(1.74, 0.6) == ""
+    assert relative(0.03, 9.81) == "0.31 %"
+    found = assessed("Greenshank")
+    # the offset of the length is near zero
+    assert "%" not in Words(found.practical, GUM).maximum_error_line(result(found, 1))
+
+
+def test_the_advice_names_what_can_be_done() -> None:
+    found = assessed("Avocet")
+    one = result(found)
+    zero = next(r for r in one.budget.rows if "zero error" in r.source.label)
+    first = replace(one.budget, rows=(zero, *one.budget.rows))
+    line = Words(found.practical, GUM).dominant_lines(replace(one, budget=first))[-1]
+    assert line.endswith("What helps most: more readings of “zero error”.")
+
+
+@pytest.mark.parametrize(
+    ("verdict", "said"),
+    [
+        ("agrees", "they agree"),
+        ("between", "neither confirmed nor contradicted"),
+        ("differs", "something is not accounted for"),
+        ("open", "says nothing"),
+    ],
+)
+def test_only_what_agrees_is_said_to_agree(verdict: str, said: str) -> None:
+    accepted = result(assessed("Avocet")).accepted
+    assert accepted is not None
+    (line,) = verdict_lines(replace(accepted, verdict=verdict))  # type: ignore[arg-type]
+    assert said in line
+    assert ("they agree" in line) == (verdict == "agrees")
