@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from sheetlab.checks.sizes import Cause, Sizes
+from sheetlab.checks.sizes import SURE_SIZE, Cause, Sizes
 from sheetlab.checks.subject import LEAST_DIVISIONS, SURE, Subject, amount
 from sheetlab.finding import Finding, Severity
 from sheetlab.metrology.linepatterns import Pattern
@@ -378,13 +378,18 @@ class _Teller(Sizes):
             return
         steps = [self.interval(row) for row in story.rows[1:]]
         step = math.fsum(steps) / len(steps)
-        tolerance = 3.0 * story.explained.u_difference + 0.5 * story.division
-        if abs(abs(offset) - step) <= tolerance:
-            short = [k for k in {p.series for p in story.points} if story.cut_short(k)]
-            series = short[0] if short else max(p.series for p in story.points)
-            yield self.row_off(series, story.rows_of(series)[0])
-        else:
+        tolerance = SURE_SIZE * story.explained.u_difference + 0.5 * story.division
+        if abs(abs(offset) - step) > tolerance:
             yield self.does_not_return(offset)
+            return
+        short = [k for k in sorted(self.ways) if story.cut_short(k)]
+        if short:
+            yield self.row_off(short[0], story.rows_of(short[0])[0])
+            return
+        # a column that stands one row off leaves a cell empty, or typed twice
+        finding = self.does_not_return(offset)
+        as_well = " It could as well be that the readings of one way stand one row off."
+        yield replace(finding, remedy=finding.remedy + as_well)
 
     def does_not_return(self, offset: float) -> Finding:
         self.returned = True

@@ -243,13 +243,15 @@ class Subject(Evaluated):
         as_typed = _oddities(self, self.numbers)
         if accepted is not None:
             as_typed += self._beyond(self.numbers, accepted) > 1.0
+        as_typed += _without_line(self, self.numbers)
         found: list[tuple[int, int, float, Edit]] = []
         columns = [edit for slip in self.line_slips for edit in slip.edits]
         for edit in (*columns, *whole_edits(self.numbers)):
             changed = self.numbers.changed(edit.changes)
             far = 0.0 if accepted is None else self._beyond(changed, accepted)
             odd = _oddities(self, changed) + _outside(self, edit)
-            if far <= 1.0 and odd < as_typed:
+            # with a line that is none a result that agrees says nothing
+            if far <= 1.0 and odd < as_typed and not _without_line(self, changed):
                 found.append((odd, _LIKELY.get(edit.kind, len(_LIKELY)), far, edit))
         least = min((odd for odd, _, _, _ in found), default=0)
         # a table that was typed in one unit is one slip, not one for each of its columns
@@ -303,8 +305,7 @@ class Subject(Evaluated):
 
 
 def _oddities(subject: Subject, numbers: Numbers) -> int:
-    """Quantities outside their range, conditions on the whole that do not hold, lines that are
-    none."""
+    """Quantities outside their range, and conditions on the whole that do not hold."""
     practical = subject.practical
     count = 0
     for key, one in practical.derived.items():
@@ -314,11 +315,17 @@ def _oddities(subject: Subject, numbers: Numbers) -> int:
     for check in practical.checks:
         if check.table is None and not check.reading and not check.live_only:
             count += evaluate(check.node, numbers, None) is False
-    for line in practical.lines.values():
+    return count
+
+
+def _without_line(subject: Subject, numbers: Numbers) -> bool:
+    """Whether the points of some line scatter so widely that it is none."""
+    for line in subject.practical.lines.values():
         fit = refitted(numbers, line)
         wide = WIDE_SCATTER * numbers.division(*line.y)
-        count += fit is None or (wide > 0.0 and fit.residual_deviation > wide)
-    return count
+        if fit is None or (wide > 0.0 and fit.residual_deviation > wide):
+            return True
+    return False
 
 
 def _outside(subject: Subject, edit: Edit) -> int:
