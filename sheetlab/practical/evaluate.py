@@ -1031,14 +1031,14 @@ def _accepted(
         if not value:
             continue
         own, spread = its_budget.value, its_budget.expanded_uncertainty
-        books = abs(value) * accepted.tolerance
+        books = abs(value) * accepted.half_width
         return AcceptedValue(
             value=value,
             source=accepted.source,
             percent_difference=agreement.percent_difference(own, value),
             e_n=agreement.e_n(own, spread, value) if spread else None,
             verdict=agreement.verdict(own, spread, value, books) if spread else None,
-            tolerance=accepted.tolerance,
+            tolerance=accepted.half_width,
         )
     return None
 
