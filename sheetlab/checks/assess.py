@@ -12,6 +12,7 @@ from sheetlab.checks import (
     conditions,
     lines,
     patterns,
+    repeats,
     results,
     slips,
 )
@@ -40,6 +41,7 @@ RULES = (
     conditions.impossible_readings,
     slips.scales_in_doubt,
     slips.repeats_off,
+    repeats.row_repeats_off,
     slips.digits_left_out,
     patterns.patterns_of_lines,
     lines.lines_that_are_none,

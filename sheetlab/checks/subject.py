@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 from sheetlab.checks.diagnosis import AnswerDiagnosis, diagnose
 from sheetlab.checks.evaluated import Evaluated
 from sheetlab.finding import Place
+from sheetlab.formula.tree import Call, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.linepatterns import Explained, Observed, explain
+from sheetlab.metrology.rowrepeats import FarRepeat, far_repeats
 from sheetlab.practical.edits import SCALE_EDITS, Edit, reading_edits, whole_edits
 from sheetlab.practical.evaluate import LineResult, Numbers, leaf_inputs, refitted
 from sheetlab.practical.fields import DerivedField, InputField
@@ -120,14 +122,55 @@ class Subject(Evaluated):
         )
 
     @cached_property
+    def far_repeats(self) -> tuple[FarRepeat, ...]:
+        """Repeats that do not fit the others of their row, of which a line takes the mean."""
+        practical = self.practical
+        found: list[FarRepeat] = []
+        for block in practical.blocks.values():
+            rows = {
+                row: {key: v for key in block if (v := self.numbers.value(key, row)) is not None}
+                for row in range(practical.field(block[0]).rows)
+            }
+            several = {row: repeats for row, repeats in rows.items() if len(repeats) > 1}
+            if self._mean_for_a_line(block):
+                found += far_repeats(several, self.numbers.division(block[0]))
+        return tuple(found)
+
+    def _mean_for_a_line(self, block: Sequence[str]) -> bool:
+        """Whether the points of a line rest on the row means of a column that is read."""
+        practical, below = self.practical, self.practical.below()
+        if not all(any(spec.rounding for spec in practical.field(k).sources) for k in block):
+            return False
+        means = [
+            key
+            for key, one in practical.derived.items()
+            for part in walk(one.node)
+            if isinstance(part, Call) and part.function == "row_mean"
+            and set(practical.depends(part)) == set(block)
+        ]  # fmt: skip
+        columns = [key for line in practical.lines.values() for key in line.columns]
+        return any(mean in below[key] for mean in means for key in columns)
+
+    @cached_property
+    def named(self) -> frozenset[tuple[str, int]]:
+        """Readings (column and row) that have a finding of their own, and what follows of them."""
+        below = self.practical.below()
+        return self.impossible | {
+            (key, far.row)
+            for far in self.far_repeats
+            for key, one in self.practical.derived.items()
+            if one.table == self.practical.field(far.key).table and far.key in below[key]
+        }
+
+    @cached_property
     def answers(self) -> tuple[AnswerDiagnosis, ...]:
         """The student's own results, judged."""
         return diagnose(self)
 
     @cached_property
     def suspects(self) -> frozenset[tuple[str, int]]:
-        """Readings that a finding names: impossible ones, and those off their line."""
-        return self.impossible | {place for one in self.stories for place in one.suspects()}
+        """Readings that a finding names: impossible ones, those off their row or their line."""
+        return self.named | {place for one in self.stories for place in one.suspects()}
 
     @cached_property
     def scale_slips(self) -> tuple[ScaleSlip, ...]:
