@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from sheetlab.checks.expected import slips_that_fit
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.metrology.budget import student_t
@@ -45,7 +46,10 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         named = result.definition.display_unit
         shown = unit(named) if named else one.unit
         side = "above" if accepted.percent_difference > 0 else "below"
-        slips = _slips_that_fit(subject, result, accepted)
+        slips = (
+            *slips_that_fit(subject, result, accepted.value, 0.0),
+            *_edits_that_fit(subject, result, accepted),
+        )
         would = f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
         yield Finding(
             "far-from-accepted",
@@ -62,7 +66,7 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         )
 
 
-def _slips_that_fit(
+def _edits_that_fit(
     subject: Subject, result: ResultValue, accepted: AcceptedValue
 ) -> tuple[str, ...]:
     """Slips through the whole workbook with which the result would agree, the nearest first."""
