@@ -47,7 +47,7 @@ RULES = (
     patterns.patterns_of_lines,
     lines.lines_that_are_none,
     conditions.broken_conditions,
-    conditions.implausible_quantities,
+    results.implausible_quantities,
     results.undetermined,
     results.far_from_accepted,
     expected.not_as_expected,

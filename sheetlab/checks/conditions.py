@@ -148,21 +148,3 @@ def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
 def _value(subject: Subject, numbers: Numbers, key: str, row: int | None) -> str:
     one, value = subject.practical.field(key), numbers.shown(key, row)
     return "nothing" if value is None else amount(value, one.unit, one.decimals)
-
-
-def implausible_quantities(subject: Subject) -> Iterator[Finding]:
-    """Quantities outside the range that the practical can have."""
-    for key, one in subject.practical.derived.items():
-        value = subject.numbers.shown(key) if one.table is None else None
-        if one.plausible is None or value is None:
-            continue
-        low, high = one.plausible
-        if not low <= value <= high:
-            yield Finding(
-                "implausible",
-                Severity.DOUBTFUL,
-                f"{one.title} comes to {amount(value, one.unit)}",
-                f"something between {amount(low, one.unit)} and {amount(high, one.unit)}",
-                "Look for a reading in the wrong unit or in the wrong column.",
-                subject.place(key, 0),
-            )

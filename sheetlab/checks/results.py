@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from functools import partial
 
-from sheetlab.checks.expected import slips_that_fit
+from sheetlab.checks.expected import leaves_odd, slips_that_fit
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.metrology.budget import student_t
@@ -34,20 +35,15 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
     """
     for result in subject.evaluation.results:
         accepted = None if result is None else result.accepted
-        if result is None or accepted is None or accepted.e_n is None:
+        if result is None or accepted is None or accepted.e_n is None or not _is_far(result):
             continue
         its = result.budget
-        factor = student_t(1.0 - FAR, max(1.0, math.floor(min(its.effective_dof, 1e6))))
-        # the interval of the book is an expanded one, as if of a normal distribution
-        book = abs(accepted.value) * accepted.tolerance * student_t(1.0 - FAR, math.inf) / 1.96
-        if abs(its.value - accepted.value) <= math.hypot(factor * its.standard_uncertainty, book):
-            continue
         one = subject.practical.derived[result.definition.quantity]
         named = result.definition.display_unit
         shown = unit(named) if named else one.unit
         side = "above" if accepted.percent_difference > 0 else "below"
         slips = (
-            *slips_that_fit(subject, result, accepted.value, 0.0),
+            *slips_that_fit(subject, result, accepted.value, _spread(result, accepted)),
             *_edits_that_fit(subject, result, accepted),
         )
         would = f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
@@ -66,19 +62,58 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         )
 
 
+def _is_far(result: ResultValue) -> bool:
+    """Whether a result differs from its accepted value by more than both uncertainties explain."""
+    its, accepted = result.budget, result.accepted
+    if accepted is None or accepted.e_n is None:
+        return False
+    factor = student_t(1.0 - FAR, max(1.0, math.floor(min(its.effective_dof, 1e6))))
+    # the interval of the book is an expanded one, as if of a normal distribution
+    book = abs(accepted.value) * accepted.tolerance * student_t(1.0 - FAR, math.inf) / 1.96
+    return abs(its.value - accepted.value) > math.hypot(factor * its.standard_uncertainty, book)
+
+
+def implausible_quantities(subject: Subject) -> Iterator[Finding]:
+    """Quantities outside the range that the practical can have.
+
+    Not those that are far from their accepted value: that says more. False alarms: none by chance,
+    the ranges hold everything that is ever measured.
+    """
+    far = {r.definition.quantity for r in subject.evaluation.results if r and _is_far(r)}
+    for key, one in subject.practical.derived.items():
+        value = subject.numbers.shown(key) if one.table is None else None
+        if one.plausible is None or value is None or key in far:
+            continue
+        low, high = one.plausible
+        if not low <= value <= high:
+            yield Finding(
+                "implausible",
+                Severity.DOUBTFUL,
+                f"{one.title} comes to {amount(value, one.unit)}",
+                f"something between {amount(low, one.unit)} and {amount(high, one.unit)}",
+                "Look for a reading in the wrong unit or in the wrong column.",
+                subject.place(key, 0),
+            )
+
+
 def _edits_that_fit(
     subject: Subject, result: ResultValue, accepted: AcceptedValue
 ) -> tuple[str, ...]:
     """Slips through the whole workbook with which the result would agree, the nearest first."""
-    key, its = result.definition.quantity, result.budget
-    spread = math.hypot(its.expanded_uncertainty / (abs(its.value) or 1.0), accepted.tolerance)
+    key = result.definition.quantity
+    spread = _spread(result, accepted) / abs(accepted.value)
+    named = {slip.quantity for slip in result.definition.slips}
     found: list[tuple[int, int, float, Edit]] = []
     for edit in whole_edits(subject.numbers):
-        value = subject.numbers.changed(edit.changes).value(key, None)
+        if any(name in named for name, _ in edit.changes):
+            # the definition has its own words for it
+            continue
+        changed = subject.numbers.changed(edit.changes)
+        value = changed.value(key, None)
         if not value or value / accepted.value <= 0.0:
             continue
         distance = abs(math.log(value / accepted.value))
-        if distance <= spread:
+        if distance <= spread and not leaves_odd(subject, partial(changed.value, row=None)):
             rank = _LIKELY.get(edit.kind, len(_LIKELY))
             found.append((rank, _outside(subject, edit), distance, edit))
     # a table that was typed in one unit is one slip, not one for each of its columns
@@ -92,6 +127,13 @@ def _edits_that_fit(
         if rank < len(_LIKELY) or not kept:
             kept.append(edit.words)
     return tuple(kept)[:MOST_SLIPS]
+
+
+def _spread(result: ResultValue, accepted: AcceptedValue) -> float:
+    """How far a result may lie from the accepted value and agree with it, SI units."""
+    its = result.budget
+    share = math.hypot(its.expanded_uncertainty / (abs(its.value) or 1.0), accepted.tolerance)
+    return share * abs(accepted.value)
 
 
 def _outside(subject: Subject, edit: Edit) -> int:

@@ -63,9 +63,9 @@ def check_slips(known: Names, definition: Definition) -> None:
     for result in definition.results:
         where = f"results.{result.quantity}.slips"
         for slip in result.slips:
-            found = known.derived.get(slip.quantity)
+            found = known.field(slip.quantity)
             if found is None or found.table is not None:
-                raise DefinitionError(where, f"there is no quantity “{slip.quantity}”")
+                raise DefinitionError(where, f"there is no single value “{slip.quantity}”")
             if (slip.factor is None) == (slip.range is None):
                 raise DefinitionError(where, "needs a factor or a range")
             if slip.range is not None and not slip.range[0] < slip.range[1]:
