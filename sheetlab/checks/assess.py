@@ -40,7 +40,7 @@ RULES = (
     bound_to.least_counts_that_differ,
     bound_to.zeros_that_moved,
     conditions.impossible_readings,
-    slips.scales_in_doubt,
+    slips.columns_in_doubt,
     slips.repeats_off,
     repeats.row_repeats_off,
     slips.digits_left_out,

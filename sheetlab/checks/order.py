@@ -11,7 +11,8 @@ from sheetlab.finding import Finding, Place, Severity, worst_first
 
 EXPLAIN = frozenset(
     {"cells-lost", "rows-shifted", "definition-altered", "other-set-up", "outside-limits",
-     "scale-backwards", "divisions-doubtful", "zero-error-large"}
+     "scale-backwards", "divisions-doubtful", "unit-doubtful", "steps-not-totals", "order-of-time",
+     "zero-error-large"}
 )  # fmt: skip
 """Findings that explain whatever else is odd."""
 EFFECTS = frozenset({"far-from-accepted", "not-as-expected", "implausible", "result-undetermined"})

@@ -7,8 +7,8 @@ workbooks whose readings scatter as normal ones at most 0.2 % have any of these 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
 from sheetlab.checks.subject import (
     LEAST_DIVISIONS,
@@ -25,6 +25,20 @@ from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.instruments import KINDS
 
 
+MOST_RIVALS = 2
+SURE_SIZE = 3.0
+"""Standard uncertainties within which the size of a pattern is a certain one."""
+_SLIPS_OF_READING = {"main-step": -1.0, "count-off": -1.0, "half-step": 0.5, "ten-divisions": 0.5}
+"""How much a slip of one reading is preferred (less) to others that fit, in the same measure."""
+_KIND = {
+    "point-off-line": "point", "slip": "step", "block-shifted": "step", "step-uneven": "step",
+    "load-not-recorded": "step", "readings-row-off": "step", "kink-at-start": "toe",
+    "yield-at-end": "hinge", "line-bends": "bend", "friction": "lens", "drift": "slopes",
+    "backlash": "", "permanent-set": "",
+}  # fmt: skip
+"""Kind of pattern that each finding tells."""
+
+
 def patterns_of_lines(subject: Subject) -> Iterator[Finding]:
     """What the points of every line have in common beside the line, one finding a cause.
 
@@ -39,6 +53,17 @@ def patterns_of_lines(subject: Subject) -> Iterator[Finding]:
             if found is not None:
                 yield found
         yield from teller.levels()
+
+
+@dataclass(frozen=True, slots=True)
+class _Cause:
+    """An explanation by the size of a pattern."""
+
+    far: float
+    """Standard uncertainties from that size, with what is likelier counted in."""
+    finding: Callable[[], Finding | None]
+    words: str
+    """To follow “it could be that”."""
 
 
 @dataclass(slots=True)
@@ -74,10 +99,6 @@ class _Teller:
         tolerance = spreads * self.story.explained.deviation + self.story.division
         return abs(value - other) <= tolerance
 
-    def step_of_scale(self, value: float) -> bool:
-        step = self.graduation()
-        return bool(step) and (self.near(abs(value), step) or self.near(abs(value), 0.5 * step))
-
     def graduation(self) -> float:
         """Step of the main scale of y, SI; 0 if it has none."""
         one = self.subject.practical.field(self.story.line.field.y[0])
@@ -104,8 +125,44 @@ class _Teller:
     # -- one pattern -------------------------------------------------------------------------
 
     def told(self, pattern: Pattern) -> Finding | None:
+        """The finding of a pattern, with what explains the points as well.
+
+        Among patterns that fit equally one of a size that means something (a step of the scale, a
+        step of the abscissa, a slip that would fit) is the better explanation.
+        """
         if abs(pattern.size) < LEAST_DIVISIONS * self.story.division:
             return None
+        equal = self.equal(pattern)
+        known = sorted(
+            (cause for one in equal for cause in self.of_known_size(one)), key=lambda one: one.far
+        )
+        finding = known[0].finding() if known else self.named(pattern)
+        if finding is None:
+            return None
+        kind = _KIND[finding.code]
+        others = [one.words for one in known[1:]]
+        others += [self.words(one) for one in equal if one.kind != kind]
+        as_well = [words for words in dict.fromkeys(others) if words][:MOST_RIVALS]
+        if not as_well:
+            return finding
+        words = f"It could as well be that {'; or that '.join(as_well)}."
+        return replace(finding, remedy=f"{finding.remedy} {words}")
+
+    def equal(self, pattern: Pattern) -> tuple[Pattern, ...]:
+        """A pattern, and those that explain the points as well, the same vector or another."""
+        found = [pattern, *pattern.rivals]
+        for one in (pattern, *pattern.rivals):
+            if one.kind != "point" or not self.story.ordered:
+                continue
+            rows = self.story.rows_of(one.series)
+            if one.row == rows[-1]:
+                found.append(replace(one, kind="step"))
+            elif one.row == rows[0]:
+                # as seen from the first row it is the others that are off
+                found.append(replace(one, kind="step", row=rows[1], size=-one.size))
+        return tuple(found)
+
+    def named(self, pattern: Pattern) -> Finding | None:
         match pattern.kind:
             case "point":
                 return self.point(pattern)
@@ -121,6 +178,75 @@ class _Teller:
                 return self.drift(pattern)
             case "bend":
                 return self.bend(pattern)
+
+    def of_known_size(self, pattern: Pattern) -> Iterator[_Cause]:
+        """What explains a pattern by its size."""
+        if pattern.kind == "point" and self.story.ordered:
+            assert pattern.series is not None
+            edits = self.edits(pattern, self.story.line.field.y[pattern.series])
+            rows = self.story.rows_of(pattern.series)
+            if edits and not (pattern.row == rows[0] and self.confirmed(pattern)):
+                far = min((_SLIPS_OF_READING.get(edit.kind, 1.0) for edit, _ in edits))
+                yield _Cause(far, lambda: self.point(pattern), self.words(pattern))
+        if pattern.kind != "step" or self.confirmed(pattern):
+            return
+        assert pattern.row is not None
+        row, step, interval = pattern.row, self.graduation(), self.interval(pattern.row)
+        ways = {p.series for p in self.story.points}
+        of_one = pattern.series is not None and len(ways) > 1
+        alone = of_one and row in (self.story.rows[1], self.story.rows[-1])
+        if alone and not self.told_by_the_other_way(pattern):
+            # one reading at an end is off, and the other way says that it is that one
+            return
+        if step and not (of_one is False and len(ways) > 1):
+            for factor, prior in ((1.0, 0.0), (0.5, 1.0)):
+                far = self.distance(pattern, factor * step)
+                if far <= SURE_SIZE:
+                    words = f"the main scale was misread from row {row + 1} on"
+                    yield _Cause(far + prior, lambda: self.block(pattern), words)
+        far = self.distance(pattern, interval)
+        if interval and far <= SURE_SIZE:
+            if of_one:
+                words = f"the readings from row {row + 1} on stand one row off"
+                yield _Cause(far, lambda: self.row_off(pattern.series or 0, row), words)
+            else:
+                words = f"a step before row {row + 1} was not written down"
+                yield _Cause(far, lambda: self.interval_missed(pattern), words)
+
+    def told_by_the_other_way(self, pattern: Pattern) -> bool:
+        """Whether the other way says that the many are off, and not the one reading at an end."""
+        assert pattern.series is not None
+        if pattern.row == self.story.rows[-1]:
+            return self.story.cut_short(pattern.series)
+        offset = self.offset(pattern.series)
+        # beside the step the level is that of the first reading, which is left to itself
+        return offset is not None and self.near(offset, -self.sign * pattern.size)
+
+    def distance(self, pattern: Pattern, size: float) -> float:
+        """How far the size of a pattern is from another, in standard uncertainties."""
+        spread = math.hypot(pattern.u_size, 0.3 * self.story.division)
+        return abs(abs(pattern.size) - size) / spread
+
+    def words(self, pattern: Pattern) -> str:
+        """A pattern as a cause, to follow “it could be that”; empty for what is no cause."""
+        match pattern.kind:
+            case "point":
+                return f"the reading in row {(pattern.row or 0) + 1} alone is off"
+            case "step":
+                assert pattern.row is not None
+                return f"something moved between rows {self.before(pattern.row) + 1} and " + str(
+                    pattern.row + 1
+                )
+            case "toe":
+                return "the first steps pulled out slack"
+            case "hinge":
+                return "the end of the range was too much"
+            case _:
+                return ""
+
+    def before(self, row: int) -> int:
+        rows = self.story.rows
+        return rows[max(rows.index(row) - 1, 0)]
 
     def finding(
         self, code: str, found: str, expected: str, remedy: str, key: str, row: int | None
@@ -161,20 +287,16 @@ class _Teller:
                 return self.does_not_return(-grows)
             if grows > 0.0:
                 return self.yielding(pattern)
-        if confirmed and pattern.row == story.rows[0] and self.step_of_scale(pattern.size):
-            # all the others are off, and this one is right
-            others = Pattern("step", pattern.series, story.rows[1], -pattern.size, 0.0)
-            return self.block(others)
         edits = self.edits(pattern, key)
         first = (
-            offset is not None
+            story.ordered
             and not back[pattern.series]
             and pattern.row == story.rows[0]
             and grows < 0.0
             and len(story.rows) > 1
             and -grows < 0.8 * self.interval(story.rows[1])
         )
-        if first and not edits:
+        if first and not any(edit.kind in _SLIPS_OF_READING for edit, _ in edits):
             return self.kink(pattern, 0)
         one = subject.practical.field(key)
         side = "above" if pattern.size > 0.0 else "below"
@@ -204,7 +326,7 @@ class _Teller:
         typed = self.subject.numbers.value(key, pattern.row) or 0.0
         # beside a bend or a jump the straight line is no measure
         bent = any(p.kind != "point" for p in explained.patterns if p is not pattern)
-        tolerance = 4.0 * explained.deviation + 0.5 * self.story.division
+        tolerance = SURE_SIZE * pattern.u_size + 0.5 * self.story.division
 
         def fits(y: float, numbers: Numbers) -> bool:
             x = numbers.value(self.story.line.field.x, pattern.row)
@@ -217,29 +339,21 @@ class _Teller:
 
     def step(self, pattern: Pattern) -> Finding | None:
         assert pattern.row is not None
-        grows = self.sign * pattern.size
-        row = pattern.row
+        grows, row, rows = self.sign * pattern.size, pattern.row, self.story.rows
         key = self.story.line.field.y[pattern.series or 0]
         if pattern.series is None:
-            return self.step_of_all(pattern, grows)
-        offset = self.offset(pattern.series)
-        if self.step_of_scale(pattern.size) and not (
-            offset is not None and self.near(offset, grows)
-        ):
-            return self.block(pattern)
+            return self.step_uneven(pattern)
         back = self.story.line.field.back[pattern.series]
-        rows = self.story.rows
         if not back and grows > 0.0 and rows.index(row) <= 2 and grows < 0.8 * self.interval(row):
             return self.kink(pattern, rows.index(row) - 1)
         self.returned = True
-        before = rows[rows.index(row) - 1]
-        between = f"between rows {before + 1} and {row + 1}"
         seen = ""
-        if offset is not None and self.near(offset, grows) and not back:
+        if self.confirmed(pattern) and not back:
             seen = " The readings on the way back confirm it: they have the jump too."
         return self.finding(
             "slip",
-            f"{self.label(pattern.series)}: a jump of {self.size(pattern.size)} {between}",
+            f"{self.label(pattern.series)}: a jump of {self.size(pattern.size)} between rows "
+            f"{self.before(row) + 1} and {row + 1}",
             "equal steps for equal loads, from the first row to the last",
             f"Did a chuck slip there, or was the apparatus touched?{seen} Readings on both sides "
             "of a jump do not belong to one line: repeat the series.",
@@ -247,69 +361,85 @@ class _Teller:
             row,
         )
 
+    def confirmed(self, pattern: Pattern) -> bool:
+        """Whether the way back lies off by as much as the way there at last did."""
+        offset = None if pattern.series is None else self.offset(pattern.series)
+        return offset is not None and self.near(offset, self.sign * pattern.size)
+
+    def where(self, pattern: Pattern) -> str:
+        shared = pattern.series is None and len(self.story.line.field.y) > 1
+        return "every series" if shared else self.label(pattern.series)
+
     def block(self, pattern: Pattern) -> Finding:
-        """All readings of a series from a row on off by a step of the scale."""
+        """All readings from a row on off by a step of the scale."""
         assert pattern.row is not None
         self.returned = True
         row, grows = pattern.row, self.sign * pattern.size
-        key = self.story.line.field.y[pattern.series or 0]
         return self.finding(
             "block-shifted",
-            f"{self.label(pattern.series)}: all readings from row {row + 1} on lie "
+            f"{self.where(pattern)}: all readings from row {row + 1} on lie "
             f"{self.size(pattern.size)} {'above' if grows > 0 else 'below'} where the rows "
-            "before lead; the step of the main scale is "
-            f"{self.size(self.graduation())}",
+            f"before lead; the step of the main scale is {self.size(self.graduation())}",
             "readings that follow one line from the first row to the last",
             f"Was the main scale misread in row {row + 1}, and the mistake carried on? Look at "
             "the main-scale readings there.",
-            key,
+            self.story.line.field.y[pattern.series or 0],
             row,
         )
 
-    def step_of_all(self, pattern: Pattern, grows: float) -> Finding:
+    def interval_missed(self, pattern: Pattern) -> Finding:
+        """From a row on every way off by what one step of x gives."""
         assert pattern.row is not None
-        row = pattern.row
-        interval = self.interval(row)
+        story, row = self.story, pattern.row
+        self.returned = True
+        x = story.line.field.x
+        title = self.subject.practical.field(x).title
+        far = self.sign * pattern.size > 0.0
+        asked = (
+            f"Was something added before row {row + 1} and not written down?"
+            if far
+            else f"Was a step written down in row {row + 1} that was never made?"
+        )
+        if len({p.series for p in story.points}) == 1:
+            done = "left out" if far else "typed twice"
+            asked += f" Or was a reading {done}, so that those after it stand one row off?"
+        return self.finding(
+            "load-not-recorded",
+            f"from row {row + 1} on every reading is {self.size(pattern.size)} "
+            f"{'too far' if far else 'short'}: as much as one {'more ' if far else ''}step of "
+            f"“{title}” gives",
+            "readings that belong to the value written beside them",
+            asked,
+            x,
+            row,
+        )
+
+    def row_off(self, series: int, row: int) -> Finding:
+        """Readings of one column that stand one row above or below their own."""
+        self.returned = True
         x = self.subject.practical.field(self.story.line.field.x)
+        return self.finding(
+            "readings-row-off",
+            f"{self.label(series)}: the readings from row {row + 1} on lie off by as much as one "
+            f"step of “{x.title}” gives; the other way does not",
+            "each reading in the row of what it was taken at",
+            "Was a reading left out or typed twice, so that those after it stand one row off?",
+            self.story.line.field.y[series],
+            row,
+        )
+
+    def step_uneven(self, pattern: Pattern) -> Finding:
+        assert pattern.row is not None
+        row, more = pattern.row, self.sign * pattern.size > 0.0
         key = self.story.line.field.x
-        if interval and abs(grows / interval - 1.0) < 0.3:
-            return self.finding(
-                "load-not-recorded",
-                f"from row {row + 1} on every reading is {self.size(pattern.size)} too far: as "
-                f"much as one more step of “{x.title}” gives",
-                "readings that belong to the value written beside them",
-                f"Was something added before row {row + 1} and not written down?",
-                key,
-                row,
-            )
-        if interval and abs(grows / interval + 1.0) < 0.3:
-            return self.finding(
-                "load-not-recorded",
-                f"from row {row + 1} on every reading is {self.size(pattern.size)} short: as "
-                f"much as one step of “{x.title}” gives",
-                "readings that belong to the value written beside them",
-                f"Was a step written down in row {row + 1} that was never made?",
-                key,
-                row,
-            )
-        if self.step_of_scale(pattern.size):
-            return self.finding(
-                "block-shifted",
-                f"all readings from row {row + 1} on, in every series, lie "
-                f"{self.size(pattern.size)} off; the step of the main scale is "
-                f"{self.size(self.graduation())}",
-                "readings that follow one line from the first row to the last",
-                f"Was the main scale misread from row {row + 1} on?",
-                self.story.line.field.y[0],
-                row,
-            )
+        title = self.subject.practical.field(key).title
         return self.finding(
             "step-uneven",
-            f"the step of “{x.title}” to row {row + 1} moves the readings by "
-            f"{self.size(pattern.size)} {'more' if grows > 0 else 'less'} than the other steps, "
+            f"the step of “{title}” to row {row + 1} moves the readings by "
+            f"{self.size(pattern.size)} {'more' if more else 'less'} than the other steps, "
             "on every way",
             "equal changes for equal steps",
-            f"Is “{x.title}” right in row {row + 1}? What was added there may not be what is "
+            f"Is “{title}” right in row {row + 1}? What was added there may not be what is "
             "marked on it.",
             key,
             row,
@@ -410,8 +540,17 @@ class _Teller:
 
     def levels(self) -> Iterator[Finding]:
         """A constant difference between the ways that nothing else explains."""
-        offset = self.offset(0)
-        if not self.returned and offset is not None and self.story.ways_differ:
+        offset, story = self.offset(0), self.story
+        if self.returned or offset is None or not story.ways_differ:
+            return
+        steps = [self.interval(row) for row in story.rows[1:]]
+        step = math.fsum(steps) / len(steps)
+        tolerance = 3.0 * story.explained.u_difference + 0.5 * story.division
+        if abs(abs(offset) - step) <= tolerance:
+            short = [k for k in {p.series for p in story.points} if story.cut_short(k)]
+            series = short[0] if short else max(p.series for p in story.points)
+            yield self.row_off(series, story.rows_of(series)[0])
+        else:
             yield self.does_not_return(offset)
 
     def does_not_return(self, offset: float) -> Finding:

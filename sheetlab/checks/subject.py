@@ -12,11 +12,18 @@ from sheetlab.checks.evaluated import Evaluated
 from sheetlab.finding import Place
 from sheetlab.formula.tree import Call, walk
 from sheetlab.formula.values import evaluate
-from sheetlab.metrology.linepatterns import Explained, Observed, explain
+from sheetlab.metrology.line import LineFit
+from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Explained, Observed, Usual, explain
 from sheetlab.metrology.rowrepeats import FarRepeat, far_repeats
-from sheetlab.practical.edits import SCALE_EDITS, Edit, reading_edits, whole_edits
+from sheetlab.practical.edits import (
+    SCALE_EDITS,
+    Edit,
+    column_edits,
+    reading_edits,
+    whole_edits,
+)
 from sheetlab.practical.evaluate import LineResult, Numbers, leaf_inputs, refitted
-from sheetlab.practical.fields import DerivedField, InputField
+from sheetlab.practical.fields import DerivedField, InputField, LineField
 from sheetlab.practical.register import Bound
 from sheetlab.units import Unit
 
@@ -24,7 +31,8 @@ LEAST_DIVISIONS = 3.0
 """Nothing is said of a line of what stays within so many divisions."""
 SURE = 5.0
 """Standard uncertainties by which two levels have to differ to be told apart."""
-FEWEST_DOF = 3
+FEWEST_WAYS = 6
+"""Points on both ways together from which their levels are compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +49,20 @@ class LineStory:
     def rows(self) -> list[int]:
         """Rows with a point."""
         return sorted({p.row for p in self.points})
+
+    @property
+    def ordered(self) -> bool:
+        """Whether rows follow each other in time."""
+        return any(self.line.field.back)
+
+    def rows_of(self, series: int | None) -> list[int]:
+        """Rows with a point of a series (None: of any)."""
+        return sorted({p.row for p in self.points if series in (None, p.series)})
+
+    def cut_short(self, series: int) -> bool:
+        """Whether a series lacks its reading in the first or the last row."""
+        own, rows = self.rows_of(series), self.rows
+        return own[0] != rows[0] or own[-1] != rows[-1]
 
     @property
     def offset(self) -> float | None:
@@ -61,7 +83,7 @@ class LineStory:
     def ways_differ(self) -> bool:
         """Whether the ways lie apart by more than chance (1 in 10⁵) and three divisions."""
         explained = self.explained
-        if self.offset is None or explained.u_difference <= 0.0 or explained.dof < FEWEST_DOF:
+        if self.offset is None or explained.u_difference <= 0.0 or len(self.points) < FEWEST_WAYS:
             return False
         limit = max(SURE * explained.u_difference, LEAST_DIVISIONS * self.division)
         return abs(self.offset) >= limit
@@ -82,20 +104,25 @@ class LineStory:
 
 
 @dataclass(frozen=True, slots=True)
-class ScaleSlip:
-    """A line that is one only if a scale is taken otherwise."""
+class LineSlip:
+    """A line that is one only if a scale, a unit or a whole column is taken otherwise."""
 
-    line: LineResult
-    edit: Edit
+    field: LineField
+    edits: tuple[Edit, ...]
+    """The best explanation, and those that fit as well."""
     before: float
-    """Standard deviation about the line, SI, as typed and with the edit."""
+    """Standard deviation about the line, SI, as typed and with the edit; infinite if no line."""
     after: float
 
 
 WIDE_SCATTER = 3.0
-"""Divisions of scatter about a line from which the scale itself is looked at."""
+"""Divisions of scatter about a line from which scales and columns are looked at."""
 MUCH_LESS = 0.2
+AS_WELL = 1.5
+"""Ratio of scatters below which two slips explain a line equally well."""
 FEW_POINTS = 2
+USUAL_DOF = 6.0
+"""What the usual scatter of a definition counts for, beside that of the points themselves."""
 
 
 @dataclass(frozen=True)
@@ -173,23 +200,34 @@ class Subject(Evaluated):
         return self.named | {place for one in self.stories for place in one.suspects()}
 
     @cached_property
-    def scale_slips(self) -> tuple[ScaleSlip, ...]:
-        """Lines whose scatter falls to a fifth if a scale is taken otherwise, with that slip."""
-        found = []
-        for line in self.evaluation.lines.values():
-            before = line.fit.residual_deviation
-            if not before > WIDE_SCATTER * self.numbers.division(*line.field.y) > 0.0:
+    def line_slips(self) -> tuple[LineSlip, ...]:
+        """Lines whose scatter falls to a fifth, and below three divisions, if a scale or a column
+        is taken otherwise."""
+        found = (self._line_slip(key, one) for key, one in self.practical.lines.items())
+        return tuple(slip for slip in found if slip is not None)
+
+    def _line_slip(self, key: str, line: LineField) -> LineSlip | None:
+        typed = self.evaluation.lines.get(key)
+        before = math.inf if typed is None else typed.fit.residual_deviation
+        # without a line as typed only a whole column can have been meant otherwise
+        whole = () if typed is None else whole_edits(self.numbers, SCALE_EDITS)
+        if not before > WIDE_SCATTER * self.numbers.division(*line.y) > 0.0:
+            return None
+        straight = 1.0 if typed is None else _relative_scatter(typed.fit)
+        tried: list[tuple[float, float, Edit]] = []
+        for edit in (*column_edits(self.numbers, line), *whole):
+            changed = self.numbers.changed(edit.changes)
+            fit = refitted(changed, line)
+            wide = WIDE_SCATTER * changed.division(*line.y)
+            if fit is None or fit.residual_deviation > wide:
                 continue
-            best: ScaleSlip | None = None
-            for edit in whole_edits(self.numbers, SCALE_EDITS):
-                changed = self.numbers.changed(edit.changes)
-                fit = refitted(changed, line.field)
-                after = math.inf if fit is None else fit.residual_deviation
-                if after < min(MUCH_LESS * before, math.inf if best is None else best.after):
-                    best = ScaleSlip(line, edit, before, after)
-            if best is not None and not self._explained_by_points(line, best.after):
-                found.append(best)
-        return tuple(found)
+            if _relative_scatter(fit) < MUCH_LESS * straight:
+                tried.append((_relative_scatter(fit), fit.residual_deviation, edit))
+        tried.sort(key=lambda one: one[0])
+        if not tried or (typed is not None and self._explained_by_points(typed, tried[0][1])):
+            return None
+        edits = [edit for left, _, edit in tried if left <= AS_WELL * tried[0][0]]
+        return LineSlip(line, tuple(edits), before, tried[0][1])
 
     def _explained_by_points(self, line: LineResult, after: float) -> bool:
         """Whether one or two wrong readings explain a scatter as well."""
@@ -201,19 +239,28 @@ class Subject(Evaluated):
             and told.deviation <= max(1.5 * after, division)
         )
 
+    def usual(self, line: LineField) -> Usual:
+        """What is known beforehand of the scatter about a line, SI."""
+        scatter = line.definition.usual_scatter
+        if scatter is None:
+            return NOTHING_KNOWN
+        return Usual(scatter * self.numbers.division(*line.y), USUAL_DOF)
+
     @cached_property
     def stories(self) -> tuple[LineStory, ...]:
         """Every line with the patterns in it; only lines with enough points."""
         found = []
-        doubtful = [slip.line for slip in self.scale_slips]
+        doubtful = [slip.field for slip in self.line_slips]
         for line in self.evaluation.lines.values():
-            if line in doubtful:
-                # what its points have in common is the scale
+            if line.field in doubtful:
+                # what its points have in common is a scale or a column
                 continue
             points = tuple(line.observed())
             division = self.numbers.division(*line.field.y)
             back = line.field.back
-            explained = explain(points, back, division / math.sqrt(12.0), any(back))
+            explained = explain(
+                points, back, division / math.sqrt(12.0), any(back), self.usual(line.field)
+            )
             if explained is not None:
                 found.append(LineStory(line, points, explained, division))
         return tuple(found)
@@ -246,6 +293,12 @@ class Subject(Evaluated):
     def row_words(self, row: int | None) -> str:
         """“ in row 3” for a sentence; nothing outside a table."""
         return "" if row is None else f" in row {row + 1}"
+
+
+def _relative_scatter(fit: LineFit) -> float:
+    """Scatter about a line as a part of the range of its ordinates."""
+    ys = [p.y for p in fit.points]
+    return fit.residual_deviation / ((max(ys) - min(ys)) or 1.0)
 
 
 def amount(value: float, unit: Unit, decimals: int | None = None, digits: int = 6) -> str:

@@ -387,7 +387,7 @@ class AcceptedValue:
     percent_difference: float
     e_n: float | None
     tolerance: float
-    """Expanded uncertainty of the accepted value as a fraction of it."""
+    """How far it may be off as a fraction of it: expanded uncertainty, or half the range of books."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -874,15 +874,15 @@ def _accepted(
         value: float | None = evaluate(practical.accepted[result.quantity, i], numbers)
         if not value:
             continue
-        spread = its_budget.expanded_uncertainty
+        spread, half_width = its_budget.expanded_uncertainty, accepted.half_width
         return AcceptedValue(
             value=value,
             source=accepted.source,
             percent_difference=agreement.percent_difference(its_budget.value, value),
-            e_n=agreement.e_n(its_budget.value, spread, value, abs(value) * accepted.tolerance)
+            e_n=agreement.e_n(its_budget.value, spread, value, abs(value) * half_width)
             if spread
             else None,
-            tolerance=accepted.tolerance,
+            tolerance=half_width,
         )
     return None
 
