@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
-from sheetlab.checks.subject import Subject, amount
+from sheetlab.checks.results import is_far
+from sheetlab.checks.subject import WOULD_FIT, Subject, amount
 from sheetlab.finding import Finding, Severity, as_one
 from sheetlab.formula.tree import Call, names, walk
 from sheetlab.formula.values import evaluate
@@ -138,7 +140,8 @@ def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
         return ""
     if check.table is not None:
         return ""
-    for edit in whole_edits(numbers, ZERO_EDITS):
+    # what explains everything goes before what mends this condition alone
+    for edit in (*subject.whole_slips, *whole_edits(numbers, ZERO_EDITS)):
         changed = numbers.changed(edit.changes)
         if evaluate(check.node, changed, row) is True:
             return f"{_value(subject, changed, check.at, row)} would fit: as if {edit.words}. "
@@ -148,3 +151,31 @@ def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
 def _value(subject: Subject, numbers: Numbers, key: str, row: int | None) -> str:
     one, value = subject.practical.field(key), numbers.shown(key, row)
     return "nothing" if value is None else amount(value, one.unit, one.decimals)
+
+
+def implausible_quantities(subject: Subject) -> Iterator[Finding]:
+    """Quantities outside the range that the practical can have.
+
+    Not those that are far from their accepted value: that says more. False alarms: none by chance,
+    the ranges hold everything that is ever measured.
+    """
+    far = {r.definition.quantity for r in subject.evaluation.results if r and is_far(r)}
+    for key, one in subject.practical.derived.items():
+        value = subject.numbers.shown(key) if one.table is None else None
+        if one.plausible is None or value is None or key in far:
+            continue
+        low, high = one.plausible
+        if not low <= value <= high:
+            fits = [
+                edit.words for edit in subject.whole_slips
+                if low <= (subject.numbers.changed(edit.changes).shown(key) or math.inf) <= high
+            ]  # fmt: skip
+            would = f"{WOULD_FIT} {'; or if '.join(fits)}. " if fits else ""
+            yield Finding(
+                "implausible",
+                Severity.DOUBTFUL,
+                f"{one.title} comes to {amount(value, one.unit)}",
+                f"something between {amount(low, one.unit)} and {amount(high, one.unit)}",
+                f"{would}Look for a reading in the wrong unit or in the wrong column.",
+                subject.place(key, 0),
+            )

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from sheetlab.checks.results import WOULD_FIT
-from sheetlab.checks.subject import Subject
+from sheetlab.checks.subject import WOULD_FIT, Subject
 from sheetlab.finding import Finding, Place, Severity, worst_first
 
 EXPLAIN = frozenset(

@@ -28,7 +28,9 @@ from sheetlab.practical.instruments import KINDS
 MOST_RIVALS = 2
 SURE_SIZE = 3.0
 """Standard uncertainties within which the size of a pattern is a certain one."""
-_SLIPS_OF_READING = {"main-step": -1.0, "count-off": -1.0, "half-step": 0.5, "ten-divisions": 0.5}
+AT_AN_END = 1.2
+"""The same for what happens at an end of the range only."""
+_SLIPS_OF_READING = {"main-step": -2.0, "count-off": -2.0, "half-step": 0.0, "ten-divisions": 0.0}
 """How much a slip of one reading is preferred (less) to others that fit, in the same measure."""
 _KIND = {
     "point-off-line": "point", "slip": "step", "block-shifted": "step", "step-uneven": "step",
@@ -186,8 +188,13 @@ class _Teller:
             edits = self.edits(pattern, self.story.line.field.y[pattern.series])
             rows = self.story.rows_of(pattern.series)
             if edits and not (pattern.row == rows[0] and self.confirmed(pattern)):
-                far = min((_SLIPS_OF_READING.get(edit.kind, 1.0) for edit, _ in edits))
+                far = min(self.preferred(pattern, *one) for one in edits)
                 yield _Cause(far, lambda: self.point(pattern), self.words(pattern))
+            if pattern.row == rows[-1] and self.sign * pattern.size > 0.0:
+                back = self.story.line.field.back[pattern.series]
+                if not back and len({p.series for p in self.story.points}) == 1:
+                    words = "something yielded at the end of the range"
+                    yield _Cause(AT_AN_END, lambda: self.yielding(pattern), words)
         if pattern.kind != "step" or self.confirmed(pattern):
             return
         assert pattern.row is not None
@@ -195,6 +202,13 @@ class _Teller:
         ways = {p.series for p in self.story.points}
         of_one = pattern.series is not None and len(ways) > 1
         alone = of_one and row in (self.story.rows[1], self.story.rows[-1])
+        steps = self.story.rows.index(row) - 1
+        start = steps <= 1 and self.sign * pattern.size > 0.0
+        back = pattern.series is not None and self.story.line.field.back[pattern.series]
+        if start and not back and abs(pattern.size) < 1.2 * interval:
+            far = AT_AN_END + steps + (2.0 if abs(pattern.size) > 0.7 * interval else 0.0)
+            words = "the first steps pulled out slack or kinks"
+            yield _Cause(far, lambda: self.kink(pattern, steps), words)
         if alone and not self.told_by_the_other_way(pattern):
             # one reading at an end is off, and the other way says that it is that one
             return
@@ -206,7 +220,10 @@ class _Teller:
                     yield _Cause(far + prior, lambda: self.block(pattern), words)
         far = self.distance(pattern, interval)
         if interval and far <= SURE_SIZE:
+            # what happens in the first step is more often something else
+            far += 2.0 if start and steps == 0 else 0.0
             if of_one:
+                far -= 2.0 if self.story.cut_short(pattern.series or 0) else 0.0
                 words = f"the readings from row {row + 1} on stand one row off"
                 yield _Cause(far, lambda: self.row_off(pattern.series or 0, row), words)
             else:
@@ -222,6 +239,16 @@ class _Teller:
         # beside the step the level is that of the first reading, which is left to itself
         return offset is not None and self.near(offset, -self.sign * pattern.size)
 
+    def preferred(self, pattern: Pattern, edit: Edit, value: float) -> float:
+        """How far a slip of one reading is from what is seen, the likelier slips preferred."""
+        assert pattern.series is not None
+        assert pattern.row is not None
+        key = self.story.line.field.y[pattern.series]
+        typed = self.subject.numbers.value(key, pattern.row) or 0.0
+        return _SLIPS_OF_READING.get(edit.kind, 1.0) + self.distance(
+            replace(pattern, size=pattern.size - (typed - value)), 0.0
+        )
+
     def distance(self, pattern: Pattern, size: float) -> float:
         """How far the size of a pattern is from another, in standard uncertainties."""
         spread = math.hypot(pattern.u_size, 0.3 * self.story.division)
@@ -234,13 +261,13 @@ class _Teller:
                 return f"the reading in row {(pattern.row or 0) + 1} alone is off"
             case "step":
                 assert pattern.row is not None
-                return f"something moved between rows {self.before(pattern.row) + 1} and " + str(
+                return f"something slipped between rows {self.before(pattern.row) + 1} and " + str(
                     pattern.row + 1
                 )
             case "toe":
-                return "the first steps pulled out slack"
+                return "the first steps pulled out slack or kinks"
             case "hinge":
-                return "the end of the range was too much"
+                return "something yielded at the end of the range"
             case _:
                 return ""
 
@@ -288,16 +315,6 @@ class _Teller:
             if grows > 0.0:
                 return self.yielding(pattern)
         edits = self.edits(pattern, key)
-        first = (
-            story.ordered
-            and not back[pattern.series]
-            and pattern.row == story.rows[0]
-            and grows < 0.0
-            and len(story.rows) > 1
-            and -grows < 0.8 * self.interval(story.rows[1])
-        )
-        if first and not any(edit.kind in _SLIPS_OF_READING for edit, _ in edits):
-            return self.kink(pattern, 0)
         one = subject.practical.field(key)
         side = "above" if pattern.size > 0.0 else "below"
         remedy = "Look at this reading again, or repeat it."
@@ -305,8 +322,6 @@ class _Teller:
             words = "; or if ".join(edit.words for edit, _ in edits)
             meant = amount(one.unit.from_si(edits[0][1]), one.unit, one.decimals)
             remedy = f"{meant} would fit: as if {words}. {remedy}"
-        if first:
-            remedy += " If it is right, the first load pulled out kinks, or a chuck slipped."
         return self.finding(
             "point-off-line",
             f"“{one.title}”{subject.row_words(pattern.row)}, {subject.shown(key, pattern.row)}, "
@@ -339,13 +354,11 @@ class _Teller:
 
     def step(self, pattern: Pattern) -> Finding | None:
         assert pattern.row is not None
-        grows, row, rows = self.sign * pattern.size, pattern.row, self.story.rows
+        row = pattern.row
         key = self.story.line.field.y[pattern.series or 0]
         if pattern.series is None:
             return self.step_uneven(pattern)
         back = self.story.line.field.back[pattern.series]
-        if not back and grows > 0.0 and rows.index(row) <= 2 and grows < 0.8 * self.interval(row):
-            return self.kink(pattern, rows.index(row) - 1)
         self.returned = True
         seen = ""
         if self.confirmed(pattern) and not back:

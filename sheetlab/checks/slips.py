@@ -13,6 +13,7 @@ from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.tree import Call, walk
 from sheetlab.metrology.linetests import median
 from sheetlab.practical.fields import DerivedField
+from sheetlab.practical.instruments import KINDS
 from sheetlab.units import Unit
 
 FEWEST_REPEATS = 3
@@ -64,6 +65,31 @@ def columns_in_doubt(subject: Subject) -> Iterator[Finding]:
             f"It would fit if {words}. {remedy}",
             subject.place(key, row),
         )
+
+
+def zero_line_counted_twice(subject: Subject) -> Iterator[Finding]:
+    """Scales with one division more than a scale has, such as 51: its lines were counted.
+
+    False alarms: none; moving scales have 10, 20, 25, 50 or 100 divisions (common practice, no
+    source).
+    """
+    for item in subject.practical.definition.instruments:
+        divisions = KINDS[item.kind].divisions
+        count = subject.numbers.value(f"{item.id}.{divisions}", None) if divisions else None
+        if count is None or count < FEWEST_DIVISIONS or count % 10.0 not in (1.0, 6.0):
+            continue
+        yield Finding(
+            "divisions-doubtful",
+            Severity.DOUBTFUL,
+            f"the {item.title.lower()} has {count:g} divisions",
+            "10, 20, 25, 50 or 100 of them",
+            f"It would fit if the {item.title.lower()} has {count - 1:g} divisions: was the zero "
+            "line counted at the beginning and once more at the end? Count the gaps between lines.",
+            subject.place(f"{item.id}.{divisions}", None),
+        )
+
+
+FEWEST_DIVISIONS = 11
 
 
 def _two_digits(value: float, unit: Unit) -> str:

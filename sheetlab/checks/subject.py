@@ -22,11 +22,13 @@ from sheetlab.practical.edits import (
     reading_edits,
     whole_edits,
 )
-from sheetlab.practical.evaluate import LineResult, Numbers, leaf_inputs, refitted
+from sheetlab.practical.evaluate import AcceptedValue, LineResult, Numbers, leaf_inputs, refitted
 from sheetlab.practical.fields import DerivedField, InputField, LineField
 from sheetlab.practical.register import Bound
 from sheetlab.units import Unit
 
+WOULD_FIT = "It would fit if"
+"""How the remedy begins where a slip is known with which a result would agree."""
 LEAST_DIVISIONS = 3.0
 """Nothing is said of a line of what stays within so many divisions."""
 SURE = 5.0
@@ -117,6 +119,8 @@ class LineSlip:
 
 WIDE_SCATTER = 3.0
 """Divisions of scatter about a line from which scales and columns are looked at."""
+_LIKELY = {"count-off": 0, "unit-slip": 1, "zero-sign": 2, "zero-side": 3, "scale-backwards": 4}
+"""What is likelier among slips that explain a result equally well."""
 MUCH_LESS = 0.2
 AS_WELL = 1.5
 """Ratio of scatters below which two slips explain a line equally well."""
@@ -265,6 +269,43 @@ class Subject(Evaluated):
                 found.append(LineStory(line, points, explained, division))
         return tuple(found)
 
+    @cached_property
+    def whole_slips(self) -> tuple[Edit, ...]:
+        """Slips through the whole workbook that explain a result or a quantity that cannot be.
+
+        Only those that leave least that is odd, and that bring the measurand to its accepted value
+        where there is one; a wrong unit before a slip with a scale.
+        """
+        accepted = None if self.evaluation.measurand is None else self.evaluation.measurand.accepted
+        as_typed = _oddities(self, self.numbers)
+        found: list[tuple[int, int, float, Edit]] = []
+        columns = [edit for slip in self.line_slips for edit in slip.edits]
+        for edit in (*columns, *whole_edits(self.numbers)):
+            changed = self.numbers.changed(edit.changes)
+            far = 0.0 if accepted is None else self._beyond(changed, accepted)
+            odd = _oddities(self, changed) + _outside(self, edit)
+            if far <= 1.0 and odd <= as_typed and (accepted is not None or odd < as_typed):
+                found.append((odd, _LIKELY.get(edit.kind, len(_LIKELY)), far, edit))
+        least = min((odd for odd, _, _, _ in found), default=0)
+        # a table that was typed in one unit is one slip, not one for each of its columns
+        kept = [
+            one for one in found
+            if one[0] == least
+            and not any(one[3].changes.items() < other[3].changes.items() for other in found)
+        ]  # fmt: skip
+        return tuple(edit for _, _, _, edit in sorted(kept, key=lambda one: one[:3]))[:MOST_WORDS]
+
+    def _beyond(self, numbers: Numbers, accepted: AcceptedValue) -> float:
+        """Distance (logarithm) of the measurand to its accepted value, in what both may be off."""
+        measurand = self.evaluation.measurand
+        assert measurand is not None
+        value = numbers.value(measurand.definition.quantity, None)
+        if not value or value / accepted.value <= 0.0:
+            return math.inf
+        its = measurand.budget
+        spread = math.hypot(its.expanded_uncertainty / (abs(its.value) or 1.0), accepted.tolerance)
+        return abs(math.log(value / accepted.value)) / (spread or 1e-9)
+
     def place(self, key: str, row: int | None) -> Place:
         """Cell of an input, or of the first input behind a derived value."""
         one = self.practical.field(key)
@@ -293,6 +334,36 @@ class Subject(Evaluated):
     def row_words(self, row: int | None) -> str:
         """“ in row 3” for a sentence; nothing outside a table."""
         return "" if row is None else f" in row {row + 1}"
+
+
+def _oddities(subject: Subject, numbers: Numbers) -> int:
+    """Quantities outside their range, conditions on the whole that do not hold, lines that are
+    none."""
+    practical = subject.practical
+    count = 0
+    for key, one in practical.derived.items():
+        value = numbers.shown(key) if one.table is None and one.plausible else None
+        if value is not None and one.plausible is not None:
+            count += not one.plausible[0] <= value <= one.plausible[1]
+    for check in practical.checks:
+        if check.table is None and not check.reading and not check.live_only:
+            count += evaluate(check.node, numbers, None) is False
+    for line in practical.lines.values():
+        fit = refitted(numbers, line)
+        wide = WIDE_SCATTER * numbers.division(*line.y)
+        count += fit is None or (wide > 0.0 and fit.residual_deviation > wide)
+    return count
+
+
+def _outside(subject: Subject, edit: Edit) -> int:
+    """Numbers outside the limits of their cells with a slip undone, less those as typed."""
+    count = 0
+    for (key, row), value in edit.changes.items():
+        one, typed = subject.practical.inputs[key], subject.observations.entry(key, row).value
+        low = -math.inf if one.minimum is None else one.minimum
+        high = math.inf if one.maximum is None else one.maximum
+        count += (not low <= value <= high) - (typed is not None and not low <= typed <= high)
+    return count
 
 
 def _relative_scatter(fit: LineFit) -> float:

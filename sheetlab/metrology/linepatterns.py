@@ -255,6 +255,8 @@ def _vectors(
     if not ordered:
         return out
     series = sorted({k for k, _, _ in places})
+    if len(series) > 1:
+        out.append(("toe", None, rows[1], -((rank == 0) + 0.5 * (rank == 1))))
     for i in range(1, last + 1):
         if len(series) > 1:
             out.append(("step", None, rows[i], (rank >= i).astype(float)))

@@ -406,10 +406,10 @@ WIRE: dict[str, Kind] = {
         ("main-scale-off-graduation", "coincidence-outside-scale"),
     ),
     "length in mm": Kind(
-        _times("length_upper", "length_lower", factor=10), (f"*: chuck.*({UNIT})",), FAR
+        _times("length_upper", "length_lower", factor=10), (f"*: (chuck|[Ll]ength).*({UNIT})",), FAR
     ),
     "length in m": Kind(
-        _times("length_upper", "length_lower", factor=0.01), (f"*: chuck.*({UNIT})",),
+        _times("length_upper", "length_lower", factor=0.01), (f"*: (chuck|[Ll]ength).*({UNIT})",),
         ("finer-than-scale", "lengths-disagree"),
     ),
     "loads in N": Kind(
@@ -420,7 +420,7 @@ WIRE: dict[str, Kind] = {
         _times("readings_mass", factor=1000),
         ("*: load.*(\\bg\\b|gram|1000 times)", "outside-limits: added load"),
     ),
-    "increments for totals": Kind(increments, ("load-not-rising",)),
+    "increments for totals": Kind(increments, ("load-not-rising", "steps-not-totals")),
     "one end of a length blank": Kind(one_end, MISSING, told="missing"),
     "a load without readings": Kind(no_reading, MISSING, told="missing"),
     "one direction of diameters": Kind(
