@@ -84,3 +84,17 @@ def test_a_caliper_may_be_off_by_several_divisions(divisions: int, zero: float) 
     assert "zero-error-large" not in codes(assessed(cells, PENDULUM))
     cells["caliper.zero_reading.side"] = [sides[zero > 0]] * 3
     assert "zero-error-large" in codes(assessed(cells, PENDULUM))
+
+
+@pytest.mark.parametrize("row", range(8))
+@pytest.mark.parametrize("more", [-1, 1])
+def test_a_swing_too_many_in_one_row_is_told_wherever_the_row_stands(row: int, more: int) -> None:
+    """At the ends of a line a point pulls the line to itself: its repeats know their scatter."""
+    cells = careful(PENDULUM)
+    factor = 1 + more / cells["swings"][0]
+    for k in (1, 2, 3):
+        cells[f"timing.t.{k}"][row] = round(cells[f"timing.t.{k}"][row] * factor, 2)
+    first = assessed(cells, PENDULUM).findings[0]
+    assert first.code == "point-off-line"
+    assert f"in row {row + 1}" in first.found
+    assert f"as if {cells['swings'][0] + more:g} were counted in this row" in first.remedy
