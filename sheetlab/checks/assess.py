@@ -35,6 +35,8 @@ from sheetlab.practical.study import LineStudy
 RULES = (
     completeness.missing_for_results,
     completeness.half_filled_rows,
+    completeness.rows_with_gaps,
+    completeness.columns_left_empty,
     completeness.outside_limits,
     bound_to.other_set_up,
     bound_to.least_counts_that_differ,
@@ -45,6 +47,7 @@ RULES = (
     slips.repeats_off,
     repeats.row_repeats_off,
     slips.digits_left_out,
+    completeness.tenths_left_out,
     patterns.patterns_of_lines,
     lines.lines_that_are_none,
     conditions.broken_conditions,
