@@ -41,6 +41,7 @@ RULES = (
     bound_to.other_set_up,
     bound_to.least_counts_that_differ,
     bound_to.zeros_that_moved,
+    bound_to.material_that_differs,
     conditions.impossible_readings,
     slips.columns_in_doubt,
     slips.zero_line_counted_twice,
