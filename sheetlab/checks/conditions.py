@@ -138,10 +138,9 @@ def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
                 meant = _value(subject, changed, check.reading, row)
                 return f"{meant} would fit if “{one.title}” said “{text}”. "
         return ""
-    if check.table is not None:
-        return ""
     # what explains everything goes before what mends this condition alone
-    for edit in (*subject.whole_slips, *whole_edits(numbers, ZERO_EDITS)):
+    alone = () if check.table is not None else whole_edits(numbers, ZERO_EDITS)
+    for edit in (*subject.whole_slips, *alone):
         changed = numbers.changed(edit.changes)
         if evaluate(check.node, changed, row) is True:
             return f"{_value(subject, changed, check.at, row)} would fit: as if {edit.words}. "

@@ -7,30 +7,28 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
-from sheetlab.practical.evaluate import LineResult, leaf_inputs
+from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import triangle_keys
 
 LEAST_SPAN = 0.5
-PLAUSIBLE = 1.6
-"""Times the usual scatter that the coarsest hands and instruments make."""
-CHANCE = 1e-3
-"""Share of lines with such a scatter that are told."""
 
 
 def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
     """Lines whose points scatter more than readings of this practical plausibly do.
 
-    False alarms: 1 in 1000 of lines whose scatter is ``PLAUSIBLE`` times the usual one, fewer of
-    others; where a definition knows no usual scatter, its limit lies four standard deviations
-    above the usual figure.
+    False alarms: 1 in 1000 of lines whose readings scatter as those of the coarsest hands
+    (``Usual.implausible``); where a definition knows no usual scatter, its limit lies four standard
+    deviations above the usual figure.
     """
     doubtful = [slip.field for slip in subject.line_slips]
     for line in subject.evaluation.lines.values():
-        d = line.field.definition
+        d, usual = line.field.definition, subject.usual(line.field)
         one = subject.practical.field(line.field.y[0])
-        limit = _plausible(subject, line)
         scatter = line.fit.residual_deviation
-        if limit is None or scatter <= limit or line.field in doubtful:
+        known = d.usual_scatter is not None
+        limit = usual.most if known else (d.plausible_scatter or math.inf) * one.unit.factor
+        beyond = usual.implausible(scatter, line.fit.dof) if known else scatter > limit
+        if not beyond or line.field in doubtful:
             continue
         if any((c, r) in subject.suspects for c in line.field.y for r in range(one.rows)):
             # a reading that was named already may be the cause of it
@@ -41,24 +39,11 @@ def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
             Severity.DOUBTFUL,
             f"the points of “{d.title}” scatter by {amount(shown, one.unit)} about their straight "
             "line",
-            f"{amount(most, one.unit)} or less",
+            f"about {amount(most, one.unit)} or less",
             "Look at the graph. Is each value in the right column and row, in the unit of the "
             "heading, and the abscissa the total from the first row on?",
             subject.place(line.field.x, 0),
         )
-
-
-def _plausible(subject: Subject, line: LineResult) -> float | None:
-    """Standard deviation about a line that instruments and hands can plausibly make, SI."""
-    d, unit = line.field.definition, subject.practical.field(line.field.y[0]).unit
-    limits = [] if d.plausible_scatter is None else [d.plausible_scatter * unit.factor]
-    usual = subject.usual(line.field).deviation
-    if usual:
-        dof = max(line.fit.dof, 1)
-        from scipy.special import chdtri
-
-        limits.append(PLAUSIBLE * usual * math.sqrt(chdtri(dof, CHANCE) / dof))
-    return max(limits, default=None)
 
 
 def poor_triangles(subject: Subject) -> Iterator[Finding]:

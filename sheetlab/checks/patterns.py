@@ -24,7 +24,6 @@ from sheetlab.practical.edits import Edit
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.instruments import KINDS
 
-
 MOST_RIVALS = 2
 SURE_SIZE = 3.0
 """Standard uncertainties within which the size of a pattern is a certain one."""
@@ -33,12 +32,10 @@ AT_AN_END = 1.2
 _SLIPS_OF_READING = {"main-step": -2.0, "count-off": -2.0, "half-step": 0.0, "ten-divisions": 0.0}
 """How much a slip of one reading is preferred (less) to others that fit, in the same measure."""
 _KIND = {
-    "point-off-line": "point", "slip": "step", "block-shifted": "step", "step-uneven": "step",
-    "load-not-recorded": "step", "readings-row-off": "step", "kink-at-start": "toe",
+    "point-off-line": "point", "slip": "step", "step-uneven": "step", "kink-at-start": "toe",
     "yield-at-end": "hinge", "line-bends": "bend", "friction": "lens", "drift": "slopes",
-    "backlash": "", "permanent-set": "",
 }  # fmt: skip
-"""Kind of pattern that each finding tells."""
+"""Kind of pattern that a finding tells without more: of the same kind nothing is to be added."""
 
 
 def patterns_of_lines(subject: Subject) -> Iterator[Finding]:
@@ -141,7 +138,7 @@ class _Teller:
         finding = known[0].finding() if known else self.named(pattern)
         if finding is None:
             return None
-        kind = _KIND[finding.code]
+        kind = _KIND.get(finding.code)
         others = [one.words for one in known[1:]]
         others += [self.words(one) for one in equal if one.kind != kind]
         as_well = [words for words in dict.fromkeys(others) if words][:MOST_RIVALS]
@@ -171,7 +168,7 @@ class _Teller:
             case "step":
                 return self.step(pattern)
             case "toe":
-                return self.kink(pattern, 0)
+                return self.kink(pattern)
             case "hinge":
                 return self.yielding(pattern)
             case "lens":
@@ -202,13 +199,12 @@ class _Teller:
         ways = {p.series for p in self.story.points}
         of_one = pattern.series is not None and len(ways) > 1
         alone = of_one and row in (self.story.rows[1], self.story.rows[-1])
-        steps = self.story.rows.index(row) - 1
-        start = steps <= 1 and self.sign * pattern.size > 0.0
+        start = row == self.story.rows[1] and self.sign * pattern.size > 0.0
         back = pattern.series is not None and self.story.line.field.back[pattern.series]
-        if start and not back and abs(pattern.size) < 1.2 * interval:
-            far = AT_AN_END + steps + (2.0 if abs(pattern.size) > 0.7 * interval else 0.0)
+        if start and not back:
+            far = AT_AN_END + (2.0 if abs(pattern.size) > 0.7 * interval else 0.0)
             words = "the first steps pulled out slack or kinks"
-            yield _Cause(far, lambda: self.kink(pattern, steps), words)
+            yield _Cause(far, lambda: self.kink(pattern), words)
         if alone and not self.told_by_the_other_way(pattern):
             # one reading at an end is off, and the other way says that it is that one
             return
@@ -221,7 +217,7 @@ class _Teller:
         far = self.distance(pattern, interval)
         if interval and far <= SURE_SIZE:
             # what happens in the first step is more often something else
-            far += 2.0 if start and steps == 0 else 0.0
+            far += 2.0 if start else 0.0
             if of_one:
                 far -= 2.0 if self.story.cut_short(pattern.series or 0) else 0.0
                 words = f"the readings from row {row + 1} on stand one row off"
@@ -458,16 +454,14 @@ class _Teller:
             row,
         )
 
-    def kink(self, pattern: Pattern, steps: int) -> Finding:
+    def kink(self, pattern: Pattern) -> Finding:
         self.returned = True
         rows = self.story.rows
         key = self.story.line.field.y[pattern.series or 0]
-        upto = rows[min(max(steps, 0) + 1, len(rows) - 1)]
         return self.finding(
             "kink-at-start",
-            f"{self.label(pattern.series)}: the first reading{'s' if steps > 0 else ''} "
-            f"lie{'' if steps > 0 else 's'} {self.size(pattern.size)} short of the line of the "
-            f"others: the steps up to row {upto + 1} are longer",
+            f"{self.label(pattern.series)}: the first reading lies {self.size(pattern.size)} "
+            "short of the line of the others: the first step is longer",
             "equal steps for equal loads from the first row on",
             "Were there kinks, or slack, that the first loads pulled out, or did a chuck slip? "
             "More dead load, and once up and down before the first reading, helps. If only the "

@@ -28,7 +28,8 @@ _DOUBTS = {
         "scale-backwards", "Which way do the numbers of the scale run? Read three settings again."
     ),
     "wrong-divisions": (
-        "divisions-doubtful", "Count the divisions once round, and turn the screw to find its pitch."
+        "divisions-doubtful",
+        "Count the divisions once round, and turn the screw to find its pitch.",
     ),
     "unit-slip": ("unit-doubtful", "Look at the unit of the heading."),
     "steps-for-totals": (
@@ -128,6 +129,9 @@ def repeats_off(subject: Subject) -> Iterator[Finding]:
         if len(far) > max(1, len(repeats) // 4):
             # so many are no slips of single readings
             continue
+        if far and _explained(subject, block, far, 0.5 * division):
+            # a unit or a scale taken otherwise brings them all together
+            continue
         for repeat in far:
             if (repeat.key, repeat.row) in subject.impossible or (repeat.key, repeat.row) in told:
                 continue
@@ -135,6 +139,22 @@ def repeats_off(subject: Subject) -> Iterator[Finding]:
             if finding is not None:
                 told.add((repeat.key, repeat.row))
                 yield finding
+
+
+def _explained(subject: Subject, block: tuple[str, ...], far: list[_Repeat], least: float) -> bool:
+    """Whether a slip through the whole workbook brings repeats back to the others."""
+    for edit in subject.whole_slips:
+        numbers = subject.numbers.changed(edit.changes)
+        values = [v for key in block for v in numbers.column(key) if v is not None]
+        middle = median(values)
+        spread = max(1.4826 * median([abs(v - middle) for v in values]), least)
+        division = numbers.division(block[0])
+        if all(
+            abs((numbers.value(r.key, r.row) or 0.0) - middle) <= _limit(spread, division)
+            for r in far
+        ):
+            return True
+    return False
 
 
 def _limit(spread: float, division: float) -> float:

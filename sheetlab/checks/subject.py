@@ -131,6 +131,8 @@ of what is measured; common practice, no source."""
 FEWEST_REPEATS, MOST_REPEATS = 6, 12
 """Degrees of freedom of repeats from which they tell the scatter, and what they count for at most:
 a row has more in it than the scatter of its repeats."""
+COARSE = 1.6
+"""Times the usual scatter that the coarsest hands make."""
 USUAL_DOF = 6.0
 """What the usual scatter of a definition counts for, beside that of the points themselves."""
 
@@ -258,9 +260,11 @@ class Subject(Evaluated):
         Either the definition knows it beforehand, or repeats of each point tell it: their scatter
         within the rows, together with how well an abscissa is read (``READ_TO``).
         """
-        scatter = line.definition.usual_scatter
-        if scatter is not None:
-            return Usual(scatter * self.numbers.division(*line.y), USUAL_DOF)
+        d, unit = line.definition, self.practical.field(line.y[0]).unit
+        if d.usual_scatter is not None:
+            usual = d.usual_scatter * self.numbers.division(*line.y)
+            most = max(COARSE * usual, (d.plausible_scatter or 0.0) * unit.factor)
+            return Usual(usual, USUAL_DOF, most)
         fitted = self.evaluation.lines.get(line.definition.id)
         variances, dofs = [], 0
         for block in self._repeated(line):
@@ -338,13 +342,15 @@ class Subject(Evaluated):
         """
         accepted = None if self.evaluation.measurand is None else self.evaluation.measurand.accepted
         as_typed = _oddities(self, self.numbers)
+        if accepted is not None:
+            as_typed += self._beyond(self.numbers, accepted) > 1.0
         found: list[tuple[int, int, float, Edit]] = []
         columns = [edit for slip in self.line_slips for edit in slip.edits]
         for edit in (*columns, *whole_edits(self.numbers)):
             changed = self.numbers.changed(edit.changes)
             far = 0.0 if accepted is None else self._beyond(changed, accepted)
             odd = _oddities(self, changed) + _outside(self, edit)
-            if far <= 1.0 and odd <= as_typed and (accepted is not None or odd < as_typed):
+            if far <= 1.0 and odd < as_typed:
                 found.append((odd, _LIKELY.get(edit.kind, len(_LIKELY)), far, edit))
         least = min((odd for odd, _, _, _ in found), default=0)
         # a table that was typed in one unit is one slip, not one for each of its columns
@@ -356,15 +362,16 @@ class Subject(Evaluated):
         return tuple(edit for _, _, _, edit in sorted(kept, key=lambda one: one[:3]))[:MOST_WORDS]
 
     def _beyond(self, numbers: Numbers, accepted: AcceptedValue) -> float:
-        """Distance (logarithm) of the measurand to its accepted value, in what both may be off."""
+        """Distance of the measurand to the nearest book (logarithm), in its uncertainty."""
         measurand = self.evaluation.measurand
         assert measurand is not None
         value = numbers.value(measurand.definition.quantity, None)
         if not value or value / accepted.value <= 0.0:
             return math.inf
         its = measurand.budget
-        spread = math.hypot(its.expanded_uncertainty / (abs(its.value) or 1.0), accepted.tolerance)
-        return abs(math.log(value / accepted.value)) / (spread or 1e-9)
+        spread = its.expanded_uncertainty / (abs(its.value) or 1.0)
+        beyond = abs(math.log(value / accepted.value)) - accepted.tolerance
+        return max(beyond, 0.0) / (spread or 1e-9)
 
     def place(self, key: str, row: int | None) -> Place:
         """Cell of an input, or of the first input behind a derived value."""

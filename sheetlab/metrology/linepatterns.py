@@ -61,9 +61,31 @@ class Usual:
     deviation: float
     """Unit of y."""
     dof: float
+    most: float = math.inf
+    """Standard deviation that the coarsest hands and instruments make, unit of y."""
+
+    def implausible(self, scatter: float, dof: int) -> bool:
+        """Whether a standard deviation about a line is beyond what is plausible.
+
+        False alarms: 1 in 1000 of lines whose readings scatter by ``most`` (chi-squared test of a
+        variance against a known one; common practice, no source).
+
+        Parameters
+        ----------
+        scatter
+            Standard deviation, unit of y.
+        dof
+            Its degrees of freedom.
+        """
+        from scipy.special import chdtri
+
+        return dof > 0 and scatter > self.most * math.sqrt(chdtri(dof, IMPLAUSIBLE) / dof)
 
 
 NOTHING_KNOWN = Usual(0.0, 0.0)
+IMPLAUSIBLE = 1e-3
+LIKELY = 3.0
+"""Student's t of the pattern that is told of points that scatter beyond what is plausible."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +196,9 @@ def explain(
             t = np.where(usable, sizes / u_sizes, 0.0)
         best = int(np.argmax(np.abs(t) * weights))
         limit = float(special.stdtrit(dof, 1.0 - 0.5 * chance / len(candidates)))
+        if usual.implausible(math.sqrt(float(left @ left) / (own_dof + 1)), own_dof + 1):
+            # doubtful in itself: the best explanation is wanted
+            limit = min(limit, LIKELY)
         if not abs(t[best]) > limit:
             break
         worse = 0.5 * (dof + 1.0) * np.log(spread**2 / spread[best] ** 2)

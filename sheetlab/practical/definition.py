@@ -198,7 +198,10 @@ class Line:
     plausible_scatter: float | None = None
     """Greatest usual standard deviation about the line, in the unit of y."""
     usual_scatter: float | None = None
-    """What one reading usually scatters, in divisions of the scale of y."""
+    """What one reading usually scatters, in divisions of the scale of y.
+
+    With it ``plausible_scatter`` is what the coarsest hands make with the finest scale.
+    """
     back: tuple[str, ...] = ()
     """Columns of ``y`` that are read on the way back, from the last row to the first."""
     relative_to_first: bool = False

@@ -323,11 +323,11 @@ def _unit_edits(numbers: Numbers) -> Iterator[Edit]:
         }
         if not typed:
             continue
-        many = practical.inputs[keys[0]].table is not None
+        was = "was" if practical.inputs[keys[0]].table is None else "were"
         unit = practical.inputs[keys[0]].unit
         for other, factor in _mistaken_for(unit):
             yield Edit("unit-slip", {place: v * factor for place, v in typed.items()},
-                       f"{name} {'were' if many else 'was'} in {other}, not in {unit.pretty}")  # fmt: skip
+                       f"{name} {was} in {other}, not in {unit.pretty}")  # fmt: skip
 
 
 def _mistaken_for(its: Unit) -> Iterator[tuple[str, float]]:

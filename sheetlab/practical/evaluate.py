@@ -387,7 +387,7 @@ class AcceptedValue:
     percent_difference: float
     e_n: float | None
     tolerance: float
-    """How far it may be off as a fraction of it: expanded uncertainty, or half the range of books."""
+    """How far it may be off, as a fraction: expanded uncertainty, or half the range of books."""
 
 
 @dataclass(frozen=True, slots=True)
