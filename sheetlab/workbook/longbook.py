@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import math
-import re
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
@@ -34,14 +33,12 @@ from sheetlab.workbook.package import (
     resolve,
     xml,
 )
-from sheetlab.workbook.store import stored_number
+from sheetlab.workbook.sheet import stored_number, unescaped
 
 MAX_FILE = 500_000_000
 MAX_UNPACKED = 6_000_000_000
 MAX_TEXTS = 5_000_000
 """Different texts that a file may keep in one table beside its sheets."""
-MAX_TEXT = 100_000
-_ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
 
 Value = float | str
 _F = f"{{{MAIN}}}f"
@@ -255,9 +252,7 @@ def _text(element: Any) -> str:
     texts = [
         t.text or "" for t in element.iter(_T) if t.getparent() is None or t.getparent().tag != _RPH
     ]
-    text = "".join(texts)[:MAX_TEXT]
-    # characters that XML cannot hold are written _xHHHH_ (ISO/IEC 29500-1, ST_Xstring)
-    return _ESCAPE.sub(lambda match: chr(int(match[1], 16)), text) if "_x" in text else text
+    return unescaped("".join(texts))
 
 
 def _column(reference: str, usual: int) -> int:
