@@ -35,6 +35,7 @@ TITLES = ("Evaluation", "Budget", "Lines", "Working", "Graphs", "Findings")
 """Sheets that an evaluation adds, in this order, unless a title is taken."""
 RESULT_NAME = "sheetlab_result_"
 STYLES_NAME = "sheetlab_formats"
+DIGEST = "digest"
 LEVEL = 3
 """Of compression: a tenth more bytes of the new sheets than the usual level, in less time."""
 _NEW_TIME = (1980, 1, 1, 0, 0, 0)
@@ -72,6 +73,23 @@ def own_sheets(package: Package) -> tuple[str, ...]:
         else:
             students.add(slot.sheet)
     return tuple(title for title in marked if title not in students and _is_title(title))
+
+
+def as_grafted(package: Package) -> bool:
+    """Whether a file is as an evaluation wrote it: no program has saved it since."""
+    if package.open_document or not own_sheets(package):
+        return False
+    parts = (p for kind, p in package.relationships(package.workbook).values() if kind == "styles")
+    styles = package.parts.get(next(parts, ""), b"")
+    marks = xml(package.parts[package.workbook], package.path).iter(_tag("definedName"))
+    texts = (e.text or "" for e in marks if e.get("name", "").lower() == STYLES_NAME)
+    return _counts(next(texts, "")).get(DIGEST) == hashlib.sha256(styles).hexdigest()
+
+
+def _counts(text: str) -> dict[str, str]:
+    """How many formats of each kind there were before, as text, and the digest of all after."""
+    pairs = (pair.partition("=") for pair in text.strip('"').split())
+    return {name: value for name, _, value in pairs}
 
 
 def is_own_name(name: str) -> bool:
@@ -272,10 +290,9 @@ class _Graft:
 
     def strip_styles(self, text: str) -> None:
         """Cut the format lists back to what they were, if they are still as they were written."""
-        pairs = (pair.partition("=") for pair in text.strip('"').split())
-        counts = {name: value for name, _, value in pairs}
+        counts = _counts(text)
         written = hashlib.sha256(self.package.parts.get(self.styles_part, b"")).hexdigest()
-        if counts.pop("digest", "") != written:
+        if counts.get(DIGEST) != written:
             # another program has saved the file since and numbered the formats anew
             return
         for name in _STYLE_LISTS:
@@ -372,7 +389,7 @@ class _Graft:
         digest = hashlib.sha256(styles).hexdigest()
         listed = " ".join(f"{name}={count}" for name, count in counts.items())
         texts = {f"{RESULT_NAME}{k}": f"{quoted_sheet(t)}!$A$1" for k, t in enumerate(titles, 1)}
-        texts[STYLES_NAME] = f'"{listed} digest={digest}"'
+        texts[STYLES_NAME] = f'"{listed} {DIGEST}={digest}"'
         for name, text in texts.items():
             element = etree.SubElement(names, _tag("definedName"))
             element.set("name", name)

@@ -175,11 +175,13 @@ def test_no_pattern_takes_longer_than_the_size_allows(tmp_path: Path, tag: bytes
 
 
 def test_deep_and_wide_elements(tmp_path: Path) -> None:
-    deep = b"<x>" * 3000 + b"</x>" * 3000 + b"<sheetData>"
-    text = part(GOOD, READINGS).replace(b"<sheetData>", deep)
+    deep = b"<x>" * 3000 + b"</x>" * 3000
+    text = part(GOOD, READINGS).replace(b"<sheetData>", deep + b"<sheetData>")
     # what is no cell is passed over, whatever its depth: there is no tree that it could break
     assert value(outcome_of(tmp_path, with_parts(GOOD, {READINGS: text}))) == PLAIN["value"]
-    workbook = part(GOOD, "xl/workbook.xml").replace(b"<sheets>", deep[: -len("<sheetData>")] + b"<sheets>")
+    workbook = part(GOOD, "xl/workbook.xml").replace(
+        b"<sheets>", deep[: -len("<sheetData>")] + b"<sheets>"
+    )
     found = outcome_of(tmp_path, with_parts(GOOD, {"xl/workbook.xml": workbook}))
     assert "damaged inside" in found.findings[0].message
 
