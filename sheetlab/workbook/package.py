@@ -127,7 +127,7 @@ def _span(raw: bytes, entry: zipfile.ZipInfo) -> tuple[int, int]:
 
 
 def unpacked(raw: bytes, entry: zipfile.ZipInfo) -> bytes:
-    """An entry unpacked, no further than the size that it says (which ``_limits`` has seen)."""
+    """An entry unpacked, no further than the size that it says (``expect_limits``)."""
     body = packed(raw, entry)
     if entry.compress_type == zipfile.ZIP_STORED:
         data, whole = bytes(body), True
@@ -264,7 +264,7 @@ def package_of(data: bytes, path: Path) -> Package:
             raise refuse(path, MANY_PARTS)
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             entries = archive.infolist()
-        _limits(path, entries)
+        expect_limits(path, entries, MAX_UNPACKED, MAX_PART)
         _apart(data, entries)
         parts = Parts(data, entries)
     except (zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError,
@@ -292,19 +292,31 @@ def _sniff(path: Path, data: bytes) -> None:
         raise refuse(path, "is no workbook; it may be text with another ending")
 
 
-def _limits(path: Path, entries: list[zipfile.ZipInfo]) -> None:
-    if len({entry.filename for entry in entries}) < len(entries):
+def expect_limits(
+    path: Path, entries: Sequence[zipfile.ZipInfo], unpacked: int, part: int | None = None
+) -> None:
+    """Refuse an archive that says of itself that it is too much, or odd.
+
+    Parameters
+    ----------
+    unpacked
+        Bytes that all of it may unpack to.
+    part
+        Bytes that one part may unpack to; None for as many.
+    """
+    if len({entry.filename for entry in entries}) < len(entries) or len(entries) > MAX_PARTS:
         raise refuse(path, MANY_PARTS)
     if any(entry.flag_bits & 1 for entry in entries):
         raise _password(path)
     if any(entry.compress_type not in PLAIN for entry in entries):
         raise refuse(path, "is packed in a way that no spreadsheet program uses")
-    if sum(entry.file_size for entry in entries) > MAX_UNPACKED or any(
-        (entry.file_size > MAX_PART and entry.compress_type != zipfile.ZIP_STORED)
+    tight = [entry for entry in entries if entry.compress_type != zipfile.ZIP_STORED]
+    if sum(entry.file_size for entry in entries) > unpacked or any(
+        entry.file_size > (part or unpacked)
         or (entry.file_size > SMALL_PART and entry.file_size > MAX_RATIO * entry.compress_size)
-        for entry in entries
+        for entry in tight
     ):
-        raise refuse(path, "would unpack to far more than a workbook of a practical holds")
+        raise refuse(path, "would unpack to far more than a workbook from sheetlab holds")
 
 
 def _apart(data: bytes, entries: list[zipfile.ZipInfo]) -> None:
