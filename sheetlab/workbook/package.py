@@ -35,7 +35,7 @@ MAX_PART = 30_000_000
 MAX_KEPT = 16_000_000
 """Bytes of unpacked parts that are kept; what goes beyond is unpacked again when asked for."""
 MAX_XML = 10_000_000
-MAX_NODES = 500_000
+MAX_NODES = 300_000
 """Tags and attributes of a part that is read into a tree, at about 100 bytes each; ours have less
 than a tenth."""
 MAX_TAG = 400_000
