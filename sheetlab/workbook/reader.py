@@ -33,7 +33,8 @@ from sheetlab.workbook.identity import Identity
 from sheetlab.workbook.layout import IDENTITY, Slot, defined_name, lay_out
 from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import Package, open_package
-from sheetlab.workbook.store import Cell, Store, address
+from sheetlab.workbook.sheet import Cell
+from sheetlab.workbook.store import Store, address
 
 MAX_ROWS = 500
 LEAST, MOST = 1e-15, 1e15

@@ -402,9 +402,27 @@ def test_a_link_does_not_choose_what_results_replace(tmp_path: Path) -> None:
     for link in (tmp_path / "out" / "a.xlsx", tmp_path / "a.xlsx.bak"):
         link.parent.mkdir(exist_ok=True)
         link.symlink_to(precious)
-    for target in (tmp_path / "out" / "a.xlsx", source):
-        outcome = evaluate_file(source, target, trials=0)
-        assert outcome.written is None
-        assert "is a link to another file" in outcome.findings[0].found
+    outcome = evaluate_file(source, tmp_path / "out" / "a.xlsx", trials=0)
+    assert outcome.written is None
+    assert "a.xlsx, a link to another file" in outcome.findings[0].found
+    # the copy of the file as it was takes a name that is free
+    outcome = evaluate_file(source, source, trials=0)
+    assert outcome.written == source
+    assert outcome.kept == tmp_path / "a.xlsx.bak2"
+    assert outcome.kept.read_bytes() == filled("Avocet")
     assert precious.read_bytes() == b"marks"
-    assert source.read_bytes() == filled("Avocet")
+
+
+def test_a_folder_that_is_a_link_does_not_choose_where_results_go(tmp_path: Path) -> None:
+    source, elsewhere = tmp_path / "a.xlsx", tmp_path / "elsewhere"
+    source.write_bytes(filled("Avocet"))
+    elsewhere.mkdir()
+    (elsewhere / "a.xlsx").write_bytes(filled("Fulmar"))
+    (tmp_path / "evaluated").symlink_to(elsewhere)
+    for path in (source, tmp_path / "evaluated" / "a.xlsx"):
+        outcome = evaluate_file(path, tmp_path / "evaluated" / "a.xlsx", trials=0)
+        assert outcome.written is None
+        assert "evaluated, a link to another folder" in outcome.findings[0].found
+        assert "name that folder itself" in outcome.findings[0].remedy
+    assert (elsewhere / "a.xlsx").read_bytes() == filled("Fulmar")
+    assert len(list(elsewhere.iterdir())) == 1
