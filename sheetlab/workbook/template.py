@@ -288,7 +288,9 @@ class _Writer:
     # -- cells -------------------------------------------------------------------------------
 
     def input_cells(self, sheet: Any, one: InputField, slot: Slot, style: str) -> None:
-        cell_style = self.styles(style, decimals_format(one.decimals))
+        # an own result shows the digits that were typed, and no more
+        own = one.key.startswith("answer.")
+        cell_style = self.styles(style, decimals_format(None if own else one.decimals))
         for i, value in enumerate(self.typed[one.key]):
             row = slot.row + i
             if value is None:
