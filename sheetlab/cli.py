@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from typing import NamedTuple
+from typing import Any, NamedTuple, NoReturn
 
 from sheetlab import __version__
 from sheetlab.commands.console import (
@@ -29,32 +30,129 @@ class Command(NamedTuple):
     """Of ``sheetlab.commands``; loaded when it is used, because starting has to be quick."""
     function: str
     """Gives a parser its arguments, and what runs."""
+    examples: tuple[str, ...]
+    """Command lines that its help page shows."""
 
 
 COMMANDS = (
-    Command("practicals", "list the practicals there are", "before", "practicals"),
-    Command("issue", "write observation workbooks for groups", "before", "issue"),
-    Command("plan", "plan a practical before class", "before", "plan"),
-    Command("register", "the register of instruments, wires, set-ups", "before", "register"),
-    Command("rota", "make a fair rota of groups, weeks and set-ups", "before", "rota"),
-    Command("evaluate", "evaluate filled workbooks", "lesson", "evaluate"),
-    Command("watch", "show how the benches of a class get on", "lesson", "watch"),
+    Command(
+        "practicals",
+        "list the practicals there are",
+        "before",
+        "practicals",
+        (
+            "sheetlab practicals",
+            'sheetlab practicals --definitions "own practicals"',
+        ),
+    ),
+    Command(
+        "issue",
+        "write observation workbooks for groups",
+        "before",
+        "issue",
+        (
+            "sheetlab issue PRACTICAL --roster roster.csv --out issued",
+            "sheetlab issue --rota rota.csv --week 2 --register REGISTER.xlsx --out issued",
+        ),
+    ),
+    Command(
+        "plan",
+        "plan a practical before class",
+        "before",
+        "plan",
+        (
+            'sheetlab plan PRACTICAL --gauge "SWG 25" --material "brass, hard"',
+            "sheetlab plan PRACTICAL --set swings=20 --out plan.xlsx",
+        ),
+    ),
+    Command(
+        "register",
+        "the register of instruments, wires, set-ups",
+        "before",
+        "register",
+        (
+            "sheetlab register new --out REGISTER.xlsx",
+            "sheetlab register check REGISTER.xlsx --rota rota.csv",
+        ),
+    ),
+    Command(
+        "rota",
+        "make a fair rota of groups, weeks and set-ups",
+        "before",
+        "rota",
+        (
+            "sheetlab rota --groups roster.csv --setups 6 --weeks 5 "
+            "--practicals PRACTICAL,PRACTICAL --out rota.csv",
+        ),
+    ),
+    Command(
+        "evaluate",
+        "evaluate filled workbooks",
+        "lesson",
+        "evaluate",
+        (
+            "sheetlab evaluate handed-in --out evaluated",
+            'sheetlab evaluate "group 3.xlsx" --in-place',
+        ),
+    ),
+    Command(
+        "watch",
+        "show how the benches of a class get on",
+        "lesson",
+        "watch",
+        (
+            "sheetlab watch shared",
+            "sheetlab watch shared --once",
+        ),
+    ),
     Command(
         "class",
         "evaluate a folder of hand-ins into one workbook with marks and feedback",
         "lesson",
         "class_",
+        ("sheetlab class handed-in --roster roster.csv --out CLASS.xlsx",),
     ),
     Command(
         "practice-set",
         "write workbooks with planted mistakes, and a key, to practise marking",
         "before",
         "practice_set",
+        ("sheetlab practice-set PRACTICAL --out practice --count 12 --seed 7",),
     ),
-    Command("archive", "keep the results of the years", "years", "archive"),
-    Command("drift", "chart how apparatus and instruments drift", "years", "drift"),
-    Command("addin", "the science as functions of a spreadsheet program", "cells", "addin"),
-    Command("demo", "run everything on an invented class", "demo", "demo"),
+    Command(
+        "archive",
+        "keep the results of the years",
+        "years",
+        "archive",
+        (
+            "sheetlab archive add CLASS.xlsx --archive DEPARTMENT.xlsx --year 2026",
+            "sheetlab archive check DEPARTMENT.xlsx",
+        ),
+    ),
+    Command(
+        "drift",
+        "chart how apparatus and instruments drift",
+        "years",
+        "drift",
+        ("sheetlab drift DEPARTMENT.xlsx --baseline 6 --out DRIFT.xlsx",),
+    ),
+    Command(
+        "addin",
+        "the science as functions of a spreadsheet program",
+        "cells",
+        "addin",
+        (
+            "sheetlab addin calc --out sheetlab.oxt",
+            "sheetlab addin guide --out functions.xlsx",
+        ),
+    ),
+    Command(
+        "demo",
+        "run everything on an invented class",
+        "demo",
+        "demo",
+        ("sheetlab demo demo",),
+    ),
 )
 
 
@@ -83,7 +181,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     """The parser of the command line, with the arguments of those commands that are named."""
-    whole = argparse.ArgumentParser(
+    used: list[argparse.ArgumentParser] = []
+
+    class Parser(argparse.ArgumentParser):
+        """Says also which word may have been meant."""
+
+        def parse_known_args(self, *given: Any, **more: Any) -> Any:
+            used.append(self)
+            return super().parse_known_args(*given, **more)
+
+        def error(self, message: str) -> NoReturn:
+            its = used[-1]
+            if its is not self:
+                # the command knows which options it has
+                its.error(message)
+            super().error(message + meant(message, self.format_help(), arguments))
+
+    whole = Parser(
         prog="sheetlab",
         description="Laboratory practicals in spreadsheets: issue observation workbooks, "
         "evaluate filled ones, state results with their uncertainty.",
@@ -91,7 +205,35 @@ def parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     whole.add_argument("--version", action="version", version=f"sheetlab {__version__}")
     commands = whole.add_subparsers(title="commands", required=True, metavar="COMMAND")
     for one in COMMANDS:
-        its = commands.add_parser(one.name, help=one.help)
+        its = commands.add_parser(
+            one.name,
+            help=one.help,
+            epilog="\n  ".join((f"example{'s' * (len(one.examples) > 1)}:", *one.examples)),
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
         if one.name in arguments:
             getattr(import_module(f"sheetlab.commands.{one.module}"), one.function)(its)
     return whole
+
+
+def meant(message: str, help_: str, arguments: Sequence[str]) -> str:
+    """Which words are likely to have been meant; empty if none is near.
+
+    Parameters
+    ----------
+    message
+        Of argparse: it lists the commands that there are.
+    help_
+        Help page of the command that was named, which lists its options.
+    """
+    from difflib import get_close_matches
+
+    choice = re.search(r"invalid choice: '([^']*)' \(choose from ([^)]*)\)", message)
+    if choice:
+        wrong, known = [choice[1]], re.findall(r"[\w-]+", choice[2])
+    else:
+        known = re.findall(r"--[a-z][a-z-]*", help_)
+        options = [word.partition("=")[0] for word in arguments if word.startswith("--")]
+        wrong = [word for word in options if not any(one.startswith(word) for one in known)]
+    near = [(word, match) for word in wrong for match in get_close_matches(word, known, 1)]
+    return "".join(f"\nDid you mean “{match}” instead of “{word}”?" for word, match in near)

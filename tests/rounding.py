@@ -1,35 +1,37 @@
-"""Rounding of normal readings to whole divisions, integrated over their distribution.
+"""The rule for rounded readings by counting on which division they fall.
 
-An independent reference (scipy.stats, scipy.optimize) for ``repeats.common_rounding``.
+Another way to the numbers of ``repeats.rounded``, which goes by the scatter; the two constants are
+of that rule. Simulated benches of rounded readings stand here too.
 """
 
 from __future__ import annotations
 
 import math
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
-from scipy.optimize import brentq
-from scipy.stats import norm
+
+SCATTER = 0.45
+EDGE = 0.475 / 1.96
 
 
-def of_rounded(sigma: float) -> tuple[float, float]:
-    """Standard deviation that rounded readings show, and that of the error of their long mean.
+def counted(readings: Sequence[float], step: float) -> tuple[float, float]:
+    """Standard deviation of one reading, and what rounding adds to it in the mean."""
+    divisions = Counter(round((reading - readings[0]) / step) for reading in readings)
+    low, high, n = min(divisions), max(divisions), len(readings)
+    if high - low > 1:
+        return float(np.std(readings, ddof=1)), 0.0
+    if high == low:
+        return 0.0, step * (EDGE if n > 2 else 1.0 / math.sqrt(12.0))
+    # the mean stands so far from the edge between the two divisions
+    to_edge = abs(0.5 - divisions[low] / n)
+    more = (2.0 * EDGE * to_edge) ** 2 - SCATTER**2 / n
+    return SCATTER * step, step * math.sqrt(max(more, 0.0))
 
-    For readings of standard deviation ``sigma`` and a least count of 1; over all positions of
-    the true value between two divisions.
-    """
-    x = (np.arange(2000) + 0.5) / 2000
-    k = np.arange(-7, 9)[:, None]
-    chances = norm.cdf((k + 0.5 - x) / sigma) - norm.cdf((k - 0.5 - x) / sigma)
-    mean = np.sum(k * chances, axis=0)
-    scatter = np.sum(k**2 * chances, axis=0) - mean**2
-    return math.sqrt(scatter.mean()), math.sqrt(np.mean((mean - x) ** 2))
 
-
-def common_part(deviation: float, least_count: float) -> float:
-    """Part of LC/√12 that all readings have in common if they show this standard deviation."""
-    shown = deviation / least_count
-    if shown == 0.0:
-        return 1.0
-    sigma = brentq(lambda s: of_rounded(s)[0] - shown, 1e-3, 3.0, xtol=1e-12)
-    return of_rounded(sigma)[1] * math.sqrt(12.0)
+def benches(rng: np.random.Generator, n: int, scatter: float, count: int) -> tuple[Any, Any]:
+    """Readings in divisions, shape (count, n), and the true values, anywhere in a division."""
+    true = rng.random(count)
+    return np.rint(true[:, None] + scatter * rng.standard_normal((count, n))), true

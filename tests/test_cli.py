@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
 
+import openpyxl
 import pytest
 from examples import DOUBTFUL, SHIPPED, WORKBOOKS, filled
+from workbook.tamper import edited
 
 from sheetlab import __version__
-from sheetlab.cli import main
+from sheetlab.before.practice import practice_set
+from sheetlab.cli import COMMANDS, main, parser
+from sheetlab.practical.loader import catalogue
+from sheetlab.workbook.layout import IDENTITY
 
 ROOT = Path(__file__).parents[1]
 
@@ -362,3 +369,115 @@ def test_a_practical_that_there_is_not_is_told_with_those_there_are(
     assert "there is no practical" not in run(
         capsys, "evaluate", folder, "--practical", other
     )[2]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("words", "meant"),
+    [
+        ("evalute x", "“evaluate” instead of “evalute”"),
+        ("archive ad x", "“add” instead of “ad”"),
+        ("evaluate x --outt y", "“--out” instead of “--outt”"),
+        ("archive add x.xlsx --archive D.xlsx --yeer 2026", "“--year” instead of “--yeer”"),
+        ("class x --ouut=C.xlsx", "“--out” instead of “--ouut”"),
+    ],
+)
+def test_the_word_that_was_meant_is_proposed(
+    capsys: pytest.CaptureFixture[str], words: str, meant: str
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(words.split())
+    assert ended.value.code == 2
+    err = capsys.readouterr().err
+    assert f"Did you mean {meant}?" in err
+    command = words.split(maxsplit=1)[0]
+    assert command == "evalute" or f"usage: sheetlab {command}" in err
+
+
+def test_help_pages_show_limits_and_examples(capsys: pytest.CaptureFixture[str]) -> None:
+    for command in COMMANDS:
+        with pytest.raises(SystemExit):
+            main([command.name, "--help"])
+        page = capsys.readouterr().out
+        assert 1 <= len(command.examples) <= 2
+        for example in command.examples:
+            assert example in page
+            # what is shown can be parsed
+            words = shlex.split(example)[1:]
+            assert parser(words).parse_args(words).run
+        for option in ("--runs", "--count", "--baseline", "--weeks"):
+            _, there, text = page.partition(f"\n  {option} N ")
+            limits = re.match(r"[^()]*\((from \d+ to|\d+ or more)", " ".join(text.split()))
+            assert limits or not there
+
+
+def test_many_workbooks_are_told_in_a_few_lines(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    names = [f"{i} {group}" for i in range(2) for group in WORKBOOKS]
+    folder = folder_of(tmp_path, **{name: filled(name[2:]) for name in names}, bad=b"nonsense")
+    status, out, _ = run(capsys, "evaluate", folder, "--out", tmp_path / "out")
+    assert status == 1
+    doubtful = 2 * len(DOUBTFUL)
+    ok = len(names) - doubtful
+    assert f"{len(names) + 1} workbooks: {ok} ok, {doubtful} doubtful, 1 failed\n" in out
+    assert "bad.xlsx: failed\n" in out
+    assert f"written: {tmp_path / 'out'}" in out
+    assert len([line for line in out.splitlines() if not line.startswith("class: ")]) < 10
+    _, out, _ = run(capsys, "evaluate", folder, "--out", tmp_path / "two", "--verbose")
+    assert sum(line.startswith("    written: ") for line in out.splitlines()) == len(names)
+
+
+def test_a_file_is_called_what_was_asked_for(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    _, _, err = run(capsys, "register", "check", tmp_path / "missing.xlsx")
+    assert "a workbook made with “sheetlab register new”" in err
+    assert "issued" not in err
+    folder = folder_of(tmp_path, a=filled("Avocet"))
+    book = tmp_path / "CLASS.xlsx"
+    assert run(capsys, "class", folder, "--out", book)[0] == 0
+    for command in (("drift", book), ("archive", "check", book)):
+        status, _, err = run(capsys, *command)
+        assert status == 2
+        assert "CLASS.xlsx is not the workbook of an archive" in err
+        assert "database" not in err
+
+
+def test_a_practice_set_tells_how_far_it_is(tmp_path: Path) -> None:
+    told: list[tuple[int, int]] = []
+    practice_set(
+        catalogue(), "simple-pendulum", tmp_path, 3, 1, lambda done, of: told.append((done, of))
+    )
+    assert told == [(1, 3), (2, 3), (3, 3)]
+
+
+def test_json_and_status_agree_where_results_cannot_be_written(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    folder = folder_of(tmp_path, a=filled("Avocet"))
+    stands = tmp_path / "out"
+    stands.write_text("a file stands where the folder should be")
+    status, out, _ = run(capsys, "evaluate", folder, "--out", stands, "--json")
+    assert status == 2
+    record = json.loads(out)
+    assert record["status"] == "failed"
+    assert record["measurand"]["value"] > 0
+    _, out, _ = run(capsys, "evaluate", folder, "--out", stands)
+    assert out.startswith("a.xlsx: failed, Y = ")
+
+
+def test_runs_of_the_hidden_sheet_that_are_no_number(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    for value in ("inf", "nan", "1e400"):
+
+        def spoil(book: openpyxl.Workbook, value: str = value) -> None:
+            for row in book[IDENTITY].iter_rows(max_row=10):
+                if row[0].value == "runs":
+                    row[1].value = value
+
+        path = tmp_path / "a.xlsx"
+        path.write_bytes(edited(filled("Avocet"), spoil))
+        status, out, _ = run(capsys, "evaluate", path)
+        assert status == 2
+        assert "the hidden sheet that tells which practical this is" in " ".join(out.split())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,8 +20,10 @@ from sheetlab.practical.habits.table import HABITS
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
+from sheetlab.practical.profile import GUM
 from sheetlab.units import unit
 from sheetlab.workbook.book import Book
+from sheetlab.workbook.identity import identity_of
 from sheetlab.workbook.layout import Layout, column_letter, lay_out
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.style import Styles, lines_needed, set_page
@@ -29,6 +31,8 @@ from sheetlab.workbook.template import EPOCH, LINE_HEIGHT, write_template
 
 if TYPE_CHECKING:
     from numpy.random import Generator
+
+    from sheetlab.handling.workers import Progress
 
 COUNT, MOST = 8, 200
 SEED = 1
@@ -56,7 +60,12 @@ class PracticeSet:
 
 
 def practice_set(
-    catalogue: Catalogue, practical: str, folder: Path, count: int = COUNT, seed: int = SEED
+    catalogue: Catalogue,
+    practical: str,
+    folder: Path,
+    count: int = COUNT,
+    seed: int = SEED,
+    progress: Progress = lambda done, of: None,
 ) -> PracticeSet:
     """Write a set of filled workbooks and its key.
 
@@ -68,6 +77,8 @@ def practice_set(
         Workbooks, 1 to 200; about a quarter of them are clean.
     seed
         The same seed writes the same files, to the byte.
+    progress
+        Told how many workbooks of how many are written.
 
     Raises
     ------
@@ -88,13 +99,15 @@ def practice_set(
     if there:
         raise SheetlabError(*together(map(_exists, there)))
     layout, sketch = lay_out(loaded, Assist.CORRECTED), catalogue.sketch(loaded)
+    invented = replace(identity_of(loaded, Assist.CORRECTED, GUM), invented=True)
     workbooks = []
     for number, path, bench in zip(numbers, paths, _benches(loaded, count, seed), strict=True):
         group = Group(f"{number} practice workbook, invented readings")
         typed = {**start_cells(group), **bench.cells}
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_atomically(path, write_template(layout, typed, sketch))
+        write_atomically(path, write_template(layout, typed, sketch, its=invented))
         workbooks.append(PracticeWorkbook(path, bench))
+        progress(len(workbooks), count)
     write_atomically(key, _key_file(layout, workbooks))
     return PracticeSet(tuple(workbooks), key)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal, TypeVar
 
@@ -132,6 +132,8 @@ LISTS: Mapping[str, tuple[ListColumn, ...]] = {
     "Instruments": INSTRUMENTS, "Zero history": ZEROS, "Wires": WIRES, "Set-ups": SETUPS,
 }  # fmt: skip
 
+A_REGISTER = "a workbook made with “sheetlab register new”"
+
 Value = float | str | datetime.date
 
 
@@ -161,15 +163,17 @@ def read_register(path: Path) -> tuple[Register, tuple[Finding, ...]]:
     SheetlabError
         If the file cannot be read or is no register.
     """
-    store = open_store(open_package(path))
+    try:
+        store = open_store(open_package(path))
+    except SheetlabError as error:
+        raise SheetlabError(*(replace(f, expected=A_REGISTER) for f in error.findings)) from error
     reader = _Reader(store, path.name)
     # issued workbooks have a sheet Instruments too
     if not any(reader.sheet(name) for name in LISTS if name != "Instruments"):
         raise SheetlabError(
             Finding(
                 "register-refused", Severity.STOP, "this workbook is no register",
-                "a workbook made with “sheetlab register new”, with its sheets "
-                + ", ".join(LISTS),
+                f"{A_REGISTER}, with its sheets {', '.join(LISTS)}",
                 "Check the name, or copy the lists into a new register.", Place(path.name),
             )
         )  # fmt: skip

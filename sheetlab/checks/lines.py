@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
@@ -11,6 +12,8 @@ from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import triangle_keys
 
 LEAST_SPAN = 0.5
+UNEXPLAINED = 0.002
+"""Probability of chi-squared below which stated uncertainties do not explain a scatter."""
 
 
 def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
@@ -33,6 +36,42 @@ def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
             "Look at the graph. Is each value in the right column and row, in the unit of the "
             "heading, and the abscissa the total from the first row on?",
             subject.place(line.field.x, 0),
+        )
+
+
+def scatter_unexplained(subject: Subject) -> Iterator[Finding]:
+    """Lines and curves whose points scatter more than their stated uncertainties explain.
+
+    Chi-squared of the residuals over the stated uncertainties (ISO/TS 28037:2010, clauses 6 and
+    7, which take 5 % as the limit). False alarms: 0.2 % of fits whose stated uncertainties hold.
+    """
+    from scipy import special
+
+    evaluation = subject.evaluation
+    stated = [
+        (one.field.definition.title, one.field.columns, one.fit.chi_squared, one.fit.dof)
+        for one in evaluation.lines.values()
+        if one.field.definition.u_y
+    ]
+    stated += [
+        (one.field.definition.title, one.field.columns, one.fit.chi_squared, one.fit.dof)
+        for one in evaluation.curves.values()
+        if one.field.definition.u_y
+    ]
+    for title, columns, chi_squared, dof in stated:
+        if dof < 1 or special.chdtrc(dof, chi_squared) >= UNEXPLAINED:
+            continue
+        yield Finding(
+            "scatter-unexplained",
+            Severity.DOUBTFUL,
+            f"the points of “{title}” scatter {math.sqrt(chi_squared / dof):.1f} times as much as "
+            f"their stated uncertainties explain (χ² = {chi_squared:.3g} for {dof} degrees of "
+            "freedom)",
+            f"χ² of about {dof}; {special.chdtri(dof, UNEXPLAINED):.3g} at most",
+            "Is one point wrong, is a stated uncertainty too small, or is the relation another? "
+            "Until that is clear the uncertainty of the result, which follows from the stated "
+            "ones, is too small.",
+            subject.place(columns[0], 0),
         )
 
 

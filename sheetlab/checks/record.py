@@ -7,7 +7,6 @@ from typing import Any
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.finding import Finding
-from sheetlab.formula.statistics import growth
 from sheetlab.metrology.linetests import TestResult
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
 from sheetlab.practical.model import Practical
@@ -236,13 +235,12 @@ def _test(found: TestResult | None) -> dict[str, float | None] | None:
 
 def _curve(practical: Practical, curve: CurveResult) -> dict[str, Any]:
     d, fit = curve.field.definition, curve.fit
-    wider = growth(fit)
     return {
         "id": d.id,
         "parameters": {
             one.id: {
                 "value": value,
-                "standard_uncertainty": _finite(u * wider),
+                "standard_uncertainty": _finite(u),
                 "unit": coherent_text(practical.field(f"{d.id}.{one.id}").unit),
             }
             for one, value, u in zip(d.parameters, fit.parameters, fit.uncertainties, strict=True)

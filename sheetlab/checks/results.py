@@ -110,6 +110,23 @@ def _how_far(ratio: float, side: str) -> str:
     return f"{percentage(abs(ratio - 1.0))} {side}"
 
 
+def at_extremes(subject: Subject) -> Iterator[Finding]:
+    """Results that no source changes to first order: a formula at its highest or lowest value."""
+    for result in subject.evaluation.results:
+        order = None if result is None else result.second_order
+        if result is None or order is None or not order.first_is_nothing:
+            continue
+        yield Finding(
+            "at-an-extreme",
+            Severity.NOTE,
+            f"the formula of {subject.practical.derived[result.definition.quantity].title} is at "
+            "its highest or lowest value: to first order its sources do not change it",
+            "a result that grows or falls with its sources",
+            "u and U are those of second order; take the interval of the trials.",
+            Place(file=subject.file),
+        )
+
+
 def undetermined(subject: Subject) -> Iterator[Finding]:
     """Results whose uncertainty leaves hardly anything of them."""
     for result in subject.evaluation.results[:1]:

@@ -11,8 +11,9 @@ from typing import ParamSpec
 from sheetlab.checks.assess import Assessment
 from sheetlab.formula.render import printed
 from sheetlab.metrology.agreement import vague
-from sheetlab.metrology.budget import shrink_to_halve, whole_dof
+from sheetlab.metrology.budget import coverage_factor, shrink_to_halve, whole_dof
 from sheetlab.metrology.linetests import TestResult
+from sheetlab.metrology.montecarlo import NOTABLE
 from sheetlab.metrology.statement import (
     Statement,
     beside,
@@ -29,8 +30,11 @@ from sheetlab.practical.profile import Profile
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, unit, with_prefix
 
-NOTABLE = 0.15
-"""Relative difference of two intervals from which it is said."""
+REASONS = {
+    "bent": ", because the formula bends over the range of the uncertainties",
+    "bounded": ", because errors with sharp limits make up most of it",
+}
+"""Why the interval of the trials is the better one."""
 SIGNIFICANT = 0.01
 """Probability below which a test of a line is said to speak against it."""
 
@@ -248,28 +252,52 @@ class Words:
         text += "."
         if not found.stable:
             text += " So many trials did not settle the figures to the last digit shown."
-        wider = 0.5 * (found.high - found.low) / (result.budget.expanded_uncertainty or 1.0) - 1.0
-        if abs(wider) > NOTABLE:
-            more = "wider" if wider > 0.0 else "narrower"
-            text += (
-                f" That is {percentage(abs(wider))} {more} than ± U; where so much matters, "
-                "quote the interval of the trials."
+        return text + self._why_another(result)
+
+    def _why_another(self, result: ResultValue) -> str:
+        """Why the interval of the trials is another than ± U, and which of them to quote."""
+        validation = result.validation
+        if validation is None or not validation.reason:
+            return ""
+        size = abs(validation.wider)
+        text = " That is another interval than ± U"
+        if size > NOTABLE:
+            more = "wider" if validation.wider > 0.0 else "narrower"
+            text = f" That is {percentage(size)} {more} than ± U"
+        if validation.reason == "few":
+            b = result.budget
+            factor = coverage_factor(b.effective_dof, b.coverage_probability)
+            if factor > (1.0 + NOTABLE) * b.coverage_factor:
+                return text + (
+                    f": k = {plain(b.coverage_factor)} by agreement is too small for so few "
+                    f"readings; quote U with k = {factor:.2f} from Student's t."
+                )
+            return text + (
+                ": they draw each scatter of a few readings by itself (JCGM 101), which makes the "
+                "sum too wide. In simulated experiments ± U covers what it says; quote ± U."
             )
-        return text
+        return text + REASONS[validation.reason] + "; quote the interval of the trials."
 
     @_said
     def second_order_line(self, result: ResultValue) -> str:
-        """A warning where the first order of the propagation is not enough; otherwise empty."""
+        """What is done where the first order of the propagation is not enough; otherwise empty."""
         found = result.second_order
         if found is None or found.first_is_enough:
             return ""
         its = self.result_unit(result)
-        change = found.second / found.first - 1.0 if found.first else math.inf
-        shift = significant(found.shift / its.factor, 2)
+        shift = f"{significant(found.shift / its.factor, 2)} {its.pretty}"
+        if found.first_is_nothing:
+            return (
+                "To first order no source changes this result, because its formula is at a highest "
+                f"or lowest value here. u and U are those of second order; on average the value "
+                f"lies off by {shift}. Take the interval of the trials, which has two sides of "
+                "their own."
+            )
+        change = percentage(found.second / found.first - 1.0, signed=True)
+        counted = "which u and U include" if found.more else "which is left out"
         return (
-            "The formula bends over the range of the uncertainties: with terms of second order u "
-            f"changes by {percentage(change, signed=True)} and the value by {shift} {its.pretty}. "
-            "Take the interval of the trials."
+            f"The formula bends over the range of the uncertainties: terms of second order change "
+            f"u by {change}, {counted}, and the value by {shift}. Take the interval of the trials."
         )
 
     @_said
@@ -331,9 +359,11 @@ class Words:
             text = f"{several} {stated(*its_own, its.pretty)}; "
         spread = significant(fit.residual_deviation / its.factor, 3)
         text += f"standard deviation about the line {spread} {its.pretty}, "
-        return _sentence(
-            f"{text}{fit.dof} degrees of freedom; uncertainties here from the scatter."
-        )
+        given = line.field.kind in ("weighted", "both_errors")
+        if given:
+            text += f"χ² = {significant(fit.chi_squared, 3)} for "
+        source = "the stated ones of the points" if given else "the scatter"
+        return _sentence(f"{text}{fit.dof} degrees of freedom; uncertainties here from {source}.")
 
     @_all_said
     def study_lines(self, study: LineStudy) -> list[str]:
@@ -424,7 +454,12 @@ class Words:
         """Which measurement decides the uncertainty, and what would halve it."""
         if not result.parts or result.budget.standard_uncertainty == 0.0:
             return []
+        row = result.budget.rows[0]
+        largest = f"Largest single source: {row.source.label} ({share(row.share)})."
+        largest += f" What helps most: {row.source.advice}." if row.source.advice else ""
         first = result.parts[0]
+        if not first.share:
+            return [largest]
         name = self._named(first)
         symbol = self.practical.derived[result.definition.quantity].symbol
         lines = [f"{_sentence(name)} makes {share(first.share)} of the variance of {symbol}."]
@@ -442,12 +477,7 @@ class Words:
                 f"No better measurement of it alone can halve the uncertainty: without it, "
                 f"{percentage(without)} of the uncertainty would remain.{also}"
             )
-        largest = result.budget.rows[0]
-        advice = f" What helps most: {largest.source.advice}." if largest.source.advice else ""
-        lines.append(
-            f"Largest single source: {largest.source.label} ({share(largest.share)}).{advice}"
-        )
-        return lines
+        return [*lines, largest]
 
     def _named(self, part: Part) -> str:
         one = self.practical.field(part.key)

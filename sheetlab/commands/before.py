@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from sheetlab.commands.console import (
     profile_option,
     roster_of,
     say,
-    whole,
+    whole_option,
     write_new,
 )
 from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed, many, together
@@ -30,6 +31,7 @@ from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed,
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.before.issue import Binding
     from sheetlab.practical.model import Practical
+    from sheetlab.practical.register import Register
 
 ASSIST = ("readings", "corrected", "full")
 
@@ -56,13 +58,7 @@ def issue(parser: argparse.ArgumentParser) -> None:
         help="what the workbook works out itself: warnings only, corrected readings too "
         "(usual), or everything",
     )  # fmt: skip
-    parser.add_argument(
-        "--runs",
-        type=whole("--runs", 1, 4),
-        default=1,
-        metavar="N",
-        help="how often the readings are repeated, 1 to 4 (usual: 1)",
-    )
+    whole_option(parser, "--runs", "how often the readings are repeated; usual: 1", 1, 4, default=1)
     parser.add_argument(
         "--register", type=Path, metavar="REGISTER.xlsx",
         help="bind each workbook to what this register knows of its set-up",
@@ -75,9 +71,7 @@ def issue(parser: argparse.ArgumentParser) -> None:
         "--rota", type=Path, metavar="ROTA.csv",
         help="CSV file with columns group, week, setup, practical: who sits where",
     )  # fmt: skip
-    parser.add_argument(
-        "--week", type=whole("--week", 1), default=1, help="week of the rota (usual: 1)"
-    )
+    whole_option(parser, "--week", "week of the rota; usual: 1", 1, default=1)
     parser.add_argument(
         "--print", "--pdf", dest="pdf", action="store_true",
         help="also write A4 pages as PDF, if LibreOffice is installed",
@@ -137,6 +131,10 @@ def register(parser: argparse.ArgumentParser) -> None:
         "--date", type=day("--date"), metavar="DAY",
         help="day for which checks are due or not (usual: today), as 2026-09-01",
     )  # fmt: skip
+    checking.add_argument(
+        "--rota", type=Path, metavar="ROTA.csv",
+        help="also look whether the register has the set-ups of this rota",
+    )  # fmt: skip
     definitions_option(checking)
     checking.set_defaults(run=_register_check)
 
@@ -150,9 +148,7 @@ def rota(parser: argparse.ArgumentParser) -> None:
         "--setups", required=True, metavar="NUMBER",
         help="places where any practical can be set up; or a number a practical: 6,4",
     )  # fmt: skip
-    parser.add_argument(
-        "--weeks", type=whole("--weeks", 1), required=True, help="how many weeks there are"
-    )
+    whole_option(parser, "--weeks", "how many weeks there are", 1, 60, required=True)
     parser.add_argument(
         "--practicals", required=True, metavar="ID,ID", help="what every group has to do"
     )
@@ -165,12 +161,8 @@ def practice_set(parser: argparse.ArgumentParser) -> None:
     """Write workbooks with planted mistakes, and a key, to practise marking."""
     parser.add_argument("practical", help="which one; see “sheetlab practicals”")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
-    parser.add_argument(
-        "--count", type=whole("--count", 1), default=8, help="how many workbooks (usual: 8)"
-    )
-    parser.add_argument(
-        "--seed", type=whole("--seed", 0, 2**62), default=1, help="another number, another set"
-    )
+    whole_option(parser, "--count", "how many workbooks; usual: 8", 1, 200, default=8)
+    whole_option(parser, "--seed", "another number, another set; usual: 1", 0, 2**62, default=1)
     definitions_option(parser)
     parser.set_defaults(run=_practice_set)
 
@@ -299,14 +291,21 @@ def _known_practicals(options: argparse.Namespace) -> Iterator[Practical]:
 
 
 def _register_check(options: argparse.Namespace) -> int:
+    from sheetlab.before.books import books
     from sheetlab.before.register import read_register
     from sheetlab.practical.register import checks_due, days_ahead, unlike_practicals
 
     today = options.date or datetime.date.today()
     register, wrong = read_register(options.register)
+    planned = [material.name for material in books().materials]
+    unlike = (
+        *unlike_practicals(register, _known_practicals(options), planned),
+        *_lacking_for_rota(options, register, today),
+    )
     findings = (
         *wrong,
-        *unlike_practicals(register, _known_practicals(options)),
+        # what the rota asks for may be what every practical asks for
+        *dict.fromkeys(unlike),
         # --date may be a day of the past, after which checks were made
         *days_ahead(register, max(today, datetime.date.today())),
         *checks_due(register, today),
@@ -317,6 +316,26 @@ def _register_check(options: argparse.Namespace) -> int:
         f"{many(len(register.setups), 'set-up')}; {many(len(findings), 'finding')}"
     )
     return SOME_FAILED if any(f.severity is not Severity.NOTE for f in findings) else DONE
+
+
+def _lacking_for_rota(
+    options: argparse.Namespace, register: Register, today: datetime.date
+) -> Iterator[Finding]:
+    """What the register lacks for the workbooks that a rota asks for."""
+    from sheetlab.before.rota import read_rota
+    from sheetlab.practical.register import bind
+
+    if options.rota is None:
+        return
+    catalogue = catalogue_of(options)
+    sittings = {(sitting.practical, sitting.setup) for sitting in read_rota(options.rota)}
+    for practical, setup in sorted(sittings):
+        try:
+            _, findings = bind(catalogue.load(practical), register, setup, today)
+        except SheetlabError as error:
+            findings = error.findings
+        # a check that is due is told of the whole register
+        yield from (finding for finding in findings if finding.code != "check-overdue")
 
 
 def _rota(options: argparse.Namespace) -> int:
@@ -369,9 +388,11 @@ def _plan(options: argparse.Namespace) -> int:
 
 def _practice_set(options: argparse.Namespace) -> int:
     from sheetlab.before.practice import practice_set
+    from sheetlab.handling.progress import Meter
 
+    progress = Meter(sys.stderr, "written")
     written = practice_set(
-        catalogue_of(options), options.practical, options.out, options.count, options.seed
+        catalogue_of(options), options.practical, options.out, options.count, options.seed, progress
     )
     for one in written.workbooks:
         say(one.path)

@@ -112,8 +112,15 @@ def typed(option: str, read: Callable[[str], _T], expected: str) -> Callable[[st
     return convert
 
 
-def whole(option: str, low: int, high: int = 1_000_000) -> Callable[[str], int]:
-    """A whole number within limits."""
+def whole_option(
+    parser: argparse.ArgumentParser | argparse._ArgumentGroup,
+    option: str,
+    help_: str,
+    low: int,
+    high: int = 1_000_000,
+    **more: Any,
+) -> None:
+    """Let a command take a whole number within limits, which its help tells too."""
 
     def read(text: str) -> int:
         value = int(text)
@@ -121,8 +128,9 @@ def whole(option: str, low: int, high: int = 1_000_000) -> Callable[[str], int]:
             raise ValueError
         return value
 
-    ends = f" from {low} to {high}" if high < 1_000_000 else f", {low} or more"
-    return typed(option, read, f"a whole number{ends}")
+    ends = f"from {low} to {high}" if high < 1_000_000 else f"{low} or more"
+    kind = typed(option, read, f"a whole number, {ends}")
+    parser.add_argument(option, type=kind, metavar="N", help=f"{help_} ({ends})", **more)
 
 
 def decimal(option: str, expected: str) -> Callable[[str], float]:
@@ -172,10 +180,9 @@ def profile_option(parser: argparse.ArgumentParser, usual: str) -> None:
 
 def worker_options(parser: argparse.ArgumentParser) -> None:
     """Let a command evaluate on several processors or on a cluster."""
-    parser.add_argument(
-        "--jobs", type=whole("--jobs", 0), default=0, metavar="N",
-        help="processes at the same time (usual: one a processor)",
-    )  # fmt: skip
+    whole_option(
+        parser, "--jobs", "processes at the same time; usual: one a processor", 0, default=0
+    )
     parser.add_argument(
         "--cluster", default="", metavar="ADDRESS",
         help="evaluate on a Dask cluster: address of its scheduler, or “local” for one on this PC",
@@ -275,6 +282,6 @@ def result_text(outcome: FileOutcome) -> str:
         return "failed"
     measurand = found.evaluation.measurand
     if measurand is None:
-        return str(found.status)
+        return outcome.status
     words = Words(found.practical, found.evaluation.profile)
-    return f"{found.status}, {words.statement_line(measurand)}"
+    return f"{outcome.status}, {words.statement_line(measurand)}"

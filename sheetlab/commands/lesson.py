@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import signal
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -26,11 +26,15 @@ from sheetlab.commands.console import (
     say,
     worker_options,
 )
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless, many
+from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed, many
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.checks.regularity import Traits
     from sheetlab.workbook.evaluate_file import FileOutcome
+
+
+FEW = 20
+"""Workbooks up to which all that was found is said in the terminal; of more, what they come to."""
 
 
 def evaluate(parser: argparse.ArgumentParser) -> None:
@@ -49,6 +53,10 @@ def evaluate(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--json", action="store_true", help="print one JSON object a workbook, one a line"
     )
+    parser.add_argument(
+        "--verbose", action="store_true",
+        help=f"say what was found in each workbook, also where there are more than {FEW}",
+    )  # fmt: skip
     parser.add_argument(
         "--practical", default="", metavar="ID", help="refuse workbooks of any other practical"
     )
@@ -110,16 +118,26 @@ def _evaluate(options: argparse.Namespace) -> int:
     profile = find_profile(options.profile) if options.profile else None
     workers, progress = evaluating(options)
     read = good = 0
+    brief = len(paths) > FEW and not (options.verbose or options.json)
+    by_status: dict[str, list[str]] = {}
     class_: list[tuple[str, Traits]] = []
     for one in evaluate_many(
         paths, options.out, options.in_place, partial(_told, options.json), options.practical,
         profile, workers, progress,
     ):  # fmt: skip
-        progress.end()
-        say(one.text, flush=True)
+        if not (brief and one.good):
+            progress.end()
+            say(one.text, flush=True)
+        by_status.setdefault(one.status, []).append(one.name)
         read += one.read
         good += one.good
         class_ += one.class_
+    progress.end()
+    if brief:
+        say(_total(by_status))
+        if good:
+            where = "in the files themselves" if options.in_place else options.out
+            say(f"written: {where or 'a folder “evaluated” beside each file'}")
     _print_class(class_)
     if options.practical and not read:
         ends += _unknown(options.practical)
@@ -133,6 +151,8 @@ def _evaluate(options: argparse.Namespace) -> int:
 class _Told:
     """What is kept of a workbook that was evaluated, maybe in another process."""
 
+    name: str
+    status: str
     text: str
     read: bool
     good: bool
@@ -149,7 +169,26 @@ def _told(json: bool, outcome: FileOutcome) -> _Told:
         name = found.observations.entry("start.group").text or outcome.path.name
         class_ = ((name, traits(found)),)
     text = json_line(_record(outcome)) if json else "\n".join(_outcome_lines(outcome))
-    return _Told(text, found is not None, _evaluated(outcome), class_)
+    return _Told(
+        outcome.path.name, outcome.status, text, found is not None, _evaluated(outcome), class_
+    )
+
+
+def _total(by_status: Mapping[str, Sequence[str]]) -> str:
+    """What many workbooks came to, with the names of those that a person has to look at."""
+    count = sum(map(len, by_status.values()))
+    counts = ", ".join(
+        f"{len(by_status[status])} {status}"
+        for status in ("ok", "doubtful", "failed")
+        if status in by_status
+    )
+    lines = [f"{many(count, 'workbook')}: {counts}"]
+    if "doubtful" in by_status:
+        lines.append(
+            f"doubtful: {listed(by_status['doubtful'])}; their sheets Findings say why, and "
+            "--verbose says it here"
+        )
+    return "\n".join(lines)
 
 
 def _unknown(practical: str) -> tuple[Finding, ...]:
@@ -172,8 +211,7 @@ def _print_class(class_: Sequence[tuple[str, Traits]]) -> None:
 
 
 def _evaluated(outcome: FileOutcome) -> bool:
-    found = outcome.assessment
-    return found is not None and found.status != "failed" and outcome.written is not None
+    return outcome.status != "failed" and outcome.written is not None
 
 
 def _record(outcome: FileOutcome) -> dict[str, object]:
@@ -182,7 +220,8 @@ def _record(outcome: FileOutcome) -> dict[str, object]:
     if outcome.assessment is None:
         return unreadable_record(str(outcome.path), outcome.findings)
     made = record(outcome.assessment, str(outcome.path))
-    return {**made, "findings": [finding_record(f) for f in outcome.findings]}
+    findings = [finding_record(f) for f in outcome.findings]
+    return {**made, "status": outcome.status, "findings": findings}
 
 
 def _outcome_lines(outcome: FileOutcome) -> Iterator[str]:

@@ -17,7 +17,7 @@ from sheetlab.commands.console import (
     no_files,
     say,
     typed,
-    whole,
+    whole_option,
     worker_options,
 )
 from sheetlab.finding import Severity, harmless, many
@@ -75,6 +75,7 @@ def archive(parser: argparse.ArgumentParser) -> None:
         "--workbook", type=Path, metavar="FILE",
         help="also name the row that holds the readings of this workbook",
     )  # fmt: skip
+    _codes(checking)
     checking.set_defaults(run=_archive_check)
 
     purging = actions.add_parser("purge", help="take away codes that need not be kept any longer")
@@ -124,9 +125,12 @@ def drift(parser: argparse.ArgumentParser) -> None:
         "--out", type=Path, metavar="DRIFT.xlsx", help="write the charts to a workbook"
     )
     steady = parser.add_mutually_exclusive_group()
-    steady.add_argument(
-        "--baseline", type=whole("--baseline", LEAST), default=12, metavar="N",
-        help=f"the first N sound values set the limits (usual: 12, at least {LEAST})",
+    whole_option(
+        steady,
+        "--baseline",
+        "the first N sound values set the limits; usual: 12",
+        LEAST,
+        default=12,
     )  # fmt: skip
     steady.add_argument(
         "--baseline-years", metavar="FIRST-LAST",
@@ -201,7 +205,7 @@ def _revisions(count: int) -> str:
 def _archive_check(options: argparse.Namespace) -> int:
     from sheetlab.years.checking import check, row_of
 
-    found = check(options.archive, datetime.date.today(), options.expect)
+    found = check(options.archive, datetime.date.today(), options.expect, codes=options.codes)
     complain(found.findings)
     if not found.sound:
         return NOTHING_DONE

@@ -5,6 +5,7 @@ Pure: files are seen, and the clock is read, in ``watch``.
 
 from __future__ import annotations
 
+import textwrap
 import unicodedata
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -73,7 +74,7 @@ class Bench:
     setup: str = ""
     practical: str = ""
     readings: tuple[Rows, ...] = ()
-    """Tables that were begun, the last of the practical first."""
+    """Tables that were begun: the last of the practical first, those that may stay empty last."""
     doubts: int = 0
     look: str = ""
     """The gravest finding that needs a person, with its cell."""
@@ -103,7 +104,7 @@ def bench(file: str, saved: datetime, outcome: FileOutcome, last: Bench | None =
             result="" if last is None else known.result,
             saving=False,
         )
-    tables = [(t, _filled(found, t)) for t in found.practical.definition.tables]
+    tables = [(t, _filled(found, t)) for t in reversed(found.practical.definition.tables)]
     begun = [(table, rows) for table, rows in tables if rows is not None]
     short = any(rows.filled < table.minimum_rows for table, rows in begun)
     pending = UNFINISHED | ({"result-not-computable"} if short else set())
@@ -119,7 +120,8 @@ def bench(file: str, saved: datetime, outcome: FileOutcome, last: Bench | None =
         entry("start.group").text,
         entry("start.setup").text,
         found.practical.definition.id,
-        tuple(rows for _, rows in reversed(begun)),
+        # a stable sort: what may stay empty says nothing of how far a bench is
+        tuple(rows for table, rows in sorted(begun, key=lambda t: not t[0].minimum_rows)),
         len(needed),
         _pointed(needed[0]) if needed else "",
         _result(found),
@@ -290,8 +292,6 @@ class _Column:
     least: int
     most: int = 1000
     right: bool = False
-    runs_on: bool = False
-    """The text may go on over the next column where that is empty."""
     name: bool = False
     """What tells one text from another may be at its end: it is shortened in the middle."""
 
@@ -303,8 +303,9 @@ class _Column:
 _GAP = "  "
 _SHARE_OF_NAMES = 4
 """Names that are alike take up to this part of a line before other columns give way."""
-_COMFORT = 40
-"""Width of the finding for whose sake other columns become narrower."""
+_INDENT = " " * 10
+"""Before a finding that stands below its row."""
+_LINES_OF_A_FINDING = 2
 
 
 def table(
@@ -323,7 +324,9 @@ def table(
     if benches:
         columns = _fitted(_columns(benches, now), benches, width)
         lines += ["", _line([(c, w, c.title) for c, w in columns])]
-        lines += [_line([(c, w, c.text(one, w)) for c, w in columns]) for one in benches]
+        for one in benches:
+            lines.append(_line([(c, w, c.text(one, w)) for c, w in columns]))
+            lines += _look(one, width)
     if height is not None and len(lines) > max(height, 1):
         hidden = len(lines) - max(height, 1) + 1
         lines = [*lines[:-hidden], f"… and {hidden} more; make the window higher to see them"]
@@ -354,9 +357,6 @@ def _columns(benches: Sequence[Bench], now: datetime) -> dict[str, _Column]:
         stem = one.file.rpartition("/")[2].rpartition(".")[0]
         return one_line(stem if twice or not one.group.strip() else one.group)
 
-    def look(one: Bench, width: int) -> str:
-        return one_line("; ".join(filter(None, (BEING_SAVED if one.saving else "", one.look))))
-
     def result(one: Bench, width: int) -> str:
         return one_line(one.result)
 
@@ -372,10 +372,17 @@ def _columns(benches: Sequence[Bench], now: datetime) -> dict[str, _Column]:
         "practical": _Column("practical", lambda one, _: one_line(one.practical), 9, 16),
         "readings": _Column("readings in", _readings_text, 13, 40),
         "doubts": _Column("doubts", lambda one, _: str(one.doubts or ""), 6, right=True),
-        "result": _Column("provisional result", result, 24, 32, runs_on=True),
-        "look": _Column("look at", look, 22),
-        "either": _Column("look at, or result", lambda one, w: look(one, w) or result(one, w), 18),
+        "result": _Column("provisional result", result, 24),
     }
+
+
+def _look(one: Bench, width: int) -> list[str]:
+    """The finding, below its row: beside the other columns there is no room to read it."""
+    text = one_line("; ".join(filter(None, (BEING_SAVED if one.saving else "", one.look))))
+    return textwrap.wrap(
+        text, max(width, 2 * len(_INDENT)), max_lines=_LINES_OF_A_FINDING, placeholder=" …",
+        initial_indent=_INDENT, subsequent_indent=_INDENT,
+    )  # fmt: skip
 
 
 def _readings_text(one: Bench, width: int) -> str:
@@ -397,15 +404,14 @@ def _fitted(
 ) -> list[tuple[_Column, int]]:
     """Columns that fit side by side, with their widths.
 
-    What does not fit goes in this order: the result beside the finding (one of them stays), the
-    set-up, the practical, the readings, the number of doubts.
+    What does not fit goes in this order: the set-up, the practical, the readings, the number of
+    doubts.
     """
     wanted = {}
     for key, one in columns.items():
         widest = max(_wide(one.text(b, one.most)) for b in benches)
         if widest or key in ("group", "mark"):
             wanted[key] = min(max(widest, len(one.title)), one.most)
-    either = wanted.pop("either", 0)
     names = {columns["group"].text(b, columns["group"].most) for b in benches}
     apart = _apart(names, columns["group"].least, min(wanted["group"], width // _SHARE_OF_NAMES))
     columns = {**columns, "group": replace(columns["group"], least=apart)}
@@ -416,22 +422,13 @@ def _fitted(
     def least(widths: Mapping[str, int]) -> int:
         return total({key: min(w, columns[key].least) for key, w in widths.items()})
 
-    if least(wanted) > width and "result" in wanted and "look" in wanted:
-        del wanted["result"], wanted["look"]
-        wanted["either"] = either
     for key in ("setup", "practical", "readings", "doubts"):
         if least(wanted) > width:
             wanted.pop(key, None)
-    for key, floor in (
-        ("look", _COMFORT),
-        ("either", _COMFORT),
-        *((key, 0) for key in ("readings", "practical", "result", "look", "either")),
-        *((key, 0) for key in ("group", "setup")),
-    ):
+    for key in ("result", "readings", "practical", "group", "setup"):
         if key in wanted:
             excess = max(total(wanted) - width, 0)
-            room = wanted[key] - max(floor, columns[key].least)
-            wanted[key] -= min(excess, max(room, 0))
+            wanted[key] -= min(excess, max(wanted[key] - columns[key].least, 0))
     return [(columns[key], wanted[key]) for key in columns if key in wanted]
 
 
@@ -445,11 +442,7 @@ def _apart(names: Collection[str], least: int, most: int) -> int:
 
 def _line(cells: Sequence[tuple[_Column, int, str]]) -> str:
     parts = []
-    cells = list(cells)
-    while cells:
-        column, width, text = cells.pop(0)
-        if column.runs_on and cells and not cells[0][2]:
-            width += len(_GAP) + cells.pop(0)[1]
+    for column, width, text in cells:
         shown = column.cut(text, width)
         space = " " * (width - _wide(shown))
         parts.append(space + shown if column.right else shown + space)

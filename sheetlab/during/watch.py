@@ -62,6 +62,7 @@ def watch(folder: Path, out: TextIO, poll: bool = False) -> None:
     with contextlib.suppress(KeyboardInterrupt):
         watcher.look(time.monotonic())
         screen.show(watcher)
+        shown = _state(watcher)
         due = time.monotonic() + RESCAN
         for told in _hints(folder, poll):
             now = time.monotonic()
@@ -70,7 +71,10 @@ def watch(folder: Path, out: TextIO, poll: bool = False) -> None:
                 watcher.look(now)
             elif watcher.board.waits(now):
                 watcher.look(now)
-            screen.show(watcher)
+            # the table is made only where it can be another one: most of the time nobody saves
+            if (state := _state(watcher)) != shown:
+                shown = state
+                screen.show(watcher)
     print("\nStopped watching; nothing in the folder was changed.", file=out, flush=True)
 
 
@@ -80,7 +84,7 @@ class _Watcher:
     board: Board = field(default_factory=Board)
     lost: tuple[str, ...] = ()
     lost_at: datetime | None = None
-    looked: bool = False
+    looks: int = 0
 
     def look(self, now: float, final: bool = False) -> None:
         """See which files there are, and read those that are due.
@@ -95,8 +99,8 @@ class _Watcher:
         files, self.lost = scan(self.folder)
         self.lost_at = (self.lost_at or datetime.now()) if self.lost else None
         # at the start the files are as old as they look, and nobody waits for them to settle
-        settle = SETTLE if self.looked else 0.0
-        self.looked = True
+        settle = SETTLE if self.looks else 0.0
+        self.looks += 1
         for file in self.board.see(files, self.lost, now, settle):
             saved = _clock(files[file][0])
             outcome = evaluate_file(self.folder / file, None, trials=0)
@@ -179,6 +183,11 @@ def _events(folder: Path) -> Iterator[bool]:
 def _identity(folder: Path) -> tuple[int, int]:
     found = folder.stat()
     return found.st_dev, found.st_ino
+
+
+def _state(watcher: _Watcher) -> tuple[int, str, os.terminal_size]:
+    """What the table on the screen depends on."""
+    return watcher.looks, f"{datetime.now():%d %H:%M}", _size()
 
 
 def _clock(ns: int) -> datetime:

@@ -33,8 +33,6 @@ class Statistic:
     gradients: tuple[tuple[float, ...], ...]
     """Partial derivative to each element of each column; 0 where an element is missing."""
     scatter: tuple[Scatter, ...] = ()
-    deviation: float = 0.0
-    """Standard deviation of one element, where the statistic is a mean."""
 
 
 ValueRule = Callable[[Sequence[Column]], float | None]
@@ -59,7 +57,7 @@ def mean(columns: Sequence[Column], resolution: float) -> Statistic | None:
     scatter = (
         (Scatter("mean", found.uncertainty, found.dof, 1.0),) if found.uncertainty > 0.0 else ()
     )
-    return Statistic(found.mean, (gradient,), scatter, found.deviation)
+    return Statistic(found.mean, (gradient,), scatter)
 
 
 def deviation(columns: Sequence[Column], resolution: float) -> Statistic | None:
@@ -247,32 +245,25 @@ def fit_stated(columns: Sequence[Column]) -> tuple[CurveFit, list[int]]:
     return curve.fit_line_both_errors(x, y, *stated), rows
 
 
-def growth(fit: CurveFit) -> float:
-    """Factor on stated uncertainties where the scatter is wider than they explain, 1 or more.
-
-    The Birge ratio; that stated uncertainties are never made smaller is common practice, no source.
-    """
-    if fit.scaled or fit.dof < 1:
-        return 1.0
-    return max(1.0, math.sqrt(fit.chi_squared / fit.dof))
-
-
 def stated_line(columns: Sequence[Column], intercept: bool) -> Statistic | None:
-    """Slope or intercept of a line whose points have stated uncertainties."""
+    """Slope or intercept of a line whose points have stated uncertainties.
+
+    Its uncertainty follows from the stated ones alone (ISO/TS 28037:2010, clauses 6 and 7), which
+    are taken to be known. Whether they explain the scatter is a question of its own, which
+    chi-squared answers; an uncertainty that depended on the answer would jump with it.
+    """
     try:
         fit, rows = fit_stated(columns)
     except ValueError:
         return None
-    wider = growth(fit)
-    dof = math.inf if wider == 1.0 else float(fit.dof)
     u_slope = fit.uncertainties[1]
     # the abscissa at which ordinate and slope are uncorrelated
     x_mean = -fit.covariance[0][1] / u_slope**2
     level = math.sqrt(max(fit.covariance[0][0] - (x_mean * u_slope) ** 2, 0.0))
-    of_slope = Scatter("slope", u_slope * wider, dof, -x_mean if intercept else 1.0)
+    of_slope = Scatter("slope", u_slope, math.inf, -x_mean if intercept else 1.0)
     scatter: tuple[Scatter, ...] = (of_slope,)
     if intercept:
-        scatter += (Scatter("level", level * wider, dof, 1.0),)
+        scatter += (Scatter("level", level, math.inf, 1.0),)
     which = 0 if intercept else 1
     return Statistic(fit.parameters[which], _responses(fit, which, rows, columns), scatter)
 
@@ -307,11 +298,10 @@ def line_of(
     slope = fit.parameters[1]
     u_x = stated[0] if len(stated) > 1 else [0.0] * len(rows)
     spreads = [math.hypot(b, slope * a) for a, b in zip(u_x, stated[-1], strict=True)]
-    wider = growth(fit)
-    u_intercept, u_slope = (u * wider for u in fit.uncertainties)
+    u_intercept, u_slope = fit.uncertainties
     found = line.with_stated_spread(
         list(zip(x, y, strict=True)), spreads, (fit.parameters[0], slope),
-        (u_intercept, u_slope), fit.covariance[0][1] * wider**2,
+        (u_intercept, u_slope), fit.covariance[0][1],
     )  # fmt: skip
     return found, [list(zip(rows, x, y, strict=True))]
 
@@ -349,12 +339,10 @@ def curve_parameter(
         fit, rows = fit_curve(body, start, columns)
     except ValueError:
         return None
-    wider, dof = growth(fit), float(fit.dof) if fit.dof > 0 else math.inf
-    if fit.scaled and fit.residual_deviation < resolution:
+    wider, dof = 1.0, float(fit.dof) if fit.scaled and fit.dof > 0 else math.inf
+    if fit.scaled and 0.0 < fit.residual_deviation < resolution:
         # the scatter cannot be known to be smaller than the rounding of a reading
-        wider = resolution / fit.residual_deviation if fit.residual_deviation > 0.0 else 1.0
-    elif not fit.scaled and wider == 1.0:
-        dof = math.inf
+        wider = resolution / fit.residual_deviation
     scatter = []
     root = _triangular(fit.covariance)
     for k, row in enumerate(root[which][: which + 1]):

@@ -21,6 +21,8 @@ class Meter:
     """
 
     out: TextIO
+    what: str = "evaluated"
+    """What is done with a workbook."""
     begun: float = 0.0
     told: float = 0.0
     open: bool = False
@@ -39,7 +41,7 @@ class Meter:
         if now - self.told < (ON_TERMINAL if terminal else IN_LOG) and not (last and terminal):
             return
         self.told = now
-        text = f"{done} of {of} workbooks evaluated"
+        text = f"{done} of {of} workbooks {self.what}"
         spent = now - self.begun
         if not last and done and spent > WARM:
             text += f", about {duration(spent / done * (of - done))} left"

@@ -71,12 +71,12 @@ def _named(cells: Table) -> list[str]:
 
 
 def _sensitivities(
-    formula: str, cells: Table, values: Column, errors: Column, what: str
+    formula: str, cells: Table, values: Column, errors: Column | None, what: str
 ) -> tuple[float, dict[str, float]]:
     """Value of a formula, and for each name its contribution: |derivative| × error."""
     keys = _named(cells)
     places: Column = tuple(map(float, range(len(keys))))
-    columns = {"names": places, "values": values, what: errors}
+    columns = {"names": places, "values": values, what: errors or (None,)}
     _, its_values, its_errors = alike(columns, spread=(what,)).values()
     given: dict[str, tuple[float, float]] = {}
     for name, value, error in zip(keys, its_values, its_errors, strict=True):
@@ -120,7 +120,7 @@ def _relative(error: float, value: float) -> float | str:
     return 100.0 * error / abs(value) if value else "none of a value of 0"
 
 
-def _combine(formula: str, cells: Table, values: Column, uncertainties: Column) -> Block:
+def _combine(formula: str, cells: Table, values: Column, uncertainties: Column | None) -> Block:
     value, parts = _sensitivities(formula, cells, values, uncertainties, "uncertainties")
     u = math.hypot(*parts.values())
     return (
@@ -131,7 +131,7 @@ def _combine(formula: str, cells: Table, values: Column, uncertainties: Column) 
     )
 
 
-def _maximum(formula: str, cells: Table, values: Column, errors: Column) -> Block:
+def _maximum(formula: str, cells: Table, values: Column, errors: Column | None) -> Block:
     value, parts = _sensitivities(formula, cells, values, errors, "maximum_errors")
     total = math.fsum(parts.values())
     return (
@@ -223,6 +223,7 @@ ROWS = (
                 "uncertainties",
                 "Their standard uncertainties u; empty: exact. One cell stands for all.",
                 "column",
+                True,
             ),
             part_of(),
         ),
@@ -262,6 +263,7 @@ ROWS = (
                 "maximum_errors",
                 "Their maximum errors; empty: exact. One cell stands for all.",
                 "column",
+                True,
             ),
             part_of(),
         ),

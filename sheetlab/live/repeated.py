@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from sheetlab.live.cells import Column, RefusedError, Table, number, paired
 from sheetlab.live.library import Argument, Block, Example, Function, asked, part_of
 from sheetlab.metrology.groups import (
@@ -11,19 +13,22 @@ from sheetlab.metrology.groups import (
     robust_mean,
     weighted_mean,
 )
-from sheetlab.metrology.repeats import repeats
+from sheetlab.metrology.repeats import repeats, rounded, step_read
 
 GROUP = "Repeats"
 SIGNIFICANCE = 0.05
 
 
-def _mean(readings: tuple[float, ...]) -> Block:
+def _mean(readings: tuple[float, ...], least_count: float | None) -> Block:
     if len(readings) < 2:
         raise RefusedError("one reading has no scatter; two or more are needed")
+    if least_count is not None and least_count < 0.0:
+        raise RefusedError(f"the least count is {least_count:g}; it cannot be negative")
     found = repeats(readings)
+    held = rounded(readings, step_read([readings], least_count or 0.0))
     return (
         ("mean", found.mean),
-        ("u(mean)", found.uncertainty),
+        ("u(mean)", math.hypot(held.deviation / math.sqrt(found.n), held.rest)),
         ("s(reading)", found.deviation),
         ("degrees of freedom", float(found.dof)),
         ("readings", float(found.n)),
@@ -121,17 +126,22 @@ ROWS: tuple[Function, ...] = (
         "MEAN_TYPE_A",
         "Mean with its type A standard uncertainty",
         "Mean of repeated readings, the standard uncertainty of the mean u and the standard "
-        "deviation of one reading s, from their scatter alone: the rounding of the scale and its "
-        "calibration come on top. Empty cells are passed over.",
+        "deviation of one reading s. With a least count u holds what rounding adds to the scatter. "
+        "The calibration of the scale comes on top. Empty cells are passed over.",
         GROUP,
         (
             Argument("readings", "Repeated readings in one unit, two or more.", "numbers"),
+            Argument(
+                "least_count",
+                "One division of the scale, unit of the readings; without it u is s/√n.",
+                optional=True,
+            ),
             part_of("mean", "u(mean)", "s(reading)", "degrees of freedom", "readings"),
         ),
         _mean,
         (
             Example(
-                (_NUMACC, None),
+                (_NUMACC, None, None),
                 (
                     ("mean", 10000002.0),
                     ("u(mean)", 0.577350269189626),
@@ -141,9 +151,9 @@ ROWS: tuple[Function, ...] = (
                 ),
                 f"{_NUMACC_SOURCE}; u = s/√n",
             ),
-            Example((_TEMPERATURES, "mean"), 100.14, _GUM_TABLE, 4),
-            Example((_TEMPERATURES, "s(reading)"), 1.49, _GUM_TABLE, 3),
-            Example((_TEMPERATURES, "u(mean)"), 0.33, _GUM_TABLE, 2),
+            Example((_TEMPERATURES, None, "mean"), 100.14, _GUM_TABLE, 4),
+            Example((_TEMPERATURES, None, "s(reading)"), 1.49, _GUM_TABLE, 3),
+            Example((_TEMPERATURES, None, "u(mean)"), 0.33, _GUM_TABLE, 2),
         ),
     ),
     Function(

@@ -240,7 +240,8 @@ def budget(
     groups: dict[str, tuple[float, float]] = {}
     for source, _, part in parts:
         estimate = source.estimate or source.key
-        groups[estimate] = (math.hypot(groups.get(estimate, (0.0, 0.0))[0], part), source.dof)
+        before, least = groups.get(estimate, (0.0, math.inf))
+        groups[estimate] = (math.hypot(before, part), min(least, source.dof))
     dof = effective_dof(list(groups.values()))
     factor = fixed_factor or coverage_factor(dof, probability)
     rows = [

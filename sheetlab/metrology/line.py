@@ -67,6 +67,14 @@ class LineFit:
     intercepts: tuple[float, ...]
     points: tuple[LinePoint, ...]
 
+    @property
+    def chi_squared(self) -> float:
+        """Sum of squares of the residuals over their stated spread, a pure number.
+
+        Without a stated spread the sum of squares as it is, unit of y².
+        """
+        return math.fsum(p.weighted_residual**2 for p in self.points)
+
     def at(self, x: float) -> tuple[float, float]:
         """Ordinate of the line at x and its standard uncertainty (JCGM 100:2008, 5.2.2 and H.3).
 
@@ -87,7 +95,7 @@ class LineFit:
         if self.dof < 2 or self.residual_deviation <= 1e-12 * size:
             # of a perfect line only the rounding of the arithmetic is left
             return tuple(0.0 for _ in self.points)
-        total = math.fsum(p.weighted_residual**2 for p in self.points)
+        total = self.chi_squared
         out = []
         for p in self.points:
             r = p.weighted_residual

@@ -12,6 +12,8 @@ from sheetlab.metrology.montecarlo import Affine
 
 ENOUGH = 0.05
 """Relative change of u by the second order up to which the first is enough (common practice)."""
+NOTHING = 1e-3
+"""Part of the second order up to which the first is nothing (common practice, no source)."""
 SHIFT = 0.25
 """Shift of the value, in standard uncertainties, up to which the first order is enough."""
 
@@ -26,6 +28,18 @@ class SecondOrder:
     """Standard uncertainty with the terms of second order."""
     shift: float
     """Difference of the expectation from the value at the estimates."""
+    dof: float = math.inf
+    """Fewest degrees of freedom of the sources: those of the second order are no more."""
+
+    @property
+    def more(self) -> float:
+        """What the second order adds to u, in quadrature, in its unit; 0 if it lowers it."""
+        return math.sqrt(max(self.second**2 - self.first**2, 0.0))
+
+    @property
+    def first_is_nothing(self) -> bool:
+        """Whether u is all of second order, because the model is at an extreme."""
+        return self.first <= NOTHING * self.second and self.second > 0.0
 
     @property
     def first_is_enough(self) -> bool:
@@ -110,5 +124,8 @@ def second_order(
         jii = ((pp - 2.0 * up[j] + mp) - (pm - 2.0 * down[j] + mm)) / 2.0
         more += float(mixed**2 + first[i] * ijj + first[j] * jii)
     return SecondOrder(
-        math.sqrt(square), math.sqrt(max(square + more, 0.0)), 0.5 * float(np.sum(own))
+        math.sqrt(square),
+        math.sqrt(max(square + more, 0.0)),
+        0.5 * float(np.sum(own)),
+        min((s.dof for s in used), default=math.inf),
     )

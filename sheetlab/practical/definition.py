@@ -41,7 +41,8 @@ class Uncertainty:
     """A type B contribution, in the unit of what it belongs to, or relative to its value."""
 
     label: str
-    half_width: float
+    half_width: float | str
+    """A text is a formula, such as the name of an input that asks for it."""
     distribution: Literal["rectangular", "triangular", "normal"] = "rectangular"
     """``normal``: the half-width is the standard uncertainty itself."""
     relative: bool = False
@@ -115,6 +116,8 @@ class Column:
     decimals: int | None = None
     assist: Assist = Assist.CORRECTED
     help: str = ""
+    uncertainty: tuple[Uncertainty, ...] = ()
+    """Common to all values of the column, in all rows and repeats."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +150,9 @@ class Table:
     row_label: str = "No."
     note: str = ""
     checks: tuple[Check, ...] = ()
+    simultaneous: bool = True
+    """The readings of a row were taken together: means of columns carry the covariance of the rows
+    (JCGM 100:2008, 5.2.3). False: what one column does in a row says nothing of the others."""
     leave_out: bool = False
     """Rows can be left out by a person who writes the reason beside them."""
 

@@ -25,9 +25,10 @@ from sheetlab.metrology.curve import CurveFit
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.linepatterns import Observed
 from sheetlab.metrology.montecarlo import Affine, Propagated, Validation
-from sheetlab.metrology.repeats import common_rounding
+from sheetlab.metrology.repeats import FEWEST_ALIKE, repeats, rounded, step_read
 from sheetlab.metrology.secondorder import SecondOrder, second_order
 from sheetlab.metrology.statement import Statement, state
+from sheetlab.metrology.together import MeanScatter, beside, deviations, of_result
 from sheetlab.practical.definition import Result
 from sheetlab.practical.fields import (
     LEAST_REASON,
@@ -43,13 +44,12 @@ from sheetlab.practical.profile import GUM, Profile
 from sheetlab.units import Unit, per_unit
 
 CANCELLED = 1e-12
-SHARED = "@"
-"""Between the key of a rounding and the statistic whose elements share a part of it."""
-SHARED_NOTE = (
-    "Readings that fall on few divisions share a part of their rounding, which their mean keeps; "
-    "the rest is in their scatter. The divisor is greater for that."
-)
 POINTS = "more points, spread wider"
+TOGETHER = (
+    "the readings of a row were taken together, so that the means of their columns move together "
+    "(JCGM 100:2008, 5.2.3)"
+)
+ROUNDING_LEFT = "what the scatter of the readings does not hold of their rounding"
 
 Cells = float | None | list[float | None]
 
@@ -156,6 +156,8 @@ class _Uncertain:
     variables: dict[str, Any] = field(default_factory=dict)
     memory: dict[tuple[str, int | None], Value] = field(default_factory=dict)
     statistics: dict[tuple[str, tuple[str, ...]], Value] = field(default_factory=dict)
+    means: dict[str, list[MeanScatter]] = field(default_factory=dict)
+    """Means whose readings were taken together, by table; each beside those before it."""
 
     @property
     def practical(self) -> Practical:
@@ -250,22 +252,126 @@ class _Uncertain:
         found = rule.rule(plain, resolution)
         if found is None:
             return None
-        common = 1.0
-        if found.scatter and rule.scatter == "repeats":
-            common = common_rounding(found.deviation, resolution)
+        share, rest = 1.0, 0.0
+        if rule.scatter == "repeats":
+            if found.scatter or sum(v is not None for v in plain[0]) >= FEWEST_ALIKE:
+                share = 0.0
+                found, rest = self._rounded_mean(found, parts[0], own[0])
         elif found.scatter and rule.scatter in ("line", "stated"):
             # the scatter of a line has the rounding as its floor; stated uncertainties hold it
-            common = 0.0
-        estimate = f"{rule.family}({','.join(columns)})"
-        total = _propagated(found, parts, own, lambda key: self._shared(key, estimate, common))
+            share = 0.0
+        total = _propagated(found, parts, own, share)
+        if rest:
+            total[self._rounding_of_mean(columns[0], rest)] = 1.0
         for scatter in found.scatter:
             if scatter.uncertainty == 0.0:
                 continue
-            key = f"{estimate}#{scatter.token}"
+            if rule.scatter == "repeats":
+                total |= self._scatter_of_mean(columns[0], plain[0], scatter)
+                continue
+            key = f"{rule.family}({','.join(columns)})#{scatter.token}"
             if key not in self.variables:
-                self.add(self._scatter_source(key, columns, scatter, found.deviation))
+                self.add(self._scatter_source(rule.family, key, columns, scatter))
             total[key] = total.get(key, 0.0) + scatter.sensitivity
         return self._sum(found.value, total)
+
+    def _scatter_of_mean(
+        self, column: str, values: Sequence[float | None], scatter: Scatter
+    ) -> dict[str, float]:
+        """Sensitivities of a mean to its own scatter, and to that of means of the same rows."""
+        table = self.practical.field(column).table or column
+        simultaneous = self.practical.simultaneous(table)
+        means = self.means.setdefault(table if simultaneous else column, [])
+        vector = deviations(values, scatter.uncertainty)
+        mean = beside(column, vector, means)
+        found = {_mean_key(m.key): c for m, c in zip(means, mean.shares, strict=True) if c}
+        if mean.uncertainty:
+            key = _mean_key(column)
+            source = self._scatter_source("mean", key, (column,), scatter)
+            if simultaneous:
+                # in all means of the table one estimate of covariance
+                source = replace(source, estimate=f"rows({table})")
+            self.add(self._own_part(source, mean, means))
+            means.append(mean)
+            found[key] = 1.0
+        return found
+
+    def _own_part(self, source: Source, mean: MeanScatter, before: Sequence[MeanScatter]) -> Source:
+        """The source of the scatter of a mean, without what it has of means before it."""
+        titles = [
+            self.practical.field(m.key).title.lower()
+            for m, share in zip(before, mean.shares, strict=True)
+            if share
+        ]
+        label = f"scatter of the repeats: {self.practical.field(mean.key).title.lower()}"
+        return replace(
+            source,
+            standard_uncertainty=mean.uncertainty,
+            # of the n readings of a mean, n - 1 degrees of freedom
+            spread=mean.uncertainty * math.sqrt(source.dof + 1.0),
+            label=label + (f", beside what moves with {' and '.join(titles)}" if titles else ""),
+            note=TOGETHER if titles else "",
+        )
+
+    def rows_of_budget(self, value: Value) -> list[tuple[Source, float]]:
+        """Sources of a value and its sensitivities; of means those that stand in it."""
+        found = self.sensitivities(value)
+        turned = []
+        for means in self.means.values():
+            if len(means) > 1:
+                parts = {m.key: found.pop(_mean_key(m.key), 0.0) for m in means}
+                kept = of_result(parts, means)
+                before = [m for m, _ in kept]
+                for k, (mean, c) in enumerate(kept):
+                    source = self.sources[_mean_key(mean.key)]
+                    turned.append((self._own_part(source, mean, before[:k]), c))
+        return [*((self.sources[key], c) for key, c in found.items()), *turned]
+
+    def _rounded_mean(
+        self,
+        found: Statistic,
+        elements: Sequence[dict[str, float] | None],
+        own: Mapping[str, Sequence[str]],
+    ) -> tuple[Statistic, float]:
+        """A mean with the scatter of its rounded readings, and what rounding adds to that.
+
+        The rule is that of each column of readings (``repeats.rounded``). Columns on the divisions
+        of one scale keep their rounding in common; those of different ones add as independent.
+        """
+        rows = [row for row, element in enumerate(elements) if element is not None]
+        shown, counted, rest = 0.0, 0.0, 0.0
+        for key, readers in own.items():
+            squares = [((elements[row] or {}).get(key, 0.0)) ** 2 for row in rows]
+            square = math.fsum(squares) / len(rows)
+            if not square:
+                continue
+            columns = [
+                [v for row in rows if (v := self.numbers.value(reader, row)) is not None]
+                for reader in readers
+            ]
+            columns = [column for column in columns if column]
+            step = step_read(columns, 2.0 * self.sources[key].half_width)
+            if not found.scatter:
+                # what cancels in every row says nothing of where the readings stand
+                columns = [[column[0]] * len(column) for column in columns]
+            each = [(rounded(column, step), repeats(column).deviation) for column in columns]
+            shown += square * math.fsum(s**2 for _, s in each) / len(each)
+            counted += square * math.fsum(r.deviation**2 for r, _ in each) / len(each)
+            rest += square * (math.fsum(r.rest for r, _ in each) / len(each)) ** 2
+        factor = math.sqrt(counted / shown) if shown and counted else 1.0
+        scatter = tuple(replace(s, uncertainty=factor * s.uncertainty) for s in found.scatter)
+        return replace(found, scatter=scatter), math.sqrt(rest)
+
+    def _rounding_of_mean(self, column: str, rest: float) -> str:
+        """Key of the source of what is left of the rounding in a mean."""
+        key = f"mean({column})#rounding"
+        one = self.practical.field(column)
+        label = f"rounding left in the mean: {one.title.lower()}"
+        self.add(
+            Source(key, label, "B", "normal", rest, unit=one.unit.pretty,
+                   unit_factor=one.unit.factor, note=ROUNDING_LEFT, advice="a finer scale")
+        )  # fmt: skip
+        return key
 
     def _sum(self, value: float, sensitivities: Mapping[str, float]) -> Value:
         """A value that depends on sources as its sensitivities say."""
@@ -276,33 +382,11 @@ class _Uncertain:
 
         return combined(value, {self.variables[key]: c for key, c in sensitivities.items()})
 
-    def _shared(self, key: str, estimate: str, common: float) -> str | None:
-        """The source of what readings have in common of their rounding; None if nothing.
-
-        A source of its own, so that a sensitivity stays the derivative.
-        """
-        if common in (0.0, 1.0):
-            return key if common else None
-        its = f"{key}{SHARED}{estimate}"
-        if its not in self.variables:
-            whole = self.sources[key]
-            self.add(
-                replace(
-                    whole,
-                    key=its,
-                    standard_uncertainty=common * whole.standard_uncertainty,
-                    spread=whole.divided,
-                    note=SHARED_NOTE,
-                )
-            )
-        return its
-
     def _scatter_source(
-        self, key: str, columns: tuple[str, ...], scatter: Scatter, deviation: float
+        self, family: str, key: str, columns: tuple[str, ...], scatter: Scatter
     ) -> Source:
         last = self.practical.field(columns[-1])
         estimate, _, token = key.partition("#")
-        family = estimate.partition("(")[0]
         factor, pretty = last.unit.factor, last.unit.pretty
         title = last.title.lower()
         if family in self.practical.curves:
@@ -311,7 +395,7 @@ class _Uncertain:
             factor, pretty = parameter.unit.factor, parameter.unit.pretty
         else:
             label, advice = {
-                "mean": (f"scatter of the repeats: {title}", f"more readings of “{title}”"),
+                "mean": ("scatter of the repeats", f"more readings of “{title}”"),
                 "level": ("scatter about the line: its height", POINTS),
                 "slope": ("scatter about the line: its slope", POINTS),
                 "halves": ("scatter of the differences", POINTS),
@@ -321,23 +405,26 @@ class _Uncertain:
             factor, pretty = factor / x.factor, per_unit(last.unit, x)
         return Source(
             key, label, "A", "t", scatter.uncertainty, scatter.dof, False, pretty, factor,
-            estimate=estimate, advice=advice, spread=deviation if token == "mean" else 0.0,
+            estimate=estimate, advice=advice,
         )  # fmt: skip
 
-    def _own_rounding(self, key: str) -> frozenset[str]:
-        """Rounding of the readings in a column: what its own scatter can show.
+    def _own_rounding(self, key: str) -> dict[str, tuple[str, ...]]:
+        """Rounding of the readings in a column, which its own scatter can show, with who reads.
 
         The rounding of a single value that all rows share, a zero error say, cannot.
         """
         one = self.practical.field(key)
-        found = {spec.key for spec in one.sources if spec.rounding}
+        found: dict[str, tuple[str, ...]] = {s.key: (key,) for s in one.sources if s.rounding}
         if isinstance(one, DerivedField):
             for inner in self.practical.depends(one.node):
                 if self.practical.field(inner).table == one.table:
-                    found |= self._own_rounding(inner)
-        return frozenset(found)
+                    for source, readers in self._own_rounding(inner).items():
+                        found[source] = tuple(dict.fromkeys((*found.get(source, ()), *readers)))
+        return found
 
-    def _resolution(self, column: Sequence[dict[str, float] | None], own: frozenset[str]) -> float:
+    def _resolution(
+        self, column: Sequence[dict[str, float] | None], own: Mapping[str, Sequence[str]]
+    ) -> float:
         """Standard uncertainty of the rounding of one element of a column."""
         rows = [
             math.fsum(
@@ -351,15 +438,20 @@ class _Uncertain:
         return math.sqrt(math.fsum(rows) / len(rows)) if rows else 0.0
 
 
+def _mean_key(column: str) -> str:
+    """Key of the source of the scatter of a mean."""
+    return f"mean({column})#mean"
+
+
 def _propagated(
     found: Statistic,
     parts: Sequence[Sequence[dict[str, float] | None]],
-    own: Sequence[frozenset[str]],
-    shared: Callable[[str], str | None],
+    own: Sequence[Mapping[str, Sequence[str]]],
+    share: float,
 ) -> dict[str, float]:
     """Sensitivities of a statistic to the sources of its elements.
 
-    ``shared`` gives the source of what all elements share of their own rounding, if anything.
+    ``share`` is the part of their own rounding that is not in the scatter.
     """
     total: dict[str, float] = {}
     for column, gradient, rounding in zip(parts, found.gradients, own, strict=True):
@@ -367,9 +459,9 @@ def _propagated(
             if not weight or element is None:
                 continue
             for key, sensitivity in element.items():
-                source = shared(key) if key in rounding else key
-                if source is not None:
-                    total[source] = total.get(source, 0.0) + weight * sensitivity
+                kept = share if key in rounding else 1.0
+                if kept:
+                    total[key] = total.get(key, 0.0) + kept * weight * sensitivity
     return {key: c for key, c in total.items() if c}
 
 
@@ -571,19 +663,21 @@ def evaluate_practical(
                 QuantityResult(key, one.title, one.symbol, _nominal(value), _deviation(value))
             )
     found = {q.key: q for q in quantities}
-    uncertain = [
-        result.quantity
-        for result in practical.definition.results
-        if result.quantity in found and found[result.quantity].standard_uncertainty
-    ]
     results = [result.quantity for result in practical.definition.results]
+    leaves = {key: _leaves(world, key) for key in results if key in found}
+    orders = {
+        key: second_order(_model(practical, key), its_own, list(world.sources.values()))
+        for key, its_own in leaves.items()
+        if any(leaf.sensitivities for leaf in its_own.values())
+    }
+    uncertain = {
+        key: its_own
+        for key, its_own in leaves.items()
+        if found[key].standard_uncertainty or _bends(orders, key)
+    }
     if most_trials is None:
         most_trials = montecarlo.MOST_TRIALS if trials == montecarlo.TRIALS else trials
-    propagated, orders = (
-        _trials(practical, world, uncertain, (trials, most_trials), seed, profile)
-        if trials
-        else ({}, {})
-    )
+    propagated = _trials(world, uncertain, (trials, most_trials), seed, profile) if trials else {}
     left_out = _left_out(practical, observations)
     everything: tuple[ResultValue | None, ...] = ()
     if left_out:
@@ -617,7 +711,8 @@ def evaluate_practical(
             (a, b): _correlation(world, a, b)
             for i, a in enumerate(results)
             for b in results[i + 1 :]
-            if a in uncertain and b in uncertain
+            if a in found and b in found
+            if found[a].standard_uncertainty and found[b].standard_uncertainty
         },
         profile=profile,
         left_out=left_out,
@@ -709,14 +804,15 @@ def _result(
         return None
     value = world.value(result.quantity, None)
     its = practical.derived[result.quantity]
-    sensitivities = world.sensitivities(value)
+    rows = world.rows_of_budget(value)
+    more = 0.0
+    if order is not None and not order.first_is_enough:
+        more = order.more
+        rows += [(_terms_of_second_order(order, its.unit), 1.0)] if more else []
     its_budget = budget(
-        _nominal(value),
-        [(world.sources[key], c) for key, c in sensitivities.items()],
-        profile.coverage_probability,
-        profile.coverage_factor,
+        _nominal(value), rows, profile.coverage_probability, profile.coverage_factor
     )
-    parts = _parts(its, world, profile.share_of_division)
+    parts = _parts(its, world, profile.share_of_division, more)
     errors = [abs(p.sensitivity) * p.maximum_error for p in parts if p.maximum_error is not None]
     wanted = [p.key for p in parts if _maximum_error(practical, p.key) is not None]
     # a sum that lacks a term would be no maximum
@@ -732,7 +828,9 @@ def _result(
         maximum_error=maximum,
         trials=propagated,
         second_order=order,
-        validation=None if propagated is None else montecarlo.validate(its_budget, propagated),
+        validation=None
+        if propagated is None
+        else montecarlo.validate(its_budget, propagated, seed=propagated.seed),
         alternatives=tuple(found[key] for key in result.alternatives if key in found),
         accepted=_accepted(result, practical, world.numbers, its_budget),
     )
@@ -758,54 +856,63 @@ def stated_by(
     return stated, spread, statement
 
 
+def _leaves(world: _Uncertain, key: str) -> dict[str, Affine]:
+    """What the formula of a quantity is worked out from in the trials, to first order."""
+    practical = world.practical
+    found: dict[str, Affine] = {}
+    seen: set[str] = set()
+
+    def collect(name: str) -> None:
+        if name in seen:
+            return
+        seen.add(name)
+        one = practical.field(name)
+        if isinstance(one, DerivedField) and not one.sources and not _has_statistic(one.node):
+            for inner in names(one.node):
+                collect(inner)
+            return
+        value = world.value(name, None)
+        if value is not None:
+            found[name] = Affine(_nominal(value), world.sensitivities(value))
+
+    collect(key)
+    return found
+
+
 def _trials(
-    practical: Practical,
     world: _Uncertain,
-    keys: Sequence[str],
+    leaves: Mapping[str, Mapping[str, Affine]],
     trials: tuple[int, int],
     seed: int,
     profile: Profile,
-) -> tuple[dict[str, Propagated], dict[str, SecondOrder | None]]:
-    """Trials for several results at once, on the same samples, and their terms of second order.
+) -> dict[str, Propagated]:
+    """Trials for several results at once, on the same samples of their leaves.
 
     ``trials``: how many to begin with, and up to how many.
     """
-    import numpy as np
-
-    leaves: dict[str, Affine] = {}
-    seen: set[str] = set()
-
-    def collect(key: str) -> None:
-        if key in seen:
-            return
-        seen.add(key)
-        one = practical.field(key)
-        if isinstance(one, DerivedField) and not one.sources and not _has_statistic(one.node):
-            for name in names(one.node):
-                collect(name)
-            return
-        value = world.value(key, None)
-        if value is not None:
-            leaves[key] = Affine(_nominal(value), world.sensitivities(value))
-
-    for key in keys:
-        collect(key)
-
-    def model(key: str) -> Callable[[Mapping[str, Any]], Any]:
-        return lambda samples: _Sampled(practical, samples, np).value(key, None)
-
-    sources = list(world.sources.values())
     found = montecarlo.propagate(
-        [model(key) for key in keys],
-        leaves,
-        sources,
+        [_model(world.practical, key) for key in leaves],
+        {name: leaf for its_own in leaves.values() for name, leaf in its_own.items()},
+        list(world.sources.values()),
         trials[0],
         seed,
         profile.coverage_probability,
         trials[1],
     )
-    orders = {key: second_order(model(key), leaves, sources) for key in keys}
-    return dict(zip(keys, found, strict=True)), orders
+    return dict(zip(leaves, found, strict=True))
+
+
+def _model(practical: Practical, key: str) -> Callable[[Mapping[str, Any]], Any]:
+    """A quantity worked out from samples of its leaves."""
+    import numpy as np
+
+    return lambda samples: _Sampled(practical, samples, np).value(key, None)
+
+
+def _bends(orders: Mapping[str, SecondOrder | None], key: str) -> bool:
+    """Whether a quantity is uncertain to second order."""
+    order = orders.get(key)
+    return order is not None and order.second > 0.0
 
 
 def _has_statistic(node: Node) -> bool:
@@ -860,7 +967,19 @@ class _Independent:
         return None if value is None else _nominal(value)
 
 
-def _parts(one: DerivedField, world: _Uncertain, share_of_division: float) -> tuple[Part, ...]:
+def _terms_of_second_order(order: SecondOrder, its: Unit) -> Source:
+    return Source(
+        "second order", "bend of the formula: terms of second order", "B", "normal", order.more,
+        order.dof, False, its.pretty, its.factor,
+        "the formula is no straight line over the range of its sources (JCGM 100:2008, 5.1.2, "
+        "note)",
+    )  # fmt: skip
+
+
+def _parts(
+    one: DerivedField, world: _Uncertain, share_of_division: float, more: float
+) -> tuple[Part, ...]:
+    """Quantities in a formula; ``more``: what terms of second order add to its uncertainty."""
     practical = world.practical
     keys = [key for key in names(one.node) if practical.field(key).table is None]
     given = {key: world.value(key, None) for key in keys}
@@ -873,7 +992,7 @@ def _parts(one: DerivedField, world: _Uncertain, share_of_division: float) -> tu
     slopes = getattr(value, "derivatives", {})
     by_key = {variable.tag: float(c) for variable, c in slopes.items() if math.isfinite(c)}
     squares = {key: (by_key.get(key, 0.0) * _deviation(given[key])) ** 2 for key in apart}
-    total = math.fsum(squares.values())
+    total = math.fsum(squares.values()) + more**2
     parts = []
     for key in apart:
         formula = _maximum_error(practical, key)

@@ -304,6 +304,10 @@ def _converter() -> Any:
     wanted = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
     for kind, words in wanted.items():
         converter.register_structure_hook(kind, _strict(kind, words))
+    number_or_text = _strict(float, "a number or a formula")
+    converter.register_structure_hook(
+        float | str, lambda value, _: value if type(value) is str else number_or_text(value, _)
+    )
     # an enumeration of texts would fall to the hook of texts otherwise
     converter.register_structure_hook(Assist, lambda value, _: _assist(value))
     return converter

@@ -89,6 +89,10 @@ class Practical:
             self._below.update(found)
         return self._below
 
+    def simultaneous(self, table: str | None) -> bool:
+        """Whether the readings in a row of a table were taken together."""
+        return all(one.simultaneous for one in self.definition.tables if one.id == table)
+
     def reasons(self) -> tuple[str, ...]:
         """Columns in which rows are left out with a reason."""
         return tuple(key for key in self.inputs if key.endswith(f".{LEFT_OUT}"))

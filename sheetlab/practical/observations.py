@@ -83,12 +83,12 @@ def _entry(one: InputField, value: float | str | None) -> Entry:
 
 
 # signs that look alike and mean the same: minus signs, and the two letters mu
-_ALIKE = dict.fromkeys(map(ord, "−–‒﹣－"), "-") | {ord("µ"): "μ"}
+_ALIKE = dict.fromkeys(map(ord, "−–‒﹣－"), "-") | {ord("µ"): "μ", ord("٫"): "."}
 _RAISED = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻⁺", "0123456789-+")
 _POWER_OF_TEN = re.compile(r"(?<=10)[⁻⁺]?[⁰¹²³⁴⁵⁶⁷⁸⁹]+")
 _NUMBER = re.compile(
-    r"(?P<sign>[+-]?) ?(?P<whole>\d*)(?:[.,](?P<part>\d*))?"
-    r"(?:(?:[eE]| ?[×xX*] ?10 ?\^ ?)(?P<power>[+-]?\d{1,3}))?"
+    r"(?P<sign>[+-]?) ?(?P<whole>[0-9]*)(?:[.,](?P<part>[0-9]*))?"
+    r"(?:(?:[eE]| ?[×xX*] ?10 ?\^ ?)(?P<power>[+-]?[0-9]{1,3}))?"
 )
 _MAX_TEXT = 60
 
@@ -104,10 +104,10 @@ class TypedNumber:
 def typed_number(text: str, unit: str = "") -> TypedNumber | None:
     """The number that a person meant by a text, None if it is not certain to be one.
 
-    Understood: decimal comma or point, full-width digits, the real minus sign, spaces around,
-    ``1.2×10^-3`` (also with raised digits), and the cell's own unit written behind the number. A
-    text with both a comma and a point, with several commas, or with a space between digits is
-    not understood: it may be two readings.
+    Understood: decimal comma or point, decimal digits of any script, the real minus sign, spaces
+    around, ``1.2×10^-3`` (also with raised digits), and the cell's own unit written behind the
+    number. A text with both a comma and a point, with several commas, or with a space between
+    digits is not understood: it may be two readings. The finding ``number-as-text`` says it.
     """
     if len(text) > _MAX_TEXT:
         return None
@@ -135,8 +135,10 @@ def typed_number(text: str, unit: str = "") -> TypedNumber | None:
 
 
 def _plain(char: str) -> str:
-    """Full-width digits, signs and spaces as the plain ones; letters and raised digits stay."""
-    if ord(char) not in _RAISED and unicodedata.category(char) in ("Nd", "Zs", "Po", "Sm"):
+    """Digits of any script, full-width signs and spaces as the plain ones; other letters stay."""
+    if unicodedata.category(char) == "Nd":
+        return str(unicodedata.decimal(char))
+    if ord(char) not in _RAISED and unicodedata.category(char) in ("Zs", "Po", "Sm"):
         return unicodedata.normalize("NFKC", char).translate(_ALIKE)
     return char
 

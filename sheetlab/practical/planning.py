@@ -30,7 +30,7 @@ from sheetlab.practical.assumptions import (
 )
 from sheetlab.practical.bench import no_bench
 from sheetlab.practical.bench_fields import ReadingField
-from sheetlab.practical.evaluate import SHARED, Part, ResultValue, evaluate_practical, stated_by
+from sheetlab.practical.evaluate import Part, ResultValue, evaluate_practical, stated_by
 from sheetlab.practical.forward import BenchError, draw, show, type_up
 from sheetlab.practical.loads import (
     LEAST_LOADS,
@@ -223,8 +223,7 @@ def _averaged(budgets: Sequence[Budget], profile: Profile) -> Budget:
     sensitivities: dict[str, list[float]] = {}
     for one in budgets:
         for row in one.rows:
-            # readings of one bench may share all of their rounding, of another a part
-            key = row.source.key.partition(SHARED)[0]
+            key = row.source.key
             sources.setdefault(key, row.source)
             squares.setdefault(key, []).append(row.contribution**2)
             sensitivities.setdefault(key, []).append(abs(row.sensitivity))

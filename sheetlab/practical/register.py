@@ -13,7 +13,7 @@ import json
 import math
 import re
 import unicodedata
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from functools import lru_cache
 from typing import Any
@@ -145,13 +145,21 @@ def setup_as_bound(text: str, bound: Bound | None) -> str:
     return bound.setup if bound is not None and same_id(text) == same_id(bound.setup) else text
 
 
+_LABEL = re.compile(r"[^\W\d_]{0,3}[ .\-/]?\d{1,3}[^\W\d_]?|[^\W\d_]", re.UNICODE)
+_THINGS = re.compile(r"(?:bench|no|number|place|set-?up|station|table)[ .\-]*", re.IGNORECASE)
+
+
 def setup_that_counts(text: str, bound: Bound | None) -> str:
-    """The set-up that instruments and wire belong to: as bound, or as typed where nothing is.
+    """The set-up that instruments and wire belong to: as bound, or a label that was typed.
 
     Instruments and wire of a bound workbook are those of its set-up, so another one that was typed
-    cannot go with them; the finding ``other-set-up`` tells it.
+    cannot go with them; the finding ``other-set-up`` tells it. Where nothing is bound, only a label
+    such as “W1”, “bench 3” or “B” counts: anything longer may be the name of a person.
     """
-    return text if bound is None else bound.setup
+    if bound is not None:
+        return bound.setup
+    label = " ".join(text.split())[:MAX_WORD]
+    return label if _LABEL.fullmatch(_THINGS.sub("", label, count=1)) else ""
 
 
 def later(day: datetime.date, months: int) -> datetime.date:
@@ -481,9 +489,16 @@ def bind(
     return Bound(found.id, today.isoformat(), tuple(instruments), bound_wire), tuple(findings)
 
 
-def unlike_practicals(register: Register, practicals: Iterable[Practical]) -> Iterator[Finding]:
-    """Set-ups whose instruments are of another kind or unit than practicals ask, and materials of
-    wires that no practical has in its list."""
+def unlike_practicals(
+    register: Register, practicals: Iterable[Practical], planned: Collection[str] = ()
+) -> Iterator[Finding]:
+    """Set-ups whose instruments are not as practicals ask, and materials that none of them knows.
+
+    Parameters
+    ----------
+    planned
+        Names of materials that a plan can be made for.
+    """
     parts: dict[str, Instrument] = {}
     materials: dict[str, str] = {}
     for practical in practicals:
@@ -495,17 +510,31 @@ def unlike_practicals(register: Register, practicals: Iterable[Practical]) -> It
     for setup in register.setups.values():
         for part, name in setup.instruments.items():
             found = register.instruments.get(same_id(name))
-            problem = _unlike(parts[part], found) if part in parts and found is not None else None
+            if part not in parts or found is None:
+                continue
+            problem = _unlike(parts[part], found) or _limit_unlike(parts[part], found)
             if problem is not None:
                 yield problem
+    known = {name.casefold() for name in planned}
     for wire in register.wires.values():
-        if wire.material and materials and wire.material.casefold() not in materials:
+        named = wire.material.casefold() in known or material_choice(wire.material, materials)
+        if wire.material and materials and not named:
             yield _mismatch(
                 f"{wire.id}: “{wire.material}” is on no practical's list of materials",
                 f"one of: {', '.join(materials.values())} (otherwise groups choose it themselves)",
                 wire.place,
                 Severity.NOTE,
             )
+
+
+def material_choice(material: str, choices: Iterable[str]) -> str:
+    """The entry of a list that a material is a kind of; empty if there is none.
+
+    “Brass, hard” is brass: what stands after the comma is its temper, as tables of materials say.
+    """
+    names = {choice.casefold(): choice for choice in choices}
+    text = " ".join(material.casefold().split())
+    return names.get(text) or names.get(text.partition(",")[0].strip(), "")
 
 
 def days_ahead(register: Register, today: datetime.date) -> Iterator[Finding]:
@@ -552,6 +581,18 @@ def _unlike(one: Instrument, its: RegisteredInstrument) -> Finding | None:
     return None
 
 
+def _limit_unlike(one: Instrument, its: RegisteredInstrument) -> Finding | None:
+    if its.limit is None or one.limit is None or its.relative == one.limit.relative:
+        return None
+    kinds = ("in its unit", "as a fraction")
+    return _mismatch(
+        f"{its.id} states its permissible error {kinds[its.relative]}; a workbook is issued "
+        "without it",
+        f"one {kinds[one.limit.relative]}, as the practical uses it for {one.id}",
+        its.place,
+    )
+
+
 def _bound_instrument(
     one: Instrument, its: RegisteredInstrument
 ) -> tuple[BoundInstrument, list[Finding]]:
@@ -560,18 +601,8 @@ def _bound_instrument(
     def here(value: float | None) -> float | None:
         return None if value is None else float(f"{value * ratio:.12g}")
 
-    limit, findings = its.limit, []
-    if limit is not None and one.limit is not None and its.relative != one.limit.relative:
-        kinds = ("in its unit", "as a fraction")
-        findings.append(
-            _mismatch(
-                f"{its.id} states its permissible error {kinds[its.relative]}",
-                f"one {kinds[one.limit.relative]}, as the practical uses it for {one.id}",
-                its.place,
-                Severity.NOTE,
-            )
-        )
-        limit = None
+    problem = _limit_unlike(one, its)
+    limit = its.limit if problem is None else None
     zeros = [BoundZero(z.on.isoformat(), here(z.zero) or 0.0) for z in its.zeros[-KEPT_ZEROS:]]
     due = its.due
     bound = BoundInstrument(
@@ -585,7 +616,7 @@ def _bound_instrument(
         "" if due is None else due.isoformat(),
         tuple(zeros),
     )
-    return bound, findings
+    return bound, [] if problem is None else [problem]
 
 
 def prefilled(practical: Practical, bound: Bound) -> dict[str, float | str]:
@@ -601,7 +632,7 @@ def prefilled(practical: Practical, bound: Bound) -> dict[str, float | str]:
     for its in practical.definition.inputs:
         fact = wire_fact(bound, its.register)
         if its.kind == "choice":
-            fact = next((c for c in its.choices if c.casefold() == str(fact).casefold()), None)
+            fact = material_choice(str(fact or ""), its.choices) or None
         elif isinstance(fact, float):
             fact = float(f"{practical.inputs[its.id].unit.from_si(fact):.12g}")
         if fact is not None:

@@ -120,3 +120,15 @@ class Book(xlsxwriter.Workbook):  # type: ignore[misc]
 
     def __init__(self, target: Any, **changes: Any) -> None:
         super().__init__(target, {**BOOK_OPTIONS, **changes})
+
+    def add_chart(self, options: dict[str, Any]) -> Any:
+        """A chart that leaves a gap where a cell is blank, and says so.
+
+        The library leaves the gap unsaid. Without ``c:dispBlanksAs`` a blank cell is a zero
+        (ISO/IEC 29500-1, 21.2.2.42), and Calc draws it so in a file that Calc has saved before.
+        """
+        chart = super().add_chart(options)
+        chart._write_disp_blanks_as = lambda: chart._xml_empty_tag(
+            "c:dispBlanksAs", [("val", "gap")]
+        )
+        return chart

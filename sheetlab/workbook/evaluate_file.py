@@ -40,6 +40,12 @@ class FileOutcome:
     findings: tuple[Finding, ...]
     written: Path | None
 
+    @property
+    def status(self) -> str:
+        """``ok``, ``doubtful`` or ``failed``: also failed where results could not be written."""
+        stopped = any(finding.severity is Severity.STOP for finding in self.findings)
+        return "failed" if self.assessment is None or stopped else str(self.assessment.status)
+
 
 def evaluate_file(
     path: Path,

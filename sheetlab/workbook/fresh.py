@@ -19,8 +19,13 @@ from sheetlab.workbook.template import write_template
 MAX_TEXT = 200
 
 
+TEXT_TAKEN_OUT = "(text taken out)"
+
+
 def fresh_workbook(
-    filled: Filled, instead: Mapping[str, Sequence[float | str]] = MappingProxyType({})
+    filled: Filled,
+    instead: Mapping[str, Sequence[float | str]] = MappingProxyType({}),
+    texts: bool = True,
 ) -> bytes:
     """The workbook as it would have been issued and filled; a blank cell stays blank.
 
@@ -28,6 +33,8 @@ def fresh_workbook(
     ----------
     instead
         What stands in some inputs in place of what was typed.
+    texts
+        Whether free texts stay: reasons, remarks, and what was typed where a number belongs.
     """
     practical, its = filled.practical, filled.identity
     typed: dict[str, list[float | str]] = {}
@@ -35,11 +42,20 @@ def fresh_workbook(
         slot = filled.store.slot(defined_name(one))
         cells = {} if slot is None else filled.store.cells(slot.sheet)
         typed[key] = [
-            "" if slot is None else _contents(filled, one, cells.get((slot.row + i, slot.column)))
+            ""
+            if slot is None
+            else _contents(filled, one, cells.get((slot.row + i, slot.column)))
+            if texts or not _is_free_text(filled, one, i)
+            else TEXT_TAKEN_OUT
             for i in range(min(one.rows, 1 if slot is None else slot.rows))
         ]
     typed |= {key: list(values) for key, values in instead.items()}
     return write_template(lay_out(practical, its.assist), typed, None, its.profile, its.bound, its)
+
+
+def _is_free_text(filled: Filled, one: InputField, row: int) -> bool:
+    entry = filled.observations.entry(one.key, row)
+    return entry.value is None and bool(entry.text.strip()) and entry.text not in one.choices
 
 
 def _contents(filled: Filled, one: InputField, cell: Cell | None) -> float | str:

@@ -1,8 +1,9 @@
 """Add result sheets to a workbook file without touching what is in it.
 
-Only the four parts that list sheets and formats are edited; every other part of the student's
-file goes over byte for byte, and the input sheets with them. Sheets of an earlier evaluation are
-taken out first, so that evaluating twice gives the same file.
+Only the four parts that list sheets and formats are edited, and in the sheet that was open last
+the word that it is selected, because the results are opened instead; every other part of the
+student's file goes over byte for byte, and the input sheets with them. Sheets of an earlier
+evaluation are taken out first, so that evaluating twice gives the same file.
 """
 
 from __future__ import annotations
@@ -44,6 +45,8 @@ _RESULT = re.compile(rf"{RESULT_NAME}\d+")
 _OWN_TITLE = re.compile(rf"(?:{'|'.join(TITLES)})(?: \(\d+\))?")
 _NEW_TIME = (1980, 1, 1, 0, 0, 0)
 _STYLE_LISTS = ("numFmts", "fonts", "fills", "borders", "cellXfs", "dxfs")
+_SELECTED = re.compile(rb"""\s+tabSelected\s*=\s*(?:"(?:1|true)"|'(?:1|true)')""")
+_CELLS = re.compile(rb"<(?:[\w.-]+:)?sheetData\b")
 _PARTS = re.compile(r"xl/(worksheets|drawings|charts)/[^/]+\.xml")
 _TYPES = {
     "worksheets": "application/vnd.openxmlformats-officedocument.spreadsheetml.worksheet+xml",
@@ -140,6 +143,14 @@ def _copy(entry: zipfile.ZipInfo, raw: bytes, archive: zipfile.ZipFile, buffer: 
     archive.start_dir = buffer.tell()
 
 
+def _unselected(data: bytes) -> bytes:
+    """A sheet that is not the one that is open; the same object, if it is not."""
+    cells = _CELLS.search(data)
+    end = len(data) if cells is None else cells.start()
+    head = _SELECTED.sub(b"", data[:end])
+    return data if len(head) == end else head + data[end:]
+
+
 @dataclass(slots=True)
 class _Graft:
     package: Package
@@ -165,6 +176,7 @@ class _Graft:
         self.strip()
         counts = {name: len(self.style_list(name)) for name in _STYLE_LISTS}
         titles = self.add(self.results(counts["cellXfs"]))
+        self.open_at(titles)
         styles = _serialise(self.styles)
         self.mark(titles, counts, styles)
         self.parts[package.workbook] = _serialise(self.workbook)
@@ -281,8 +293,7 @@ class _Graft:
         renamed = dict(self.fresh_names(name for name in new if _PARTS.fullmatch(name)))
         for name, target in renamed.items():
             kind = name.split("/")[1]
-            # the first sheet of the new ones is not the one that was open last
-            self.parts[target] = new[name].replace(b' tabSelected="1"', b"", 1)
+            self.parts[target] = new[name]
             self.add_type(target, _TYPES[kind])
             rels = relationships_name(name)
             if rels in new:
@@ -343,6 +354,28 @@ class _Graft:
             sheet.set(f"{{{RELATIONSHIPS}}}id", relation)
             self.add_relation(relation, "worksheet", part)
             yield element.get("name", "")
+
+    def open_at(self, titles: Sequence[str]) -> None:
+        """Show the first of the new sheets when the workbook is opened, and select no other.
+
+        Sheets that are selected together are typed into together, so that none may stay selected.
+        """
+        sheets = self.workbook.find(_tag("sheets"))
+        assert sheets is not None
+        links = self.package.relationships(self.package.workbook)
+        names = [element.get("name", "") for element in sheets]
+        for name, element in zip(names, sheets, strict=True):
+            _, part = links.get(element.get(f"{{{RELATIONSHIPS}}}id", ""), ("", ""))
+            if name not in titles and part in self.parts:
+                self.parts[part] = _unselected(self.parts[part])
+        views = self.workbook.find(_tag("bookViews"))
+        if views is None:
+            views = etree.Element(_tag("bookViews"))
+            sheets.addprevious(views)
+        view = views.find(_tag("workbookView"))
+        if view is None:
+            view = etree.SubElement(views, _tag("workbookView"))
+        view.set("activeTab", str(names.index(titles[0])))
 
     def mark(self, titles: Sequence[str], counts: Mapping[str, int], styles: bytes) -> None:
         """Hidden names by which the next evaluation finds its own sheets and formats."""

@@ -16,7 +16,11 @@ from sheetlab.practical.register import Bound
 
 FORMAT = "1"
 MARK = "sheetlab workbook"
-FIELDS = ("format", "practical", "version", "digest", "assist", "runs", "profile", "bound")
+FIELDS = (
+    "format", "practical", "version", "digest", "assist", "runs", "profile", "bound", "readings",
+)  # fmt: skip
+INVENTED = "invented"
+"""What the row “readings” says of a workbook whose readings nobody took."""
 DEFINITION_ROW = 10
 """Zero-based row at which the text of the definition begins, so many lines a cell."""
 CELL_TEXT = 8000
@@ -36,6 +40,8 @@ class Identity:
     definition: str
     profile: Profile = GUM
     bound: Bound | None = None
+    invented: bool = False
+    """Whether its readings were made by a program, to practise with."""
 
     def rows(self) -> list[tuple[str, str]]:
         """Rows of the hidden sheet above the definition."""
@@ -50,6 +56,8 @@ class Identity:
         }
         if self.bound is not None:
             values = {**values, "bound": self.bound.text()}
+        if self.invented:
+            values = {**values, "readings": INVENTED}
         named = ((name, values[name]) for name in FIELDS if name in values)
         return [(MARK, "do not change this sheet"), *named]
 

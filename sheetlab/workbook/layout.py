@@ -2,6 +2,9 @@
 
 A sheet is a stack of blocks on a grid of equal columns. Writers draw the blocks, readers look up
 the names; neither knows a coordinate of its own.
+
+What is typed in a row of a table and the question about it stand side by side, in one view of the
+screens that laboratories have; what is worked out comes after them.
 """
 
 from __future__ import annotations
@@ -33,6 +36,14 @@ LANDSCAPE_COLUMNS = 14
 LABEL_COLUMNS = 4
 """Columns that the label of a single value spans."""
 FEWEST_MESSAGE_COLUMNS = 4
+COLUMN_WIDTH, LEAST_WIDTH = 10.3, 7.7
+"""Of a column, in digits of 7 pixels beside 5 more: usual, and where many have to fit in a view."""
+SCREEN_WIDTH = 1134
+"""Pixels of columns that a screen of 1366 pixels shows beside each other: there Calc 7.4 leaves
+1267 pixels for cells and draws a column of 77 with 86 (seen); Excel shows more (from memory)."""
+SCREEN_HEIGHT = 370.0
+"""Points that such a screen shows above each other; about 250 of its 768 pixels are not for cells
+(seen in Calc 7.4, with 70 for the bars of window and desktop: from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +78,7 @@ class ValueRow:
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """A table: heading row, then rows of readings; messages at the right."""
+    """A table: heading row, then rows of readings; messages right of what is typed."""
 
     heading_row: int
     row_label: str
@@ -92,7 +103,14 @@ class Picture:
     rows: int
 
 
-Block = Text | ValueRow | Grid | Picture
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A low row without anything in it."""
+
+    row: int
+
+
+Block = Text | ValueRow | Grid | Picture | Gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +120,15 @@ class SheetLayout:
     title: str
     landscape: bool
     columns: int
+    across: int
+    """Columns that are in view: texts run across them; what is worked out may lie beyond."""
     blocks: tuple[Block, ...]
     rows: int
+
+    @property
+    def column_width(self) -> float:
+        """Width of every column, in digits of the sheet's font."""
+        return min(COLUMN_WIDTH, max(LEAST_WIDTH, (SCREEN_WIDTH // self.across - 5) / 7))
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +251,8 @@ class _Builder:
     practical: Practical
     assist: Assist
     sheet: str = ""
-    width: int = PORTRAIT_COLUMNS
+    across: int = PORTRAIT_COLUMNS
+    columns: int = PORTRAIT_COLUMNS
     row: int = 0
     blocks: list[Block] = field(default_factory=list)
     slots: dict[str, Slot] = field(default_factory=dict)
@@ -234,7 +260,7 @@ class _Builder:
     def build(self) -> Layout:
         sheets = [self.start()]
         for sheet in self.practical.definition.sheets:
-            self.open(sheet.title, sheet.landscape)
+            self.open(sheet.title, sheet.landscape, sheet.id)
             self.text(sheet.title, "title")
             if sheet.note:
                 self.text(sheet.note, "note")
@@ -248,18 +274,30 @@ class _Builder:
             taken[name] = key
         return Layout(self.practical, self.assist, tuple(sheets), self.slots)
 
-    def open(self, title: str, landscape: bool) -> None:
+    def open(self, title: str, landscape: bool, sheet: str = "") -> None:
         self.sheet, self.row, self.blocks = title, 0, []
-        self.width = LANDSCAPE_COLUMNS if landscape else PORTRAIT_COLUMNS
+        d = self.practical.definition
+        needed = [
+            *(self.table_columns(one) for one in d.tables if one.sheet == sheet),
+            *(self.zero_columns(one) for one in d.instruments if one.sheet == sheet),
+        ]
+        self.across = self.columns = max(
+            LANDSCAPE_COLUMNS if landscape else PORTRAIT_COLUMNS,
+            *(its.typed_and_asked for its in needed),
+            0,
+        )
 
     def close(self, landscape: bool) -> SheetLayout:
-        return SheetLayout(self.sheet, landscape, self.width, tuple(self.blocks), self.row)
+        return SheetLayout(
+            self.sheet, landscape, self.columns, self.across, tuple(self.blocks), self.row
+        )
 
     def text(self, text: str, style: str) -> None:
         self.blocks.append(Text(self.row, text, style))
         self.row += 1
 
     def gap(self) -> None:
+        self.blocks.append(Gap(self.row))
         self.row += 1
 
     def start(self) -> SheetLayout:
@@ -345,12 +383,8 @@ class _Builder:
         if instrument.limit is not None:
             self.value(f"{instrument.id}.limit")
         if instrument.zero_rows:
-            base = f"{instrument.id}.zero_reading"
             self.text(kind.rule, "rule")
-            columns = [f"{base}.{part.id}" for part in kind.zero_parts]
-            if self.shown(self.practical.derived[base]):
-                columns.append(base)
-            self.grid(f"{instrument.id}.zeros", "Trial", columns)
+            self.grid(f"{instrument.id}.zeros", "Trial", self.zero_columns(instrument))
             if self.shown(self.practical.derived[f"{instrument.id}.zero"]):
                 self.value(f"{instrument.id}.zero")
         self.gap()
@@ -362,6 +396,17 @@ class _Builder:
         self.text(table.title, "heading")
         if table.note:
             self.text(table.note, "note")
+        self.grid(table.id, table.row_label, self.table_columns(table))
+        self.gap()
+
+    def zero_columns(self, instrument: Instrument) -> _Columns:
+        if not instrument.zero_rows:
+            return _Columns()
+        base = f"{instrument.id}.zero_reading"
+        typed = tuple(f"{base}.{part.id}" for part in KINDS[instrument.kind].zero_parts)
+        return _Columns(typed, worked=(base,) if self.shown(self.practical.derived[base]) else ())
+
+    def table_columns(self, table: Table) -> _Columns:
         inputs, derived = [], []
         for column in table.columns:
             keys = self.practical.columns(f"{table.id}.{column.id}")
@@ -376,20 +421,37 @@ class _Builder:
                     if k in self.practical.derived and self.shown(self.practical.derived[k])
                 ]
         reason = f"{table.id}.{LEFT_OUT}"
-        reasons = [reason] if reason in self.practical.inputs else []
-        self.grid(table.id, table.row_label, inputs + derived + reasons)
-        self.gap()
+        reasons = (reason,) if reason in self.practical.inputs else ()
+        return _Columns(tuple(inputs), reasons, tuple(derived))
 
-    def grid(self, table: str, row_label: str, columns: list[str]) -> None:
+    def grid(self, table: str, row_label: str, its: _Columns) -> None:
         rows = self.practical.tables[table]
-        used = 1 + len(columns)
-        self.width = max(self.width, used + FEWEST_MESSAGE_COLUMNS)
+        used = 1 + len(its.typed)
+        after = its.reasons + its.worked
+        # a narrow table ends where the sheet does
+        last = max(used + FEWEST_MESSAGE_COLUMNS, self.across - len(after)) - 1
+        self.columns = max(self.columns, last + 1 + len(after))
         checks = tuple(c for c in self.practical.checks if c.table == table)
-        grid = Grid(self.row, row_label, rows, tuple(columns), checks, (used, self.width - 1))
+        grid = Grid(self.row, row_label, rows, its.typed + after, checks, (used, last))
         self.blocks.append(grid)
-        for i, key in enumerate(columns):
-            self.slots[key] = Slot(self.sheet, grid.first_row, 1 + i, rows)
+        for first, keys in ((1, its.typed), (last + 1, after)):
+            for column, key in enumerate(keys, first):
+                self.slots[key] = Slot(self.sheet, grid.first_row, column, rows)
         self.row += 1 + rows
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """Columns of a table: what is typed, why a row is left out, and what is worked out."""
+
+    typed: tuple[str, ...] = ()
+    reasons: tuple[str, ...] = ()
+    worked: tuple[str, ...] = ()
+
+    @property
+    def typed_and_asked(self) -> int:
+        """Columns up to the last that is typed, with the row's label and its question."""
+        return 1 + len(self.typed) + FEWEST_MESSAGE_COLUMNS + len(self.reasons)
 
 
 PICTURE_ROWS = 15

@@ -195,8 +195,9 @@ def _parse_identity(
             text,
             load_profile(found["profile"], path.name) if found.get("profile") else GUM,
             bound,
+            found.get("readings") == identity.INVENTED,
         )
-    except (KeyError, ValueError) as error:
+    except (KeyError, ValueError, OverflowError) as error:
         raise SheetlabError(
             Finding(
                 "identity-damaged",

@@ -12,7 +12,6 @@ from sheetlab.checks.answers import FEW_CAUSES, verdict
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity
-from sheetlab.formula.statistics import growth
 from sheetlab.metrology.budget import COVERAGE_PROBABILITY, BudgetLine, budget_lines, student_t
 from sheetlab.metrology.statement import decimals_of, plain, significant, stated
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
@@ -408,8 +407,7 @@ class _Results:
         rows: list[list[Any]] = [["parameter", "value", "standard uncertainty", "unit"]]
         for i, parameter in enumerate(d.parameters):
             its = self.practical.field(f"{d.id}.{parameter.id}").unit
-            wide = curve.fit.uncertainties[i] * growth(curve.fit)
-            numbers = with_uncertainty(its, curve.fit.parameters[i], wide)
+            numbers = with_uncertainty(its, curve.fit.parameters[i], curve.fit.uncertainties[i])
             rows.append([parameter.title, *numbers, its.pretty])
         page.table(rows, (3, 1, 1, 1))
         spread = significant(curve.fit.residual_deviation / y_unit.factor, 2)

@@ -30,6 +30,8 @@ from sheetlab.workbook.identity import Identity
 from sheetlab.workbook.layout import (
     IDENTITY,
     LABEL_COLUMNS,
+    SCREEN_HEIGHT,
+    Gap,
     Grid,
     Layout,
     LayoutCells,
@@ -41,17 +43,22 @@ from sheetlab.workbook.layout import (
     heading,
 )
 from sheetlab.workbook.plausible import Asked, as_read, asked_beside
-from sheetlab.workbook.style import Styles, decimals_format, lines_needed, set_page
+from sheetlab.workbook.style import Styles, decimals_format, heading_lines, lines_needed, set_page
 
 __all__ = ["Typed", "as_cells_show", "write_template"]
 
-COLUMN_WIDTH = 10.3
 LINE_HEIGHT = 14.0
 ROWS_OF_A_PAGE = 60
 UPRIGHT_COLUMNS = 10
 """Columns beyond which a sheet prints on a page that lies, lest its letters get small."""
 GRID_ROW_HEIGHT = 27.0
 VALUE_ROW_HEIGHT = 19.0
+GAP_HEIGHT = 8.0
+PICTURE_ROW_HEIGHT = 15.75
+ROW_HEIGHT = 15.0
+"""Of rows that nobody set, in points."""
+FEWEST_ROWS = 5
+"""Rows of a table that are in view below headings that are frozen, or the headings are not."""
 EPOCH = datetime.datetime(2020, 1, 1)  # no clock in the file: same inputs, same bytes
 TEXT_QUESTION = (
     "A text stands where a number belongs. Type the number only: with the decimal sign of this "
@@ -107,6 +114,8 @@ class _Writer:
     implied: Mapping[str, tuple[Asked, ...]] = field(default_factory=dict)
     as_read: Layout = None  # type: ignore[assignment]
     numbers_as_read: Numbers = None  # type: ignore[assignment]
+    heights: dict[int, float] = field(default_factory=dict)
+    """Of the rows of the sheet that is being written, in points."""
 
     @property
     def practical(self) -> Practical:
@@ -162,20 +171,23 @@ class _Writer:
         sheet = self.book.add_worksheet(plan.title)
         lying = plan.landscape or plan.columns > UPRIGHT_COLUMNS
         set_page(sheet, lying, self.practical.definition.title, self.start_text())
-        sheet.set_column(0, plan.columns - 1, COLUMN_WIDTH)
+        sheet.set_column(0, plan.columns - 1, plan.column_width)
         sheet.print_area(0, 0, max(plan.rows - 1, 0), plan.columns - 1)
         sheet.fit_to_pages(1, 1 if plan.rows <= ROWS_OF_A_PAGE else 0)
+        self.heights = {}
         cells = self.layout.source(plan.title)
         for block in plan.blocks:
             match block:
                 case Text():
-                    self.text(sheet, block, plan.columns)
+                    self.text(sheet, block, plan)
                 case ValueRow():
-                    self.value(sheet, block, plan.columns, cells)
+                    self.value(sheet, block, plan, cells)
                 case Grid():
-                    self.grid(sheet, block, cells)
+                    self.grid(sheet, block, plan, cells)
                 case Picture():
-                    self.picture(sheet, block, plan.columns)
+                    self.picture(sheet, block, plan.across)
+                case Gap():
+                    self.height(sheet, block.row, GAP_HEIGHT)
         typed = [
             (slot.row, slot.column)
             for key, slot in self.layout.slots.items()
@@ -184,25 +196,36 @@ class _Writer:
         if typed:
             # the cursor waits where typing begins
             sheet.set_selection(*min(typed), *min(typed))
+        if frozen := frozen_rows(plan, self.heights):
+            sheet.freeze_panes(frozen, 0)
         sheet.protect("", {"format_columns": True, "format_rows": True})
 
-    def text(self, sheet: Any, block: Text, columns: int) -> None:
+    def height(self, sheet: Any, row: int, points: float) -> None:
+        sheet.set_row(row, points)
+        self.heights[row] = points
+
+    def text(self, sheet: Any, block: Text, plan: SheetLayout) -> None:
         style = self.styles(block.style)
         text = block.text
         if block.style == "heading":
             text += self.label(text)
-        sheet.merge_range(block.row, 0, block.row, columns - 1, "", style)
+        sheet.merge_range(block.row, 0, block.row, plan.across - 1, "", style)
         sheet.write_string(block.row, 0, text, style)
         size = {"title": 15, "rule": 9}.get(block.style, 10)
-        lines = lines_needed(block.text, columns * COLUMN_WIDTH, size)
-        sheet.set_row(block.row, max(lines * LINE_HEIGHT * size / 10 + 3, 17))
+        lines = lines_needed(text, plan.across * plan.column_width, size)
+        self.height(sheet, block.row, max(lines * LINE_HEIGHT * size / 10 + 3, 17))
 
     def picture(self, sheet: Any, block: Picture, columns: int) -> None:
         style = self.styles("rule")
         last = block.row + block.rows - 1
+        for row in range(block.row, last + 1):
+            # where nobody set it, rows are lower in an .ods, and the picture covers what follows
+            self.height(sheet, row, PICTURE_ROW_HEIGHT)
         if self.sketch is not None:
             width, height = _png_size(self.sketch.read_bytes())
-            scale = min(columns * 72 / width, (block.rows - 1) * 20 / height)
+            scale = min(
+                columns * 72 / width, (block.rows - 1) * PICTURE_ROW_HEIGHT * 4 / 3 / height
+            )
             sheet.insert_image(
                 block.row,
                 0,
@@ -218,50 +241,51 @@ class _Writer:
         sheet.merge_range(last, 0, last, columns - 1, "", style)
         sheet.write_string(last, 0, block.caption, style)
 
-    def value(self, sheet: Any, block: ValueRow, columns: int, cells: LayoutCells) -> None:
+    def value(self, sheet: Any, block: ValueRow, plan: SheetLayout, cells: LayoutCells) -> None:
         one = self.practical.field(block.key)
-        row = block.row
-        label = one.title if not one.symbol else f"{one.title}  {one.symbol}"
+        row, last = block.row, plan.across - 1
+        # the unit stands here, because notes of cells open at their right
+        label = heading(one)
         if self.bound is not None and self.bound.wire is not None and block.key == self.of_wire:
             label += f"   (take the one labelled {self.bound.wire.id})"
         style = self.styles("label")
         sheet.merge_range(row, 0, row, LABEL_COLUMNS - 1, "", style)
         sheet.write_string(row, 0, label, style)
         slot = self.layout.slots[block.key]
-        lines = lines_needed(label, LABEL_COLUMNS * COLUMN_WIDTH)
-        sheet.set_row(row, max(VALUE_ROW_HEIGHT, lines * LINE_HEIGHT + 2))
+        lines = lines_needed(label, LABEL_COLUMNS * plan.column_width)
+        self.height(sheet, row, max(VALUE_ROW_HEIGHT, lines * LINE_HEIGHT + 2))
         if block.wide and isinstance(one, InputField):
             merged = self.styles("input-text")
-            sheet.merge_range(row, slot.column, row, columns - 1, "", merged)
+            sheet.merge_range(row, slot.column, row, last, "", merged)
             self.input_cells(sheet, one, slot, "input-text")
             return
+        first = slot.column + 1
         if isinstance(one, InputField):
             if one.kind == "choice":
-                style = self.styles("input")
-                sheet.merge_range(row, slot.column, row, slot.column + 1, "", style)
+                sheet.merge_range(row, slot.column, row, first, "", self.styles("input"))
+                first += 1
             self.input_cells(sheet, one, slot, "input")
         else:
             self.worked_cell(sheet, block.key, None, slot, cells)
-        if not (isinstance(one, InputField) and one.kind == "choice"):
-            sheet.write_string(row, slot.column + 1, one.unit.pretty, self.styles("unit"))
         # what only the evaluation works out has no number to ask about
         asked = isinstance(one, InputField) or self.in_cells(one, cells)
         typed = (block.key,) if asked else ()
         implied = self.implied.get(block.key, ())
         message = self.messages(block.checks, typed, implied, None, cells)
         if message:
-            first = slot.column + 2
             if block.checks or implied:
-                sheet.set_row(row, max(GRID_ROW_HEIGHT, lines * LINE_HEIGHT + 2))
-            self.message_cell(sheet, row, first, columns - 1, *message)
+                self.height(sheet, row, max(GRID_ROW_HEIGHT, lines * LINE_HEIGHT + 2))
+            self.message_cell(sheet, row, first, last, *message)
 
-    def grid(self, sheet: Any, block: Grid, cells: LayoutCells) -> None:
+    def grid(self, sheet: Any, block: Grid, plan: SheetLayout, cells: LayoutCells) -> None:
         column_style = self.styles("column")
-        texts = [block.row_label, *(heading(self.practical.field(k)) for k in block.columns)]
-        longest = max(lines_needed(t, COLUMN_WIDTH - 1.5, 9) for t in texts)
-        sheet.set_row(block.heading_row, max(2, longest) * 12.5 + 4)
-        for i, text in enumerate(texts):
-            sheet.write_string(block.heading_row, i, text, column_style)
+        texts = {0: block.row_label}
+        for key in block.columns:
+            texts[self.layout.slots[key].column] = heading(self.practical.field(key))
+        longest = max(heading_lines(text, plan.column_width) for text in texts.values())
+        self.height(sheet, block.heading_row, max(2, longest) * 12.5 + 4)
+        for column, text in texts.items():
+            sheet.write_string(block.heading_row, column, text, column_style)
         first, last = block.message_columns
         sheet.merge_range(block.heading_row, first, block.heading_row, last, "", column_style)
         sheet.write_string(block.heading_row, first, "Look again", column_style)
@@ -279,7 +303,7 @@ class _Writer:
         label = self.styles("number-label")
         for row in range(block.rows):
             line = block.first_row + row
-            sheet.set_row(line, GRID_ROW_HEIGHT)
+            self.height(sheet, line, GRID_ROW_HEIGHT)
             sheet.write_number(line, 0, row + 1, label)
             message = self.messages(block.checks, typed, implied, row, cells)
             if message:
@@ -288,9 +312,9 @@ class _Writer:
     # -- cells -------------------------------------------------------------------------------
 
     def input_cells(self, sheet: Any, one: InputField, slot: Slot, style: str) -> None:
-        # an own result shows the digits that were typed, and no more
+        # an own result shows the digits that were typed, neither more nor fewer
         own = one.key.startswith("answer.")
-        cell_style = self.styles(style, decimals_format(None if own else one.decimals))
+        cell_style = self.styles(style, "" if own else decimals_format(one.decimals))
         for i, value in enumerate(self.typed[one.key]):
             row = slot.row + i
             if value is None:
@@ -454,6 +478,27 @@ class _Writer:
             sheet.write_string(row, 1, value)
         for i, piece in enumerate(identity.in_cells(its.definition.rstrip("\n"))):
             sheet.write_string(identity.DEFINITION_ROW + i, 0, piece)
+
+
+def frozen_rows(plan: SheetLayout, heights: Mapping[int, float]) -> int:
+    """Rows that stay when a sheet is scrolled: down to the headings of its longest table.
+
+    Only if that is the first, and is not all in view when the sheet is opened; shorter ones below
+    are in view with their own headings.
+
+    Parameters
+    ----------
+    heights
+        Of rows, in points, where they are not the usual one.
+    """
+    grids = [block for block in plan.blocks if isinstance(block, Grid)]
+    if not grids or grids[0].rows < max(grid.rows for grid in grids):
+        return 0
+    above = sum(heights.get(row, ROW_HEIGHT) for row in range(grids[0].first_row))
+    below = SCREEN_HEIGHT - above
+    if not FEWEST_ROWS * GRID_ROW_HEIGHT <= below < grids[0].rows * GRID_ROW_HEIGHT:
+        return 0
+    return grids[0].first_row
 
 
 def _worked_format(decimals: int | None, unit: str) -> str:

@@ -7,7 +7,7 @@ import os
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 
@@ -223,6 +223,8 @@ def _read(job: _Job) -> _Read:
     assessment = outcome.assessment
     if assessment is None or filled is None:
         return _Read(job.path, finding=other_format(job.place) or outcome.findings[0])
+    if filled.identity.invented:
+        return _Read(job.path, finding=_invented(job.path))
     blank = next((f for f in outcome.findings if f.code == NOT_FILLED), None)
     if blank is not None:
         return _Read(job.path, finding=blank)
@@ -337,10 +339,7 @@ class _Writer:
         held = ledger.held(entry, code)
         if self.older and held is not None:
             return held.source != entry.source
-        # an earlier sheetlab kept the set-up that was typed
-        return not any(
-            ledger.there(its, code, keys.names) for its in (entry, replace(entry, setup=one.setup))
-        )
+        return not ledger.there(entry, code, keys.names)
 
 
 def _before(saved: datetime.datetime | None, held: Held) -> bool | None:
@@ -377,7 +376,17 @@ def _notes(one: _Read, rows: Sequence[Row], held: Sequence[Held]) -> Iterator[Fi
         )
     for row in rows[:1]:
         bound = row.entry.setup
-        if bound and one.setup and same_id(one.setup) != same_id(bound):
+        if one.setup and not bound:
+            yield Finding(
+                "setup-not-kept",
+                Severity.NOTE,
+                f"what was typed as the set-up is no label such as “W1” or “bench 3”; row "
+                f"{row.number} is kept without it, because it may be a name",
+                "the label of the bench, or a workbook issued with a register",
+                "Charts of drift leave this row out of every set-up.",
+                Place(one.path.name),
+            )
+        elif one.setup and same_id(one.setup) != same_id(bound):
             yield Finding(
                 "other-set-up",
                 Severity.NOTE,
@@ -446,6 +455,17 @@ def _not_taken(path: Path, what: str) -> Finding:
         what,
         "a workbook that can be evaluated",
         "Evaluate it by itself, and add it again.",
+        Place(path.name),
+    )
+
+
+def _invented(path: Path) -> Finding:
+    return Finding(
+        "readings-invented",
+        Severity.STOP,
+        "this workbook is of a practice set: its readings are invented; it was not added",
+        "a workbook with readings that a group took",
+        "Take the practice set out of the folder.",
         Place(path.name),
     )
 

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import datetime
+import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from sheetlab.finding import Finding, Place, Severity
+from sheetlab.finding import Finding, Place, Severity, many
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.archivebook import noted_rows
+from sheetlab.years.codes import KeyList, codes_of, last_day, read_codes
 from sheetlab.years.database import count_of, database_of, head_of, rows_in, snapshot
 from sheetlab.years.ledger import Row, clean, source_digest, verify
 from sheetlab.years.lock import WAIT
+from sheetlab.years.purging import due_codes
 from sheetlab.years.view import behind, view_findings
 
 
@@ -34,13 +37,21 @@ class Checked:
         return all(f.severity is not Severity.STOP for f in self.findings)
 
 
-def check(archive: Path, today: datetime.date, expect: str = "", wait: float = WAIT) -> Checked:
-    """Whether the table is complete and unaltered, and the workbook shows it.
+def check(
+    archive: Path,
+    today: datetime.date,
+    expect: str = "",
+    wait: float = WAIT,
+    codes: Path | None = None,
+) -> Checked:
+    """Whether the table is complete and unaltered, the workbook shows it, and nothing is overdue.
 
     Parameters
     ----------
     expect
         A digest that was noted at another time; its row has to be there still.
+    codes
+        List of codes; None: the usual one beside the archive.
 
     Raises
     ------
@@ -70,7 +81,37 @@ def check(archive: Path, today: datetime.date, expect: str = "", wait: float = W
             findings.append(behind(archive, noted, held))
         else:
             findings += view_findings(archive, connection)
+        findings += _overdue(archive, connection, read_codes(codes or codes_of(archive)), today)
     return Checked(count, head, tuple(findings))
+
+
+def _overdue(
+    archive: Path, connection: sqlite3.Connection, keys: KeyList, today: datetime.date
+) -> Iterator[Finding]:
+    """Codes and names that a purge should have taken away."""
+    due = due_codes(connection, today)
+    if due:
+        yield Finding(
+            "codes-due",
+            Severity.NOTE,
+            f"{many(len(due), 'code')} of groups may go since the day to which they were kept",
+            "codes that are kept as long as they are needed",
+            f"Run “sheetlab archive purge {archive.name}”.",
+            Place(database_of(archive).name),
+        )
+    held = {code for (code,) in connection.execute("SELECT DISTINCT code FROM results")}
+    left = [year for code, (year, _) in keys.names.items() if code not in held]
+    last = max((last_day(year).isoformat() for year in left), default="")
+    if left and last < today.isoformat():
+        yield Finding(
+            "names-left",
+            Severity.DOUBTFUL,
+            f"{many(len(left), 'name')} in the list of codes with no row in the archive",
+            "names of groups whose codes the archive still has",
+            "Take these lines out of the list, or delete the list if no other archive uses it. "
+            "Look for copies of it in backups too.",
+            Place(keys.path.name),
+        )
 
 
 def row_of(archive: Path, workbook: Path, wait: float = WAIT) -> tuple[Finding | None, Row | None]:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.years.archivebook import noted_rows
 from sheetlab.years.ledger import COLUMNS, FIRST, NUMBER_COLUMNS, Row, rows_of
 from sheetlab.years.lock import WAIT, locked, no_archive, refuse_name, unreadable
 
@@ -61,6 +62,8 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
         # one file that every share can hold: no write-ahead log, which needs shared memory
         connection.execute("PRAGMA journal_mode = DELETE")
         connection.execute("PRAGMA synchronous = FULL")
+        # how SQLite was compiled must not decide whether what is taken away is gone
+        connection.execute("PRAGMA secure_delete = ON")
         connection.execute("BEGIN IMMEDIATE")
         for statement in _SCHEMA:
             connection.execute(statement)
@@ -80,6 +83,16 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
                 # begun in vain
                 if not path.stat().st_size:
                     path.unlink()
+
+
+def rewrite(path: Path) -> None:
+    """Write a database anew without what was taken out of it, also by other programs."""
+    try:
+        with contextlib.closing(sqlite3.connect(path, timeout=WAIT)) as connection:
+            connection.execute("PRAGMA secure_delete = ON")
+            connection.execute("VACUUM")
+    except sqlite3.OperationalError as error:
+        raise SheetlabError(_not_usable(path, error)) from error
 
 
 @contextlib.contextmanager
@@ -218,6 +231,8 @@ def _full(path: Path, where: str) -> Finding:
 def no_database(archive: Path) -> Finding:
     """That the database of an archive is missing."""
     name = database_of(archive).name
+    if archive.exists() and not noted_rows(archive):
+        return no_archive(archive, f"{archive.name} is not the workbook of an archive")
     if archive.exists():
         return Finding(
             "no-archive", Severity.STOP, f"{archive.name} is there, but not its database {name}",

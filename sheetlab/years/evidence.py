@@ -294,7 +294,7 @@ FILES_NOTE = (
     "The digest of a definition is the SHA-256 of its file. That of a sample is of its readings, "
     "as they were typed: “sheetlab archive check ARCHIVE --workbook FILE” works it out anew and "
     "names the row. Samples were made anew from what was typed and evaluated, with the code in "
-    "the place of names; photos and comments stay in the original."
+    "the place of names; photos, comments and free texts stay in the original."
 )
 
 

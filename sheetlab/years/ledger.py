@@ -173,14 +173,17 @@ def source_digest(practical: Practical, observations: Observations) -> str:
     """Digest of the typed readings and the definition; of no name, date or person.
 
     A number counts as the number, however its cell holds it, so that a file that was saved again
-    by another program is the same source.
+    by another program is the same source. Of a text counts that it is there: what it says may name
+    someone, and is not in the samples of an evidence pack.
     """
     typed: list[list[Any]] = []
     for key in sorted(observations.entries):
         if key.startswith(START_PREFIX):
             continue
         for row, one in enumerate(observations.entries[key]):
-            content = clean(one.text) if one.value is None else repr(float(one.value))
+            content = repr(float(one.value)) if one.value is not None else one.text.strip()
+            if one.value is None and content and content not in practical.inputs[key].choices:
+                content = "text"
             if content:
                 typed.append([key, row, content])
     text = json.dumps([practical.digest, practical.runs, typed], separators=(",", ":"))

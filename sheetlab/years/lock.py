@@ -58,8 +58,10 @@ def tidy(target: Path) -> None:
 def no_archive(archive: Path, what: str) -> Finding:
     """That there is no such archive."""
     return Finding(
-        "no-archive", Severity.STOP, what, "an archive that was begun with “archive add”",
-        "Check the name and the share.", Place(archive.name),
+        "no-archive", Severity.STOP, what,
+        "the workbook that “sheetlab archive add … --archive DEPARTMENT.xlsx” wrote",
+        "Check the name and the share. What counts in a class gets into an archive with "
+        "“archive add CLASS.xlsx”.", Place(archive.name),
     )  # fmt: skip
 
 

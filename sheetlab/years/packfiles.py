@@ -1,7 +1,7 @@
 """Files that go with an evidence pack: sample workbooks and definitions, found by their digests.
 
-A sample is made anew from what was typed, without photos, comments and the names on the first
-sheet, and evaluated; the digest of its readings is then that of the row in the archive.
+A sample is made anew from what was typed, without photos, comments, free texts and the names on the
+first sheet, and evaluated; the digest of its readings is then that of the row in the archive.
 """
 
 from __future__ import annotations
@@ -145,7 +145,7 @@ def _copied(path: Path, target: Path, group: str, digest: str) -> str:
     try:
         with tempfile.TemporaryDirectory(prefix="sheetlab-") as folder:
             made = Path(folder) / target.name
-            made.write_bytes(fresh_workbook(filled, other))
+            made.write_bytes(fresh_workbook(filled, other, texts=False))
             # the last word has the copy itself
             outcome = evaluate_file(made, made)
             if outcome.assessment is None or outcome.written is None:

@@ -10,9 +10,11 @@ from pathlib import Path
 
 from sheetlab.finding import Finding
 from sheetlab.years.codes import codes_of, read_codes
-from sheetlab.years.database import database_of, expect, opened
+from sheetlab.years.database import database_of, expect, opened, rewrite
 from sheetlab.years.lock import WAIT, locked
 from sheetlab.years.view import refuse_behind, renew_view
+
+DUE = "SELECT code FROM results WHERE code <> '' GROUP BY code HAVING MAX(keep_until) < ?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +71,7 @@ def purge(
         refuse_behind(archive)
         keys = read_codes(codes or codes_of(archive))
         with opened(database_of(archive)) as connection:
-            query = (
-                "SELECT code FROM results WHERE code <> '' GROUP BY code HAVING MAX(keep_until) < ?"
-            )
-            day = (today.isoformat(),)
-            due = {code for (code,) in connection.execute(query, day)}
+            due = due_codes(connection, today)
             held = list(_held(connection))
             taken = tuple(one for one in held if one.until < today.isoformat())
             later = tuple(one for one in held if one.until >= today.isoformat())
@@ -81,11 +79,17 @@ def purge(
             names = keys.forget(due)
             if dry:
                 return Purged(names, gone, waiting, taken, later, None)
-            change = f"UPDATE results SET code = '', salt = '' WHERE code IN ({query})"
-            connection.execute(change, day)
+            change = f"UPDATE results SET code = '', salt = '' WHERE code IN ({DUE})"
+            connection.execute(change, (today.isoformat(),))
             # the names first: if this is cut short, the codes are there to find them again
             keys.save()
+        rewrite(database_of(archive))
     return Purged(names, gone, waiting, taken, later, renew_view(archive, wait))
+
+
+def due_codes(connection: sqlite3.Connection, today: datetime.date) -> set[str]:
+    """Codes whose last row was to be kept to a day that is past."""
+    return {code for (code,) in connection.execute(DUE, (today.isoformat(),))}
 
 
 def _held(connection: sqlite3.Connection) -> Iterator[Due]:

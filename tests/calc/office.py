@@ -120,6 +120,13 @@ class Office:
         """Every formula cell as [sheet, cell, value or text, error code] after recalculation."""
         return self.call("formulas", path=str(path))  # type: ignore[no-any-return]
 
+    def heights(self, path: Path) -> dict[str, list[list[list[int]]]]:
+        """By sheet: rows as [top, height, height that texts need], and pictures as [top, end].
+
+        In hundredths of a millimetre; texts in merged cells need nothing.
+        """
+        return self.call("heights", path=str(path))  # type: ignore[no-any-return]
+
     def type_cells(self, path: Path, cells: dict[str, dict[str, float | str]], save: Path) -> None:
         """Open a workbook, type into cells by sheet and address, and save it (.xlsx or .ods)."""
         self.call("type_cells", path=str(path), cells=cells, save=str(save))
@@ -156,6 +163,10 @@ class Book:
         """Choose an entry of the add-in's menu: whether it was done, and what it said."""
         done, text = self._call("command", name=name)
         return done, text
+
+    def bar(self, name: str) -> bool:
+        """Whether a bar of this name stands above the sheet."""
+        return self._call("bar", name=name)  # type: ignore[no-any-return]
 
     def sheets(self) -> list[str]:
         """Titles of the sheets."""

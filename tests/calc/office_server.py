@@ -203,6 +203,28 @@ class Server:
         document.close(True)
         return out
 
+    def heights(self, path):
+        """By sheet: rows as [top, height, height that their texts need], pictures as [top, end]."""
+        document = self.open(path)
+        out = {}
+        for sheet in document.Sheets:
+            sheet.unprotect("")
+            cursor = sheet.createCursor()
+            cursor.gotoEndOfUsedArea(False)
+            rows = [sheet.Rows.getByIndex(i) for i in range(cursor.RangeAddress.EndRow + 1)]
+            drawn = [sheet.DrawPage.getByIndex(i) for i in range(sheet.DrawPage.Count)]
+            pictures = [[one.Position.Y, one.Position.Y + one.Size.Height] for one in drawn]
+            found = [[row.getPropertyValue("Position").Y, row.Height] for row in rows]
+            for row in rows:
+                row.OptimalHeight = True
+            needed = [row.Height for row in rows]
+            out[sheet.Name] = [
+                [[*each, need] for each, need in zip(found, needed, strict=True)],
+                pictures,
+            ]
+        document.close(True)
+        return out
+
     def pdf(self, path, target):
         document = self.open(path)
         document.calculateAll()
@@ -234,6 +256,9 @@ class Server:
         frame = self.books[key].CurrentController.Frame
         event = helper.executeDispatch(frame, f"org.sheetlab:{name}", "_self", 0, ())
         return [event.State == 1, event.Result]
+
+    def bar(self, key, name):
+        return self.books[key].CurrentController.hasInfobar(name)
 
     def sheets(self, key):
         return list(self.books[key].Sheets.ElementNames)

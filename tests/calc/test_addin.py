@@ -8,8 +8,11 @@ import signal
 import statistics
 import subprocess
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -142,8 +145,8 @@ def test_a_wrong_call_says_in_the_cell_what_is_wrong(calc: Office) -> None:
             {
                 "C1": "=LEAST_COUNT(0.5)",
                 "C2": "=MEAN_TYPE_A(A1:A4)",
-                "C3": '=MEAN_TYPE_A(A1:A3;"mean")',
-                "C4": "=MEAN_TYPE_A(A1:A3;B9)",  # B9 is empty: as if it were left out
+                "C3": '=MEAN_TYPE_A(A1:A3;;"mean")',
+                "C4": "=MEAN_TYPE_A(A1:A3;B9;B9)",  # B9 is empty: as if it were left out
                 "C5": "=LEAST_COUNT(A1:A3;50)",
                 "C6": "=2*LEAST_COUNT(A1;50)",
             },
@@ -172,7 +175,7 @@ def test_a_saved_workbook_calculates_again(calc: Office, tmp_path: Path, kind: s
     path = tmp_path / f"own.{kind}"
     with calc.book() as book:
         book.put("", "A1:A3", [[2.12], [2.13], [2.11]])
-        book.enter("", {"B1": "=LEAST_COUNT(0.5;50)", "B2": '=MEAN_TYPE_A(A1:A3;"mean")'})
+        book.enter("", {"B1": "=LEAST_COUNT(0.5;50)", "B2": '=MEAN_TYPE_A(A1:A3;;"mean")'})
         book.array("", "C1:D4", "=MEAN_TYPE_A(A1:A3)")
         first = book.shown("", "B1:D4")
         book.save(path)
@@ -220,11 +223,95 @@ def test_formulas_from_excel_work_on_protected_sheets_and_in_arrays(
     assert [row[1:] for row in shown] == [list(row) for row in expected]
 
 
+@contextmanager
+def server() -> Iterator[tuple[str, list[str]]]:
+    """An address on this machine, and what was asked there."""
+    asked: list[str] = []
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            asked.append(self.path)
+            self.send_response(200)
+            self.end_headers()
+            self.wfile.write(b"1")
+
+        def log_message(self, *_: object) -> None:
+            """Say nothing."""
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Handler) as listening:
+        threading.Thread(target=listening.serve_forever, daemon=True).start()
+        try:
+            yield f"http://127.0.0.1:{listening.server_port}", asked
+        finally:
+            listening.shutdown()
+
+
+@pytest.mark.parametrize(
+    ("formula", "left"),
+    [
+        ('=LEAST_COUNT(1,2)&_xlfn.WEBSERVICE("{address}/cell"&A9)', 7),
+        ("=LEAST_COUNT(1,2)&far", 7),
+        ("=LEAST_COUNT(1,A3)", 0.5),
+        # Calc works such a formula out itself, and does not know our function there
+        ('=LEAST_COUNT(1,INDIRECT("A3"))', None),
+    ],
+)
+def test_a_formula_that_asks_an_address_stays_dead(
+    calc: Office, tmp_path: Path, formula: str, left: float | None
+) -> None:
+    """Calc asks nothing when it loads a workbook, and neither do we make it ask."""
+    path = tmp_path / "asks.xlsx"
+    with server() as (address, asked):
+        with xlsxwriter.Workbook(path) as made:
+            sheet = made.add_worksheet("own")
+            if "far" in formula:
+                made.define_name("far", f'=_xlfn.WEBSERVICE("{address}/name")')
+            if "A3" in formula:
+                sheet.write_formula("A3", f'=_xlfn.WEBSERVICE("{address}/there")', value=2)
+            sheet.write_formula("A1", formula.format(address=address), value=7)
+        with calc.book(path, hidden=False) as book:
+            # no command of ours wakes it up either
+            for command in ("check", "evaluate", "clear"):
+                book.command(command)
+            shown = book.shown("own", "A1:A1")
+        time.sleep(0.5)
+    assert asked == []
+    # 7: as it was stored
+    assert shown == [[left]]
+
+
+def test_formulas_that_only_calculate_are_entered_again_and_the_others_are_told(
+    calc: Office, tmp_path: Path
+) -> None:
+    path = tmp_path / "mixed.xlsx"
+    with xlsxwriter.Workbook(path) as made:
+        sheet = made.add_worksheet("own")
+        made.define_name("near", "=own!$B$1")
+        made.define_name("far", "=INDIRECT(own!$B$2)")
+        sheet.write_number("B1", 2)
+        for row, formula in enumerate(
+            (
+                "=LEAST_COUNT(1,near)&LEAST_COUNT(0.5,50)",
+                "=IF(SUM(own!$B$1:$B$1)>0,LEAST_COUNT(0.5,50),1/0)",
+                '=LEAST_COUNT(1,INDIRECT("B1"))',
+                "=LEAST_COUNT(1,2)&far",
+                "=LEAST_COUNT(1,2)&NOW()",
+            )
+        ):
+            sheet.write_formula(row, 0, formula, value=7)
+    with calc.book(path, hidden=False) as book:
+        shown = [row[0] for row in book.shown("own", "A1:A5")]
+        assert book.bar("sheetlab left formulas")
+    assert shown[:2] == ["0.50.01", 0.01]
+    # 7 as it was stored, or no value: not what it would come to
+    assert all(value in (7, None, "") for value in shown[2:]), shown
+
+
 def test_200_functions_recalculate_within_two_seconds(calc: Office) -> None:
     with calc.book() as book:
         book.put("", "A1:C200", [[0.5 * k, float(k % 50), 0.01 * k] for k in range(200)])
         book.enter("", {f"D{k}": f"=SCALE_READING(A{k};B{k};0.5;50)" for k in range(1, 101)})
-        book.enter("", {f"D{k}": f'=MEAN_TYPE_A(A1:A{k};"u(mean)")' for k in range(101, 201)})
+        book.enter("", {f"D{k}": f'=MEAN_TYPE_A(A1:A{k};;"u(mean)")' for k in range(101, 201)})
         times = book.recalculate(5)
         shown = book.shown("", "D1:D200")
     assert all(isinstance(row[0], float) for row in shown)

@@ -108,7 +108,7 @@ def test_the_process_ends_with_its_input_and_takes_its_folder_along() -> None:
         {"do": "nonsense"},
         {"do": "call", "name": "LEAST_COUNT", "values": [0.5, 50.0]},
         # Calc gives 0 for a reference to an empty cell; where a text belongs that is no value
-        {"do": "call", "name": "MEAN_TYPE_A", "values": [[[1.0], [2.0], [4.0]], 0.0]},
+        {"do": "call", "name": "MEAN_TYPE_A", "values": [[[1.0], [2.0], [4.0]], 0.0, 0.0]},
     ]
     done = subprocess.run(
         [sys.executable, "-c", code],

@@ -12,7 +12,7 @@ from sheetlab.checks.assess import Assessment, Status, assess
 from sheetlab.checks.record import record
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Severity
-from sheetlab.practical.profile import GUM
+from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.template import as_cells_show
 
 
@@ -217,6 +217,23 @@ def test_sentences_of_a_result() -> None:
     assert "above" in lines[1] or "below" in lines[1]
     assert "trials" in words.trials_line(result)
     assert "Maximum error" in words.maximum_error_line(result)
+
+
+@pytest.mark.parametrize(
+    ("profile", "advice"),
+    [
+        # five zeros and eight places: ± U covers, see tests/metrology/test_which_interval.py
+        (GUM, "sum too wide. In simulated experiments ± U covers what it says; quote ± U."),
+        (Profile(coverage_factor=2.0), "quote U with k = 2.45 from Student's t."),
+    ],
+    ids=["from t", "agreed"],
+)
+def test_a_sum_of_scatters_is_no_reason_to_quote_the_trials(profile: Profile, advice: str) -> None:
+    model = practical("wire-stretching")
+    found = assess(model, as_cells_show(model, careful()), 20_000, profile=profile)
+    line = Words(found.practical, profile).trials_line(found.evaluation.measurand)
+    assert "wider than ± U" in line
+    assert line.endswith(advice)
 
 
 def test_what_would_halve_the_uncertainty_does_halve_it() -> None:

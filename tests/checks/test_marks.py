@@ -170,7 +170,8 @@ def test_a_reading_far_off_is_not_praised(tmp_path: Path, clean: Assessment) -> 
         assert not found[item].praise
         assert found[item].proposed is not None
         assert found[item].proposed < found[item].out_of
-    assert "expanded uncertainty is 30 % of it; up to 15 % was wanted" in found["book"].evidence
+    # 30 % to first order: 1 / s bends over a scatter so wide
+    assert "expanded uncertainty is 32 % of it; up to 15 % was wanted" in found["book"].evidence
     # what has nothing to do with it is praised still
     assert found["enough"].praise
 

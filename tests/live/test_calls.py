@@ -169,7 +169,7 @@ def test_one_number_however_it_is_typed(value: object) -> None:
     ],
 )
 def test_a_range_in_any_shape(shape: object) -> None:
-    answer = call(FUNCTIONS, "MEAN_TYPE_A", [shape, "mean"])
+    answer = call(FUNCTIONS, "MEAN_TYPE_A", [shape, None, "mean"])
     assert answer == pytest.approx(np.mean(READINGS), rel=1e-15)
 
 
@@ -199,7 +199,7 @@ def test_whole_columns_are_their_used_rows(empty: str | None) -> None:
     y = [(v[0] * 2.0 + 1.0,) if v[0] not in (None, "", 3.0) else (empty,) for v in x]
     block = dict(call(FUNCTIONS, "STRAIGHT_LINE", [tuple(x), tuple(y)]))
     assert (block["slope"], block["points"], block["passed over"]) == (2.0, 5.0, 1.0)
-    assert call(FUNCTIONS, "MEAN_TYPE_A", [tuple(x), "readings"]) == 6.0
+    assert call(FUNCTIONS, "MEAN_TYPE_A", [tuple(x), None, "readings"]) == 6.0
     told = call(FUNCTIONS, "STRAIGHT_LINE", [tuple(x), tuple(y[:4])])
     assert told == f"{SAYS}x has 6 cells, y has 4"
 
@@ -224,8 +224,8 @@ def test_one_cell_of_uncertainty_stands_for_all() -> None:
         ("WEIGHTED_LINE", [[1, 2, 3], [1, 2, 3], [1, 0, 1]],
          "each point needs a positive standard uncertainty"),
         ("MEAN_TYPE_A", [2.5], "one reading has no scatter; two or more are needed"),
-        ("MEAN_TYPE_A", [[2.5, 2.6], 3.0], "part has to be a text: Leave out for all, or choose "
-         "one: mean, u(mean), s(reading), degrees of freedom, readings."),
+        ("MEAN_TYPE_A", [[2.5, 2.6], None, 3.0], "part has to be a text: Leave out for all, or "
+         "choose one: mean, u(mean), s(reading), degrees of freedom, readings."),
         ("WEIGHTED_LINE", [[1, 2], [1, 2], 0.1], "3 points or more are needed; there are 2"),
         ("BOTH_ERRORS_LINE", [[1, 2], [1, 2], 1, 1], "3 points or more are needed; there are 2"),
         ("ORIGIN_LINE", [[1], [1]], "2 points or more are needed; there are 1"),

@@ -257,6 +257,18 @@ def test_combination_agrees_with_uncertainties(text: str, numbers: tuple) -> Non
     assert sum(v for k, v in most.items() if k.startswith("% from")) == pytest.approx(100.0)
 
 
+@pytest.mark.parametrize("empty", [[None, None], [[None], [None]], [["", ""]], None])
+@pytest.mark.parametrize("name", ["COMBINE_FORMULA", "MAXIMUM_ERROR"])
+def test_a_range_of_uncertainties_may_be_empty_altogether(name: str, empty: object) -> None:
+    """The help of the argument says “empty: exact”, and does not say “but not all of them”."""
+    block = dict(call(FUNCTIONS, name, ["m*d", ["m", "d"], [2, 3], empty]))
+    assert block["value"] == 6.0
+    assert block["u" if name == "COMBINE_FORMULA" else "maximum error"] == 0.0
+    assert (block["% from m"], block["% from d"]) == (0.0, 0.0)
+    chosen = call(FUNCTIONS, name, ["m*d", ["m", "d"], [2, 3], empty, "value"])
+    assert chosen == 6.0
+
+
 def test_line_with_both_errors_has_the_least_squares() -> None:
     (x, y), ux, uy = map(np.array, lines._PEARSON), np.array(lines._YORK_X), np.array(lines._YORK_Y)
 

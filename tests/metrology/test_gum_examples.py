@@ -16,14 +16,14 @@ import numpy as np
 import published
 import pytest
 from examples import practical, typed
-from rounding import common_part
+from rounding import counted
 from uncertainties import correlated_values, ufloat
 
 from sheetlab.metrology.budget import Budget, Distribution, Source, budget, effective_dof
 from sheetlab.metrology.curve import fit_polynomial
 from sheetlab.metrology.montecarlo import Affine, propagate
 from sheetlab.metrology.repeats import repeats
-from sheetlab.practical.evaluate import SHARED, evaluate_practical
+from sheetlab.practical.evaluate import evaluate_practical
 from sheetlab.workbook.template import as_cells_show
 
 ANNEX_H = "gum_annex_h.json"
@@ -168,11 +168,6 @@ class TestEndGauge:
         _same(self.first_order(), self.model(inputs), dict(zip(self.NAMES, inputs, strict=True)))
 
 
-def _whole(key: str) -> str:
-    """Key of the whole rounding of which a mean keeps a part."""
-    return key.partition(SHARED)[0]
-
-
 def _same(
     found: Budget, theirs: Any, inputs: Mapping[str, Any] | None = None, rel: float = 1e-9
 ) -> None:
@@ -182,7 +177,7 @@ def _same(
     assert found.effective_dof == pytest.approx(GTC.dof(theirs), rel=rel)
     for row in found.rows:
         if inputs is not None:
-            wanted = abs(GTC.component(theirs, inputs[_whole(row.source.key)]))
+            wanted = abs(GTC.component(theirs, inputs[row.source.key]))
             assert row.contribution == pytest.approx(
                 wanted, rel=rel, abs=rel * found.standard_uncertainty
             ), row.source.key
@@ -588,10 +583,18 @@ class TestShippedWire:
             inputs[key] = GTC.ureal(0.0, half_width / ROOT_3, label=key)
             return inputs[key]
 
-        def scatter(key: str, values: Sequence[float]) -> Any:
-            n = len(values)
-            inputs[key] = GTC.ureal(0.0, float(np.std(values, ddof=1)) / n**0.5, n - 1, label=key)
-            return inputs[key]
+        def of_mean(key: str, elements: Any, readings: Sequence[Any], step: float) -> Any:
+            """What scatter and rounding make a mean uncertain by.
+
+            ``readings``: columns of one scale each, or of one together, that make an element.
+            """
+            n = len(elements)
+            rules = [counted(list(column), step) for column in readings]
+            seen = sum(float(np.var(column, ddof=1)) for column in readings)
+            factor = math.sqrt(sum(s**2 for s, _ in rules) / seen) if seen else 1.0
+            u = float(np.std(elements, ddof=1)) / n**0.5 * factor
+            inputs[f"mean({key})#mean"] = GTC.ureal(0.0, u, n - 1, label=key)
+            return inputs[f"mean({key})#mean"], [rest for _, rest in rules]
 
         def column(key: str) -> Any:
             return np.array(cells[key], dtype=float)
@@ -606,34 +609,35 @@ class TestShippedWire:
         count /= cell("screw_gauge.divisions")
         zeros = column("screw_gauge.zero_reading.coincidence") * count
         assert all(str(v).startswith("short") for v in cells["screw_gauge.zero_reading.side"])
-        zero = float(zeros.mean()) + scatter("mean(screw_gauge.zero_reading)#mean", zeros)
-        # their scatter is so wide that it holds the rounding
-        assert common_part(float(np.std(zeros, ddof=1)), count) < 1e-3
+        scatter, rests = of_mean("screw_gauge.zero_reading", zeros, [zeros], count)
+        zero = float(zeros.mean()) + scatter
+        # their scatter holds the rounding
+        assert rests == [0.0]
 
-        # diameter: mean of the places, each of two directions; the part of the rounding that the
-        # scatter does not hold is common to all of them
+        # diameter: mean of the places, each of two directions
         across, square = (
             column(f"diameter.d.{k}.main") * 1e-3 + column(f"diameter.d.{k}.coincidence") * count
             for k in (1, 2)
         )
         places = (across + square) / 2.0
-        part = common_part(float(np.std(places, ddof=1)), count)
-        d = float(places.mean()) + scatter("mean(diameter.place)#mean", places) - zero
-        d += rectangular("diameter.d#rounding", count / 2.0) * part
+        scatter, rests = of_mean("diameter.place", places, [across, square], count)
+        assert rests == [0.0, 0.0]
+        d = float(places.mean()) + scatter - zero
         d += rectangular("screw_gauge#limit", 1e-3 * cell("screw_gauge.limit"))
 
         # length: both ends are read to a division of one scale
         lower, upper = column("length.lower") / 100.0, column("length.upper") / 100.0
         division = cell("metre_scale.least_count") / 100.0
         spans = lower - upper
-        # each length has the rounding of two readings
-        part = common_part(float(np.std(spans, ddof=1)) / math.sqrt(2.0), division)
+        scatter, rests = of_mean("length.span", spans, [lower, upper], division)
         length = float(spans.mean()) * (
             1.0 + rectangular("metre_scale#limit", cell("metre_scale.limit"))
         )
-        length += rectangular("length.lower#rounding", division / 2.0) * part
-        length -= rectangular("length.upper#rounding", division / 2.0) * part
-        length += scatter("mean(length.span)#mean", spans)
+        length += scatter
+        if any(rests):
+            key = "mean(length.span)#rounding"
+            inputs[key] = GTC.ureal(0.0, math.hypot(*rests), label=key)
+            length += inputs[key]
         length += rectangular("L#0", 0.001)
 
         # slope: one for loading and unloading, an intercept for each, by a general solver
@@ -687,13 +691,13 @@ class TestShippedWire:
         found = evaluation.measurand
         assert found is not None
         theirs, inputs = self.rebuilt()
-        assert {_whole(row.source.key) for row in found.budget.rows} == inputs.keys()
+        assert {row.source.key for row in found.budget.rows} == inputs.keys()
         _same(found.budget, theirs, inputs, rel=1e-6)
         # both are nearer than that
         assert found.budget.standard_uncertainty == pytest.approx(GTC.uncertainty(theirs), rel=1e-9)
         assert found.budget.effective_dof == pytest.approx(GTC.dof(theirs), rel=1e-9)
         for row in found.budget.rows:
-            assert row.source.dof == GTC.dof(inputs[_whole(row.source.key)])
+            assert row.source.dof == GTC.dof(inputs[row.source.key])
 
     def test_trials(self) -> None:
         # against samples drawn here. They are t with few degrees of freedom, so the standard

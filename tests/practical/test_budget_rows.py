@@ -9,7 +9,7 @@ import pytest
 from examples import WORKBOOKS, practical, typed
 
 from sheetlab.metrology.budget import BudgetRow, budget_lines
-from sheetlab.practical.evaluate import SHARED, Evaluation, Numbers, evaluate_practical
+from sheetlab.practical.evaluate import Evaluation, Numbers, evaluate_practical
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
 
@@ -27,15 +27,14 @@ def found(group: str) -> tuple[Practical, Numbers, Evaluation]:
 def derivative(model: Practical, numbers: Numbers, result: str, row: BudgetRow) -> float:
     """Change of a result for a change of everything that has a source, by finite differences."""
     key, size = row.source.key, 1e-4 * row.source.standard_uncertainty
-    if key.endswith("#mean"):
+    if key.startswith("mean("):
         column = key.partition("(")[2].partition(")")[0]
         keys, relative = list(model.columns(column)), False
     else:
-        own = key.partition(SHARED)[0]
         keys = [
             k
             for k in (*model.inputs, *model.derived)
-            if any(spec.key == own for spec in model.field(k).sources)
+            if any(spec.key == key for spec in model.field(k).sources)
         ]
         relative = row.source.relative
 
@@ -69,18 +68,16 @@ def test_sensitivities_are_derivatives(group: str) -> None:
     assert seen > 5
 
 
-def test_a_part_of_a_rounding_is_in_the_divisor_not_in_the_sensitivity() -> None:
+def test_the_divisor_divides_what_stands_before_it() -> None:
     _, _, evaluation = found("Fulmar")
     result = evaluation.measurand
     assert result is not None
     by = {row.source.label: row for row in result.budget.rows}
-    rounding = by["rounding of a reading: diameter"]
-    # half a division of the screw gauge, more than √3 since the places scatter over divisions
-    assert rounding.source.divided == pytest.approx(0.005e-3, rel=1e-12)
-    assert rounding.source.divisor > 1.01 * math.sqrt(3.0)
-    limit = by["permissible error: screw gauge"]
-    assert abs(rounding.sensitivity) == pytest.approx(abs(limit.sensitivity), rel=1e-9)
-    # a mean of n readings: their standard deviation over √n
+    # a permissible error of 0.004 mm, rectangular: √3 (JCGM 100:2008, 4.3.7)
+    limit = by["permissible error: screw gauge"].source
+    assert limit.divided == pytest.approx(0.004e-3, rel=1e-12)
+    assert limit.divisor == pytest.approx(math.sqrt(3.0), rel=1e-12)
+    # a mean of six readings: the standard deviation of one over √6 (JCGM 100:2008, 4.2.3)
     scatter = by["scatter of the repeats: mean diameter"].source
     assert scatter.divisor == pytest.approx(math.sqrt(6.0), rel=1e-9)
 

@@ -289,10 +289,13 @@ class PendulumCase:
     """Standard deviation of one timing by hand, in s."""
     thread: float = 0.03
     """Standard deviation of setting a thread to the scale, in cm."""
+    bias: float | None = None
+    """By how much all timings are too long alike, in s; None: drawn within the stated limit."""
 
     @property
     def title(self) -> str:
-        return f"pendulum, 8 lengths, timing {self.timing:g} s"
+        bias = "" if self.bias is None else f", all too long by {self.bias:g} s"
+        return f"pendulum, 8 lengths, timing {self.timing:g} s{bias}"
 
     def practical(self) -> Practical:
         return definition("simple-pendulum")
@@ -306,12 +309,14 @@ class PendulumCase:
         # any angle: the elliptic integral, not the first term of its series that is corrected for
         wide = 2.0 / math.pi * float(ellipk(math.sin(0.5 * angle) ** 2))
         period = 2.0 * math.pi * np.sqrt(length / gravity) * wide
+        usual = float(self.practical().inputs["start_stop"].default or 0.0)
+        late = within(rng, usual) if self.bias is None else self.bias
         cells: Cells = {
             "swings": [float(SWINGS)],
             "amplitude": [ANGLE],
             **ball(rng, bob, self.limit("caliper")),
             **threads(rng, thread, self.thread, self.limit("metre_scale")),
-            **timings(rng, SWINGS * period, self.timing, self.limit("stopwatch")),
+            **timings(rng, SWINGS * period + late, self.timing, self.limit("stopwatch")),
         }
         return cells, gravity
 
@@ -349,8 +354,9 @@ def timings(rng: Generator, true: Numbers, hand: float, limit: float) -> Cells:
 OVER = [WireCase(n, shared, OVER_DIVISIONS) for n in (6, 8, 12) for shared in (True, False)]
 ON_ONE_OR_TWO = [WireCase(n, shared, FINE) for n in (6, 8, 12) for shared in (True, False)]
 UNROUNDED = [WireCase(8, shared, OVER_DIVISIONS, finer=100) for shared in (True, False)]
-PENDULUMS = [PendulumCase(0.08), PendulumCase(0.03)]
-CASES: list[Case] = [*OVER, *ON_ONE_OR_TWO, *UNROUNDED, *PENDULUMS]
+PENDULUMS = [PendulumCase(0.08), PendulumCase(0.03), PendulumCase(0.08, bias=0.05)]
+PUNCTUAL = PendulumCase(0.08, bias=0.0)
+CASES: list[Case] = [*OVER, *ON_ONE_OR_TWO, *UNROUNDED, *PENDULUMS, PUNCTUAL]
 
 
 @dataclass(frozen=True, slots=True)
@@ -450,7 +456,17 @@ def test_pendulum(coverages: dict[str, Coverage], title: str) -> None:
     assert 0.94 <= coverages[title].coverage <= 0.97
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.title)
+def test_a_group_that_starts_and_stops_alike_errs_on_the_safe_side(
+    coverages: dict[str, Coverage],
+) -> None:
+    """It does not know that it does."""
+    assert 0.96 <= coverages[PUNCTUAL.title].coverage <= 0.985
+
+
+UNBIASED = [case for case in CASES if not getattr(case, "bias", None)]
+
+
+@pytest.mark.parametrize("case", UNBIASED, ids=lambda case: case.title)
 def test_errors_have_no_preferred_sign(coverages: dict[str, Coverage], case: Case) -> None:
     """The result has no bias beyond a tenth of its standard uncertainty."""
     assert abs(coverages[case.title].mean_z) < 0.1

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from examples import WORKBOOKS, practical, typed
-from rounding import common_part
+from rounding import counted
 from uncertainties import ufloat
 
 from sheetlab.metrology import montecarlo
@@ -96,26 +96,27 @@ def test_synthetic_wire_by_hand() -> None:
     shares = {
         row.source.label: row.contribution / result.budget.value for row in result.budget.rows
     }
-    assert shares["rounding of a reading: zero reading"] == pytest.approx(0.01269, rel=1e-3)
-    # the places scatter by 0.35 of a division, which holds most of the rounding of a reading
-    common = common_part(0.35355, 1.0)
-    assert 0.2 < common < 0.4
-    assert shares["rounding of a reading: diameter"] == pytest.approx(0.01269 * common, rel=1e-3)
+    # three zero readings on one division: 2 x 0.475/1.96 x 0.01/0.455
+    assert shares["rounding left in the mean: zero error"] == pytest.approx(0.01065, rel=1e-3)
+    # each direction is read on two neighbouring divisions, three and two times (s = 0.5477): they
+    # count as 0.45, and the mean is so near the edge between them that nothing is left
+    assert "rounding left in the mean: mean diameter" not in shares
     assert shares["permissible error: screw gauge"] == pytest.approx(0.01015, rel=1e-3)
-    assert shares["scatter of the repeats: mean diameter"] == pytest.approx(0.00695, rel=1e-3)
+    scatter = 0.00695 * 0.45 / 0.5477
+    assert shares["scatter of the repeats: mean diameter"] == pytest.approx(scatter, rel=1e-3)
     assert shares["permissible error: slotted masses"] == pytest.approx(0.00289, rel=2e-3)
-    # with the rounding of the diameter in full u would be 4.46 GPa
-    less = (1.0 - common**2) * (0.01269 * 201.69) ** 2
+    # with s as it is seen, and both roundings in full (0.01269), u would be 4.46 GPa
+    less = 2 * 0.01269**2 + 0.00695**2 - 0.01065**2 - scatter**2
     assert result.budget.standard_uncertainty == pytest.approx(
-        1e9 * (4.46**2 - less) ** 0.5, rel=2e-3
+        1e9 * (4.46**2 - less * 201.69**2) ** 0.5, rel=3e-3
     )
-    assert str(result.statement) == "(2.02 ± 0.07) × 10¹¹ Pa"
+    assert str(result.statement) == "(2.02 ± 0.06) × 10¹¹ Pa"
     assert result.trials is not None
     # Student's t with 4 degrees of freedom has twice the variance
-    spread = math.hypot(result.budget.standard_uncertainty, 0.00695 * 201.69e9)
+    spread = math.hypot(result.budget.standard_uncertainty, scatter * 201.69e9)
     assert result.trials.standard_uncertainty == pytest.approx(spread, rel=0.02)
-    assert result.trials.low == pytest.approx(194.1e9, rel=2e-3)
-    assert result.trials.high == pytest.approx(209.7e9, rel=2e-3)
+    assert result.trials.low == pytest.approx(195.1e9, rel=2e-3)
+    assert result.trials.high == pytest.approx(208.6e9, rel=2e-3)
 
 
 def test_combined_uncertainty_is_that_of_an_independent_library() -> None:
@@ -126,8 +127,12 @@ def test_combined_uncertainty_is_that_of_an_independent_library() -> None:
     )
     places = [0.455, 0.455, 0.45, 0.46, 0.455]
     spread = math.sqrt(sum((p - 0.455) ** 2 for p in places) / 4 / 5)
-    d = ufloat(0.455, spread) - ufloat(0, 0.005 / 3**0.5)
-    d = d + common_part(spread * 5**0.5, 0.01) * ufloat(0, 0.005 / 3**0.5)
+    # two neighbouring divisions in each direction, three and two times; zeros on one division
+    (deviation, _), (_, rest) = (
+        counted([0.48, 0.49, 0.48, 0.49, 0.48], 0.01),
+        counted([0.03] * 3, 0.01),
+    )
+    d = ufloat(0.455, spread * deviation / 0.3**0.5 / 0.01) - ufloat(0, rest)
     d = (d + ufloat(0, 0.004 / 3**0.5)) * 1e-3
     s = ufloat(line.slope, line.u_slope) * (1 + ufloat(0, 0.002 / 3**0.5))
     s = s * (1 + ufloat(0, 0.005 / 3**0.5)) * 1e-3
@@ -144,7 +149,7 @@ def test_zero_error_of_the_extensometer_cancels_and_of_the_gauge_does_not() -> N
     plain, shifted = evaluated(wire()), evaluated(wire(shift=0.17))
     assert value(shifted, "Y") == pytest.approx(value(plain, "Y"), rel=1e-9)
     labels = [row.source.label for row in plain.measurand.budget.rows]
-    assert "rounding of a reading: zero reading" in labels
+    assert "rounding left in the mean: zero error" in labels
     # the mean of five places does not reduce what all places share
     z = uncertainty(plain, "screw_gauge.zero")
     assert uncertainty(plain, "d") > z

@@ -72,6 +72,11 @@ def test_the_cell_s_own_unit(text: str, unit: str, value: float) -> None:
     assert typed_number(text, unit) == TypedNumber(value)
 
 
+@pytest.mark.parametrize("text", ["٣٫٤", "３.４", "३.४", "3٫4", "๓,๔"])
+def test_digits_of_any_script(text: str) -> None:
+    assert typed_number(text) == TypedNumber(3.4)
+
+
 @pytest.mark.parametrize(
     ("text", "unit"),
     [("5 cm", "mm"), ("5 mm", "m"), ("5 mm", ""), ("mm", "mm"), ("5 m m", "mm²"), ("mm 5", "mm")],

@@ -64,17 +64,26 @@ def test_only_inputs_are_unlocked_and_each_is_validated(name: str, assist: Assis
 
 
 @pytest.mark.parametrize("name", SHIPPED)
-def test_units_stand_in_headings_or_beside_the_cell(name: str) -> None:
+def test_units_stand_in_headings_and_labels(name: str) -> None:
+    """Not right of a cell, where a spreadsheet program shows the note of the cell."""
     plan, workbook = layout(name, Assist.FULL), book(name, Assist.FULL)
     for key, slot in plan.slots.items():
         one = plan.practical.field(key)
         if not one.unit.pretty or getattr(one, "kind", "number") != "number":
             continue
         sheet = workbook[slot.sheet]
-        if one.table is None:
-            assert sheet.cell(slot.row + 1, slot.column + 2).value == one.unit.pretty
-        else:
-            assert sheet.cell(slot.row, slot.column + 1).value.endswith(f"/ {one.unit.pretty}")
+        label = (slot.row + 1, 1) if one.table is None else (slot.row, slot.column + 1)
+        assert sheet.cell(*label).value.endswith(f"/ {one.unit.pretty}")
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_an_own_result_shows_the_digits_that_were_typed(name: str) -> None:
+    workbook = book(name, cells={"answer.least_count": [0.01]})
+    for key in layout(name, Assist.CORRECTED).practical.inputs:
+        if key.startswith("answer."):
+            (cell,) = named_cells(workbook, f"in_{key.replace('.', '_')}")[1]
+            # with which 0.01 is shown as 0.01 and 108 as 108
+            assert cell.number_format == "General"
 
 
 @pytest.mark.parametrize("name", SHIPPED)

@@ -13,6 +13,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import fields, replace
 from pathlib import Path
@@ -22,15 +23,17 @@ import pytest
 from workbook.tamper import edited
 from years import department
 
+from sheetlab.before.practice import practice_set
 from sheetlab.cli import main
 from sheetlab.finding import Severity, SheetlabError
 from sheetlab.handling.tables import guarded, unguarded
-from sheetlab.practical.register import Bound, BoundInstrument, BoundWire
-from sheetlab.workbook.evaluate_file import assess_file
+from sheetlab.practical.loader import catalogue
+from sheetlab.practical.register import Bound, BoundInstrument, BoundWire, setup_that_counts
+from sheetlab.workbook.evaluate_file import assess_file, evaluate_file
 from sheetlab.years import adding, archivebook, database, ledger, view
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
-from sheetlab.years.checking import check
+from sheetlab.years.checking import check, row_of
 from sheetlab.years.codes import codes_of, last_day, read_codes
 from sheetlab.years.database import database_of, opened, read
 from sheetlab.years.evidence import CRITERIA, evidence, samples
@@ -99,6 +102,27 @@ def rows() -> list[Row]:
         for i in range(5)
         for its in [department.assessed(department.bench(i, f"G{i}"))]
     ]  # fmt: skip
+
+
+def test_a_practice_set_is_refused_by_what_is_in_it(made: Path, tmp_path: Path) -> None:
+    """Also saved by another program under another name of the group, and evaluated."""
+    practice = practice_set(catalogue(), department.WIRE, tmp_path / "set", 2, seed=3)
+
+    def rename(book: openpyxl.Workbook) -> None:
+        ((sheet, cell),) = book.defined_names["in_start_group"].destinations
+        book[sheet][cell.replace("$", "")].value = "Redstart"
+
+    plain = edited(practice.workbooks[0].path.read_bytes(), rename)
+    hidden = tmp_path / "in" / "Redstart.xlsx"
+    hidden.parent.mkdir()
+    hidden.write_bytes(plain)
+    back = tmp_path / "in" / "evaluated"
+    evaluate_file(hidden, back / "x.xlsx", department.WIRE)
+    target = tmp_path / "copy" / made.name
+    shutil.copytree(made.parent, target.parent)
+    added = list(add([hidden, back / "x.xlsx"], target, 2026, TODAY))
+    assert [one.finding and one.finding.code for one in added] == ["readings-invented"] * 2
+    assert read(target).rows == read(made).rows
 
 
 # -- rows -----------------------------------------------------------------------------------------
@@ -456,18 +480,6 @@ def test_a_row_counts_for_the_set_up_whose_instruments_and_wire_it_has(
     # other letters are no other set-up
     other = department.write(department.bench(10, "Wren", "w 2"), tmp_path / "in", bound=bound)
     assert [a.notes for a in add([other], copy, 2026, TODAY)] == [()]
-
-
-def test_what_an_earlier_sheetlab_added_under_the_typed_set_up_does_not_come_twice(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    bound = Bound("W2", "2026-01-01")
-    path = department.write(department.bench(9, "Rook", "W3"), tmp_path / "in", bound=bound)
-    with monkeypatch.context() as then:
-        then.setattr(ledger, "setup_that_counts", lambda text, _: text)
-        list(add([path], tmp_path / "D.xlsx", 2026, TODAY))
-    assert read(tmp_path / "D.xlsx").rows[0].entry.setup == "W3"
-    assert [x.rows for x in add([path], tmp_path / "D.xlsx", 2026, TODAY)] == [()]
 
 
 # -- the chain ------------------------------------------------------------------------------------
@@ -1034,6 +1046,84 @@ def test_purge_names_what_it_takes_and_what_stays_to_which_day(
 def test_what_was_purged_does_not_come_twice(class_: Path, copy: Path) -> None:
     purge(copy, LATER)
     assert all(not one.rows for one in add([class_], copy, 2026, LATER))
+
+
+def test_purged_codes_are_in_no_byte_however_sqlite_was_compiled(
+    class_: Path, tmp_path: Path
+) -> None:
+    """Rows of an earlier program, whose SQLite left what it deleted in the file."""
+    target = tmp_path / "D.xlsx"
+    list(add([class_], target, 2020, TODAY))
+    database = database_of(target)
+    with sqlite3.connect(database) as connection:
+        connection.execute("PRAGMA secure_delete = OFF")
+        codes = {code for (code,) in connection.execute("SELECT code FROM results")}
+        salts = {salt for (salt,) in connection.execute("SELECT salt FROM results")}
+        connection.execute("UPDATE results SET code = '', salt = '' WHERE number <= 3")
+    connection.close()
+    assert any(text.encode() in database.read_bytes() for text in codes | salts)
+    purge(target, LATER)
+    assert not any(text.encode() in database.read_bytes() for text in codes | salts)
+    with opened(database) as connection:
+        assert connection.execute("PRAGMA secure_delete").fetchone() == (1,)
+
+
+def test_check_tells_what_a_purge_should_have_taken(class_: Path, tmp_path: Path) -> None:
+    target = tmp_path / "D.xlsx"
+    list(add([class_], target, 2020, TODAY))
+    names = codes_of(target).read_bytes()
+    due = check(target, TODAY).findings
+    assert [finding.code for finding in due] == ["codes-due"]
+    assert "6 codes" in due[0].found
+    purge(target, TODAY)
+    assert check(target, TODAY).findings == ()
+    # a list that came back from a backup
+    codes_of(target).write_bytes(names)
+    (left,) = check(target, TODAY).findings
+    assert (left.code, left.severity) == ("names-left", Severity.DOUBTFUL)
+    assert "6 names" in left.found
+
+
+@pytest.mark.parametrize(
+    ("typed", "kept"),
+    [
+        ("W1", "W1"), ("W 12", "W 12"), ("bench 3", "bench 3"), ("Set-up B", "Set-up B"),
+        ("7", "7"), ("3a", "3a"), ("Anna Lind", ""), ("Anna", ""), ("W1 (Anna)", ""), ("Jo", ""),
+        ("", ""),
+    ],
+)  # fmt: skip
+def test_only_a_label_is_kept_as_the_set_up(typed: str, kept: str) -> None:
+    assert setup_that_counts(typed, None) == kept
+    assert setup_that_counts(typed, Bound("Anna's bench", "2026-01-01")) == "Anna's bench"
+
+
+def test_no_name_that_was_typed_anywhere_gets_into_archive_or_samples(tmp_path: Path) -> None:
+    cells = department.bench(7, "Rook").cells
+    cells = {
+        **cells,
+        "readings.left_out": [None, "Anna Lind bumped the bench"],
+        "answer.Y": ["Anna Lind says 110"],
+        "altitude": ["ask Anna Lind"],
+    }
+    path = department.write(department.Bench("Rook", "Anna Lind", cells), tmp_path / "in")
+    target = tmp_path / "D.xlsx"
+    (added,) = list(add([path], target, 2026, TODAY))
+    assert [note.code for note in added.notes] == ["setup-not-kept"]
+    pack = evidence(target, tmp_path / "pack", TODAY, [tmp_path / "in"])
+    (sample,) = (one for one in pack.files if one.file.startswith("samples"))
+    files = [database_of(target), target, *(p for p in (tmp_path / "pack").rglob("*.*"))]
+    for file in files:
+        data = file.read_bytes()
+        parts = [data]
+        if file.suffix == ".xlsx":
+            with zipfile.ZipFile(file) as archive:
+                parts = [archive.read(name) for name in archive.namelist()]
+        assert not any(b"Anna" in part for part in parts), file
+    # and the sample still proves itself
+    _, row = row_of(target, tmp_path / "pack" / sample.file)
+    assert row is not None
+    outcome, _ = assess_file(tmp_path / "pack" / sample.file, trials=0)
+    assert "row-left-out" in {finding.code for finding in outcome.findings}
 
 
 # -- hostile texts --------------------------------------------------------------------------------

@@ -31,6 +31,8 @@ MENU = "org.sheetlab:"
 FUNCTIONS = "org.sheetlab.Functions"
 COMMANDS = "org.sheetlab.Commands"
 LOADED = "org.sheetlab.Loaded"
+LEFT = "sheetlab left formulas"
+"""By which the bar is known that names formulas which were not entered again."""
 
 XLSX = "Calc MS Excel 2007 XML"
 COPY, RESULTS = "copy.xlsx", "results.xlsx"
@@ -255,6 +257,50 @@ OURS = re.compile(
 )
 """A function of ours in a formula that Calc does not understand, with what Excel puts before it if
 it lives in an add-in."""
+
+PURE_NAMES = (
+    "ABS ACOS AND ASIN ATAN ATAN2 AVERAGE CEILING CONCATENATE COS COUNT COUNTA COUNTBLANK DEGREES "
+    "EXP FALSE FLOOR IF IFERROR IFNA INDEX INT INTERCEPT ISBLANK ISERR ISERROR ISNA ISNUMBER "
+    "ISTEXT LARGE LEFT LEN LINEST LN LOG LOG10 LOWER MATCH MAX MEDIAN MID MIN MOD N NA NOT OR PI "
+    "POWER PRODUCT RADIANS RANK RIGHT ROUND ROUNDDOWN ROUNDUP ROW ROWS RSQ SIGN SIN SLOPE SMALL "
+    "SQRT STDEV STDEVP STEYX SUM SUMPRODUCT SUMSQ T TAN TEXT TRANSPOSE TRIM TRUE TRUNC UPPER "
+    "VALUE VAR VARP"
+)
+"""Functions of Calc that look at their arguments and nothing else: no address, file or clock."""
+REFERENCE = r"\$?[A-Z]{1,3}\$?\d{1,7}"
+SHEET = r"\$?(?:'[^'#]*'|\w+)\."
+PLAIN = re.compile(rf"(?:{SHEET})?{REFERENCE}(?::(?:{SHEET})?{REFERENCE})?", re.IGNORECASE)
+"""What a name stands for if it is nothing but cells."""
+TOKEN = re.compile(
+    r"""(?P<text>"[^"]*") | (?P<sheet>\$?'[^'#]*'\.) | (?P<number>\d[\d.]*(?:E[+-]?\d+)?)
+    | (?P<call>[A-Z_][\w.]*)[ ]*\( | (?P<word>[A-Z_$][\w.$]*) | [-+*/^&=<>();,{}:%!~|. \n]""",
+    re.IGNORECASE | re.VERBOSE,
+)
+FUNCTION_NAMES = {*PURE_NAMES.split()} | {name.upper() for name in SETTINGS["functions"]}
+
+
+def harmless(formula: str, names: dict[str, str]) -> bool:
+    """Whether a formula can do nothing but calculate with cells of its own workbook.
+
+    Entering a formula again makes it live, whatever protected the reader of the workbook until
+    then: what asks an address or another file has to stay as it is.
+    """
+    at = 1
+    while at < len(formula):
+        token = TOKEN.match(formula, at)
+        if token is None:
+            return False
+        at = token.end()
+        call, word = token.group("call"), token.group("word")
+        if call and call.upper() not in FUNCTION_NAMES:
+            return False
+        if word and word.upper() not in ("TRUE", "FALSE"):
+            # a name may be called like a column, and stands for it then
+            content = names.get(word.upper(), word)
+            if not (PLAIN.fullmatch(content) or re.fullmatch(r"\$?[A-Z]{1,3}", content, re.I)):
+                return False
+    return True
+
 
 for _name, _block in SETTINGS["functions"].items():
     setattr(Functions, _name, function(_name, _block))
@@ -482,9 +528,12 @@ class Book:
 
     # formulas that came from another program
 
-    def enter_again(self) -> int:
-        """Enter formulas with our functions again that Calc did not understand; how many."""
-        done = 0
+    def enter_again(self) -> list[str]:
+        """Enter formulas with our functions again that Calc did not understand.
+
+        Returns the cells that were left alone, because their formulas do more than calculate.
+        """
+        left = []
         for sheet in self.sheets():
             found = []
             for block in sheet.queryContentCells(16):  # formulas
@@ -496,23 +545,52 @@ class Book:
                         if OURS.search(formula)
                     ]
             if found:
+                names = self.names(sheet)
                 with unprotected(sheet):
-                    done += sum(self.enter(sheet, sheet.getCellByPosition(*p)) for p in found)
-        return done
+                    for place in found:
+                        cell = sheet.getCellByPosition(*place)
+                        if not self.enter(sheet, cell, names):
+                            left.append(f"{sheet.Name} {cell.AbsoluteName.split('.')[-1]}")
+        return [where.replace("$", "") for where in left]
 
-    def enter(self, sheet: Any, cell: Any) -> int:
-        """Enter the formula of a cell again, with the array it belongs to."""
+    def names(self, sheet: Any) -> dict[str, str]:
+        """What the names stand for that formulas of a sheet may use."""
+        known = (self.document.NamedRanges, sheet.NamedRanges)
+        return {
+            name.upper(): ranges.getByName(name).Content.strip()
+            for ranges in known
+            for name in ranges.ElementNames
+        }
+
+    def enter(self, sheet: Any, cell: Any, names: dict[str, str]) -> bool:
+        """Enter the formula of a cell again, with the array it belongs to; False: left alone."""
         formula = OURS.sub(r"\g<name>(", cell.getFormula())
-        if not formula.startswith("{"):
+        array = formula.startswith("{")
+        if not harmless(formula[1:-1] if array else formula, names):
+            return False
+        if not array:
             cell.setFormula(formula)
-            return 1
+            return True
         cursor = sheet.createCursorByRange(cell)
         cursor.collapseToCurrentArray()
         start = cursor.RangeAddress
-        if (start.StartColumn, start.StartRow) != place_of(cell):
-            return 0  # entered with the first cell of the array
-        cursor.setArrayFormula(formula[1:-1])
-        return 1
+        # otherwise entered with the first cell of the array
+        if (start.StartColumn, start.StartRow) == place_of(cell):
+            cursor.setArrayFormula(formula[1:-1])
+        return True
+
+    def say_left(self, cells: list[str]) -> None:
+        """Say once, in a bar above the sheet, which formulas stay as they came."""
+        many = f" and {len(cells) - 3} more" if len(cells) > 3 else ""
+        self.document.CurrentController.appendInfobar(
+            LEFT,
+            "sheetlab left formulas as they came",
+            f"{', '.join(cells[:3])}{many}: these formulas do more than calculate with this "
+            "workbook. If you trust them, enter them again yourself (F2, then Enter).",
+            2,  # a warning
+            (),
+            True,
+        )
 
 
 def data_holders(chart: Any) -> Iterator[Any]:
@@ -812,13 +890,15 @@ class Loaded(unohelper.Base, XJob, XServiceInfo):
             if not document.supportsService("com.sun.star.sheet.SpreadsheetDocument"):
                 return
             changed, undo = document.isModified(), document.UndoManager
-            undo.lock()
-            try:
-                Book(self.context, document).enter_again()
-            finally:
-                undo.unlock()
+            begun = undo.isUndoPossible()
+            book = Book(self.context, document)
+            left = book.enter_again()
+            if not begun:
+                undo.reset()  # nobody has done anything yet
             if not changed:
                 document.setModified(False)
+            if left:
+                book.say_left(left)
         except Exception:  # a workbook has to open, whatever is in it
             return
 

@@ -205,9 +205,10 @@ def _protocol() -> str:
 
 
 def _job() -> str:
+    # when it is loaded it has no window yet, in which a bar could stand
     job = _node("org.sheetlab.Loaded", _plain("Service", "org.sheetlab.Loaded"))
     event = (
-        '<node oor:name="OnLoadFinished" oor:op="fuse"><node oor:name="JobList">'
+        '<node oor:name="OnViewCreated" oor:op="fuse"><node oor:name="JobList">'
         f"{_node('org.sheetlab.Loaded', '')}</node></node>"
     )
     return _data(

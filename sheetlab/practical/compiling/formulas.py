@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import replace
 
-from sheetlab.formula.tree import Call, names, substitute, walk
+from sheetlab.formula.tree import Call, Number, names, substitute, walk
 from sheetlab.practical.compiling.names import Names, formula_at
 from sheetlab.practical.definition import Check, DefinitionError
 from sheetlab.practical.fields import LEFT_OUT, CheckField, DerivedField
+from sheetlab.units import PURE
 
 
 def conditions(
@@ -89,10 +90,23 @@ def check_formulas(
                     f"{where}.maximum_error",
                     f"has the dimension {error}, the quantity has {one.unit.dimension}",
                 )
+    _check_half_widths(known)
     for check in checks:
         where = f"checks.{check.code}"
         if known.dimension(check.code, check.node, check.table, where) is not None:
             raise DefinitionError(f"{where}.condition", "is a number, not a condition")
+
+
+def _check_half_widths(known: Names) -> None:
+    """Half-widths that are formulas have the dimension of what they belong to."""
+    for key, one in (known.inputs | known.derived).items():
+        for spec in one.sources:
+            if isinstance(spec.half_width, Number):
+                continue
+            where = f"{known.where[key]}.uncertainty"
+            found = known.dimension(spec.label, spec.half_width, None, where)
+            if found != (PURE.dimension if spec.relative else one.unit.dimension):
+                raise DefinitionError(where, f"the half-width of “{spec.label}” has another unit")
 
 
 def _refuse_means_that_ignore_reasons(known: Names, one: DerivedField, where: str) -> None:

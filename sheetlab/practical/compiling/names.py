@@ -73,12 +73,20 @@ def dimension_at(
 
 
 def sources_of(given: Iterable[Uncertainty], key: str, its_unit: Unit) -> tuple[SourceSpec, ...]:
-    """Sources that a definition states for the value of this name, which nothing else shares."""
+    """Sources that a definition states for the values of this name, which nothing else shares.
+
+    Raises
+    ------
+    DefinitionError
+        If a half-width is a text and no formula.
+    """
     return tuple(
         SourceSpec(
             key=f"{key}#{i}",
             label=one.label,
-            half_width=Number(one.half_width * (1.0 if one.relative else its_unit.factor)),
+            half_width=formula_at(one.half_width, f"{key}.uncertainty")
+            if isinstance(one.half_width, str)
+            else Number(one.half_width * (1.0 if one.relative else its_unit.factor)),
             distribution=one.distribution,
             relative=one.relative,
             note=one.note,

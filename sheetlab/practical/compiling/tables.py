@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sheetlab.practical.compiling.names import Names, formula_at, unit_at
+from sheetlab.practical.compiling.names import Names, formula_at, sources_of, unit_at
 from sheetlab.practical.compiling.scales import Scale, add_reading
 from sheetlab.practical.definition import Column, DefinitionError, Table
 from sheetlab.practical.fields import LEFT_OUT, CheckField, DerivedField, InputField, SourceSpec
@@ -80,6 +80,7 @@ def _add_worked_out(known: Names, table: Table, column: Column, where: str) -> N
             rows=known.tables[table.id],
             decimals=3 if column.decimals is None else column.decimals,
             assist=column.assist,
+            sources=sources_of(column.uncertainty, f"{table.id}.{column.id}", its_unit),
         ),
         where,
     )
@@ -102,6 +103,7 @@ def _add_typed(
         # numbered even for a single run, so that names do not depend on the runs asked for
         keys = tuple(f"{name}.{i + 1}" for i in range(repeats))
         known.blocks[name] = keys
+    its_unit = unit_at(column.unit, f"{where}.unit")
     sources: tuple[SourceSpec, ...] = ()
     scale = None
     if column.instrument:
@@ -114,6 +116,8 @@ def _add_typed(
             )
         # repeats of one column are read on the same divisions: one rounding for all
         sources = scale.sources(name, column.title)
+        its_unit = scale.interval
+    sources += sources_of(column.uncertainty, name, its_unit)
     checks: list[CheckField] = []
     for i, key in enumerate(keys):
         title = f"{column.title} {_repeat_label(column, i, repeats)}".strip()
@@ -124,7 +128,7 @@ def _add_typed(
             InputField(
                 key=key,
                 title=title,
-                unit=unit_at(column.unit, f"{where}.unit"),
+                unit=its_unit,
                 symbol=column.symbol,
                 table=table.id,
                 rows=known.tables[table.id],
@@ -132,6 +136,7 @@ def _add_typed(
                 minimum=column.minimum,
                 maximum=column.maximum,
                 help=column.help,
+                sources=sources,
             ),
             where,
         )
