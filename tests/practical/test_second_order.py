@@ -85,7 +85,7 @@ def test_a_result_at_its_lowest_value_is_no_certain_one() -> None:
     words = Words(model, GUM)
     assert "highest or lowest value" in words.second_order_line(one)
     assert "trials" in words.trials_line(one)
-    assert words.dominant_lines(one) == [f"Largest single source: {row.source.label} (100 %)."]
+    assert words.dominant_lines(one) == [f"Largest single source: {row.source.label} (100.0 %)."]
     assert record(found, "a.xlsx")["measurand"]["standard_uncertainty"] > 0.0
     assert write_results(found)
 
