@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
-from sheetlab.checks.subject import Subject, amount
+from sheetlab.checks.subject import WOULD_FIT, Subject, amount
 from sheetlab.finding import Finding, Severity, as_one
 from sheetlab.formula.tree import Call, names, walk
 from sheetlab.formula.values import evaluate
@@ -136,9 +137,9 @@ def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
                 meant = _value(subject, changed, check.reading, row)
                 return f"{meant} would fit if “{one.title}” said “{text}”. "
         return ""
-    if check.table is not None:
-        return ""
-    for edit in whole_edits(numbers, ZERO_EDITS):
+    # what explains everything goes before what mends this condition alone
+    alone = () if check.table is not None else whole_edits(numbers, ZERO_EDITS)
+    for edit in (*subject.whole_slips, *alone):
         changed = numbers.changed(edit.changes)
         if evaluate(check.node, changed, row) is True:
             return f"{_value(subject, changed, check.at, row)} would fit: as if {edit.words}. "
@@ -158,11 +159,16 @@ def implausible_quantities(subject: Subject) -> Iterator[Finding]:
             continue
         low, high = one.plausible
         if not low <= value <= high:
+            fits = [
+                edit.words for edit in subject.whole_slips
+                if low <= (subject.numbers.changed(edit.changes).shown(key) or math.inf) <= high
+            ]  # fmt: skip
+            would = f"{WOULD_FIT} {'; or if '.join(fits)}. " if fits else ""
             yield Finding(
                 "implausible",
                 Severity.DOUBTFUL,
                 f"{one.title} comes to {amount(value, one.unit)}",
                 f"something between {amount(low, one.unit)} and {amount(high, one.unit)}",
-                "Look for a reading in the wrong unit or in the wrong column.",
+                f"{would}Look for a reading in the wrong unit or in the wrong column.",
                 subject.place(key, 0),
             )

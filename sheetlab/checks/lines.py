@@ -17,22 +17,32 @@ UNEXPLAINED = 0.002
 
 
 def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
-    """Lines whose points scatter more than readings of this practical ever do."""
+    """Lines whose points scatter more than readings of this practical plausibly do.
+
+    False alarms: 1 in 1000 of lines whose readings scatter as those of the coarsest hands
+    (``Usual.implausible``); where a definition knows no usual scatter, its limit lies four standard
+    deviations above the usual figure.
+    """
+    doubtful = [slip.field for slip in subject.line_slips]
     for line in subject.evaluation.lines.values():
-        d = line.field.definition
+        d, usual = line.field.definition, subject.usual(line.field)
         one = subject.practical.field(line.field.y[0])
-        scatter = line.fit.residual_deviation / one.unit.factor
-        if d.plausible_scatter is None or scatter <= d.plausible_scatter:
+        scatter = line.fit.residual_deviation
+        known = d.usual_scatter is not None
+        limit = usual.most if known else (d.plausible_scatter or math.inf) * one.unit.factor
+        beyond = usual.implausible(scatter, line.fit.dof) if known else scatter > limit
+        if not beyond or line.field in doubtful:
             continue
         if any((c, r) in subject.suspects for c in line.field.y for r in range(one.rows)):
             # a reading that was named already may be the cause of it
             continue
+        shown, most = (float(f"{v / one.unit.factor:.2g}") for v in (scatter, limit))
         yield Finding(
             "line-scatters",
             Severity.DOUBTFUL,
-            f"the points of “{d.title}” scatter by {amount(scatter, one.unit, digits=2)} "
+            f"the points of “{d.title}” scatter by {amount(shown, one.unit, digits=2)} "
             "about their straight line",
-            f"{amount(d.plausible_scatter, one.unit)} or less",
+            f"about {amount(most, one.unit, digits=2)} or less",
             "Look at the graph. Is each value in the right column and row, in the unit of the "
             "heading, and the abscissa the total from the first row on?",
             subject.place(line.field.x, 0),

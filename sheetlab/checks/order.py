@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from sheetlab.checks.results import WOULD_FIT
-from sheetlab.checks.subject import Subject
+from sheetlab.checks.subject import WOULD_FIT, Subject
 from sheetlab.finding import Finding, Place, Severity, worst_first
 
 EXPLAIN = frozenset(
     {"cells-lost", "rows-shifted", "definition-altered", "other-set-up", "outside-limits",
-     "scale-backwards", "divisions-doubtful", "zero-error-large"}
+     "scale-backwards", "divisions-doubtful", "unit-doubtful", "steps-not-totals", "order-of-time",
+     "zero-error-large"}
 )  # fmt: skip
 """Findings that explain whatever else is odd."""
 EFFECTS = frozenset({"far-from-accepted", "implausible", "result-undetermined"})

@@ -3,6 +3,7 @@ reading among repeats off by a step of its scale."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -12,6 +13,8 @@ from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.tree import Call, walk
 from sheetlab.metrology.linetests import median
 from sheetlab.practical.fields import DerivedField
+from sheetlab.practical.instruments import KINDS
+from sheetlab.units import Unit
 
 FEWEST_REPEATS = 3
 FEWEST_FOR_OUTLIERS = 6
@@ -20,32 +23,78 @@ FAR_REPEAT = 6.0
 LEAST_DIVISIONS = 4.0
 
 
-def scales_in_doubt(subject: Subject) -> Iterator[Finding]:
-    """Scales whose readings follow a line only if the scale is taken otherwise.
+_DOUBTS = {
+    "scale-backwards": (
+        "scale-backwards", "Which way do the numbers of the scale run? Read three settings again."
+    ),
+    "wrong-divisions": (
+        "divisions-doubtful",
+        "Count the divisions once round, and find the step of the main scale again.",
+    ),
+    "unit-slip": ("unit-doubtful", "Look at the unit of the heading."),
+    "steps-for-totals": (
+        "steps-not-totals", "Each row wants the total from the first row on: add them up."
+    ),
+    "order-of-time": (
+        "order-of-time", "On the way back each reading stands beside what it was taken at: the "
+        "column is filled from the bottom upwards."
+    ),
+}  # fmt: skip
+"""Code of the finding and what to do, by kind of edit."""
+
+
+def columns_in_doubt(subject: Subject) -> Iterator[Finding]:
+    """Lines that their readings follow only if a scale, a unit or a column is taken otherwise.
 
     False alarms: none for scatter below three divisions; above, the scatter would have to fall to
     a fifth by chance.
     """
-    for slip in subject.scale_slips:
-        edit, line = slip.edit, slip.line
-        backwards = edit.kind == "scale-backwards"
+    for slip in subject.line_slips:
+        edit, title = slip.edits[0], slip.field.definition.title
         key, row = next(iter(edit.changes))
-        one = subject.practical.field(line.field.y[0])
+        one = subject.practical.field(slip.field.y[0])
+        code, remedy = _DOUBTS[edit.kind]
+        scatter = "do not follow a line"
+        if math.isfinite(slip.before):
+            scatter = f"scatter by {_two_digits(slip.before, one.unit)} about their line"
+        words = "; or if ".join(edit.words for edit in slip.edits)
         yield Finding(
-            "scale-backwards" if backwards else "divisions-doubtful",
+            code,
             Severity.DOUBTFUL,
-            f"the points of “{line.field.definition.title}” scatter by "
-            f"{amount(float(f'{slip.before / one.unit.factor:.2g}'), one.unit)} about their line",
-            f"about {amount(float(f'{slip.after / one.unit.factor:.2g}'), one.unit)}, as they "
-            "would if the scale were taken otherwise",
-            f"It would fit if {edit.words}. "
-            + (
-                "Which way do the numbers of the scale run? Read three settings again."
-                if backwards
-                else "Count the divisions once round, and turn the screw to find its pitch."
-            ),
+            f"the points of “{title}” {scatter}",
+            f"about {_two_digits(slip.after, one.unit)} about their line",
+            f"It would fit if {words}. {remedy}",
             subject.place(key, row),
         )
+
+
+def zero_line_counted_twice(subject: Subject) -> Iterator[Finding]:
+    """Scales with one division more than a scale has, such as 51: its lines were counted.
+
+    False alarms: none; moving scales have 10, 20, 25, 50 or 100 divisions (common practice, no
+    source).
+    """
+    for item in subject.practical.definition.instruments:
+        divisions = KINDS[item.kind].divisions
+        count = subject.numbers.value(f"{item.id}.{divisions}", None) if divisions else None
+        if count is None or count < FEWEST_DIVISIONS or count % 10.0 not in (1.0, 6.0):
+            continue
+        yield Finding(
+            "divisions-doubtful",
+            Severity.DOUBTFUL,
+            f"the {item.title.lower()} has {count:g} divisions",
+            "10, 20, 25, 50 or 100 of them",
+            f"It would fit if the {item.title.lower()} has {count - 1:g} divisions: was the zero "
+            "line counted at the beginning and once more at the end? Count the gaps between lines.",
+            subject.place(f"{item.id}.{divisions}", None),
+        )
+
+
+FEWEST_DIVISIONS = 11
+
+
+def _two_digits(value: float, unit: Unit) -> str:
+    return amount(float(f"{value / unit.factor:.2g}"), unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +129,9 @@ def repeats_off(subject: Subject) -> Iterator[Finding]:
         if len(far) > max(1, len(repeats) // 4):
             # so many are no slips of single readings
             continue
+        if far and _explained(subject, block, far, 0.5 * division):
+            # a unit or a scale taken otherwise brings them all together
+            continue
         for repeat in far:
             if (repeat.key, repeat.row) in subject.impossible or (repeat.key, repeat.row) in told:
                 continue
@@ -87,6 +139,22 @@ def repeats_off(subject: Subject) -> Iterator[Finding]:
             if finding is not None:
                 told.add((repeat.key, repeat.row))
                 yield finding
+
+
+def _explained(subject: Subject, block: tuple[str, ...], far: list[_Repeat], least: float) -> bool:
+    """Whether a slip through the whole workbook brings repeats back to the others."""
+    for edit in subject.whole_slips:
+        numbers = subject.numbers.changed(edit.changes)
+        values = [v for key in block for v in numbers.column(key) if v is not None]
+        middle = median(values)
+        spread = max(1.4826 * median([abs(v - middle) for v in values]), least)
+        division = numbers.division(block[0])
+        if all(
+            abs((numbers.value(r.key, r.row) or 0.0) - middle) <= _limit(spread, division)
+            for r in far
+        ):
+            return True
+    return False
 
 
 def _limit(spread: float, division: float) -> float:

@@ -11,19 +11,29 @@ from sheetlab.checks.diagnosis import AnswerDiagnosis, diagnose
 from sheetlab.checks.evaluated import Evaluated
 from sheetlab.finding import Place
 from sheetlab.formula.values import evaluate
-from sheetlab.metrology.linepatterns import Explained, Observed, explain
+from sheetlab.metrology.line import LineFit
+from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Explained, Observed, Usual, explain
 from sheetlab.metrology.statement import plain
-from sheetlab.practical.edits import SCALE_EDITS, Edit, reading_edits, whole_edits
-from sheetlab.practical.evaluate import LineResult, Numbers, leaf_inputs, refitted
-from sheetlab.practical.fields import DerivedField, InputField
+from sheetlab.practical.edits import (
+    SCALE_EDITS,
+    Edit,
+    column_edits,
+    reading_edits,
+    whole_edits,
+)
+from sheetlab.practical.evaluate import AcceptedValue, LineResult, Numbers, leaf_inputs, refitted
+from sheetlab.practical.fields import DerivedField, InputField, LineField
 from sheetlab.practical.register import Bound
 from sheetlab.units import Unit
 
+WOULD_FIT = "It would fit if"
+"""How the remedy begins where a slip is known with which a result would agree."""
 LEAST_DIVISIONS = 3.0
 """Nothing is said of a line of what stays within so many divisions."""
 SURE = 5.0
 """Standard uncertainties by which two levels have to differ to be told apart."""
-FEWEST_DOF = 3
+FEWEST_WAYS = 6
+"""Points on both ways together from which their levels are compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +50,20 @@ class LineStory:
     def rows(self) -> list[int]:
         """Rows with a point."""
         return sorted({p.row for p in self.points})
+
+    @property
+    def ordered(self) -> bool:
+        """Whether rows follow each other in time."""
+        return any(self.line.field.back)
+
+    def rows_of(self, series: int | None) -> list[int]:
+        """Rows with a point of a series (None: of any)."""
+        return sorted({p.row for p in self.points if series in (None, p.series)})
+
+    def cut_short(self, series: int) -> bool:
+        """Whether a series lacks its reading in the first or the last row."""
+        own, rows = self.rows_of(series), self.rows
+        return own[0] != rows[0] or own[-1] != rows[-1]
 
     @property
     def offset(self) -> float | None:
@@ -60,7 +84,7 @@ class LineStory:
     def ways_differ(self) -> bool:
         """Whether the ways lie apart by more than chance (1 in 10⁵) and three divisions."""
         explained = self.explained
-        if self.offset is None or explained.u_difference <= 0.0 or explained.dof < FEWEST_DOF:
+        if self.offset is None or explained.u_difference <= 0.0 or len(self.points) < FEWEST_WAYS:
             return False
         limit = max(SURE * explained.u_difference, LEAST_DIVISIONS * self.division)
         return abs(self.offset) >= limit
@@ -81,20 +105,29 @@ class LineStory:
 
 
 @dataclass(frozen=True, slots=True)
-class ScaleSlip:
-    """A line that is one only if a scale is taken otherwise."""
+class LineSlip:
+    """A line that is one only if a scale, a unit or a whole column is taken otherwise."""
 
-    line: LineResult
-    edit: Edit
+    field: LineField
+    edits: tuple[Edit, ...]
+    """The best explanation, and those that fit as well."""
     before: float
-    """Standard deviation about the line, SI, as typed and with the edit."""
+    """Standard deviation about the line, SI, as typed and with the edit; infinite if no line."""
     after: float
 
 
 WIDE_SCATTER = 3.0
-"""Divisions of scatter about a line from which the scale itself is looked at."""
+"""Divisions of scatter about a line from which scales and columns are looked at."""
+_LIKELY = {"count-off": 0, "unit-slip": 1, "zero-sign": 2, "zero-side": 3, "scale-backwards": 4}
+"""What is likelier among slips that explain a result equally well."""
 MUCH_LESS = 0.2
+AS_WELL = 1.5
+"""Ratio of scatters below which two slips explain a line equally well."""
 FEW_POINTS = 2
+COARSE = 1.6
+"""Times the usual scatter that the coarsest hands make."""
+USUAL_DOF = 6.0
+"""What the usual scatter of a definition counts for, beside that of the points themselves."""
 
 
 @dataclass(frozen=True)
@@ -131,23 +164,34 @@ class Subject(Evaluated):
         return self.impossible | {place for one in self.stories for place in one.suspects()}
 
     @cached_property
-    def scale_slips(self) -> tuple[ScaleSlip, ...]:
-        """Lines whose scatter falls to a fifth if a scale is taken otherwise, with that slip."""
-        found = []
-        for line in self.evaluation.lines.values():
-            before = line.fit.residual_deviation
-            if not before > WIDE_SCATTER * self.numbers.division(*line.field.y) > 0.0:
+    def line_slips(self) -> tuple[LineSlip, ...]:
+        """Lines whose scatter falls to a fifth, and below three divisions, if a scale or a column
+        is taken otherwise."""
+        found = (self._line_slip(key, one) for key, one in self.practical.lines.items())
+        return tuple(slip for slip in found if slip is not None)
+
+    def _line_slip(self, key: str, line: LineField) -> LineSlip | None:
+        typed = self.evaluation.lines.get(key)
+        before = math.inf if typed is None else typed.fit.residual_deviation
+        # without a line as typed only a whole column can have been meant otherwise
+        whole = () if typed is None else whole_edits(self.numbers, SCALE_EDITS)
+        if not before > WIDE_SCATTER * self.numbers.division(*line.y) > 0.0:
+            return None
+        straight = 1.0 if typed is None else _relative_scatter(typed.fit)
+        tried: list[tuple[float, float, Edit]] = []
+        for edit in (*column_edits(self.numbers, line), *whole):
+            changed = self.numbers.changed(edit.changes)
+            fit = refitted(changed, line)
+            wide = WIDE_SCATTER * changed.division(*line.y)
+            if fit is None or fit.residual_deviation > wide:
                 continue
-            best: ScaleSlip | None = None
-            for edit in whole_edits(self.numbers, SCALE_EDITS):
-                changed = self.numbers.changed(edit.changes)
-                fit = refitted(changed, line.field)
-                after = math.inf if fit is None else fit.residual_deviation
-                if after < min(MUCH_LESS * before, math.inf if best is None else best.after):
-                    best = ScaleSlip(line, edit, before, after)
-            if best is not None and not self._explained_by_points(line, best.after):
-                found.append(best)
-        return tuple(found)
+            if _relative_scatter(fit) < MUCH_LESS * straight:
+                tried.append((_relative_scatter(fit), fit.residual_deviation, edit))
+        tried.sort(key=lambda one: one[0])
+        if not tried or (typed is not None and self._explained_by_points(typed, tried[0][1])):
+            return None
+        edits = [edit for left, _, edit in tried if left <= AS_WELL * tried[0][0]]
+        return LineSlip(line, tuple(edits), before, tried[0][1])
 
     def _explained_by_points(self, line: LineResult, after: float) -> bool:
         """Whether one or two wrong readings explain a scatter as well."""
@@ -159,22 +203,74 @@ class Subject(Evaluated):
             and told.deviation <= max(1.5 * after, division)
         )
 
+    def usual(self, line: LineField) -> Usual:
+        """What is known beforehand of the scatter about a line, SI."""
+        d, unit = line.definition, self.practical.field(line.y[0]).unit
+        if d.usual_scatter is None:
+            return NOTHING_KNOWN
+        usual = d.usual_scatter * self.numbers.division(*line.y)
+        return Usual(
+            usual, USUAL_DOF, max(COARSE * usual, (d.plausible_scatter or 0.0) * unit.factor)
+        )
+
     @cached_property
     def stories(self) -> tuple[LineStory, ...]:
         """Every line with the patterns in it; only lines with enough points."""
         found = []
-        doubtful = [slip.line for slip in self.scale_slips]
+        doubtful = [slip.field for slip in self.line_slips]
         for line in self.evaluation.lines.values():
-            if line in doubtful:
-                # what its points have in common is the scale
+            if line.field in doubtful:
+                # what its points have in common is a scale or a column
                 continue
             points = tuple(line.observed())
             division = self.numbers.division(*line.field.y)
             back = line.field.back
-            explained = explain(points, back, division / math.sqrt(12.0), any(back))
+            explained = explain(
+                points, back, division / math.sqrt(12.0), any(back), self.usual(line.field)
+            )
             if explained is not None:
                 found.append(LineStory(line, points, explained, division))
         return tuple(found)
+
+    @cached_property
+    def whole_slips(self) -> tuple[Edit, ...]:
+        """Slips through the whole workbook that explain a result or a quantity that cannot be.
+
+        Only those that leave least that is odd, and that bring the measurand to its accepted value
+        where there is one; a wrong unit before a slip with a scale.
+        """
+        accepted = None if self.evaluation.measurand is None else self.evaluation.measurand.accepted
+        as_typed = _oddities(self, self.numbers)
+        if accepted is not None:
+            as_typed += self._beyond(self.numbers, accepted) > 1.0
+        found: list[tuple[int, int, float, Edit]] = []
+        columns = [edit for slip in self.line_slips for edit in slip.edits]
+        for edit in (*columns, *whole_edits(self.numbers)):
+            changed = self.numbers.changed(edit.changes)
+            far = 0.0 if accepted is None else self._beyond(changed, accepted)
+            odd = _oddities(self, changed) + _outside(self, edit)
+            if far <= 1.0 and odd < as_typed:
+                found.append((odd, _LIKELY.get(edit.kind, len(_LIKELY)), far, edit))
+        least = min((odd for odd, _, _, _ in found), default=0)
+        # a table that was typed in one unit is one slip, not one for each of its columns
+        kept = [
+            one for one in found
+            if one[0] == least
+            and not any(one[3].changes.items() < other[3].changes.items() for other in found)
+        ]  # fmt: skip
+        return tuple(edit for _, _, _, edit in sorted(kept, key=lambda one: one[:3]))[:MOST_WORDS]
+
+    def _beyond(self, numbers: Numbers, accepted: AcceptedValue) -> float:
+        """Distance of the measurand to the nearest book (logarithm), in its uncertainty."""
+        measurand = self.evaluation.measurand
+        assert measurand is not None
+        value = numbers.value(measurand.definition.quantity, None)
+        if not value or value / accepted.value <= 0.0:
+            return math.inf
+        its = measurand.budget
+        spread = its.expanded_uncertainty / (abs(its.value) or 1.0)
+        beyond = abs(math.log(value / accepted.value)) - accepted.tolerance
+        return max(beyond, 0.0) / (spread or 1e-9)
 
     def place(self, key: str, row: int | None) -> Place:
         """Cell of an input, or of the first input behind a derived value."""
@@ -208,6 +304,42 @@ class Subject(Evaluated):
 
 MOST_SHOWN = 5
 """Significant digits with which zeros at the end of a number are shown."""
+
+
+def _oddities(subject: Subject, numbers: Numbers) -> int:
+    """Quantities outside their range, conditions on the whole that do not hold, lines that are
+    none."""
+    practical = subject.practical
+    count = 0
+    for key, one in practical.derived.items():
+        value = numbers.shown(key) if one.table is None and one.plausible else None
+        if value is not None and one.plausible is not None:
+            count += not one.plausible[0] <= value <= one.plausible[1]
+    for check in practical.checks:
+        if check.table is None and not check.reading and not check.live_only:
+            count += evaluate(check.node, numbers, None) is False
+    for line in practical.lines.values():
+        fit = refitted(numbers, line)
+        wide = WIDE_SCATTER * numbers.division(*line.y)
+        count += fit is None or (wide > 0.0 and fit.residual_deviation > wide)
+    return count
+
+
+def _outside(subject: Subject, edit: Edit) -> int:
+    """Numbers outside the limits of their cells with a slip undone, less those as typed."""
+    count = 0
+    for (key, row), value in edit.changes.items():
+        one, typed = subject.practical.inputs[key], subject.observations.entry(key, row).value
+        low = -math.inf if one.minimum is None else one.minimum
+        high = math.inf if one.maximum is None else one.maximum
+        count += (not low <= value <= high) - (typed is not None and not low <= typed <= high)
+    return count
+
+
+def _relative_scatter(fit: LineFit) -> float:
+    """Scatter about a line as a part of the range of its ordinates."""
+    ys = [p.y for p in fit.points]
+    return fit.residual_deviation / ((max(ys) - min(ys)) or 1.0)
 
 
 def amount(value: float, unit: Unit, decimals: int | None = None, digits: int = 6) -> str:

@@ -269,8 +269,8 @@ class Words:
             factor = coverage_factor(b.effective_dof, b.coverage_probability)
             if factor > (1.0 + NOTABLE) * b.coverage_factor:
                 return text + (
-                    f": k = {plain(b.coverage_factor)} by agreement is too small for so few "
-                    f"readings; quote U with k = {factor:.2f} from Student's t."
+                    f": k = {b.coverage_factor:g} by agreement is too small for so few readings; "
+                    f"quote U with k = {factor:.2f} from Student's t."
                 )
             return text + (
                 ": they draw each scatter of a few readings by itself (JCGM 101), which makes the "
@@ -296,8 +296,8 @@ class Words:
         change = percentage(found.second / found.first - 1.0, signed=True)
         counted = "which u and U include" if found.more else "which is left out"
         return (
-            f"The formula bends over the range of the uncertainties: terms of second order change "
-            f"u by {change}, {counted}, and the value by {shift}. Take the interval of the trials."
+            "The formula bends over the range of the uncertainties: terms of second order change u "
+            f"by {change}, {counted}, and the value by {shift}. Take the interval of the trials."
         )
 
     @_said
@@ -318,12 +318,13 @@ class Words:
             return ""
         its = self.result_unit(result)
         terms, whole = [], result.budget.value
+        widest = max(result.maximum_error, result.budget.expanded_uncertainty)
+        size = relative(result.maximum_error, whole) if relative(widest, whole) else ""
         for part in result.parts:
-            if part.maximum_error is not None and relative(result.maximum_error, whole):
+            if part.maximum_error is not None and size:
                 one = self.practical.derived[part.key]
                 term = percentage(abs(part.sensitivity * part.maximum_error / whole))
                 terms.append(f"{one.symbol or one.title} {term}")
-        size = relative(result.maximum_error, whole)
         return (
             f"Maximum error (all terms added, {DIVISION[self.profile.division]} as errors): "
             f"± {significant(result.maximum_error / its.factor, 2)} {its.pretty}"
@@ -359,10 +360,10 @@ class Words:
             text = f"{several} {stated(*its_own, its.pretty)}; "
         spread = significant(fit.residual_deviation / its.factor, 3)
         text += f"standard deviation about the line {spread} {its.pretty}, "
-        given = line.field.kind in ("weighted", "both_errors")
-        if given:
+        known = line.field.kind in ("weighted", "both_errors")
+        if known:
             text += f"χ² = {significant(fit.chi_squared, 3)} for "
-        source = "the stated ones of the points" if given else "the scatter"
+        source = "the stated ones of the points" if known else "the scatter"
         return _sentence(f"{text}{fit.dof} degrees of freedom; uncertainties here from {source}.")
 
     @_all_said
@@ -455,8 +456,8 @@ class Words:
         if not result.parts or result.budget.standard_uncertainty == 0.0:
             return []
         row = result.budget.rows[0]
-        largest = f"Largest single source: {row.source.label} ({share(row.share)})."
-        largest += f" What helps most: {row.source.advice}." if row.source.advice else ""
+        advice = f" What helps most: {row.source.advice}." if row.source.advice else ""
+        largest = f"Largest single source: {row.source.label} ({share(row.share)}).{advice}"
         first = result.parts[0]
         if not first.share:
             return [largest]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Literal
 
@@ -17,10 +17,16 @@ Kind = Literal["point", "step", "toe", "hinge", "lens", "slopes", "bend"]
 
 FALSE_ALARM = 0.002
 """Probability of a pattern in normal scatter, shared over all patterns that are tried."""
+FALSE_ALARM_KNOWN = 0.01
+"""The same where the usual scatter is known: of lines that scatter by it hardly any has one."""
 FEWEST_POINTS = 6
+FEWEST_KNOWN = 5
+"""The same where the usual scatter is known."""
 FEWEST_DOF = 3
 MOST = 4
 """Patterns in one line at most."""
+EQUALLY = 1.5
+"""Difference of log-likelihood below which two patterns fit equally well."""
 _PREFERRED: dict[Kind, float] = {
     "point": 1.0,
     "step": 1.0,
@@ -44,6 +50,45 @@ class Observed:
 
 
 @dataclass(frozen=True, slots=True)
+class Usual:
+    """What is known of the scatter of such readings before any is taken.
+
+    It counts like ``dof`` earlier degrees of freedom with that standard deviation (a conjugate
+    prior of the variance; A. Gelman et al., Bayesian Data Analysis, section on the normal model
+    with unknown variance, from memory): a few points' own scatter is no measure of what they do.
+    """
+
+    deviation: float
+    """Unit of y."""
+    dof: float
+    most: float = math.inf
+    """Standard deviation that the coarsest hands and instruments make, unit of y."""
+
+    def implausible(self, scatter: float, dof: int) -> bool:
+        """Whether a standard deviation about a line is beyond what is plausible.
+
+        False alarms: 1 in 1000 of lines whose readings scatter by ``most`` (chi-squared test of a
+        variance against a known one; common practice, no source).
+
+        Parameters
+        ----------
+        scatter
+            Standard deviation, unit of y.
+        dof
+            Its degrees of freedom.
+        """
+        from scipy.special import chdtri
+
+        return dof > 0 and scatter > self.most * math.sqrt(chdtri(dof, IMPLAUSIBLE) / dof)
+
+
+NOTHING_KNOWN = Usual(0.0, 0.0)
+IMPLAUSIBLE = 1e-3
+LIKELY = 3.0
+"""Student's t of the pattern that is told of points that scatter beyond what is plausible."""
+
+
+@dataclass(frozen=True, slots=True)
 class Pattern:
     """A pattern with its size, unit of y."""
 
@@ -56,6 +101,10 @@ class Pattern:
     """Amount by which the points of the pattern lie off: y minus line, for its full height."""
     statistic: float
     """Student's t of the size, all patterns found before being allowed for."""
+    u_size: float = 0.0
+    """Standard uncertainty of the size."""
+    rivals: tuple[Pattern, ...] = ()
+    """Patterns that explain the points as well, the best first, none of the same vector."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +117,8 @@ class Explained:
     intercepts: tuple[float, ...]
     """Of each series; not a number for one without points."""
     deviation: float
-    """Standard deviation about line and patterns."""
-    dof: int
+    """Standard deviation about line and patterns, what is usual counted in."""
+    dof: float
     u_difference: float
     """Standard uncertainty of the difference of two intercepts at the centre."""
     centre: float
@@ -83,8 +132,9 @@ def explain(
     back: Sequence[bool],
     floor: float,
     ordered: bool,
+    usual: Usual = NOTHING_KNOWN,
 ) -> Explained | None:
-    """Search a line for patterns; None with fewer than six points.
+    """Search a line for patterns; None with fewer than six points (five if the scatter is known).
 
     Parameters
     ----------
@@ -96,20 +146,23 @@ def explain(
         Standard deviation that a reading has at least (its rounding), unit of y.
     ordered
         Whether rows follow each other in time: only then steps, toes and bends are looked for.
+    usual
+        What readings of this kind scatter, as far as it is known beforehand.
 
     Returns
     -------
     Explained | None
         Patterns in the order in which they were found. Of lines with normal scatter at most 0.2 %
         have any: Student's t of externally studentised patterns, at a probability that is shared
-        over all patterns tried (Bonferroni).
+        over all patterns tried (Bonferroni). With a usual scatter known, fewer than 1 in 1000 of
+        lines that scatter by it or less, and 0.5 % at 1.25 times of it.
     """
     import numpy as np
     from scipy import special
 
     count = len(points)
     series = sorted({p.series for p in points})
-    if count < FEWEST_POINTS:
+    if count < (FEWEST_KNOWN if usual.dof else FEWEST_POINTS):
         return None
     x, y = np.array([p.x for p in points]), np.array([p.y for p in points])
     which = np.array([p.series for p in points])
@@ -119,12 +172,15 @@ def explain(
         tuple((p.series, p.row, p.x) for p in points), tuple(back), ordered
     )
     squares = np.sum(vectors * vectors, axis=1)
+    known = usual.dof * usual.deviation**2
+    chance = FALSE_ALARM_KNOWN if usual.dof else FALSE_ALARM
     taken: list[int] = []
     found: list[Pattern] = []
     while len(found) < MOST:
         design = np.column_stack([base, *(vectors[i] for i in taken)])
-        dof = count - design.shape[1] - 1
-        if dof < FEWEST_DOF:
+        own_dof = count - design.shape[1] - 1
+        dof = own_dof + usual.dof
+        if own_dof < 1 or dof < FEWEST_DOF:
             break
         q, _ = np.linalg.qr(design)
         left = y - q @ (q.T @ y)
@@ -134,26 +190,35 @@ def explain(
         usable = lengths > 1e-6 * squares
         sizes = np.where(usable, apart @ left / np.where(usable, lengths, 1.0), 0.0)
         rest = np.maximum(float(left @ left) - sizes**2 * lengths, 0.0)
-        spread = np.sqrt(np.maximum(rest / dof, floor**2))
+        spread = np.sqrt(np.maximum((rest + known) / dof, floor**2))
         with np.errstate(divide="ignore", invalid="ignore"):
-            t = np.where(usable, sizes * np.sqrt(lengths) / spread, 0.0)
+            u_sizes = np.where(usable, spread / np.sqrt(lengths), math.inf)
+            t = np.where(usable, sizes / u_sizes, 0.0)
         best = int(np.argmax(np.abs(t) * weights))
-        limit = float(special.stdtrit(dof, 1.0 - 0.5 * FALSE_ALARM / len(candidates)))
+        limit = float(special.stdtrit(dof, 1.0 - 0.5 * chance / len(candidates)))
+        if usual.implausible(math.sqrt(float(left @ left) / (own_dof + 1)), own_dof + 1):
+            # doubtful in itself: the best explanation is wanted
+            limit = min(limit, LIKELY)
         if not abs(t[best]) > limit:
             break
-        kind, own, row = candidates[best]
+        worse = 0.5 * (dof + 1.0) * np.log(spread**2 / spread[best] ** 2)
+        equal = [int(i) for i in np.argsort(worse) if i != best and usable[i]
+                 and worse[i] < EQUALLY]  # fmt: skip
+        made = [Pattern(*candidates[i], float(sizes[i]), float(t[i]), float(u_sizes[i]))
+                for i in (best, *equal)]  # fmt: skip
         taken.append(best)
-        found.append(Pattern(kind, own, row, float(sizes[best]), float(t[best])))
+        found.append(replace(made[0], rivals=tuple(made[1:])))
     design = np.column_stack([base, *(vectors[i] for i in taken)])
     solution, *_ = np.linalg.lstsq(design, y, rcond=None)
     left = y - design @ solution
-    dof = max(count - design.shape[1], 1)
-    deviation = max(math.sqrt(float(left @ left) / dof), floor)
-    for i in range(len(taken)):
-        # sizes with everything allowed for, not only what was found before
-        one = found[i]
-        size = float(solution[base.shape[1] + i])
-        found[i] = Pattern(one.kind, one.series, one.row, size, one.statistic)
+    own_dof = max(count - design.shape[1], 0)
+    dof = max(own_dof + usual.dof, 1.0)
+    deviation = max(math.sqrt((float(left @ left) + known) / dof), floor)
+    # sizes with everything allowed for, not only what was found before
+    found = [
+        replace(one, size=float(size))
+        for one, size in zip(found, solution[base.shape[1] :], strict=True)
+    ]
     by_series = dict(zip(series, solution[1 : 1 + len(series)], strict=True))
     levels = tuple(float(by_series.get(k, math.nan)) for k in range(len(back)))
     u = 0.0
@@ -215,6 +280,8 @@ def _vectors(
     if not ordered:
         return out
     series = sorted({k for k, _, _ in places})
+    if len(series) > 1:
+        out.append(("toe", None, rows[1], -((rank == 0) + 0.5 * (rank == 1))))
     for i in range(1, last + 1):
         if len(series) > 1:
             out.append(("step", None, rows[i], (rank >= i).astype(float)))

@@ -203,6 +203,11 @@ class Line:
     series: tuple[str, ...] = ()
     plausible_scatter: float | None = None
     """Greatest usual standard deviation about the line, in the unit of y."""
+    usual_scatter: float | None = None
+    """What one reading usually scatters, in divisions of the scale of y.
+
+    With it ``plausible_scatter`` is what the coarsest hands make with the finest scale.
+    """
     back: tuple[str, ...] = ()
     """Columns of ``y`` that are read on the way back, from the last row to the first."""
     relative_to_first: bool = False
@@ -267,6 +272,21 @@ class Accepted:
     unit: str = ""
     tolerance: float = 0.0
     """How far the values of books lie from this one, as a fraction of it."""
+    range: tuple[float, float] | None = None
+    """Lowest and highest value of books, in place of a value with its tolerance."""
+
+    @property
+    def middle(self) -> float | None:
+        """The value, or the middle of the range of books; None where a formula gives it."""
+        return self.value if self.range is None else 0.5 * (self.range[0] + self.range[1])
+
+    @property
+    def half_width(self) -> float:
+        """How far it may be off as a fraction of it: tolerance, or half the range of books."""
+        if self.range is None:
+            return self.tolerance
+        low, high = self.range
+        return (high - low) / (high + low)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 from sheetlab.practical.evaluate import Numbers, leaf_inputs
-from sheetlab.practical.fields import InputField
+from sheetlab.practical.fields import InputField, LineField
 from sheetlab.practical.instruments import KINDS, SCREW_SIDES
+from sheetlab.practical.loads import STANDARD_GRAVITY
 from sheetlab.practical.model import Practical
+from sheetlab.units import Unit, neighbours
 
 Changes = Mapping[tuple[str, int | None], float]
 
@@ -117,6 +119,36 @@ def _count_edits(numbers: Numbers, key: str, row: int) -> Iterator[Edit]:
                            f"{other:g} were counted in this row instead of {n:g}")  # fmt: skip
 
 
+def column_edits(numbers: Numbers, line: LineField) -> Iterator[Edit]:
+    """Whole columns of a line typed otherwise than asked: their order, steps for totals."""
+    practical, observations = numbers.practical, numbers.observations
+    x = practical.inputs.get(line.x)
+    if x is not None:
+        steps = [(row, v) for row in range(x.rows)
+                 if (v := observations.entry(x.key, row).value) is not None]  # fmt: skip
+        totals = accumulate(step for _, step in steps)
+        yield Edit("steps-for-totals",
+                   {(x.key, row): total for (row, _), total in zip(steps, totals, strict=True)},
+                   f"“{x.title}” holds what was added each time, not the total")  # fmt: skip
+    for key, label, back in zip(line.y, line.labels, line.back, strict=True):
+        if not back:
+            continue
+        leaves = [leaf for leaf in leaf_inputs(practical, key)
+                  if practical.inputs[leaf].table is not None]  # fmt: skip
+        rows = [row for row, v in enumerate(numbers.column(key)) if v is not None]
+        yield Edit(
+            "order-of-time",
+            {
+                (leaf, row): value
+                for leaf in leaves
+                for row, other in zip(rows, reversed(rows), strict=True)
+                if (value := observations.entry(leaf, other).value) is not None
+            },
+            f"“{label}” was typed in the order of time, from the top downwards, and not each "
+            "reading in its row",
+        )
+
+
 def _is_count(one: InputField) -> bool:
     return (
         one.table is None
@@ -165,8 +197,8 @@ def _instrument(practical: Practical, reading: str) -> tuple[str, str] | None:
     return one.instrument, kinds[one.instrument]
 
 
-SCALE_EDITS = ("scale-backwards", "wrong-divisions")
-"""Kinds of slips that spoil a line."""
+SCALE_EDITS = ("scale-backwards", "wrong-divisions", "unit-slip")
+"""Kinds of slips of a whole workbook that can spoil a line."""
 ZERO_EDITS = ("zero-side", "zero-sign")
 """Kinds of slips about the zero mark."""
 
@@ -254,12 +286,16 @@ def _unit_edits(numbers: Numbers) -> Iterator[Edit]:
     """One input, or the columns of one kind of reading of a table, typed in another unit."""
     practical, observations = numbers.practical, numbers.observations
     groups: dict[str, list[str]] = {}
+    titles_of_scales = {item.id: item.title for item in practical.definition.instruments}
     for key, one in practical.inputs.items():
         if one.kind != "number" or one.answer or not one.unit.pretty or one.unit.offset:
             continue
         if key.rpartition(".")[2] in ("coincidence", "limit"):
             continue
-        name, its = f"“{one.title}”", f" (in {one.unit.pretty})"
+        name = f"“{one.title}”"
+        scale = titles_of_scales.get(key.partition(".")[0]) if one.table is None else None
+        if scale is not None:
+            name += f" of the {scale.lower()}"
         if one.table is not None:
             reading = _instrument(practical, key.rpartition(".")[0])
             if reading is not None:
@@ -269,8 +305,8 @@ def _unit_edits(numbers: Numbers) -> Iterator[Edit]:
             table = f"“{titles.get(one.table, one.table)}”"
             name = f"the numbers under “{one.title}” in {table}"
             if one.instrument:
-                groups.setdefault(f"the numbers in {table}{its}", []).append(key)
-        groups.setdefault(f"{name}{its}", []).append(key)
+                groups.setdefault(f"the numbers in {table}", []).append(key)
+        groups.setdefault(name, []).append(key)
     columns = list(groups.values())
     # a table with one such column: the column has the better name
     groups = {
@@ -287,14 +323,23 @@ def _unit_edits(numbers: Numbers) -> Iterator[Edit]:
         }
         if not typed:
             continue
-        for factor in (10.0, 0.1, 100.0, 0.01, 1000.0, 0.001):
+        was = "was" if practical.inputs[keys[0]].table is None else "were"
+        unit = practical.inputs[keys[0]].unit
+        for other, factor in _mistaken_for(unit):
             yield Edit("unit-slip", {place: v * factor for place, v in typed.items()},
-                       f"{name} were {_scaled(factor)}")  # fmt: skip
+                       f"{name} {was} in {other}, not in {unit.pretty}")  # fmt: skip
+
+
+def _mistaken_for(its: Unit) -> Iterator[tuple[str, float]]:
+    """Units in which a number may have been typed by mistake, with what it has to be multiplied by.
+
+    Those that differ by one prefix; for a mass also the newton of its weight.
+    """
+    for other, power in neighbours(its.text):
+        yield other.pretty, 10.0**-power
+    if str(its.dimension) == "mass":
+        yield "N", 1.0 / (STANDARD_GRAVITY * its.factor)
 
 
 def _places(one: InputField) -> Sequence[int | None]:
     return range(one.rows) if one.table is not None else (None,)
-
-
-def _scaled(factor: float) -> str:
-    return f"{factor:g} times larger" if factor > 1.0 else f"{1.0 / factor:g} times smaller"

@@ -44,12 +44,13 @@ from sheetlab.practical.profile import GUM, Profile
 from sheetlab.units import Unit, per_unit
 
 CANCELLED = 1e-12
-POINTS = "more points, spread wider"
 TOGETHER = (
     "the readings of a row were taken together, so that the means of their columns move together "
     "(JCGM 100:2008, 5.2.3)"
 )
+BESIDE = ", beside what moves with "
 ROUNDING_LEFT = "what the scatter of the readings does not hold of their rounding"
+POINTS = "more points, spread wider"
 
 Cells = float | None | list[float | None]
 
@@ -261,6 +262,7 @@ class _Uncertain:
             # the scatter of a line has the rounding as its floor; stated uncertainties hold it
             share = 0.0
         total = _propagated(found, parts, own, share)
+        estimate = f"{rule.family}({','.join(columns)})"
         if rest:
             total[self._rounding_of_mean(columns[0], rest)] = 1.0
         for scatter in found.scatter:
@@ -269,9 +271,9 @@ class _Uncertain:
             if rule.scatter == "repeats":
                 total |= self._scatter_of_mean(columns[0], plain[0], scatter)
                 continue
-            key = f"{rule.family}({','.join(columns)})#{scatter.token}"
+            key = f"{estimate}#{scatter.token}"
             if key not in self.variables:
-                self.add(self._scatter_source(rule.family, key, columns, scatter))
+                self.add(self._scatter_source(key, columns, scatter))
             total[key] = total.get(key, 0.0) + scatter.sensitivity
         return self._sum(found.value, total)
 
@@ -287,7 +289,7 @@ class _Uncertain:
         found = {_mean_key(m.key): c for m, c in zip(means, mean.shares, strict=True) if c}
         if mean.uncertainty:
             key = _mean_key(column)
-            source = self._scatter_source("mean", key, (column,), scatter)
+            source = self._scatter_source(key, (column,), scatter)
             if simultaneous:
                 # in all means of the table one estimate of covariance
                 source = replace(source, estimate=f"rows({table})")
@@ -303,13 +305,12 @@ class _Uncertain:
             for m, share in zip(before, mean.shares, strict=True)
             if share
         ]
-        label = f"scatter of the repeats: {self.practical.field(mean.key).title.lower()}"
+        label, _, _ = source.label.partition(BESIDE)
         return replace(
             source,
             standard_uncertainty=mean.uncertainty,
-            # of the n readings of a mean, n - 1 degrees of freedom
-            spread=mean.uncertainty * math.sqrt(source.dof + 1.0),
-            label=label + (f", beside what moves with {' and '.join(titles)}" if titles else ""),
+            spread=source.spread * mean.uncertainty / source.standard_uncertainty,
+            label=label + (f"{BESIDE}{' and '.join(titles)}" if titles else ""),
             note=TOGETHER if titles else "",
         )
 
@@ -369,7 +370,8 @@ class _Uncertain:
         label = f"rounding left in the mean: {one.title.lower()}"
         self.add(
             Source(key, label, "B", "normal", rest, unit=one.unit.pretty,
-                   unit_factor=one.unit.factor, note=ROUNDING_LEFT, advice="a finer scale")
+                   unit_factor=one.unit.factor, note=ROUNDING_LEFT,
+                   advice=f"more readings of “{one.title.lower()}”")
         )  # fmt: skip
         return key
 
@@ -382,11 +384,10 @@ class _Uncertain:
 
         return combined(value, {self.variables[key]: c for key, c in sensitivities.items()})
 
-    def _scatter_source(
-        self, family: str, key: str, columns: tuple[str, ...], scatter: Scatter
-    ) -> Source:
+    def _scatter_source(self, key: str, columns: tuple[str, ...], scatter: Scatter) -> Source:
         last = self.practical.field(columns[-1])
         estimate, _, token = key.partition("#")
+        family = estimate.partition("(")[0]
         factor, pretty = last.unit.factor, last.unit.pretty
         title = last.title.lower()
         if family in self.practical.curves:
@@ -395,7 +396,7 @@ class _Uncertain:
             factor, pretty = parameter.unit.factor, parameter.unit.pretty
         else:
             label, advice = {
-                "mean": ("scatter of the repeats", f"more readings of “{title}”"),
+                "mean": (f"scatter of the repeats: {title}", f"more readings of “{title}”"),
                 "level": ("scatter about the line: its height", POINTS),
                 "slope": ("scatter about the line: its slope", POINTS),
                 "halves": ("scatter of the differences", POINTS),
@@ -403,9 +404,11 @@ class _Uncertain:
         if token in ("slope", "halves"):
             x = self.practical.field(columns[0]).unit
             factor, pretty = factor / x.factor, per_unit(last.unit, x)
+        # of a mean its divisor divides the standard deviation of a reading
+        spread = scatter.uncertainty * math.sqrt(scatter.dof + 1.0) if token == "mean" else 0.0
         return Source(
             key, label, "A", "t", scatter.uncertainty, scatter.dof, False, pretty, factor,
-            estimate=estimate, advice=advice,
+            estimate=estimate, advice=advice, spread=spread,
         )  # fmt: skip
 
     def _own_rounding(self, key: str) -> dict[str, tuple[str, ...]]:
@@ -1028,14 +1031,14 @@ def _accepted(
         if not value:
             continue
         own, spread = its_budget.value, its_budget.expanded_uncertainty
-        books = abs(value) * accepted.tolerance
+        books = abs(value) * accepted.half_width
         return AcceptedValue(
             value=value,
             source=accepted.source,
             percent_difference=agreement.percent_difference(own, value),
             e_n=agreement.e_n(own, spread, value) if spread else None,
             verdict=agreement.verdict(own, spread, value, books) if spread else None,
-            tolerance=accepted.tolerance,
+            tolerance=accepted.half_width,
         )
     return None
 

@@ -167,6 +167,33 @@ def decimals_format(decimals: int | None) -> str:
     return "0" if decimals == 0 else "0." + "0" * decimals
 
 
+def heading_lines(text: str, width: float) -> int:
+    """Lines of a column's heading, which wraps at its spaces, in a width in digits."""
+    room = width * DIGIT / HEADING_EM
+    lines, left = 0, 0.0
+    for word in text.split():
+        wide = sum(_bold_width(character) for character in word)
+        if wide > left:
+            # a word that is longer than the line is broken
+            lines += max(1, math.ceil(wide / room))
+            left = room * max(1, math.ceil(wide / room))
+        left -= wide + _bold_width(" ")
+    return lines
+
+
+def _bold_width(character: str) -> float:
+    """How wide a letter is at most, in sizes of its font (widths of Arial bold: from memory)."""
+    for letters, wide in _BOLD_WIDTHS.items():
+        if character in letters:
+            return wide
+    return 1.02 if ord(character) > 0x24F and not character.isalpha() else 0.78
+
+
+_BOLD_WIDTHS = {
+    " ijlI.,:;/|'": 0.28, "ft()-!": 0.34, "r": 0.39, "aceksvxyz0123456789": 0.56,
+    "bdghnopqu": 0.61, "m": 0.89, "W": 0.95,
+}  # fmt: skip
+
 SHARE_FORMAT = r'[=0]0.0\ %;[<0.001]"< 0.1 %";0.0\ %'
 """Of a share of a whole: as ``statement.share`` writes it."""
 CHANGE_FORMAT = r"+0.0\ %;−0.0\ %;0.0\ %"
@@ -199,34 +226,6 @@ def ending_format(value: float, uncertainty: float, more: int = 0) -> str:
         return decimals_format(decimals)
     size = max(abs(value), uncertainty)
     return number_format(size, max(2, digits_beside(size, uncertainty, more)))
-
-
-def heading_lines(text: str, width: float) -> int:
-    """Lines of a column's heading, which wraps at its spaces, in a width in digits."""
-    room = width * DIGIT / HEADING_EM
-    lines, left = 0, 0.0
-    for word in text.split():
-        wide = sum(_bold_width(character) for character in word)
-        if wide > left:
-            # a word that is longer than the line is broken
-            lines += max(1, math.ceil(wide / room))
-            left = room * max(1, math.ceil(wide / room))
-        left -= wide + _bold_width(" ")
-    return lines
-
-
-def _bold_width(character: str) -> float:
-    """How wide a letter is at most, in sizes of its font (widths of Arial bold: from memory)."""
-    for letters, wide in _BOLD_WIDTHS.items():
-        if character in letters:
-            return wide
-    return 1.02 if ord(character) > 0x24F and not character.isalpha() else 0.78
-
-
-_BOLD_WIDTHS = {
-    " ijlI.,:;/|'": 0.28, "ft()-!": 0.34, "r": 0.39, "aceksvxyz0123456789": 0.56,
-    "bdghnopqu": 0.61, "m": 0.89, "W": 0.95,
-}  # fmt: skip
 
 
 def lines_needed(text: str, width: float, size: int = 10) -> int:

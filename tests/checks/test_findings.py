@@ -213,7 +213,9 @@ def test_sentences_of_a_result() -> None:
     first = words.dominant_lines(result)[0]
     assert first.startswith("Mean corrected diameter d makes ")
     lines = words.accepted_lines(result, result.accepted)
-    assert "110 GPa (“alloy data sheet C51000" in lines[0]
+    assert (
+        "110 GPa (“middle of the range of books: 110 GPa by the alloy data sheet C51000" in lines[0]
+    )
     assert "above" in lines[1] or "below" in lines[1]
     assert "trials" in words.trials_line(result)
     assert "Maximum error" in words.maximum_error_line(result)

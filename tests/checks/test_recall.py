@@ -50,7 +50,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "friction": ("friction",),
     "drift": ("drift",),
     "load-missed": ("load-not-recorded",),
-    "unit-slip": ("unit of the heading", "wrong unit", "times smaller", "times larger"),
+    "unit-slip": ("unit of the heading", "wrong unit", ", not in "),
     "count-off": ("instead of",),
 }
 VISIBLE = tuple(h for h in NAMES if h not in ("scale-backwards", "wrong-divisions"))

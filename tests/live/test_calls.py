@@ -224,6 +224,7 @@ def test_one_cell_of_uncertainty_stands_for_all() -> None:
         ("WEIGHTED_LINE", [[1, 2, 3], [1, 2, 3], [1, 0, 1]],
          "each point needs a positive standard uncertainty"),
         ("MEAN_TYPE_A", [2.5], "one reading has no scatter; two or more are needed"),
+        ("MEAN_TYPE_A", [[2.5, 2.6], -0.01], "the least count is -0.01; it cannot be negative"),
         ("MEAN_TYPE_A", [[2.5, 2.6], None, 3.0], "part has to be a text: Leave out for all, or "
          "choose one: mean, u(mean), s(reading), degrees of freedom, readings."),
         ("WEIGHTED_LINE", [[1, 2], [1, 2], 0.1], "3 points or more are needed; there are 2"),

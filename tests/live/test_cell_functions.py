@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl.utils import FORMULAE
+from rounding import counted
 from scipy import optimize, stats
 from uncertainties import ufloat, umath
 
@@ -195,6 +196,20 @@ def test_mean_agrees_with_scipy(readings: list[float]) -> None:
     block = dict(call(FUNCTIONS, "MEAN_TYPE_A", [readings]))
     assert block["mean"] == pytest.approx(np.mean(readings), abs=1e-12)
     assert block["u(mean)"] == pytest.approx(stats.sem(readings), rel=1e-9, abs=1e-12)
+
+
+@given(st.lists(st.integers(-2, 2), min_size=2, max_size=12))
+def test_mean_with_a_least_count_is_that_of_the_evaluation(divisions: list[int]) -> None:
+    readings = [3.0 + 0.01 * k for k in divisions]
+    block = dict(call(FUNCTIONS, "MEAN_TYPE_A", [readings, 0.01]))
+    deviation, rest = counted(readings, 0.01)
+    u = math.hypot(deviation / math.sqrt(len(readings)), rest)
+    assert block["u(mean)"] == pytest.approx(u, rel=1e-6)
+    assert block["s(reading)"] == pytest.approx(np.std(readings, ddof=1), rel=1e-9, abs=1e-12)
+    # a reference to an empty cell is 0 in Calc
+    assert call(FUNCTIONS, "MEAN_TYPE_A", [readings, 0.0]) == call(
+        FUNCTIONS, "MEAN_TYPE_A", [readings]
+    )
 
 
 @given(st.lists(READING, min_size=4, max_size=15, unique=True), st.data())

@@ -27,7 +27,7 @@ def found(group: str) -> tuple[Practical, Numbers, Evaluation]:
 def derivative(model: Practical, numbers: Numbers, result: str, row: BudgetRow) -> float:
     """Change of a result for a change of everything that has a source, by finite differences."""
     key, size = row.source.key, 1e-4 * row.source.standard_uncertainty
-    if key.startswith("mean("):
+    if key.endswith(("#mean", "#rounding")):
         column = key.partition("(")[2].partition(")")[0]
         keys, relative = list(model.columns(column)), False
     else:
@@ -68,18 +68,18 @@ def test_sensitivities_are_derivatives(group: str) -> None:
     assert seen > 5
 
 
-def test_the_divisor_divides_what_stands_before_it() -> None:
-    _, _, evaluation = found("Fulmar")
+def test_no_factor_hides_in_a_sensitivity() -> None:
+    _, _, evaluation = found("Avocet")
     result = evaluation.measurand
     assert result is not None
-    by = {row.source.label: row for row in result.budget.rows}
-    # a permissible error of 0.004 mm, rectangular: √3 (JCGM 100:2008, 4.3.7)
-    limit = by["permissible error: screw gauge"].source
-    assert limit.divided == pytest.approx(0.004e-3, rel=1e-12)
-    assert limit.divisor == pytest.approx(math.sqrt(3.0), rel=1e-12)
-    # a mean of six readings: the standard deviation of one over √6 (JCGM 100:2008, 4.2.3)
-    scatter = by["scatter of the repeats: mean diameter"].source
-    assert scatter.divisor == pytest.approx(math.sqrt(6.0), rel=1e-9)
+    by = {row.source.label: abs(row.sensitivity) for row in result.budget.rows}
+    of = "scatter of the repeats: "
+    left = "rounding left in the mean: "
+    assert by[f"{of}mean diameter"] == pytest.approx(by["permissible error: screw gauge"], rel=1e-9)
+    assert by[f"{left}length"] == pytest.approx(by[f"{of}length"], rel=1e-9)
+    # a mean of n readings: their standard deviation over √n
+    rows = {row.source.label: row.source for row in result.budget.rows}
+    assert rows[f"{of}zero error"].divisor == pytest.approx(math.sqrt(5.0), rel=1e-9)
 
 
 @pytest.mark.parametrize("group", GROUPS)

@@ -139,8 +139,8 @@ FINE = WireScatter("fine", place=0.004, jaws=0.0007)
 """Closed jaws fall on one division or two, which do not tell how much they scatter.
 
 Five readings with a standard deviation of 0.07 least counts that all fall on one division lie
-away from its edges: their error is 0.25 least counts (simulated), but all that the readings say
-is that it is within half a least count, 0.29 as a standard uncertainty.
+away from its edges: their error is 0.25 least counts (simulated), which is near the 0.24 that
+``repeats.rounded`` gives them.
 """
 
 
@@ -440,10 +440,9 @@ def test_readings_that_scatter_over_divisions(coverages: dict[str, Coverage], ti
 
 
 @parameters(ON_ONE_OR_TWO)
-def test_readings_on_one_division_or_two_err_on_the_safe_side(
-    coverages: dict[str, Coverage], title: str
-) -> None:
-    assert 0.945 <= coverages[title].coverage <= 0.99
+def test_readings_on_one_division_or_two(coverages: dict[str, Coverage], title: str) -> None:
+    """Up to 99 % before, when LC/√12 was added in full."""
+    assert 0.945 <= coverages[title].coverage <= 0.972
 
 
 @parameters(UNROUNDED)
@@ -453,7 +452,12 @@ def test_readings_without_rounding(coverages: dict[str, Coverage], title: str) -
 
 @parameters(PENDULUMS)
 def test_pendulum(coverages: dict[str, Coverage], title: str) -> None:
-    assert 0.94 <= coverages[title].coverage <= 0.97
+    """Up to 97.5 % for steady hands: there the limits of start and stop make most of u.
+
+    1.96 u of one rectangular source lies outside its limits (JCGM 101:2008, 9.2.4, where 95 %
+    are 17.0 and 1.96 u is 19.9).
+    """
+    assert 0.94 <= coverages[title].coverage <= 0.975
 
 
 def test_a_group_that_starts_and_stops_alike_errs_on_the_safe_side(

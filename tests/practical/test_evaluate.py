@@ -145,6 +145,43 @@ def test_combined_uncertainty_is_that_of_an_independent_library() -> None:
     assert found.measurand.budget.standard_uncertainty == pytest.approx(expected.std_dev, rel=1e-6)
 
 
+@pytest.mark.parametrize(
+    ("upper", "lower", "left"),
+    [
+        # the scale lay still, and both ends stand on one division each: 0.2424 of it, twice
+        ([0.2, 0.2, 0.2], [200.5, 200.5, 200.5], 0.2424 * 2**0.5),
+        # it was moved: each end was rounded by chance, and the lengths show by how much
+        ([0.2, 5.4, 9.9], [200.5, 205.8, 210.2], None),
+        # one reading says no more than its division: a half of it, twice (the old sources)
+        ([0.2], [200.5], None),
+    ],
+    ids=["still", "moved", "once"],
+)
+def test_rounding_is_judged_by_the_columns_that_are_read(
+    upper: list[float], lower: list[float], left: float | None
+) -> None:
+    found = evaluated(wire(**{"length.upper": upper, "length.lower": lower}))
+    rows = {row.source.label: row.source for row in found.measurand.budget.rows}
+    label = "rounding left in the mean: length"
+    if left is None:
+        assert label not in rows
+    else:
+        assert rows[label].standard_uncertainty == pytest.approx(left * 1e-3, rel=1e-3)
+    single = [one for one in rows if one.startswith("rounding of a reading: ") and "chuck" in one]
+    assert len(single) == (2 if len(upper) == 1 else 0)
+
+
+def test_a_direction_that_stands_still_keeps_its_rounding_beside_one_that_scatters() -> None:
+    cells = wire()
+    cells["diameter.d.1.coincidence"] = [48] * 5
+    cells["diameter.d.2.coincidence"] = [46, 49, 48, 47, 49]
+    found = evaluated(cells)
+    rows = {row.source.label: row.source for row in found.measurand.budget.rows}
+    left = rows["rounding left in the mean: mean diameter"].standard_uncertainty
+    # half of the mean is that direction's: 0.2424 / 2 of 0.01 mm
+    assert left == pytest.approx(0.1212e-5, rel=1e-3)
+
+
 def test_zero_error_of_the_extensometer_cancels_and_of_the_gauge_does_not() -> None:
     plain, shifted = evaluated(wire()), evaluated(wire(shift=0.17))
     assert value(shifted, "Y") == pytest.approx(value(plain, "Y"), rel=1e-9)

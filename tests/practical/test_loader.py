@@ -37,7 +37,7 @@ def refusals(text: str) -> list[str]:
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ('version = "4"', "version = 1", ["version", "1 is not a text"]),
+        ('version = "5"', "version = 1", ["version", "1 is not a text"]),
         ('id = "dead_load"', 'name = "dead_load"', ["inputs[5].id", "is missing"]),
         ('symbol = "φ"', 'sign = "φ"', ["inputs[3].sign", "not a key", "symbol"]),
         ('kind = "choice"', 'kind = "menu"', ["inputs[0].kind", "'choice'"]),
@@ -62,7 +62,7 @@ def refusals(text: str) -> list[str]:
         ('id = "altitude"', 'id = "latitude"', ["used twice"]),
         ('id = "altitude"', 'id = "al titude"', ["is no name"]),
         ("rows = 10", "rows = 100000", ["more than a workbook of a practical can hold"]),
-        ('code = "passes-disagree"\ncondition = "row_range(up, down) <= 4.5 * ',
+        ('code = "passes-disagree"\ncondition = "row_range(up, down) <= 6.5 * ',
          'code = "passes-disagree"\ncondition = "row_range(up, down) + ',
          ["passes-disagree", "number, not a condition"]),
         ('at = "down"', 'at = "sideways"', ["nothing to point at"]),
@@ -77,7 +77,7 @@ def test_wrong_definitions_are_refused(old: str, new: str, told: list[str]) -> N
 
 
 def test_all_wrong_keys_are_told_at_once() -> None:
-    text = GOOD.replace('version = "4"', "version = 1").replace('kind = "choice"', 'kind = "menu"')
+    text = GOOD.replace('version = "5"', "version = 1").replace('kind = "choice"', 'kind = "menu"')
     assert len(refusals(text)) == 2
 
 

@@ -32,8 +32,17 @@ def accepted_values(known: Names, definition: Definition) -> dict[tuple[str, int
             raise DefinitionError(f"{where}.accepted_by", "is not an input")
         dimension = known.derived[result.quantity].unit.dimension
         for i, accepted in enumerate(result.accepted):
-            if (accepted.value is None) == (not accepted.formula):
-                raise DefinitionError(f"{where}.accepted", "needs a value or a formula")
+            given = (accepted.value is not None, accepted.range is not None, accepted.formula != "")
+            if sum(given) != 1:
+                raise DefinitionError(f"{where}.accepted", "needs a value, a range or a formula")
+            if accepted.range is not None and (
+                not 0.0 < accepted.range[0] < accepted.range[1] or accepted.tolerance
+            ):
+                raise DefinitionError(
+                    f"{where}.accepted.range",
+                    "is no range of books",
+                    "lowest and highest value, both above 0, and no tolerance beside them",
+                )
             if accepted.formula:
                 node = formula_at(accepted.formula, f"{where}.accepted.formula")
                 found = known.dimension(accepted.formula, node, None, f"{where}.accepted")
@@ -41,7 +50,7 @@ def accepted_values(known: Names, definition: Definition) -> dict[tuple[str, int
             else:
                 its_unit = unit_at(accepted.unit, f"{where}.accepted.unit")
                 found = its_unit.dimension
-                node = Number(its_unit.to_si(accepted.value or 0.0))
+                node = Number(its_unit.to_si(accepted.middle or 0.0))
             values[result.quantity, i] = node
             if found != dimension:
                 raise DefinitionError(
