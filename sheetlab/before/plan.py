@@ -366,7 +366,7 @@ def _expected_grid(plan: Plan) -> Grid:
     headings, columns = ["row"], [[str(i + 1) for i in range(plan.rows)]]
     for one in _distinct(plan.expected):
         headings.append(f"{one.title} / {one.unit}" if one.unit else one.title)
-        columns.append([_number(v, one.decimals) for v in one.values])
+        columns.append(_column(one.values, one.decimals))
         if one.divisions is not None:
             headings.append("in divisions")
             columns.append([f"{v:.0f}" for v in one.divisions])
@@ -384,8 +384,14 @@ def _expected_grid(plan: Plan) -> Grid:
     return Grid(f"Expected: {title}", tuple(headings), tuple(zip(*columns, strict=True)))
 
 
-def _number(value: float, decimals: int | None) -> str:
-    return plain(value, 4) if decimals is None else f"{value:.{decimals}f}"
+def _column(values: Sequence[float], decimals: int | None) -> list[str]:
+    """Numbers of a column, all with as many decimals as the one that needs most has."""
+    if decimals is None:
+        texts = [plain(v, 4) for v in values]
+        if any("×" in text for text in texts):
+            return texts
+        decimals = max(len(text.partition(".")[2]) for text in texts)
+    return [f"{v:.{decimals}f}" for v in values]
 
 
 def _effects_grid(plan: Plan) -> Grid:

@@ -34,7 +34,8 @@ from sheetlab.practical.register import (
 from sheetlab.units import UnitError, unit
 from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import open_package
-from sheetlab.workbook.store import Cell, Store, address
+from sheetlab.workbook.sheet import Cell
+from sheetlab.workbook.store import Store, address
 
 _T = TypeVar("_T")
 MAX_ROWS = 2000

@@ -9,7 +9,7 @@ from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
 from sheetlab.metrology.statement import percentage, plain
 from sheetlab.practical.instruments import KINDS
-from sheetlab.practical.register import BoundInstrument, as_date, same_id
+from sheetlab.practical.register import BoundInstrument, as_date, same_id, wire_fact
 from sheetlab.practical.standards import Gauge, nearest_gauge, read_gauge
 
 SAME_LEAST_COUNT = 0.01
@@ -181,6 +181,32 @@ def gauges_that_differ(subject: Subject) -> Iterator[Finding]:
             "Is it the right reel, its label right (SWG or AWG), the wire bare of lacquer, and the "
             "zero error on the right side?",
             subject.place(quantity.id, 0),
+        )
+
+
+def material_that_differs(subject: Subject) -> Iterator[Finding]:
+    """A material on the sheet that is not that of the wire in the register.
+
+    False alarms: none by chance; the words are compared without regard to capitals, and only
+    where the register's word is on the list of the cell.
+    """
+    bound = subject.bound
+    for one in subject.practical.definition.inputs:
+        fact = None if bound is None else wire_fact(bound, one.register)
+        entry = subject.observations.entry(one.id)
+        if bound is None or bound.wire is None or not isinstance(fact, str) or not entry.text:
+            continue
+        known = {choice.casefold() for choice in one.choices}
+        if fact.casefold() not in known or entry.text.strip().casefold() == fact.casefold():
+            continue
+        yield Finding(
+            "material-against-register",
+            Severity.DOUBTFUL,
+            f"“{one.title}” is “{entry.text}”; the wire {bound.wire.id} of the register is {fact}",
+            fact,
+            "Which wire hung there, and what does its reel say? The result is compared with the "
+            f"accepted value of “{entry.text}”.",
+            entry.place,
         )
 
 

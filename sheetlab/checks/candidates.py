@@ -330,13 +330,24 @@ class Slips:
             if ratio is not None and abs(ratio / value - 1.0) < LIKE:
                 detail = "the mean of the ratios row by row"
                 yield Candidate("another-method", 0.0, (key,), detail=detail), ratio
+            for slip, other in self.ratios_without_a_term(line):
+                yield Candidate("ratio-term-left-out", 0.0, slip.about, line.x), other
         if call.function in ("slope", "origin_slope", "interval_slope", "half_interval"):
             for factor, detail in self.steps(columns):
                 yield Candidate("per-step", 0.0, (key,), detail=detail), value * factor
 
-    def mean_ratio(self, line: LineField) -> float | None:
+    def ratios_without_a_term(self, line: LineField) -> Iterator[tuple[slips.Slip, float]]:
+        """Means of ratios with a part of the abscissa left out, which a slope would not show."""
+        x = self.practical.derived.get(line.x)
+        for slip in slips.slips(x.node, self.units, self.repeats) if x is not None else ():
+            if slip.kind == "term-left-out" and slip.about:
+                ratio = self.mean_ratio(line, self.world.with_(nodes={line.x: slip.node}))
+                if ratio is not None:
+                    yield slip, ratio
+
+    def mean_ratio(self, line: LineField, world: World | None = None) -> float | None:
         """Mean of y over x, row by row; of their changes where the graph shows a change."""
-        x, *ys = (self.world.column(key) for key in line.columns)
+        x, *ys = ((world or self.world).column(key) for key in line.columns)
         ratios = []
         for y in ys:
             pairs = [(a, b) for a, b in zip(x, y, strict=True) if a is not None and b is not None]
@@ -588,8 +599,12 @@ class Slips:
             world = self.world.with_(
                 nodes={key: slips.set_to(node, name, one.unit.to_si(float(text)))}
             )
+            kind = "rounded-on-the-way" if measured else "rounded-constant"
+            if not measured and self.dimension(name) == ACCELERATION:
+                ours = self.subject.evaluation.profile.g_values
+                kind = "convention" if float(text) in ours else "other-convention"
             yield Candidate(
-                "rounded-on-the-way" if measured else "rounded-constant",
+                kind,
                 self.factor(world),
                 (name,),
                 key,

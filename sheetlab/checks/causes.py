@@ -44,6 +44,14 @@ KINDS: dict[str, Kind] = {
         8, "all rows used, also those that are left out: no mistake",
         "Are the rows that you left out part of your own result?", True,
     ),
+    "convention": Kind(
+        8, "{detail}, a convention of the department: no mistake",
+        "Say in your report which value of {what} you took.", True,
+    ),
+    "other-convention": Kind(
+        8, "{detail}: a convention, and not what was to be used here",
+        "Which value of {what} was to be used here?",
+    ),
     "line-by-eye": Kind(
         4, "a line drawn by eye through the same points: no mistake",
         "Say in your report how you found {what}.", True,
@@ -105,6 +113,11 @@ KINDS: dict[str, Kind] = {
     "pi-power-lost": Kind(
         6, "π to one power less than the {power} in the formula of {of}",
         "To which power does π go into the formula of {of}?", pairs=True,
+    ),
+    "ratio-term-left-out": Kind(
+        7, "{what} left out of the sum for {of}, and the mean of the ratios taken row by row (of a "
+        "slope it would make no difference)",
+        "Which lengths or parts add up to {of}?",
     ),
     "term-left-out": Kind(
         6, "{what} left out of the sum for {of}", "Which lengths or parts add up to {of}?",

@@ -10,6 +10,7 @@ from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity, many
 from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
+from sheetlab.practical.definition import Table
 from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import (
     LEAST_REASON,
@@ -23,6 +24,7 @@ from sheetlab.practical.fields import (
 from sheetlab.practical.register import prefilled
 
 FEWEST_ZEROS = 3
+FEWEST_TENTHS = 6
 MOST_LEFT_OUT = 0.25
 NOT_FILLED = "workbook-not-filled"
 
@@ -186,6 +188,116 @@ def half_filled_rows(subject: Subject) -> Iterator[Finding]:
                 "Fill it in; until then this reading is left out, it does not count as zero.",
                 subject.place(empty[0], row),
             )
+
+
+def rows_with_gaps(subject: Subject) -> Iterator[Finding]:
+    """Rows in which a reading is missing that other rows have: they count less, or not at all.
+
+    False alarms: none; the cells are empty. What a line says of its own columns is not repeated
+    (``lines.rows_cut_short``).
+    """
+    practical = subject.practical
+    left_out = {(one.table, one.row) for one in subject.evaluation.left_out}
+    for table in practical.definition.tables:
+        keys = _readings_of(subject, table)
+        used = [k for k in keys if any(_typed(subject, k, r) for r in range(_rows(subject, k)))]
+        for row in range(practical.tables[table.id]):
+            there = [key for key in used if _typed(subject, key, row)]
+            empty = [key for key in used if key not in there and not _of_a_line(subject, key, row)]
+            if not there or not empty or (table.id, row) in left_out:
+                continue
+            what = " and ".join(f"“{practical.field(key).title}”" for key in empty)
+            are = "are" if len(empty) > 1 else "is"
+            yield Finding(
+                "row-incomplete",
+                Severity.NOTE,
+                f"{what} {are} empty in row {row + 1} of “{table.title}”, but "
+                f"“{practical.field(there[0]).title}” is there",
+                "every reading of a row, or none",
+                "Was it read? Fill it in if you have it; what is worked out of it in this row is "
+                "missing, and does not count as zero.",
+                subject.place(empty[0], row),
+            )
+
+
+def columns_left_empty(subject: Subject) -> Iterator[Finding]:
+    """Repeats of which one was never taken, such as the second direction of a diameter.
+
+    False alarms: none; the cells are empty.
+    """
+    practical = subject.practical
+    series = {key for line in practical.lines.values() for key in line.y}
+    for block in practical.blocks.values():
+        empty = [
+            k for k in block if not any(_typed(subject, k, r) for r in range(_rows(subject, k)))
+        ]
+        if not empty or len(empty) == len(block) or series.intersection(empty):
+            continue
+        what = " and ".join(f"“{practical.field(key).title}”" for key in empty)
+        yield Finding(
+            "series-empty",
+            Severity.NOTE,
+            f"{what} has no reading" if len(empty) == 1 else f"{what} have no reading",
+            "readings in every column of repeats",
+            "The result rests on the other readings; what these would show is not known.",
+            subject.place(empty[0], 0),
+        )
+
+
+def _readings_of(subject: Subject, table: Table) -> list[str]:
+    """Columns of a table that are read or typed as numbers."""
+    columns = (f"{table.id}.{c.id}" for c in table.columns if c.instrument)
+    return [key for column in columns for key in subject.practical.columns(column)]
+
+
+def _rows(subject: Subject, key: str) -> int:
+    return subject.practical.field(key).rows
+
+
+def _typed(subject: Subject, key: str, row: int) -> bool:
+    """Whether anything stands in the cells of a reading."""
+    table = subject.practical.field(key).table
+    return any(
+        subject.observations.entry(leaf, row).text
+        or subject.observations.entry(leaf, row).value is not None
+        for leaf in leaf_inputs(subject.practical, key)
+        if subject.practical.inputs[leaf].table == table
+    )
+
+
+def _of_a_line(subject: Subject, key: str, row: int) -> bool:
+    """Whether a line says itself that its abscissa, or one of its passes, is missing in a row."""
+    for line in subject.practical.lines.values():
+        passes = [y for y in line.y if subject.numbers.value(y, row) is not None]
+        if passes and (key in line.y or key in leaf_inputs(subject.practical, line.x)):
+            return True
+    return False
+
+
+def tenths_left_out(subject: Subject) -> Iterator[Finding]:
+    """The one reading of a column without tenths of a division, where all others have them.
+
+    By chance one reading of ten has none, and so every third careful column has just one: a note
+    that asks, no more. Nothing is said of fewer than six readings.
+    """
+    for key, one in subject.practical.inputs.items():
+        if one.table is None or not key.endswith(".coincidence"):
+            continue
+        typed = [(row, v) for row, e in enumerate(subject.observations.entries.get(key, ()))
+                 if (v := e.value) is not None]  # fmt: skip
+        whole = [(row, v) for row, v in typed if v == int(v)]
+        if len(typed) < FEWEST_TENTHS or len(whole) != 1:
+            continue
+        row, value = whole[0]
+        yield Finding(
+            "digits-left-out",
+            Severity.NOTE,
+            f"“{one.title}” is {value:g} in row {row + 1}; all {len(typed) - 1} other readings "
+            "have tenths of a division",
+            "tenths of a division in every reading",
+            "Was the tenth read, or left out? Where it is a zero, it is a reading too.",
+            subject.place(key, row),
+        )
 
 
 def short_tables(subject: Subject) -> Iterator[Finding]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from sheetlab.checks.results import is_far
 from sheetlab.checks.subject import WOULD_FIT, Subject, amount
 from sheetlab.finding import Finding, Severity, as_one
 from sheetlab.formula.tree import Call, names, walk
@@ -152,10 +153,15 @@ def _value(subject: Subject, numbers: Numbers, key: str, row: int | None) -> str
 
 
 def implausible_quantities(subject: Subject) -> Iterator[Finding]:
-    """Quantities outside the range that the practical can have."""
+    """Quantities outside the range that the practical can have.
+
+    Not those that are far from their accepted value: that says more. False alarms: none by chance,
+    the ranges hold everything that is ever measured.
+    """
+    far = {r.definition.quantity for r in subject.evaluation.results if r and is_far(r)}
     for key, one in subject.practical.derived.items():
         value = subject.numbers.shown(key) if one.table is None else None
-        if one.plausible is None or value is None:
+        if one.plausible is None or value is None or key in far:
             continue
         low, high = one.plausible
         if not low <= value <= high:

@@ -273,8 +273,11 @@ class _Judge:
         its = self.product(answer.quantity, given)
         found = []
         for one in before.values():
-            part = self.product(one.answer.quantity, given) if one.agrees is False else None
             ratio = _over(one.given, one.expected)
+            if ratio is None or abs(ratio - 1.0) <= BRANCHES:
+                continue
+            # a rounded value that was carried on is as right as a wrong one
+            part = self.product(one.answer.quantity, given)
             if its is None or part is None or not ratio or one.answer.quantity in its.powers:
                 continue
             powers = {its.powers.get(key, 0.0) / p for key, p in part.powers.items()}
@@ -283,7 +286,7 @@ class _Judge:
             (power,) = powers
             if power and (ratio > 0.0 or power == int(power)):
                 try:
-                    found.append((ratio**power, one.answer.id))
+                    found.append((ratio**power, "" if one.agrees else one.answer.id))
                 except OverflowError:
                     continue
         return found

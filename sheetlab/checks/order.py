@@ -14,7 +14,7 @@ EXPLAIN = frozenset(
      "zero-error-large"}
 )  # fmt: skip
 """Findings that explain whatever else is odd."""
-EFFECTS = frozenset({"far-from-accepted", "implausible", "result-undetermined"})
+EFFECTS = frozenset({"far-from-accepted", "not-as-expected", "implausible", "result-undetermined"})
 """What follows from something else; told after it, if that is large enough."""
 SINGLE = frozenset(
     {"point-off-line", "repeat-off", "coincidence-outside-scale", "main-scale-off-graduation"}

@@ -146,7 +146,7 @@ class _Teller(Sizes):
         assert pattern.series is not None
         assert pattern.row is not None
         key = story.line.field.y[pattern.series]
-        if (key, pattern.row) in subject.impossible:
+        if (key, pattern.row) in subject.named:
             return None
         grows = self.sign * pattern.size
         back = story.line.field.back

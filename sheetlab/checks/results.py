@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from functools import partial
 
+from sheetlab.checks.expected import leaves_odd, slips_that_fit
 from sheetlab.checks.subject import WOULD_FIT, Subject, amount
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.metrology.agreement import vague
 from sheetlab.metrology.budget import student_t
 from sheetlab.metrology.statement import percentage, plain, significant
+from sheetlab.practical.evaluate import AcceptedValue, ResultValue
 from sheetlab.units import unit
 
 FAR = 0.002
@@ -25,18 +28,17 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
     measurand = subject.evaluation.measurand
     for result in subject.evaluation.results:
         accepted = None if result is None else result.accepted
-        if result is None or accepted is None or accepted.e_n is None:
+        if result is None or accepted is None or accepted.e_n is None or not is_far(result):
             continue
         its = result.budget
-        factor = student_t(1.0 - FAR, max(1.0, math.floor(min(its.effective_dof, 1e6))))
-        books = abs(accepted.value) * accepted.tolerance
-        if abs(its.value - accepted.value) <= books + factor * its.standard_uncertainty:
-            continue
         one = subject.practical.derived[result.definition.quantity]
         named = result.definition.display_unit
         shown = unit(named) if named else one.unit
         side = "above" if accepted.percent_difference > 0 else "below"
-        slips = [edit.words for edit in subject.whole_slips] if result is measurand else []
+        slips = [
+            *slips_that_fit(subject, result, accepted.value, _spread(result, accepted)),
+            *(_edits_that_fit(subject, result) if result is measurand else ()),
+        ]
         would = f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
         yield Finding(
             "far-from-accepted",
@@ -44,7 +46,7 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
             f"{one.title} is {_how_far(its.value / accepted.value, side)} the accepted value, "
             f"{significant(abs(accepted.e_n), 2)} times its expanded uncertainty",
             f"{amount(shown.from_si(accepted.value), shown)} within the uncertainty"
-            + (f"; books differ by {percentage(accepted.tolerance)}" if books else ""),
+            + (f"; books differ by {percentage(accepted.tolerance)}" if accepted.tolerance else ""),
             would
             + (
                 result.definition.far_question
@@ -52,6 +54,35 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
             ),
             Place(file=subject.file),
         )
+
+
+def is_far(result: ResultValue) -> bool:
+    """Whether a result lies beyond every book by more than its uncertainty explains."""
+    its, accepted = result.budget, result.accepted
+    if accepted is None or accepted.e_n is None:
+        return False
+    factor = student_t(1.0 - FAR, max(1.0, math.floor(min(its.effective_dof, 1e6))))
+    books = abs(accepted.value) * accepted.tolerance
+    return abs(its.value - accepted.value) > books + factor * its.standard_uncertainty
+
+
+def _edits_that_fit(subject: Subject, result: ResultValue) -> Iterator[str]:
+    """Slips through the whole workbook that explain the result, in words."""
+    named = {slip.quantity for slip in result.definition.slips}
+    for edit in subject.whole_slips:
+        changed = subject.numbers.changed(edit.changes)
+        # for some the definition has its own words
+        if not any(name in named for name, _ in edit.changes) and not leaves_odd(
+            subject, partial(changed.value, row=None)
+        ):
+            yield edit.words
+
+
+def _spread(result: ResultValue, accepted: AcceptedValue) -> float:
+    """How far a result may lie from the accepted value and agree with it, SI units."""
+    its = result.budget
+    share = math.hypot(its.expanded_uncertainty / (abs(its.value) or 1.0), accepted.tolerance)
+    return share * abs(accepted.value)
 
 
 def _how_far(ratio: float, side: str) -> str:

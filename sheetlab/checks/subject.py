@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 from sheetlab.checks.diagnosis import AnswerDiagnosis, diagnose
 from sheetlab.checks.evaluated import Evaluated
 from sheetlab.finding import Place
+from sheetlab.formula.tree import Call, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Explained, Observed, Usual, explain
+from sheetlab.metrology.rowrepeats import FarRepeat, far_repeats
 from sheetlab.metrology.statement import plain
 from sheetlab.practical.edits import (
     SCALE_EDITS,
@@ -124,6 +126,12 @@ MUCH_LESS = 0.2
 AS_WELL = 1.5
 """Ratio of scatters below which two slips explain a line equally well."""
 FEW_POINTS = 2
+READ_TO = 0.8
+"""Divisions (standard deviation) to which an abscissa is read: rounding, the place of the eye and
+of what is measured; common practice, no source."""
+FEWEST_REPEATS, MOST_REPEATS = 6, 12
+"""Degrees of freedom of repeats from which they tell the scatter, and what they count for at most:
+a row has more in it than the scatter of its repeats."""
 COARSE = 1.6
 """Times the usual scatter that the coarsest hands make."""
 USUAL_DOF = 6.0
@@ -154,14 +162,58 @@ class Subject(Evaluated):
         )
 
     @cached_property
+    def far_repeats(self) -> tuple[FarRepeat, ...]:
+        """Repeats that do not fit the others of their row, of which a line takes the mean."""
+        blocks = [b for line in self.practical.lines.values() for b in self._repeated(line)]
+        return tuple(
+            far
+            for block in dict.fromkeys(blocks)
+            for far in far_repeats(self._rows(block), self.numbers.division(block[0]))
+        )
+
+    def _rows(self, block: Sequence[str]) -> dict[int, dict[str, float]]:
+        """Repeats of each row that has two or more, SI."""
+        rows = {
+            row: {key: v for key in block if (v := self.numbers.value(key, row)) is not None}
+            for row in range(self.practical.field(block[0]).rows)
+        }
+        return {row: repeats for row, repeats in rows.items() if len(repeats) > 1}
+
+    def _repeated(self, line: LineField) -> Iterator[tuple[str, ...]]:
+        """Columns of repeats that are read, and on whose row means the points of a line rest."""
+        practical, below = self.practical, self.practical.below()
+        for block in practical.blocks.values():
+            read = all(any(s.rounding for s in practical.field(k).sources) for k in block)
+            means = [
+                key
+                for key, one in practical.derived.items()
+                for part in walk(one.node)
+                if isinstance(part, Call) and part.function == "row_mean"
+                and set(practical.depends(part)) == set(block)
+            ]  # fmt: skip
+            if read and any(mean in below[key] for mean in means for key in line.columns):
+                yield block
+
+    @cached_property
+    def named(self) -> frozenset[tuple[str, int]]:
+        """Readings (column and row) that have a finding of their own, and what follows of them."""
+        below = self.practical.below()
+        return self.impossible | {
+            (key, far.row)
+            for far in self.far_repeats
+            for key, one in self.practical.derived.items()
+            if one.table == self.practical.field(far.key).table and far.key in below[key]
+        }
+
+    @cached_property
     def answers(self) -> tuple[AnswerDiagnosis, ...]:
         """The student's own results, judged."""
         return diagnose(self)
 
     @cached_property
     def suspects(self) -> frozenset[tuple[str, int]]:
-        """Readings that a finding names: impossible ones, and those off their line."""
-        return self.impossible | {place for one in self.stories for place in one.suspects()}
+        """Readings that a finding names: impossible ones, those off their row or their line."""
+        return self.named | {place for one in self.stories for place in one.suspects()}
 
     @cached_property
     def line_slips(self) -> tuple[LineSlip, ...]:
@@ -204,14 +256,64 @@ class Subject(Evaluated):
         )
 
     def usual(self, line: LineField) -> Usual:
-        """What is known beforehand of the scatter about a line, SI."""
+        """What is known of the scatter about a line beside that of its points, SI.
+
+        Either the definition knows it beforehand, or repeats of each point tell it: their scatter
+        within the rows, together with how well an abscissa is read (``READ_TO``).
+        """
         d, unit = line.definition, self.practical.field(line.y[0]).unit
-        if d.usual_scatter is None:
+        if d.usual_scatter is not None:
+            usual = d.usual_scatter * self.numbers.division(*line.y)
+            most = max(COARSE * usual, (d.plausible_scatter or 0.0) * unit.factor)
+            return Usual(usual, USUAL_DOF, most)
+        fitted = self.evaluation.lines.get(line.definition.id)
+        variances, dofs = [], 0
+        for block in self._repeated(line):
+            found = self._by_repeats(block, line.y)
+            dofs += found[1]
+            variances.append(found[0])
+        if fitted is None or dofs < FEWEST_REPEATS:
             return NOTHING_KNOWN
-        usual = d.usual_scatter * self.numbers.division(*line.y)
-        return Usual(
-            usual, USUAL_DOF, max(COARSE * usual, (d.plausible_scatter or 0.0) * unit.factor)
-        )
+        read = self._moved(leaf_inputs(self.practical, line.x), READ_TO, (line.x,))
+        variances.append(fitted.fit.slope**2 * read)
+        return Usual(math.sqrt(math.fsum(variances)), min(dofs, MOST_REPEATS))
+
+    def _by_repeats(self, block: Sequence[str], ys: Sequence[str]) -> tuple[float, int]:
+        """Variance of ordinates by the scatter of repeats within rows, and its dof.
+
+        That of the row with the largest one: a line takes all its points to scatter alike.
+        """
+        far = {one.row for one in self.far_repeats if one.key in block}
+        rows = [list(r.values()) for row, r in self._rows(block).items() if row not in far]
+        dof = sum(len(r) - 1 for r in rows)
+        if not dof:
+            return 0.0, 0
+        squares = math.fsum((v - math.fsum(r) / len(r)) ** 2 for r in rows for v in r)
+        division = self.numbers.division(block[0])
+        deviation = math.sqrt(max(squares / dof, division**2 / 12.0))
+        moved = self._moved(block, deviation / division, ys) if division else 0.0
+        return moved * len(rows) / sum(map(len, rows)), dof
+
+    def _moved(self, keys: Sequence[str], divisions: float, results: Sequence[str]) -> float:
+        """Largest square by which columns move if readings move by so many divisions, SI."""
+        changes: dict[tuple[str, int | None], float | None] = {}
+        for key in keys:
+            one = self.practical.inputs.get(key)
+            if one is None or one.table is None:
+                continue
+            by = divisions * self.numbers.division(key) / one.unit.factor
+            for row in range(one.rows):
+                value = self.observations.entry(key, row).value
+                if value is not None:
+                    changes[key, row] = value + by
+        other = self.numbers.changed(changes)
+        squares = [
+            (a - b) ** 2
+            for key in results
+            for a, b in zip(self.numbers.column(key), other.column(key), strict=True)
+            if a is not None and b is not None
+        ]
+        return max(squares, default=0.0)
 
     @cached_property
     def stories(self) -> tuple[LineStory, ...]:
@@ -304,6 +406,10 @@ class Subject(Evaluated):
         return "" if row is None else f" in row {row + 1}"
 
 
+MOST_SHOWN = 5
+"""Significant digits with which zeros at the end of a number are shown."""
+
+
 def _oddities(subject: Subject, numbers: Numbers) -> int:
     """Quantities outside their range, and conditions on the whole that do not hold."""
     practical = subject.practical
@@ -343,10 +449,6 @@ def _relative_scatter(fit: LineFit) -> float:
     """Scatter about a line as a part of the range of its ordinates."""
     ys = [p.y for p in fit.points]
     return fit.residual_deviation / ((max(ys) - min(ys)) or 1.0)
-
-
-MOST_SHOWN = 5
-"""Significant digits with which zeros at the end of a number are shown."""
 
 
 def amount(value: float, unit: Unit, decimals: int | None = None, digits: int = 6) -> str:

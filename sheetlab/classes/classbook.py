@@ -882,7 +882,7 @@ class _Book:
 
 
 BUDGET_HEAD = (
-    "source of uncertainty", "type", "distribution", "half-width or s", "divisor",
+    "source of uncertainty", "type", "distribution", "half-width, or standard deviation", "divisor",
     "standard uncertainty u", "unit", "degrees of freedom", "sensitivity c",
     "contribution\n|c| u", "share of variance",
 )  # fmt: skip

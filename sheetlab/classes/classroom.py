@@ -21,7 +21,7 @@ from sheetlab.classes.classbook import (
     write_class,
 )
 from sheetlab.classes.collect import Collected, collect
-from sheetlab.classes.extras import keep_copy, left_behind, not_carried_over
+from sheetlab.classes.extras import left_behind, not_carried_over
 from sheetlab.classes.handins import Sorted, sort_out
 from sheetlab.classes.kept import Kept, read_kept
 from sheetlab.classes.shelf import Shelf
@@ -30,7 +30,7 @@ from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.practical.register import as_date
-from sheetlab.workbook.evaluate_file import refuse_open, stamp
+from sheetlab.workbook.evaluate_file import keep, refuse_open, stamp
 from sheetlab.workbook.package import write_atomically
 
 ENDING = ".xlsx"
@@ -109,7 +109,7 @@ def run_class(
                 why = "was saved by someone else while it was brought up"
                 raise SheetlabError(_not_written(out, why))
             extra = (*(f"the order of rows at {f.place}" for f in kept.doubts), *left_behind(out))
-            told = not_carried_over(out, extra, keep_copy(out)) if extra else None
+            told = not_carried_over(out, extra, keep(out)) if extra else None
             write_atomically(out, made)
         except OSError as error:
             reason = f"could not be written: {error.strerror or error}"

@@ -22,7 +22,7 @@ from sheetlab.classes.handins import BLANK, HandIn, Outcome, OwnResult, Told, Un
 from sheetlab.classes.shelf import Shelf
 from sheetlab.finding import Finding, SheetlabError, harmless
 from sheetlab.handling.folders import scan
-from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
+from sheetlab.handling.workers import HERE, Call, Progress, Workers, each
 from sheetlab.metrology.budget import budget_lines
 from sheetlab.practical.profile import Profile
 from sheetlab.practical.register import setup_as_bound
@@ -134,8 +134,8 @@ def _evaluate(job: _Job) -> _Done:
         return Unread(job.file, f"cannot be put into a table ({type(error).__name__})")
 
 
-def _lost(job: _Job) -> _Done:
-    return Unread(job.file, LOST)
+def _lost(job: _Job, why: Finding) -> _Done:
+    return Unread(job.file, why.message)
 
 
 def _handin(package: Package, job: _Job, found: Assessment) -> HandIn:

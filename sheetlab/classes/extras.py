@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator, Mapping
-from itertools import count
 from pathlib import Path
 
 from xlsxwriter.utility import xl_rowcol_to_cell
@@ -25,7 +23,6 @@ from sheetlab.classes.kept import (
     is_key,
 )
 from sheetlab.finding import Finding, Place, Severity, harmless
-from sheetlab.workbook.evaluate_file import BACKUP
 from sheetlab.workbook.imprints import Imprints
 from sheetlab.workbook.longbook import LongBook, Value, open_long
 
@@ -67,16 +64,6 @@ def left_behind(path: Path) -> tuple[str, ...]:
         if not texts:
             sheets.append("what was typed outside marks and comments, if anything was")
         return (*sheets, *found)
-
-
-def keep_copy(path: Path) -> Path:
-    """Copy a file to a name beside it that no file has, and return that."""
-    for n in count(1):
-        copy = path.with_name(f"{path.name}{BACKUP}" + (str(n) if n > 1 else ""))
-        if not copy.exists():
-            break
-    shutil.copy2(path, copy)
-    return copy
 
 
 def not_carried_over(path: Path, what: tuple[str, ...], copy: Path) -> Finding:

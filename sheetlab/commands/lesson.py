@@ -236,6 +236,8 @@ def _outcome_lines(outcome: FileOutcome) -> Iterator[str]:
         yield f"    ({many(notes, 'note')} on the sheet Findings)"
     if outcome.written is not None:
         yield f"    written: {harmless(str(outcome.written))}"
+    if outcome.kept is not None:
+        yield f"    what was there before is kept as {harmless(outcome.kept.name)}"
 
 
 def _watch(options: argparse.Namespace) -> int:

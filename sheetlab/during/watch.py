@@ -16,9 +16,10 @@ from pathlib import Path
 from typing import TextIO
 
 from sheetlab.during.benches import SETTLE, Board, cut, one_line, table
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.folders import scan
-from sheetlab.workbook.evaluate_file import evaluate_file
+from sheetlab.handling.workers import Call, each
+from sheetlab.workbook.evaluate_file import FileOutcome, evaluate_file
 
 TICK = 0.25
 POLL = 2.0
@@ -101,10 +102,10 @@ class _Watcher:
         # at the start the files are as old as they look, and nobody waits for them to settle
         settle = SETTLE if self.looks else 0.0
         self.looks += 1
-        for file in self.board.see(files, self.lost, now, settle):
-            saved = _clock(files[file][0])
-            outcome = evaluate_file(self.folder / file, None, trials=0)
-            self.board.took(file, saved, outcome, now, final)
+        due = list(self.board.see(files, self.lost, now, settle))
+        outcomes = each(Call(_outcome, _lost), [self.folder / file for file in due])
+        for file, outcome in zip(due, outcomes, strict=True):
+            self.board.took(file, _clock(files[file][0]), outcome, now, final)
 
     def lines(self, width: int, height: int | None = None) -> list[str]:
         """The table as things stand."""
@@ -113,6 +114,14 @@ class _Watcher:
             which = f"“{one_line(self.lost[0])}”" if self.lost[0] else "The folder"
             notice = f"{which} cannot be reached since {self.lost_at:%H:%M}; its rows are old."
         return table(self.board.benches(), width, datetime.now(), notice, height)
+
+
+def _outcome(path: Path) -> FileOutcome:
+    return evaluate_file(path, None, trials=0)
+
+
+def _lost(path: Path, why: Finding) -> FileOutcome:
+    return FileOutcome(path, None, (why.at(Place(path.name)),), None)
 
 
 @dataclass(slots=True)

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.handling.folders import DEFAULT_FOLDER
-from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
+from sheetlab.handling.workers import HERE, Call, Progress, Workers, each
 from sheetlab.practical.profile import Profile
 from sheetlab.workbook.evaluate_file import (
     OPEN_DOCUMENT,
@@ -159,16 +159,8 @@ def _kept(keep: Callable[[FileOutcome], R], job: _Job) -> R:
         return keep(replace(found, assessment=None, findings=(unexpected(job.path, error),)))
 
 
-def _lost(keep: Callable[[FileOutcome], R], job: _Job) -> R:
-    finding = Finding(
-        "file-unreadable",
-        Severity.STOP,
-        f"the workbook could not be evaluated: {LOST}",
-        "a workbook of usual size",
-        "Evaluate it alone, and look into it with a spreadsheet program.",
-        Place(job.path.name),
-    )
-    return keep(FileOutcome(job.path, None, (finding,), None))
+def _lost(keep: Callable[[FileOutcome], R], job: _Job, why: Finding) -> R:
+    return keep(FileOutcome(job.path, None, (why.at(Place(job.path.name)),), None))
 
 
 def _outcome(job: _Job) -> FileOutcome:

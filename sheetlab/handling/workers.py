@@ -1,43 +1,50 @@
-"""The one place where workbooks are evaluated at the same time: processes here, or a cluster.
+"""The one place where workbooks are read and evaluated: processes here, or a cluster.
 
-Both go through joblib: “loky” processes on this machine, or the workers of a Dask cluster. Results
-come in the order of the work whoever did it, a window at a time, so that memory stays flat; what a
-process took down with it when it died is done again, and what kills every process is reported.
+A process takes a workbook at a time and is ended from outside when that takes too long or too much:
+the workbook is told, another process takes the rest. Results come in the order of the work whoever
+did it, and none is worked out far ahead of the one that is waited for, so that memory stays flat.
 """
 
 from __future__ import annotations
 
 import contextlib
+import faulthandler
+import importlib
+import multiprocessing
 import os
 import signal
+import sys
 import threading
 import time
 import warnings
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures.process import BrokenProcessPool
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import partial
+from multiprocessing.connection import Connection, wait
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from sheetlab import __version__
 from sheetlab.finding import Finding, Severity, SheetlabError
 
-FEW = 120
-"""Workbooks up to which starting more processes costs more time than it saves (two processors:
-a helper takes over a second to begin, a workbook 20 ms)."""
-BATCH = 8
-"""Workbooks that travel together."""
-WINDOW = 24
-"""Batches a processor that are given out before all of them are waited for."""
+LONGEST = 30.0
+"""Seconds that one workbook may take."""
+GRACE = 5.0
+"""Seconds after which a process ends itself, if nobody is left who would end it."""
+METHOD = "fork" if sys.platform == "linux" else "spawn"
+"""How processes begin: as a copy of this one in a few milliseconds, where that is safe."""
+FEW = {"fork": 8, "spawn": 120}
+"""Workbooks up to which another process costs more time than it saves."""
+NEEDED = ("numpy", "scipy.special")
+"""What nearly every workbook needs: loaded once, before copies of this process are made."""
+AHEAD = 2
+"""Workbooks that a process has at a time: the next is there when one is done."""
+WINDOW = 200
+"""Results a process that are kept for an earlier one that is still waited for."""
 ANSWER = 10.0
 """Seconds that a cluster has to answer, and to have a worker."""
-DISPATCH: Mapping[str, Any] = {"batch_size": 1, "pre_dispatch": "3*n_jobs"}
-"""The batches are made here, and few are under way at a time."""
 LOCAL = "local"
 """Instead of an address: a cluster on this machine, to try it."""
-
-LOST = "every process that took it ended: it may need more memory than there is"
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -67,14 +74,14 @@ class Call(Generic[T, R]):
     """
 
     work: Callable[[T], R]
-    lost: Callable[[T], R]
-    """The result for a thing on which every process dies that takes it."""
+    lost: Callable[[T, Finding], R]
+    """The result for a thing that takes too long, or on which every process dies that takes it."""
     weight: float = 1.0
     """Time that one takes, compared with reading and assessing a workbook."""
 
 
-class _WorkerLostError(Exception):
-    """A worker died, or the way to it."""
+class _ClusterLostError(Exception):
+    """The cluster, or the way to it, is gone."""
 
 
 def each(
@@ -100,17 +107,21 @@ def each(
         is done on this machine.
     """
     done = 0
-    for pool in _pools(workers, len(todo), call.weight, folders):
-        with pool as run:
-            try:
-                for one in _through(run, call, todo[done:]):
-                    yield one
-                    done += 1
-                    if progress is not None:
-                        progress(done, len(todo))
-                return
-            except _WorkerLostError:
-                workers.tell(_cluster_lost(workers.cluster, done, len(todo)))
+
+    def counted(results: Iterator[R]) -> Iterator[R]:
+        nonlocal done
+        for result in results:
+            yield result
+            done += 1
+            if progress is not None:
+                progress(done, len(todo))
+
+    if workers.cluster:
+        try:
+            yield from counted(_on_cluster(call, todo, workers, folders))
+        except _ClusterLostError:
+            workers.tell(_cluster_lost(workers.cluster, done, len(todo)))
+    yield from counted(_here(call, todo[done:], workers.jobs or processors()))
 
 
 def processors() -> int:
@@ -120,160 +131,247 @@ def processors() -> int:
     return os.cpu_count() or 1
 
 
-# -- windows and deaths ---------------------------------------------------------------------------
+# -- processes on this machine --------------------------------------------------------------------
 
 
-@dataclass(slots=True)
-class _Run:
-    """A way to do calls at the same time."""
-
-    size: int
-    """Processors; 1 for this process."""
-    start: Callable[[Sequence[Any]], Iterator[Any]] | None = None
-    """Calls -> results in their order; raises what ``ends`` lists if a worker dies."""
-    gone: Callable[[], bool] = lambda: False
-    """Whether all of it is lost, not a worker only."""
-
-
-def _through(run: _Run, call: Call[T, R], todo: Sequence[T]) -> Iterator[R]:
-    if run.start is None:
-        yield from map(call.work, todo)
+def _here(call: Call[T, R], todo: Sequence[T], jobs: int) -> Iterator[R]:
+    if len(todo) == 1 and METHOD != "fork":
+        # a second process would take longer to begin than most workbooks take
+        with _ending():
+            yield call.work(todo[0])
         return
-    window = run.size * WINDOW * BATCH
-    for start in range(0, len(todo), window):
-        some = todo[start : start + window]
-        yield from _window(run, call, [some[i : i + BATCH] for i in range(0, len(some), BATCH)])
-
-
-def _window(run: _Run, call: Call[T, R], batches: Sequence[Sequence[T]]) -> Iterator[R]:
-    done, before = 0, -1
-    while done < len(batches):
-        try:
-            for results in _results(run, call.work, batches[done:]):
-                yield from results
-                done += 1
-        except (BrokenProcessPool, _WorkerLostError) as error:
-            if run.gone():
-                raise _WorkerLostError from error
-            if done == before:
-                # again nothing came: it may be this batch that processes die of
-                yield from _alone(run, call, batches[done])
-                done += 1
-            before = done
-
-
-def _alone(run: _Run, call: Call[T, R], batch: Sequence[T]) -> Iterator[R]:
-    """A thing at a time, so that one that kills its process takes no other with it."""
-    for one in batch:
-        try:
-            for results in _results(run, call.work, [[one]]):
-                yield from results
-        except (BrokenProcessPool, _WorkerLostError) as error:
-            if run.gone():
-                raise _WorkerLostError from error
-            yield call.lost(one)
-
-
-def _results(
-    run: _Run, work: Callable[[T], R], batches: Sequence[Sequence[T]]
-) -> Iterator[list[R]]:
-    assert run.start is not None
-    calls: list[Any] = [(partial(_batch, work), (i, batch), {}) for i, batch in enumerate(batches)]
-    results = run.start(calls)
+    if METHOD == "fork" and len(todo) > 1:
+        for name in NEEDED:
+            importlib.import_module(name)
+    few = len(todo) * call.weight <= FEW[METHOD]
+    helpers = _Helpers(call, todo, 1 if few else jobs)
     try:
-        for i, (number, some) in enumerate(results):
-            if number != i:
-                raise _WorkerLostError
-            yield some
+        yield from helpers.results()
     finally:
+        helpers.end()
+
+
+class _Helper:
+    """A process that works, and what it was given."""
+
+    def __init__(self, work: Callable[[Any], Any], others: Sequence[Connection]) -> None:
+        context: Any = multiprocessing.get_context(METHOD)
+        self.connection, theirs = context.Pipe()
+        # a copy of this process has its ends of the pipes too: as long as any is open, nobody
+        # sees that this process has ended
+        ours = (self.connection, *others) if METHOD == "fork" else ()
+        self.process = context.Process(target=_help, args=(theirs, work, ours), daemon=True)
         with warnings.catch_warnings():
-            # who stops early means it
-            warnings.simplefilter("ignore")
-            results.close()  # type: ignore[attr-defined]
+            # from Python 3.12 on it warns of threads, of which only those of BLAS may be there
+            warnings.simplefilter("ignore", DeprecationWarning)
+            self.process.start()
+        theirs.close()
+        self.due: deque[int] = deque()
+        self.since = 0.0
+
+    def give(self, number: int, thing: object) -> None:
+        if not self.due:
+            self.since = time.monotonic()
+        self.due.append(number)
+        with contextlib.suppress(OSError):  # it has ended, and is found so
+            self.connection.send(thing)
+
+    def answer(self) -> Any:
+        """Raises EOFError or OSError if it has ended."""
+        found = self.connection.recv()
+        self.since = time.monotonic()
+        return found
+
+    def left(self) -> float:
+        """Seconds that it has left for what it does."""
+        return self.since + LONGEST - time.monotonic() if self.due else LONGEST
+
+    def end(self) -> None:
+        self.process.kill()
+        self.connection.close()
+        # one that waits for a dead share cannot end before the share answers
+        self.process.join(1.0)
+
+
+class _Helpers(Generic[T, R]):
+    """Processes that do a call to many things."""
+
+    def __init__(self, call: Call[T, R], todo: Sequence[T], jobs: int) -> None:
+        self.call, self.todo, self.jobs = call, todo, jobs
+        self.helpers: list[_Helper] = []
+        self.waiting = deque(range(len(todo)))
+        self.made: dict[int, R] = {}
+        self.tried: set[int] = set()
+        """Of those a process has died on each."""
+        self.next = 0
+
+    def results(self) -> Iterator[R]:
+        while self.next < len(self.todo):
+            self.give()
+            left = min(helper.left() for helper in self.helpers)
+            ready = wait([helper.connection for helper in self.helpers], max(left, 0.0))
+            for helper in list(self.helpers):
+                if helper.connection in ready:
+                    self.take(helper)
+                elif helper.left() <= 0.0:
+                    self.lose(helper, took_too_long())
+            while self.next in self.made:
+                yield self.made.pop(self.next)
+                self.next += 1
+
+    def give(self) -> None:
+        """Keep the processes busy, with what is not too far ahead."""
+        busy = sum(len(helper.due) for helper in self.helpers)
+        while len(self.helpers) < min(self.jobs, busy + len(self.waiting)):
+            others = [helper.connection for helper in self.helpers]
+            self.helpers.append(_Helper(self.call.work, others))
+        for helper in self.helpers * AHEAD:
+            if not self.waiting or self.waiting[0] >= self.next + WINDOW * self.jobs:
+                return
+            if len(helper.due) < AHEAD:
+                number = self.waiting.popleft()
+                helper.give(number, self.todo[number])
+
+    def take(self, helper: _Helper) -> None:
+        try:
+            result, error = helper.answer()
+        except (EOFError, OSError):
+            self.lose(helper, None)
+            return
+        if error is not None:
+            raise error
+        self.made[helper.due.popleft()] = result
+
+    def lose(self, helper: _Helper, why: Finding | None) -> None:
+        """Go on without a process; ``why``: the reason, if it is that of the thing it did."""
+        self.helpers.remove(helper)
+        helper.end()
+        if not helper.due:
+            return
+        number = helper.due.popleft()
+        self.waiting.extendleft(reversed(helper.due))
+        if why is None and number not in self.tried:
+            # the memory may have been taken by another
+            self.tried.add(number)
+            self.waiting.appendleft(number)
+        else:
+            self.made[number] = self.call.lost(self.todo[number], why or lost_with_all())
+
+    def end(self) -> None:
+        for helper in self.helpers:
+            helper.end()
+
+
+def _help(connection: Connection, work: Callable[[Any], Any], others: Sequence[Connection]) -> None:
+    """Work until the other end of the pipe is closed."""
+    for other in others:
+        other.close()
+    with contextlib.suppress(ValueError):
+        # Ctrl-C reaches the whole group; the parent ends its helpers itself
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with open(os.devnull, "w") as nowhere, contextlib.suppress(EOFError, OSError):
+        while True:
+            thing = connection.recv()
+            faulthandler.dump_traceback_later(LONGEST + GRACE, exit=True, file=nowhere)
+            answer: tuple[Any, Exception | None]
+            try:
+                answer = work(thing), None
+            except Exception as error:
+                answer = None, error
+            faulthandler.cancel_dump_traceback_later()
+            connection.send(answer)
+
+
+@contextlib.contextmanager
+def _ending() -> Iterator[None]:
+    """End this process when the time is over: there is nothing else that it has to do."""
+
+    def end() -> None:
+        print(took_too_long().message, file=sys.stderr, flush=True)
+        os._exit(2)
+
+    timer = threading.Timer(LONGEST, end)
+    timer.daemon = True
+    timer.start()
+    # a loop inside a compiled library lets no other thread run
+    faulthandler.dump_traceback_later(LONGEST + GRACE, exit=True)
+    try:
+        yield
+    finally:
+        timer.cancel()
+        faulthandler.cancel_dump_traceback_later()
+
+
+# -- a cluster ------------------------------------------------------------------------------------
+
+
+def _on_cluster(
+    call: Call[T, R], todo: Sequence[T], workers: Workers, folders: Sequence[Path]
+) -> Iterator[R]:
+    with _client(workers) as client:
+        _look(client, workers.cluster, folders)
+        most = max(sum(client.ncores().values()), 1) * WINDOW
+
+        def submit(thing: T) -> Any:
+            return client.submit(_one_at_a_time, call.work, thing, pure=False)
+
+        waiting: deque[Any] = deque()
+        for number, thing in enumerate(todo):
+            for following in todo[number + len(waiting) : number + most]:
+                waiting.append(submit(following))
+            try:
+                result = _result(client, waiting.popleft())
+                if result is None:
+                    # workers died on it, perhaps of another thing that they had
+                    result = _result(client, submit(thing))
+            except OSError as error:
+                raise _ClusterLostError from error
+            yield result[0] if result is not None else call.lost(thing, lost_with_all())
+
+
+def _result(client: Any, future: Any) -> tuple[Any] | None:
+    """The result of a future; None if every worker died on it.
+
+    Raises
+    ------
+    OSError
+        If the cluster is gone.
+    """
+    from distributed import CancelledError, KilledWorker
+
+    while True:
+        try:
+            return (future.result(timeout=ANSWER),)
+        except KilledWorker:
+            return None
+        except CancelledError as error:
+            raise OSError from error
+        except TimeoutError as error:
+            # those that died are begun again after a moment
+            if client.status != "running" or not client.ncores():
+                raise OSError from error
 
 
 _ONE_AT_A_TIME = threading.Lock()
 
 
-def _batch(work: Callable[[T], R], number: int, some: Sequence[T]) -> tuple[int, list[R]]:
+def _one_at_a_time(work: Callable[[T], R], thing: T) -> R:
     # a cluster may give a process several threads, which gain nothing here
-    with _ONE_AT_A_TIME:
-        return number, [work(one) for one in some]
-
-
-# -- where ----------------------------------------------------------------------------------------
-
-
-def _pools(
-    workers: Workers, count: int, weight: float, folders: Sequence[Path]
-) -> Iterator[contextlib.AbstractContextManager[_Run]]:
-    """Where to do it, and where to go on if that is lost."""
-    if workers.cluster:
-        yield _cluster(workers, folders)
-    jobs = min(workers.jobs or processors(), -(-count // BATCH))
-    many = jobs > 1 and count * weight > FEW
-    yield _processes(jobs) if many else contextlib.nullcontext(_Run(1))
-
-
-@contextlib.contextmanager
-def _processes(jobs: int) -> Iterator[_Run]:
-    """Processes on this machine. (Those of “multiprocessing” wait for ever for one that died.)"""
-    from joblib import Parallel
-    from joblib.externals.loky import get_reusable_executor
-
-    def start(calls: Sequence[Any]) -> Any:
-        # a new one each time: after a death the old one may mix up the order of its results
-        parallel = Parallel(jobs, "loky", "generator", initializer=_begin,
-                            initargs=(os.getpid(),), max_nbytes=None, **DISPATCH)  # fmt: skip
-        return parallel(calls)
-
-    with _quiet_end():
+    with _ONE_AT_A_TIME, open(os.devnull, "w") as nowhere:
+        faulthandler.dump_traceback_later(LONGEST, exit=True, file=nowhere)
         try:
-            yield _Run(jobs, start)
+            return work(thing)
         finally:
-            # they hold memory that whoever goes on with the results can use
-            get_reusable_executor().shutdown(wait=True, kill_workers=True)
+            faulthandler.cancel_dump_traceback_later()
 
 
 @contextlib.contextmanager
-def _quiet_end() -> Iterator[None]:
-    """Say nothing of a thread of loky that looks for work just called off (joblib 1.6)."""
-    usual = threading.excepthook
-
-    def hook(found: threading.ExceptHookArgs) -> None:
-        name = "" if found.thread is None else found.thread.name
-        if name != "ExecutorManagerThread" or found.exc_type is not KeyError:
-            usual(found)
-
-    threading.excepthook = hook
-    try:
-        yield
-    finally:
-        threading.excepthook = usual
-
-
-def _begin(parent: int) -> None:
-    """A process that is killed cannot end its helpers: they watch for its end themselves."""
-    with contextlib.suppress(ValueError):
-        # Ctrl-C reaches the whole group; the parent ends its helpers itself
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-    def wait() -> None:
-        while os.getppid() == parent:
-            time.sleep(0.5)
-        os._exit(1)
-
-    threading.Thread(target=wait, daemon=True).start()
-
-
-@contextlib.contextmanager
-def _cluster(workers: Workers, folders: Sequence[Path]) -> Iterator[_Run]:
+def _client(workers: Workers) -> Iterator[Any]:
     import logging
 
     address = workers.cluster
     try:
         from distributed import Client, LocalCluster
-        from joblib import Parallel
     except ImportError as error:
         raise SheetlabError(_no_dask()) from error
     # what matters of it is told as findings
@@ -295,53 +393,7 @@ def _cluster(workers: Workers, folders: Sequence[Path]) -> Iterator[_Run]:
             # Dask says what is wrong with an address in errors of many kinds, and where its own
             # loop does not start within ten seconds by an assertion
             raise SheetlabError(_no_cluster(address, error)) from error
-        _look(client, address, folders)
-
-        def start(calls: Sequence[Any]) -> Any:
-            backend = _dask_backend(client)
-            return Parallel(backend=backend, return_as="generator", **DISPATCH)(calls)
-
-        def gone() -> bool:
-            try:
-                # those that died are begun again after a moment
-                client.wait_for_workers(1, timeout=ANSWER)
-            except (OSError, RuntimeError):
-                return True
-            return bool(client.status != "running")
-
-        yield _Run(max(sum(client.ncores().values()), 1), start, gone)
-
-
-def _dask_backend(client: Any) -> Any:
-    """The backend of joblib, which also says when a worker is lost.
-
-    In joblib 1.6 a task whose worker died again and again, or whose scheduler is gone, is waited
-    for without end: its error is set and nobody is told.
-    """
-    from joblib._dask import DaskDistributedBackend
-
-    class Backend(DaskDistributedBackend):  # type: ignore[misc]
-        def effective_n_jobs(self, n_jobs: int) -> int:
-            # for a single one joblib would not go to the cluster at all
-            return max(int(super().effective_n_jobs(n_jobs)), 2)
-
-        def submit(self, func: Any, callback: Any = None) -> Any:
-            future = super().submit(func, callback)
-
-            def told(found: Any) -> None:
-                error = found.exception()
-                if error is not None:
-                    callback(error)
-
-            future.add_done_callback(told)
-            return future
-
-        def retrieve_result_callback(self, out: Any) -> Any:
-            if isinstance(out, BaseException):
-                raise _WorkerLostError from out
-            return super().retrieve_result_callback(out)
-
-    return Backend(client=client)
+        yield client
 
 
 def _look(client: Any, address: str, folders: Sequence[Path]) -> None:
@@ -364,6 +416,29 @@ def _seen(folders: Sequence[str]) -> tuple[str, list[str]]:
 
 
 # -- findings -------------------------------------------------------------------------------------
+
+
+def took_too_long() -> Finding:
+    """That the time of a workbook is over."""
+    return Finding(
+        "took-too-long",
+        Severity.STOP,
+        f"the workbook was given up after {LONGEST:.0f} seconds",
+        "a workbook that is evaluated in less than one",
+        "Was its hidden sheet changed? Copy the readings into a newly issued workbook.",
+    )
+
+
+def lost_with_all() -> Finding:
+    """That every process ended that took a workbook."""
+    return Finding(
+        "file-unreadable",
+        Severity.STOP,
+        "the workbook could not be evaluated: every process that took it ended; it may need more "
+        "memory or time than there is",
+        "a workbook of usual size",
+        "Evaluate it alone, and look into it with a spreadsheet program.",
+    )
 
 
 def _no_dask() -> Finding:

@@ -220,12 +220,18 @@ def plain(value: float, digits: int = 6) -> str:
     digits
         Significant digits at most.
     """
+    short = f"{value:.{SHORT}f}"
+    if 0.0 < abs(value) < 1.0 and float(short) == float(f"{value:.{digits - 1}e}"):
+        # as it is typed, 0.0005, and not with a power of ten
+        return short.rstrip("0").replace("-", "−")
     mantissa, sign, power = significant(value, digits).partition("×")
     if "." in mantissa:
         mantissa = mantissa.rstrip("0").rstrip(".")
     return mantissa + sign + power
 
 
+SHORT = 6
+"""Decimals up to which a small number is written without a power of ten."""
 MOST_PERCENT, LEAST_PERCENT = 1e5, 1e-3
 LEAST_SHARE = 0.001
 

@@ -290,6 +290,30 @@ class Accepted:
 
 
 @dataclass(frozen=True, slots=True)
+class Slip:
+    """A mistake that another value of a quantity stands for: tried where a result is off."""
+
+    quantity: str
+    words: str
+    """What it would mean, to follow “it would fit if …”; ``{value}`` is the value that fits."""
+    factor: float | None = None
+    """How many times the quantity counts then; or …"""
+    range: tuple[float, float] | None = None
+    """… between what values it may truly lie, in its unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What a result has to come to whatever is measured, such as an intercept of nothing."""
+
+    value: float
+    """In the unit of the quantity."""
+    half_width: float
+    """How far it may be off beside its uncertainty, in the same unit."""
+    question: str
+
+
+@dataclass(frozen=True, slots=True)
 class Result:
     """A quantity that the practical states, with what it is compared with."""
 
@@ -302,6 +326,8 @@ class Result:
     far_question: str = ""
     """What to look at first when the result is far from the accepted value."""
     accepted: tuple[Accepted, ...] = ()
+    expected: Expected | None = None
+    slips: tuple[Slip, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

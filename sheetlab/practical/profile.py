@@ -41,6 +41,9 @@ class Profile:
     inputs: Mapping[str, float] = field(default_factory=dict)
     """Numbers that stand in the inputs of these names when a workbook is issued."""
 
+    g_values: tuple[float, ...] = ()
+    """Values of g in m/s² that may be taken on purpose in own results, such as 9.8 or 10."""
+
     @property
     def share_of_division(self) -> float:
         """Factor on maximum errors, which definitions write in whole least counts."""
@@ -83,7 +86,9 @@ class Profile:
 GUM = Profile()
 BUILT_IN: Mapping[str, Profile] = {
     "gum": GUM,
-    "school-maximum": Profile(id="school-maximum", stated="maximum", digits=1),
+    "school-maximum": Profile(
+        id="school-maximum", stated="maximum", digits=1, g_values=(9.8, 10.0)
+    ),
 }
 """Profiles that need no file: the GUM's, and the maximum error of the teaching laboratory."""
 
@@ -99,6 +104,8 @@ def profile_problems(profile: Profile) -> list[tuple[str, str, str]]:
         )
     if profile.coverage_factor and not 1.0 <= profile.coverage_factor <= 5.0:
         problems.append(("coverage_factor", f"{profile.coverage_factor:g}", "1 to 5, or 0"))
+    if not all(9.0 <= g <= 11.0 for g in profile.g_values) or len(profile.g_values) > MAX_INPUTS:
+        problems.append(("g_values", "holds what no convention is", "values such as 9.8 and 10"))
     if len(profile.inputs) > MAX_INPUTS:
         problems.append(("inputs", f"{len(profile.inputs)} names", f"at most {MAX_INPUTS}"))
     return problems

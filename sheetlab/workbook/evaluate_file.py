@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,8 +13,7 @@ from sheetlab.checks.assess import Assessment, assess
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology import montecarlo
 from sheetlab.practical.profile import Profile
-from sheetlab.workbook.deadline import TooLongError, within
-from sheetlab.workbook.graft import TITLES, free_titles, graft, own_sheets
+from sheetlab.workbook.graft import TITLES, as_grafted, free_titles, graft, own_sheets
 from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import (
     SIGNATURES,
@@ -26,8 +27,6 @@ from sheetlab.workbook.results import write_results
 
 OPEN_DOCUMENT = ".ods"
 BACKUP = ".bak"
-LONGEST = 30.0
-"""Seconds that one workbook may take."""
 AGAIN = "evaluate again"
 
 
@@ -39,6 +38,9 @@ class FileOutcome:
     assessment: Assessment | None
     findings: tuple[Finding, ...]
     written: Path | None
+    kept: Path | None = None
+    """Where that is kept which was in the place of what was written, if under another name than
+    usual."""
 
     @property
     def status(self) -> str:
@@ -59,9 +61,9 @@ def evaluate_file(
     Parameters
     ----------
     target
-        File to write: another one, or the same for in place; None to write nothing. In place, the
-        file as it was is kept beside it (``backup_of``); an .ods is never written to, and its
-        results go beside it (``sibling``).
+        File to write: another one, or the same for in place; None to write nothing. What was in
+        its place and no evaluation wrote is kept beside it (``keep``); an .ods is never written to,
+        and its results go beside it (``sibling``).
     practical
         If given, a workbook of any other practical is refused.
     profile
@@ -69,18 +71,8 @@ def evaluate_file(
     trials
         Random trials of the Monte Carlo check; 0 for none.
     """
-    try:
-        with within(LONGEST):
-            return _evaluated(path, target, practical, profile, trials)
-    except TooLongError:
-        return FileOutcome(path, None, (_too_long(path),), None)
-
-
-def _evaluated(
-    path: Path, target: Path | None, practical: str, profile: Profile | None, trials: int
-) -> FileOutcome:
     before = stamp(path)
-    outcome, filled = _assessed(path, practical, profile, trials)
+    outcome, filled = assess_file(path, practical, profile, trials)
     assessment = outcome.assessment
     if target is None or filled is None or assessment is None:
         return outcome
@@ -89,17 +81,18 @@ def _evaluated(
         target = sibling(path)
     try:
         refuse_open(target)
+        _expect_no_link(target)
         data = evaluated_bytes(filled, assessment)
         if _same(target, path):
             if any(name.startswith(SIGNATURES) for name in filled.package.parts):
                 raise SheetlabError(_not_written(path, "is signed, which results would break"))
-            _replace(path, before, data)
+            kept = _replace(filled, before, data)
         else:
-            _expect_no_link(target)
             if target == sibling(path) and target.exists():
                 _expect_own(target)
             # a folder is made when there is something to put into it
             target.parent.mkdir(parents=True, exist_ok=True)
+            kept = _put_aside(target)
             write_atomically(target, data)
     except SheetlabError as error:
         return FileOutcome(path, assessment, (*error.findings, *assessment.findings), None)
@@ -108,7 +101,7 @@ def _evaluated(
         return FileOutcome(path, assessment, (refusal, *assessment.findings), None)
     except Exception as error:  # a file built oddly is read, and cannot take the sheets
         return FileOutcome(path, assessment, (unexpected(path, error), *assessment.findings), None)
-    return FileOutcome(path, assessment, assessment.findings, target)
+    return FileOutcome(path, assessment, assessment.findings, target, kept)
 
 
 def assess_file(
@@ -121,16 +114,6 @@ def assess_file(
 
     Parameters are those of ``evaluate_file``.
     """
-    try:
-        with within(LONGEST):
-            return _assessed(path, practical, profile, trials)
-    except TooLongError:
-        return FileOutcome(path, None, (_too_long(path),), None), None
-
-
-def _assessed(
-    path: Path, practical: str, profile: Profile | None, trials: int
-) -> tuple[FileOutcome, Filled | None]:
     try:
         filled = read_workbook(path)
         if practical and filled.identity.practical != practical:
@@ -157,30 +140,66 @@ def sibling(path: Path) -> Path:
     return path.with_name(f"{path.stem if named else path.name}{OPEN_DOCUMENT}.xlsx")
 
 
-def backup_of(path: Path) -> Path:
-    """Where a file is kept as it was before results were put into it."""
-    return path.with_name(f"{path.name}{BACKUP}")
+def keep(path: Path) -> Path:
+    """Copy a file to a name beside it that no other has, unless such a copy is there already.
+
+    Returns
+    -------
+    Path
+        The copy. One of other content is never replaced, whoever made it.
+    """
+    data = path.read_bytes()
+    for copy in _copies(path):
+        if not os.path.lexists(copy):
+            write_atomically(copy, data)
+            return copy
+        if not copy.is_symlink() and copy.is_file() and copy.read_bytes() == data:
+            return copy
+    raise AssertionError
 
 
-def _replace(path: Path, before: object, data: bytes) -> None:
-    """Put the results into the file itself, and keep it as it was beside it."""
-    old = path.read_bytes()
-    if old == data:
-        # evaluated before: the copy beside it is of the file without results
-        return
-    _expect_no_link(backup_of(path))
-    write_atomically(backup_of(path), old)
+def _copies(path: Path) -> Iterator[Path]:
+    yield path.with_name(f"{path.name}{BACKUP}")
+    for number in itertools.count(2):
+        yield path.with_name(f"{path.name}{BACKUP}{number}")
+
+
+def _replace(filled: Filled, before: object, data: bytes) -> Path | None:
+    """Put the results into the file itself, and keep it as it was; the copy with an odd name."""
+    path = filled.package.path
+    if filled.package.raw == data:
+        # evaluated before
+        return None
     if before is None or stamp(path) != before:
         raise SheetlabError(
             _not_written(path, "was saved by someone else while it was being evaluated")
         )
+    usual = next(_copies(path))
+    # with our sheets in it, it is no longer the file as it was handed in: that is kept already
+    kept = usual if own_sheets(filled.package) and usual.exists() else keep(path)
     write_atomically(path, data)
+    return None if kept == usual else kept
+
+
+def _put_aside(target: Path) -> Path | None:
+    """Keep a file that is to be replaced, unless it is as an evaluation wrote it."""
+    if not target.exists():
+        return None
+    try:
+        if as_grafted(open_package(target)):
+            return None
+    except SheetlabError:
+        # whatever it is: nobody wrote it here
+        pass
+    return keep(target)
 
 
 def _expect_no_link(target: Path) -> None:
     """Refuse a link where a file is to be written: whoever laid it chose what is replaced."""
-    if target.is_symlink():
-        raise SheetlabError(_not_written(target, "is a link to another file"))
+    for place, what in ((target, "file"), (target.parent, "folder")):
+        if place.is_symlink():
+            said = f"is not written through {place.name}, a link to another {what}"
+            raise SheetlabError(_not_written(target, said, f"name that {what} itself"))
 
 
 def _expect_own(target: Path) -> None:
@@ -248,17 +267,6 @@ def unexpected(path: Path, error: Exception) -> Finding:
         "a workbook as a spreadsheet program saves it",
         "Open it in a spreadsheet program, save it under another name as .xlsx, and try again. "
         "Please report the file if that does not help.",
-        Place(path.name),
-    )
-
-
-def _too_long(path: Path) -> Finding:
-    return Finding(
-        "took-too-long",
-        Severity.STOP,
-        f"the workbook was given up after {LONGEST:.0f} seconds",
-        "a workbook that is evaluated in less than one",
-        "Was its hidden sheet changed? Copy the readings into a newly issued workbook.",
         Place(path.name),
     )
 

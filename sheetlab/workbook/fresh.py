@@ -13,7 +13,7 @@ from types import MappingProxyType
 from sheetlab.practical.fields import InputField
 from sheetlab.workbook.layout import defined_name, lay_out
 from sheetlab.workbook.reader import Filled
-from sheetlab.workbook.store import Cell
+from sheetlab.workbook.sheet import Cell
 from sheetlab.workbook.template import write_template
 
 MAX_TEXT = 200

@@ -11,8 +11,6 @@ from __future__ import annotations
 import hashlib
 import io
 import posixpath
-import re
-import struct
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -27,27 +25,23 @@ from sheetlab.workbook.package import (
     PACKAGE_RELATIONSHIPS,
     RELATIONSHIPS,
     Package,
+    packed,
     relationships_name,
     resolve,
     xml,
 )
+from sheetlab.workbook.sheet import whole
 
 TITLES = ("Evaluation", "Budget", "Lines", "Working", "Graphs", "Findings")
 """Sheets that an evaluation adds, in this order, unless a title is taken."""
 RESULT_NAME = "sheetlab_result_"
 STYLES_NAME = "sheetlab_formats"
+DIGEST = "digest"
 LEVEL = 3
 """Of compression: a tenth more bytes of the new sheets than the usual level, in less time."""
-_PLAIN = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
-_LOCAL = struct.Struct("<26xHH")
-"""Head of an entry: what is read of it are the lengths of name and extra field."""
-_RESULT = re.compile(rf"{RESULT_NAME}\d+")
-_OWN_TITLE = re.compile(rf"(?:{'|'.join(TITLES)})(?: \(\d+\))?")
 _NEW_TIME = (1980, 1, 1, 0, 0, 0)
 _STYLE_LISTS = ("numFmts", "fonts", "fills", "borders", "cellXfs", "dxfs")
-_SELECTED = re.compile(rb"""\s+tabSelected\s*=\s*(?:"(?:1|true)"|'(?:1|true)')""")
-_CELLS = re.compile(rb"<(?:[\w.-]+:)?sheetData\b")
-_PARTS = re.compile(r"xl/(worksheets|drawings|charts)/[^/]+\.xml")
+_SELECTED = tuple(b" tabSelected=" + value for value in (b'"1"', b"'1'", b'"true"', b"'true'"))
 _TYPES = {
     "worksheets": "application/vnd.openxmlformats-officedocument.spreadsheetml.worksheet+xml",
     "drawings": "application/vnd.openxmlformats-officedocument.drawing+xml",
@@ -76,16 +70,47 @@ def own_sheets(package: Package) -> tuple[str, ...]:
         slot = parse_reference((element.text or "").strip())
         if slot is None:
             continue
-        if _RESULT.fullmatch(name):
+        if _is_result(name):
             marked.append(slot.sheet)
         else:
             students.add(slot.sheet)
-    return tuple(title for title in marked if title not in students and _OWN_TITLE.fullmatch(title))
+    return tuple(title for title in marked if title not in students and _is_title(title))
+
+
+def as_grafted(package: Package) -> bool:
+    """Whether a file is as an evaluation wrote it: no program has saved it since."""
+    if package.open_document or not own_sheets(package):
+        return False
+    parts = (p for kind, p in package.relationships(package.workbook).values() if kind == "styles")
+    styles = package.parts.get(next(parts, ""), b"")
+    marks = xml(package.parts[package.workbook], package.path).iter(_tag("definedName"))
+    texts = (e.text or "" for e in marks if e.get("name", "").lower() == STYLES_NAME)
+    return _counts(next(texts, "")).get(DIGEST) == hashlib.sha256(styles).hexdigest()
+
+
+def _counts(text: str) -> dict[str, str]:
+    """How many formats of each kind there were before, as text, and the digest of all after."""
+    pairs = (pair.partition("=") for pair in text.strip('"').split())
+    return {name: value for name, _, value in pairs}
 
 
 def is_own_name(name: str) -> bool:
     """Whether a defined name is one by which an evaluation finds its own again."""
-    return name.lower() == STYLES_NAME or bool(_RESULT.fullmatch(name.lower()))
+    return name.lower() == STYLES_NAME or _is_result(name.lower())
+
+
+def _is_result(name: str) -> bool:
+    return name.startswith(RESULT_NAME) and _is_number(name[len(RESULT_NAME) :])
+
+
+def _is_title(title: str) -> bool:
+    """Whether an evaluation may have given it: ``Budget`` or ``Budget (2)``."""
+    name, _, number = title.partition(" (")
+    return name in TITLES and (title == name or (number[-1:] == ")" and _is_number(number[:-1])))
+
+
+def _is_number(text: str) -> bool:
+    return text.isascii() and text.isdigit()
 
 
 def free_titles(wanted: Sequence[str], taken: Iterable[str]) -> tuple[str, ...]:
@@ -117,6 +142,12 @@ def graft(
     return _Graft(package, results, frozenset(own)).run()
 
 
+def _is_part(name: str) -> bool:
+    """Whether a part of a results workbook goes over: not what lists and formats them."""
+    folder, base = posixpath.split(name)
+    return posixpath.basename(folder) in _TYPES and base.endswith(".xml")
+
+
 def _tag(name: str) -> str:
     return f"{{{MAIN}}}{name}"
 
@@ -127,8 +158,6 @@ def _serialise(root: etree._Element) -> bytes:
 
 def _copy(entry: zipfile.ZipInfo, raw: bytes, archive: zipfile.ZipFile, buffer: io.BytesIO) -> None:
     """Copy an entry of a file as it lies there, packed, to the end of a new archive."""
-    lengths = _LOCAL.unpack_from(raw, entry.header_offset)
-    start = entry.header_offset + _LOCAL.size + sum(lengths)
     info = zipfile.ZipInfo(entry.filename, entry.date_time)
     info.compress_type, info.external_attr = entry.compress_type, entry.external_attr
     info.CRC, info.compress_size, info.file_size = (
@@ -136,7 +165,7 @@ def _copy(entry: zipfile.ZipInfo, raw: bytes, archive: zipfile.ZipFile, buffer: 
     )  # fmt: skip
     info.header_offset = buffer.tell()
     buffer.write(info.FileHeader(zip64=False))
-    buffer.write(memoryview(raw)[start : start + entry.compress_size])
+    buffer.write(packed(raw, entry))
     # as ``writestr`` leaves an archive behind
     archive.filelist.append(info)
     archive.NameToInfo[info.filename] = info
@@ -145,9 +174,11 @@ def _copy(entry: zipfile.ZipInfo, raw: bytes, archive: zipfile.ZipFile, buffer: 
 
 def _unselected(data: bytes) -> bytes:
     """A sheet that is not the one that is open; the same object, if it is not."""
-    cells = _CELLS.search(data)
-    end = len(data) if cells is None else cells.start()
-    head = _SELECTED.sub(b"", data[:end])
+    end = data.find(b"sheetData")
+    end = len(data) if end < 0 else end
+    head = data[:end]
+    for selected in _SELECTED:
+        head = head.replace(selected, b"")
     return data if len(head) == end else head + data[end:]
 
 
@@ -156,7 +187,8 @@ class _Graft:
     package: Package
     results: Callable[[int], Mapping[str, bytes]]
     own: frozenset[str]
-    parts: dict[str, bytes] = field(default_factory=dict)
+    parts: dict[str, bytes | None] = field(default_factory=dict)
+    """Of the new file; None for one that goes over as it lies in the old one."""
     workbook: etree._Element = field(init=False)
     relations: etree._Element = field(init=False)
     types: etree._Element = field(init=False)
@@ -166,13 +198,14 @@ class _Graft:
 
     def run(self) -> bytes:
         package = self.package
-        self.parts = dict(package.parts)
+        self.parts = dict.fromkeys(package.parts)
         relations_part = relationships_name(package.workbook)
-        self.workbook = xml(self.parts[package.workbook], package.path)
-        self.relations = xml(self.parts[relations_part], package.path)
-        self.types = xml(self.parts[CONTENT_TYPES_PART], package.path)
+        self.workbook = xml(package.parts[package.workbook], package.path)
+        self.relations = xml(package.parts[relations_part], package.path)
+        self.types = xml(package.parts[CONTENT_TYPES_PART], package.path)
         self.styles_part = self.find_styles()
-        self.styles = xml(self.parts[self.styles_part], package.path)
+        old = self.parts[self.styles_part]
+        self.styles = xml(old or package.parts[self.styles_part], package.path)
         self.strip()
         counts = {name: len(self.style_list(name)) for name in _STYLE_LISTS}
         titles = self.add(self.results(counts["cellXfs"]))
@@ -210,17 +243,13 @@ class _Graft:
             old = {entry.filename: entry for entry in package.entries}
             for name, data in self.parts.items():
                 entry = old.get(name)
-                if (
-                    entry is not None
-                    and data is package.parts.get(name)
-                    and entry.compress_type in _PLAIN
-                ):
+                if entry is not None and data is None:
                     _copy(entry, package.raw, archive, buffer)
                     continue
                 info = zipfile.ZipInfo(name, _NEW_TIME if entry is None else entry.date_time)
                 info.compress_type = zipfile.ZIP_DEFLATED
                 info.external_attr = 0o600 << 16 if entry is None else entry.external_attr
-                archive.writestr(info, data, compresslevel=LEVEL)
+                archive.writestr(info, data or b"", compresslevel=LEVEL)
         return buffer.getvalue()
 
     # -- taking out an earlier evaluation ----------------------------------------------------
@@ -243,8 +272,9 @@ class _Graft:
                 self.relations.remove(element)
 
     def drop_part(self, part: str) -> None:
-        if self.parts.pop(part, None) is None:
+        if part not in self.parts:
             return
+        del self.parts[part]
         for kind, inner in self.package.relationships(part).values():
             if kind in ("drawing", "chart"):
                 self.drop_part(inner)
@@ -263,7 +293,7 @@ class _Graft:
                 self.strip_styles(element.text or "")
             local = element.get("localSheetId")
             if (
-                (local is None and _RESULT.fullmatch(name) is not None)
+                (local is None and _is_result(name))
                 or name == STYLES_NAME
                 or (local is not None and int(local) in gone)
             ):
@@ -273,16 +303,17 @@ class _Graft:
 
     def strip_styles(self, text: str) -> None:
         """Cut the format lists back to what they were, if they are still as they were written."""
-        counts = dict(re.findall(r"(\w+)=(\w+)", text))
-        written = hashlib.sha256(self.parts[self.styles_part]).hexdigest()
-        if counts.pop("digest", "") != written:
+        counts = _counts(text)
+        written = hashlib.sha256(self.package.parts.get(self.styles_part, b"")).hexdigest()
+        if counts.get(DIGEST) != written:
             # another program has saved the file since and numbered the formats anew
             return
-        for name, count in counts.items():
+        for name in _STYLE_LISTS:
             parent = self.styles.find(_tag(name))
-            if parent is None:
+            count = counts.get(name, "")
+            if parent is None or not _is_number(count):
                 continue
-            for element in list(parent)[int(count) :]:
+            for element in list(parent)[whole(count) :]:
                 parent.remove(element)
             parent.set("count", str(len(parent)))
 
@@ -290,7 +321,7 @@ class _Graft:
 
     def add(self, new: Mapping[str, bytes]) -> tuple[str, ...]:
         self.merge_styles(xml(new["xl/styles.xml"], self.package.path))
-        renamed = dict(self.fresh_names(name for name in new if _PARTS.fullmatch(name)))
+        renamed = dict(self.fresh_names(filter(_is_part, new)))
         for name, target in renamed.items():
             kind = name.split("/")[1]
             self.parts[target] = new[name]
@@ -392,7 +423,7 @@ class _Graft:
         digest = hashlib.sha256(styles).hexdigest()
         listed = " ".join(f"{name}={count}" for name, count in counts.items())
         texts = {f"{RESULT_NAME}{k}": f"{quoted_sheet(t)}!$A$1" for k, t in enumerate(titles, 1)}
-        texts[STYLES_NAME] = f'"{listed} digest={digest}"'
+        texts[STYLES_NAME] = f'"{listed} {DIGEST}={digest}"'
         for name, text in texts.items():
             element = etree.SubElement(names, _tag("definedName"))
             element.set("name", name)

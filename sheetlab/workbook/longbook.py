@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import math
-import re
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
@@ -23,25 +22,23 @@ from sheetlab.workbook.package import (
     CONTENT_TYPES_PART,
     DOCUMENT_TYPE,
     MAIN,
-    MAX_PARTS,
-    MAX_RATIO,
     MAX_XML,
     PACKAGE_RELATIONSHIPS,
     RELATIONSHIPS,
-    SMALL_PART,
+    expect_limits,
     refuse,
     relationships_name,
     resolve,
     xml,
 )
-from sheetlab.workbook.store import stored_number
+from sheetlab.workbook.sheet import stored_number, unescaped
 
 MAX_FILE = 500_000_000
 MAX_UNPACKED = 6_000_000_000
+MAX_STRETCH = 4_000_000
+"""Bytes from one row or text to the next, all of which is in the memory."""
 MAX_TEXTS = 5_000_000
 """Different texts that a file may keep in one table beside its sheets."""
-MAX_TEXT = 100_000
-_ESCAPE = re.compile(r"_x([0-9A-Fa-f]{4})_")
 
 Value = float | str
 _F = f"{{{MAIN}}}f"
@@ -104,9 +101,7 @@ class LongBook:
         names = set(self.archive.namelist())
 
         def read(name: str) -> Any:
-            if self.archive.getinfo(name).file_size > MAX_XML:
-                raise refuse(self.path, "has a part that is far too large")
-            return xml(self.archive.read(name), self.path)
+            return _tree(self.path, self.archive, name)
 
         if relationships_name(part) not in names:
             return []
@@ -170,7 +165,10 @@ def open_long(path: Path) -> Iterator[LongBook]:
             if size > MAX_FILE:
                 raise refuse(path, f"is {size // 1_000_000} MB, more than sheetlab reads")
             archive = stack.enter_context(zipfile.ZipFile(path))
-            _limits(path, archive.infolist())
+            entries = archive.infolist()
+            expect_limits(path, entries, MAX_UNPACKED)
+            if sum(entry.compress_size for entry in entries) > size:
+                raise refuse(path, "has parts that lie in each other")
             book = _book(path, archive)
         yield book
 
@@ -188,26 +186,11 @@ def _told(path: Path) -> Iterator[None]:
         raise refuse(path, "cannot be opened:", reason, "Check the name and the share.") from error
 
 
-def _limits(path: Path, entries: list[zipfile.ZipInfo]) -> None:
-    names = [entry.filename for entry in entries]
-    if len(names) > MAX_PARTS or len(set(names)) < len(names):
-        raise refuse(path, "has too many parts, or the same part twice")
-    if any(entry.flag_bits & 1 for entry in entries):
-        raise refuse(path, "is locked with a password")
-    if sum(entry.file_size for entry in entries) > MAX_UNPACKED or any(
-        entry.file_size > SMALL_PART and entry.file_size > MAX_RATIO * max(entry.compress_size, 1)
-        for entry in entries
-    ):
-        raise refuse(path, "would unpack to far more than any workbook that sheetlab writes")
-
-
 def _book(path: Path, archive: zipfile.ZipFile) -> LongBook:
     names = set(archive.namelist())
 
     def part(name: str) -> Any:
-        if archive.getinfo(name).file_size > MAX_XML:
-            raise refuse(path, "has a main part that is far too large")
-        return xml(archive.read(name), path)
+        return _tree(path, archive, name)
 
     def relations(of: str) -> dict[str, tuple[str, str]]:
         name = relationships_name(of)
@@ -232,16 +215,41 @@ def _book(path: Path, archive: zipfile.ZipFile) -> LongBook:
     return LongBook(path, archive, sheets, texts if texts in names else "")
 
 
+def _tree(path: Path, archive: zipfile.ZipFile, name: str) -> Any:
+    with archive.open(name) as stream:
+        # no further, whatever the archive says of its size
+        return xml(stream.read(MAX_XML + 1), path)
+
+
+@dataclass(slots=True)
+class _Limited:
+    """A stream that is refused when it goes on and on without an element that is wanted."""
+
+    path: Path
+    stream: IO[bytes]
+    since: int = 0
+    """Bytes since the last element."""
+
+    def read(self, size: int = -1) -> bytes:
+        data = self.stream.read(size)
+        self.since += len(data)
+        if self.since > MAX_STRETCH:
+            raise refuse(self.path, "has a part that is not built like those of sheetlab")
+        return data
+
+
 def _elements(path: Path, stream: IO[bytes], tag: str) -> Iterator[Any]:
     """Elements of one kind as they end; each is gone when the next is asked for."""
     if b"<!DOCTYPE" in stream.peek(4096):  # type: ignore[attr-defined]
         # before parsing: a type may hold a bomb of entities
         raise refuse(path, DOCUMENT_TYPE)
+    source: Any = _Limited(path, stream)
     events = etree.iterparse(
-        stream, events=("end",), tag=tag, resolve_entities=False, no_network=True, load_dtd=False,
+        source, events=("end",), tag=tag, resolve_entities=False, no_network=True, load_dtd=False,
         huge_tree=False, remove_comments=True, remove_pis=True,
     )  # fmt: skip
     for _, element in events:
+        source.since = 0
         yield element
         element.clear()
         # what is before it keeps its place in the tree otherwise
@@ -255,9 +263,7 @@ def _text(element: Any) -> str:
     texts = [
         t.text or "" for t in element.iter(_T) if t.getparent() is None or t.getparent().tag != _RPH
     ]
-    text = "".join(texts)[:MAX_TEXT]
-    # characters that XML cannot hold are written _xHHHH_ (ISO/IEC 29500-1, ST_Xstring)
-    return _ESCAPE.sub(lambda match: chr(int(match[1], 16)), text) if "_x" in text else text
+    return unescaped("".join(texts))
 
 
 def _column(reference: str, usual: int) -> int:

@@ -9,17 +9,16 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from lxml import etree
 
 from sheetlab.workbook.layout import quoted_sheet
-from sheetlab.workbook.package import Package, refuse, xml
-from sheetlab.workbook.store import LAST_ROW, Cell, SheetEntry, Store, stored_number
+from sheetlab.workbook.package import TOO_MUCH, Package, refuse, xml
+from sheetlab.workbook.sheet import MAX_CELLS, Cell, Grid, stored_number
+from sheetlab.workbook.store import LAST_ROW, SheetEntry, Store
 
-MAX_FILLED = 300_000
-"""Cells with something in them, repeated ones counted as often as they stand there."""
 LAST_COLUMN = 16_384
 
 _OASIS = "urn:oasis:names:tc:opendocument:xmlns:"
@@ -44,35 +43,16 @@ class OpenDocument(Store):
     """The store of an .ods file."""
 
     tables: Mapping[str, etree._Element] = field(default_factory=dict)
-    hidden: dict[str, frozenset[int]] = field(default_factory=dict)
 
-    def cells(self, sheet: str) -> Mapping[tuple[int, int], Cell]:
-        """Cells of a sheet by zero-based row and column; blank ones are not there."""
-        if sheet not in self._grids:
-            table = self.tables.get(sheet)
-            self._grids[sheet] = {} if table is None else self._table(table)
-        return self._grids[sheet]
-
-    def protected(self, sheet: str) -> bool:
-        """Whether locked cells of a sheet cannot be typed over."""
+    def _read(self, sheet: str) -> Grid:
+        """Repeated cells are counted as often as they stand there."""
         table = self.tables.get(sheet)
-        return table is not None and table.get(f"{_T}protected") == "true"
-
-    def hidden_rows(self, sheet: str) -> Collection[int]:
-        """Zero-based rows of a sheet that nobody sees; all of them if the sheet is hidden."""
-        if any(one.name == sheet and one.state != "visible" for one in self.sheets):
-            return range(LAST_ROW)
-        self.cells(sheet)
-        return self.hidden.get(sheet, frozenset())
-
-    def _table(self, table: etree._Element) -> dict[tuple[int, int], Cell]:
         grid: dict[tuple[int, int], Cell] = {}
+        hidden: set[int] = set()
         row = 0
-        unseen: set[int] = set()
-        for line in _rows(table):
+        for line in () if table is None else _rows(table):
             high = _times(line, "number-rows-repeated")
-            if line.get(f"{_T}visibility") in ("collapse", "filter"):
-                unseen.update(range(row, row + min(high, MAX_FILLED)))
+            before = len(grid)
             column = 0
             for element in line:
                 if element.tag not in _CELLS:
@@ -80,15 +60,17 @@ class OpenDocument(Store):
                 wide = _times(element, "number-columns-repeated")
                 cell = _cell(element)
                 if cell is not None:
-                    if len(grid) + high * wide > MAX_FILLED:
-                        raise refuse(self.package.path, "has far more cells than a practical needs")
+                    if len(grid) + high * wide > MAX_CELLS:
+                        raise refuse(self.package.path, TOO_MUCH)
                     for i in range(high):
                         for k in range(wide):
                             grid[row + i, column + k] = cell
                 column += wide
+            if len(grid) > before and line.get(f"{_T}visibility") in ("collapse", "filter"):
+                hidden.update(range(row, row + high))
             row += high
-        self.hidden[table.get(f"{_T}name", "")] = frozenset(unseen)
-        return grid
+        protected = table is not None and table.get(f"{_T}protected") == "true"
+        return Grid(grid, protected, frozenset(hidden))
 
 
 def open_document(package: Package) -> OpenDocument:

@@ -1,7 +1,9 @@
 """The parts of a workbook file, opened as the untrusted thing it is, and saved atomically.
 
 Everything that a file can do to harm is refused here: what is no workbook, what is encrypted or
-truncated, what unpacks to too much, names its parts twice, or brings an XML document type.
+truncated, what unpacks to too much or to something else than it says, has parts that lie in each
+other or the same part twice, or brings an XML document type. Nothing that an archive says of
+itself is believed: each part is unpacked once when a file is opened, no further than it may go.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ import tempfile
 import time
 import zipfile
 import zlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -26,10 +28,18 @@ from lxml import etree
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 
-MAX_FILE = 60_000_000
+MAX_FILE = 40_000_000
 MAX_UNPACKED = 150_000_000
+MAX_PART = 30_000_000
+"""Bytes of one part that is packed; a stored one is as large as it lies there."""
+MAX_KEPT = 16_000_000
+"""Bytes of unpacked parts that are kept; what goes beyond is unpacked again when asked for."""
 MAX_XML = 10_000_000
-"""A part of this size takes about 200 MB when it is read; ours have less than a tenth."""
+MAX_NODES = 300_000
+"""Tags and attributes of a part that is read into a tree, at about 100 bytes each; ours have less
+than a tenth."""
+MAX_TAG = 400_000
+"""Bytes from one tag to the next: a cell holds at most 32,767 characters."""
 MAX_PARTS = 3000
 MAX_RATIO = 250
 """A part may unpack to so many times its size, once it is large enough to matter."""
@@ -43,9 +53,13 @@ PACKAGE_RELATIONSHIPS = "http://schemas.openxmlformats.org/package/2006/relation
 CONTENT_TYPES = "http://schemas.openxmlformats.org/package/2006/content-types"
 STRICT = b"http://purl.oclc.org/ooxml/spreadsheetml/main"
 CONTENT_TYPES_PART = "[Content_Types].xml"
+PLAIN = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+"""Ways of packing that spreadsheet programs use."""
 CONTENT = "content.xml"
 """The part of an .ods file that holds its sheets."""
 
+TOO_MUCH = "has a sheet with far more cells or texts than a practical needs"
+MANY_PARTS = "has too many parts, or the same part twice"
 DOCUMENT_TYPE = "carries an XML document type, which no spreadsheet program writes"
 
 _PART = ".part"
@@ -54,7 +68,76 @@ LEFT_BEHIND = 600.0
 """Seconds after which a part of a file belongs to no writer that still runs."""
 
 _ZIP = b"PK\x03\x04"
+_LISTED = b"PK\x01\x02"
+_LOCAL = struct.Struct("<4s22xHH")
+"""Head of an entry: its mark, and the lengths of its name and extra field."""
 _COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+
+
+class Parts(Mapping[str, bytes]):
+    """Parts of a file by name, each unpacked and compared with its check sum.
+
+    Raises
+    ------
+    zipfile.BadZipFile
+        If a part is not what the archive says of it.
+    """
+
+    def __init__(self, raw: bytes, entries: Sequence[zipfile.ZipInfo]) -> None:
+        self._raw = raw
+        self._entries = {entry.filename: entry for entry in entries}
+        self._kept: dict[str, bytes] = {}
+        kept = 0
+        for name, entry in self._entries.items():
+            data = unpacked(raw, entry)
+            if kept + len(data) <= MAX_KEPT:
+                kept += len(data)
+                self._kept[name] = data
+
+    def __getitem__(self, name: str) -> bytes:
+        entry = self._entries[name]
+        return self._kept[name] if name in self._kept else unpacked(self._raw, entry)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._entries
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._entries)
+
+    def __len__(self) -> int:
+        return len(self._entries)
+
+
+def packed(raw: bytes, entry: zipfile.ZipInfo) -> memoryview:
+    """The bytes of an entry as they lie in a file; raises ``BadZipFile`` if they are not there."""
+    end = _span(raw, entry)[1]
+    return memoryview(raw)[end - entry.compress_size : end]
+
+
+def _span(raw: bytes, entry: zipfile.ZipInfo) -> tuple[int, int]:
+    """Where an entry begins with its head, and where it ends."""
+    start = entry.header_offset
+    if not 0 <= start <= len(raw) - _LOCAL.size:
+        raise zipfile.BadZipFile("an entry lies outside of the file")
+    mark, name, extra = _LOCAL.unpack_from(raw, start)
+    end = start + _LOCAL.size + name + extra + entry.compress_size
+    if mark != _ZIP or end > len(raw):
+        raise zipfile.BadZipFile("an entry is cut short")
+    return start, end
+
+
+def unpacked(raw: bytes, entry: zipfile.ZipInfo) -> bytes:
+    """An entry unpacked, no further than the size that it says (``expect_limits``)."""
+    body = packed(raw, entry)
+    if entry.compress_type == zipfile.ZIP_STORED:
+        data, whole = bytes(body), True
+    else:
+        inflate = zlib.decompressobj(-zlib.MAX_WBITS)
+        data = inflate.decompress(body, entry.file_size + 1)
+        whole = inflate.eof
+    if not whole or len(data) != entry.file_size or zlib.crc32(data) != entry.CRC:
+        raise zipfile.BadZipFile("a part is not what the archive says")
+    return data
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +185,13 @@ def resolve(part: str, target: str) -> str:
 
 
 def xml(data: bytes, path: Path) -> etree._Element:
-    """Parse a part: no document type, no entities, no network."""
-    if b"<!DOCTYPE" in data[:4096]:
+    """Parse a part into a tree: no document type, no entities, no network."""
+    if b"<!DOCTYPE" in data[:4096].replace(b"\0", b""):
         # before parsing: a type may hold a bomb of entities
         raise refuse(path, DOCUMENT_TYPE)
-    if len(data) > MAX_XML:
-        raise refuse(path, "has a sheet with far more cells than a practical needs")
+    if len(data) > MAX_XML or data.count(b"<") + data.count(b"=") > MAX_NODES:
+        raise refuse(path, TOO_MUCH)
+    expect_tags(data, path)
     parser = etree.XMLParser(
         resolve_entities=False,
         no_network=True,
@@ -123,6 +207,15 @@ def xml(data: bytes, path: Path) -> etree._Element:
     if docinfo.doctype:
         raise refuse(path, DOCUMENT_TYPE)
     return root
+
+
+def expect_tags(data: bytes, path: Path) -> None:
+    """Refuse a part of which one element would fill the memory."""
+    last = 0
+    while last + MAX_TAG < len(data):
+        last = data.rfind(b"<", last + 1, last + MAX_TAG)
+        if last < 0:
+            raise refuse(path, TOO_MUCH)
 
 
 def refuse(path: Path, what: str, detail: str = "", remedy: str = "") -> SheetlabError:
@@ -166,10 +259,14 @@ def package_of(data: bytes, path: Path) -> Package:
     """The package of a file's bytes; the path is that of messages."""
     _sniff(path, data)
     try:
+        if data.count(_LISTED) > MAX_PARTS:
+            # before they are listed: each takes half a kilobyte
+            raise refuse(path, MANY_PARTS)
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             entries = archive.infolist()
-            _limits(path, entries)
-            parts = {entry.filename: archive.read(entry) for entry in entries}
+        expect_limits(path, entries, MAX_UNPACKED, MAX_PART)
+        _apart(data, entries)
+        parts = Parts(data, entries)
     except (zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError,
             RuntimeError, ValueError, OSError, OverflowError, IndexError) as error:  # fmt: skip
         # the zip library trusts the numbers in an archive (offsets before its start, for one)
@@ -195,17 +292,40 @@ def _sniff(path: Path, data: bytes) -> None:
         raise refuse(path, "is no workbook; it may be text with another ending")
 
 
-def _limits(path: Path, entries: list[zipfile.ZipInfo]) -> None:
-    names = [entry.filename for entry in entries]
-    if len(names) > MAX_PARTS or len(set(names)) < len(names):
-        raise refuse(path, "has too many parts, or the same part twice")
+def expect_limits(
+    path: Path, entries: Sequence[zipfile.ZipInfo], unpacked: int, part: int | None = None
+) -> None:
+    """Refuse an archive that says of itself that it is too much, or odd.
+
+    Parameters
+    ----------
+    unpacked
+        Bytes that all of it may unpack to.
+    part
+        Bytes that one part may unpack to; None for as many.
+    """
+    if len({entry.filename for entry in entries}) < len(entries) or len(entries) > MAX_PARTS:
+        raise refuse(path, MANY_PARTS)
     if any(entry.flag_bits & 1 for entry in entries):
         raise _password(path)
-    if sum(entry.file_size for entry in entries) > MAX_UNPACKED or any(
-        entry.file_size > SMALL_PART and entry.file_size > MAX_RATIO * max(entry.compress_size, 1)
-        for entry in entries
+    if any(entry.compress_type not in PLAIN for entry in entries):
+        raise refuse(path, "is packed in a way that no spreadsheet program uses")
+    tight = [entry for entry in entries if entry.compress_type != zipfile.ZIP_STORED]
+    if sum(entry.file_size for entry in entries) > unpacked or any(
+        entry.file_size > (part or unpacked)
+        or (entry.file_size > SMALL_PART and entry.file_size > MAX_RATIO * entry.compress_size)
+        for entry in tight
     ):
-        raise refuse(path, "would unpack to far more than a workbook of a practical holds")
+        raise refuse(path, "would unpack to far more than a workbook from sheetlab holds")
+
+
+def _apart(data: bytes, entries: list[zipfile.ZipInfo]) -> None:
+    """Expect entries beside each other: one that lies in another unpacks the same bytes again."""
+    last = 0
+    for start, end in sorted(_span(data, entry) for entry in entries):
+        if start < last:
+            raise zipfile.BadZipFile("an entry lies in another")
+        last = end
 
 
 def _workbook_part(path: Path, parts: Mapping[str, bytes]) -> str:

@@ -33,12 +33,22 @@ from sheetlab.workbook.identity import Identity
 from sheetlab.workbook.layout import IDENTITY, Slot, defined_name, lay_out
 from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import Package, open_package
-from sheetlab.workbook.store import Cell, Store, address
+from sheetlab.workbook.sheet import Cell
+from sheetlab.workbook.store import Store, address
 
 MAX_ROWS = 500
 LEAST, MOST = 1e-15, 1e15
 """Readings beyond these are slips of a key; arithmetic with them would overflow."""
 MAX_SHOWN = 40
+EPOCH = datetime.date(1899, 12, 30)
+"""Day 0 of the spreadsheet programs."""
+FIRST_YEAR, LAST_YEAR = 1930, 2049
+"""What programs make of a month and a year of two digits: the first day of that month."""
+THIS_YEAR = 2015
+"""Earliest year in which a day and month were typed: the program adds the year of that time."""
+MOST_DAYS = 1e5
+LARGER = 100.0
+"""Times the other readings of its column from which a number is taken for that of a day."""
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -79,6 +89,7 @@ def read_workbook(path: Path) -> Filled:
         store, practical, path.name, slots, first_rows, [*findings, *shifted, *doubled]
     )
     entries = {key: reader.entries(one) for key, one in practical.inputs.items()}
+    entries = {key: reader.without_days(practical.inputs[key], e) for key, e in entries.items()}
     reader.lost_cells(its.assist)
     reader.unseen(entries)
     shown = reader.worked_out()
@@ -394,6 +405,41 @@ class _Reader:
             return Entry(text=shown, place=place)
         return self.number(one, float(cell.value), shown, place)
 
+    def without_days(self, one: InputField, entries: tuple[Entry, ...]) -> tuple[Entry, ...]:
+        """Entries of a column without numbers of days, each of which is told.
+
+        A cell whose format is that of a number shows a date that a program made of “1.2” as 46054.
+        False alarms: none for readings within a factor of 100 of each other, or in their limits.
+        """
+        if one.kind != "number" or one.answer:
+            return entries
+        kept = [e.value for e in entries if e.value is not None and _typed_day(e.value) is None]
+        usual = LARGER * max(map(abs, kept)) if kept else one.maximum
+        return tuple(
+            entry if usual is None or entry.value is None else self.day(one, entry, usual)
+            for entry in entries
+        )
+
+    def day(self, one: InputField, entry: Entry, usual: float) -> Entry:
+        value = entry.value or 0.0
+        day = _typed_day(value)
+        if day is None or value <= usual:
+            return entry
+        meant = [f"{day.day}.{day.month}"]
+        if day.day == 1:
+            meant.append(f"{day.month}.{day.year % 100:02d}")
+        self.note(
+            "date-for-number",
+            Severity.DOUBTFUL,
+            f"“{one.title}” is {value:.0f}, the number that a spreadsheet program has for the day "
+            f"{day.isoformat()}",
+            expected_of(one),
+            f"Was {' or '.join(meant)} typed, and taken for a date? Type it again with the decimal "
+            "sign of the program; until then it is left out.",
+            entry.place,
+        )
+        return Entry(text=f"{value:.0f}", place=entry.place)
+
     def formula(self, one: InputField, cell: Cell, place: Place) -> None:
         never = cell.kind == "text" and cell.value == ""
         self.note(
@@ -550,9 +596,18 @@ class _Reader:
 def _day(serial: float) -> str:
     """A date as an .xlsx holds it, as 2026-05-02."""
     try:
-        return (datetime.date(1899, 12, 30) + datetime.timedelta(days=int(serial))).isoformat()
+        return (EPOCH + datetime.timedelta(days=int(serial))).isoformat()
     except (OverflowError, ValueError):
         return f"{serial:.15g}"
+
+
+def _typed_day(value: float) -> datetime.date | None:
+    """The day that a number stands for, if “3.4” or “3.45” may have been taken for it."""
+    if value != int(value) or not 0.0 < value < MOST_DAYS:
+        return None
+    day = EPOCH + datetime.timedelta(days=int(value))
+    first = FIRST_YEAR <= day.year <= LAST_YEAR and day.day == 1
+    return day if first or THIS_YEAR <= day.year <= LAST_YEAR else None
 
 
 def _show(cell: Cell) -> str:

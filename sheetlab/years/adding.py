@@ -17,7 +17,7 @@ from sheetlab.classes.handins import lasting_time, row_key
 from sheetlab.classes.sources import Source, changed, is_class_workbook, other_format, sources_of
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.folders import scan
-from sheetlab.handling.workers import HERE, LOST, Call, Progress, Workers, each
+from sheetlab.handling.workers import HERE, Call, Progress, Workers, each
 from sheetlab.practical.register import same_id
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, not_saved, read_codes
@@ -244,8 +244,8 @@ def _read(job: _Job) -> _Read:
         return _Read(job.path, finding=_not_taken(job.path, reason))
 
 
-def _lost(job: _Job) -> _Read:
-    return _Read(job.path, finding=_not_taken(job.path, LOST))
+def _lost(job: _Job, why: Finding) -> _Read:
+    return _Read(job.path, finding=why.at(Place(job.path.name)))
 
 
 @dataclass(slots=True)

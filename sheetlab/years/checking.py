@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, many
+from sheetlab.handling.workers import Call, each
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.archivebook import noted_rows
 from sheetlab.years.codes import KeyList, codes_of, last_day, read_codes
@@ -122,13 +123,23 @@ def row_of(archive: Path, workbook: Path, wait: float = WAIT) -> tuple[Finding |
     SheetlabError
         If there is no archive, it is damaged, or someone else does not let go of it.
     """
-    outcome, filled = assess_file(workbook, trials=0)
-    if filled is None:
-        return outcome.findings[0], None
-    digest = source_digest(filled.practical, filled.observations)
+    (digest,) = each(Call(_digest, _lost), [workbook])
+    if isinstance(digest, Finding):
+        return digest, None
     with snapshot(archive, wait) as (connection, _):
         rows = [row for row in rows_in(connection, archive) if row.entry.source == digest]
     return (None, rows[-1]) if rows else (_not_held(archive, workbook), None)
+
+
+def _digest(workbook: Path) -> str | Finding:
+    outcome, filled = assess_file(workbook, trials=0)
+    if filled is None:
+        return outcome.findings[0]
+    return source_digest(filled.practical, filled.observations)
+
+
+def _lost(workbook: Path, why: Finding) -> str | Finding:
+    return why.at(Place(workbook.name))
 
 
 def _not_held(archive: Path, workbook: Path) -> Finding:

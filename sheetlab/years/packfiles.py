@@ -11,10 +11,12 @@ import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
-from sheetlab.finding import SheetlabError
+from sheetlab.finding import Finding, SheetlabError
 from sheetlab.handling.folders import scan
 from sheetlab.handling.roster import file_part
+from sheetlab.handling.workers import Call, each
 from sheetlab.practical.fields import START_PREFIX
 from sheetlab.practical.loader import catalogue, definition_digest, normal_text
 from sheetlab.workbook.evaluate_file import assess_file, evaluate_file
@@ -121,18 +123,38 @@ def look(folders: Sequence[Path], rows: Iterable[Row], keys: KeyList) -> Seen:
     seen = Seen()
     years = {row.entry.year for row in rows}
     for folder in folders:
-        for name in sorted(scan(folder)[0]):
-            _, filled = assess_file(folder / name, trials=0)
-            if filled is None:
+        paths = [folder / name for name in sorted(scan(folder)[0])]
+        for path, read in zip(paths, each(Call(_read, _lost), paths), strict=True):
+            if read is None:
                 continue
-            digest = source_digest(filled.practical, filled.observations)
-            seen.paths.setdefault(digest, folder / name)
-            text = filled.identity.definition
-            seen.definitions.setdefault(definition_digest(text), normal_text(text))
-            group = clean(filled.observations.entry("start.group").text)
-            codes = {keys.find(year, group) for year in years if group}
-            seen.groups |= {(filled.identity.practical, code) for code in codes if code}
+            seen.paths.setdefault(read.digest, path)
+            seen.definitions.setdefault(definition_digest(read.text), normal_text(read.text))
+            codes = {keys.find(year, read.group) for year in years if read.group}
+            seen.groups |= {(read.practical, code) for code in codes if code}
     return seen
+
+
+class _Read(NamedTuple):
+    """What was read in a workbook."""
+
+    digest: str
+    practical: str
+    text: str
+    """Of its definition."""
+    group: str
+
+
+def _read(path: Path) -> _Read | None:
+    _, filled = assess_file(path, trials=0)
+    if filled is None:
+        return None
+    group = clean(filled.observations.entry("start.group").text)
+    digest = source_digest(filled.practical, filled.observations)
+    return _Read(digest, filled.identity.practical, filled.identity.definition, group)
+
+
+def _lost(path: Path, why: Finding) -> _Read | None:
+    return None
 
 
 def _copied(path: Path, target: Path, group: str, digest: str) -> str:

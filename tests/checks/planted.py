@@ -23,17 +23,18 @@ from sheetlab.checks.diagnosis import AnswerDiagnosis, diagnose
 from sheetlab.checks.subject import Subject
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
 from sheetlab.practical.instruments import SCREW_SIDES, VERNIER_SIDES
+from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.template import as_cells_show
 
 Cells = dict[str, list[Any]]
 Values = dict[str, float]
 
 
-def subject_of(name: str, cells: Cells) -> Subject:
+def subject_of(name: str, cells: Cells, profile: Profile = GUM) -> Subject:
     model = practical(name)
     observations = as_cells_show(model, cells)
     numbers = Numbers(model, observations)
-    evaluation = evaluate_practical(model, observations, numbers, trials=0)
+    evaluation = evaluate_practical(model, observations, numbers, trials=0, profile=profile)
     return Subject(model, observations, numbers, evaluation)
 
 
@@ -180,7 +181,7 @@ PLANTED = (
     _Y("half the table, load of one", lambda v: modulus(v) / (v["n"] // 2), "per-step"),
     _Y("zero left out", lambda v: modulus(v, d=v["observed"]), "zero-left-out"),
     _Y("zero of wrong sign", lambda v: modulus(v, d=v["observed"] + v["z"]), "zero-wrong-sign"),
-    _Y("g = 10", lambda v: modulus(v, g=10.0), "rounded-constant"),
+    _Y("g = 10", lambda v: modulus(v, g=10.0), "other-convention"),
     _Y("up and down added", lambda v: modulus(v) / 2, "sum-for-mean"),
     _Y("brackets", lambda v: modulus(v) * ((v["d"] / 1e3) ** 2 * v["s"] / 1e3) ** 2, "brackets"),
     _Y("d to one figure", lambda v: modulus(v, d=figures(v["d"], 1)), "rounded-on-the-way"),

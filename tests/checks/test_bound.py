@@ -53,9 +53,11 @@ REFERENCE = Path(__file__).parents[1] / "reference"
 WIRE, PENDULUM = "wire-stretching", "simple-pendulum"
 TODAY = datetime.date(2026, 9, 7)
 CHECKED = datetime.date(2026, 3, 2)
+MATERIAL = "Phosphor Bronze"
+"""Of the virtual bench, as a register spells it."""
 ALL = (
     rules.other_set_up, rules.least_counts_that_differ, rules.zeros_that_moved,
-    rules.gauges_that_differ, rules.checks_overdue,
+    rules.gauges_that_differ, rules.checks_overdue, rules.material_that_differs,
 )  # fmt: skip
 
 
@@ -82,7 +84,7 @@ def register(name: str, seed: int, **wire: object) -> Register:
             relative=its.limit is not None and its.limit.relative, checked=CHECKED, months=12.0,
         )  # fmt: skip
         parts[its.id] = its_id
-    facts = {"diameter": 1e3 * found.truths["d"], "material": "Brass"} if name == WIRE else {}
+    facts = {"diameter": 1e3 * found.truths["d"], "material": MATERIAL} if name == WIRE else {}
     wires = {"r1": Wire("R-1", **{**facts, **wire})}
     return Register(instruments, wires, {"w1": SetUp("W1", parts, "R 1")})
 
@@ -104,6 +106,27 @@ def told(name: str, seed: int, habits=(), bound: Bound | None = None, **more) ->
     cells = {**simulate(practical(name), seed, habits).cells, **more}
     looked = subject(practical(name), cells, bound or bound_to(name, seed))
     return [finding for rule in ALL for finding in rule(looked)]
+
+
+@pytest.mark.parametrize(
+    ("typed", "registered", "many"),
+    [
+        ("brass", "Brass", 0),
+        ("steel", "Brass", 1),
+        ("other", "Brass", 1),
+        # the cell's list has no such word: nothing can be compared
+        ("other", "constantan", 0),
+        (None, "Brass", 0),
+    ],
+)
+def test_another_material_than_that_of_the_register(typed, registered: str, many: int) -> None:
+    register_of = register(WIRE, 3, material=registered)
+    found, _ = bind(practical(WIRE), register_of, "w-1", TODAY)
+    findings = [f for f in told(WIRE, 3, bound=found, material=[typed])
+                if f.code == "material-against-register"]  # fmt: skip
+    assert len(findings) == many
+    if findings:
+        assert f"is “{typed}”; the wire R-1 of the register is Brass" in findings[0].found
 
 
 @pytest.mark.parametrize("name", [WIRE, PENDULUM])
@@ -270,7 +293,7 @@ def test_limits_and_facts_come_in_the_units_of_the_definition() -> None:
     assert its.due == "2027-03-02"
     cells = prefilled(one, found)
     assert cells["screw_gauge.limit"] == 0.003
-    assert cells["material"] == "brass"
+    assert cells["material"] == "phosphor bronze"
     assert cells["register_diameter"] == pytest.approx(1e3 * draw(one, 2).truths["d"], rel=1e-9)
 
 

@@ -27,6 +27,7 @@ from sheetlab.formula.tree import parse
 from sheetlab.practical.bench import simulate
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
 from sheetlab.practical.loader import load
+from sheetlab.practical.profile import BUILT_IN, GUM
 from sheetlab.workbook.template import as_cells_show
 
 WIRE, PENDULUM = "wire-stretching", "simple-pendulum"
@@ -55,7 +56,7 @@ RATIOS: list[tuple[str, float, str, str]] = [
     ("π twice", 1.0 / math.pi, "pi-once-more", ""),
     ("kilograms not turned into newtons", 1.0 / 9.8106, "weight", "g"),
     ("g counted twice", 9.8106, "power-more", "g"),
-    ("g = 10", 10.0 / 9.8106, "rounded-constant", "g"),
+    ("g = 10", 10.0 / 9.8106, "other-convention", "g"),
     ("g in cm/s²", 100.0, "unit", "g"),
     ("d not squared, in metres", V["d"] * 1e-3, "power-lost", "d"),
     ("d not squared, in millimetres", V["d"], "power-lost", "d"),
@@ -156,6 +157,49 @@ def test_an_error_travels_through_a_quantity_that_no_formula_names() -> None:
     assert kinds(found["A"])[0] == "diameter-for-radius"
     assert found["Y"].agrees is True
     assert found["Y"].carried == ("A",)
+
+
+@pytest.mark.parametrize("digits", [2, 3])
+def test_rounded_values_that_are_carried_on_are_right(digits: int) -> None:
+    """Each step goes on with what was told of the step before, as a calculator's screen shows."""
+    d, s, length = (figures(V[key], digits) for key in ("d", "s", "L"))
+    area = figures(math.pi * d**2 / 4, digits)
+    # m/s² · m / (mm² · mm/kg) is 10⁹ Pa
+    young = 9.8106 * length / (area * s)
+    found = told(WIRE, L=length, d=d, A=area, s=s, Y=figures(young, 4))
+    assert [one.agrees for one in found.values() if one.given is not None] == [True] * 5
+
+
+def test_a_value_of_g_by_convention_is_charged_by_the_profile() -> None:
+    cells = {**CELLS, "answer.Y": [figures(modulus(V, g=10.0), 4)]}
+    verdicts = {}
+    for profile in (GUM, BUILT_IN["school-maximum"]):
+        subject = subject_of(WIRE, cells, profile)
+        (one,) = (a for a in diagnose(subject) if a.answer.id == "Y")
+        verdicts[profile.id] = one, tuple(answers_that_differ(subject))
+    one, findings = verdicts["gum"]
+    assert kinds(one)[0] == "other-convention"
+    assert len(findings) == 1
+    assert "g as 10 m/s²: a convention" in findings[0].expected
+    one, findings = verdicts["school-maximum"]
+    assert kinds(one)[0] == "convention"
+    assert one.another_way
+    assert findings == ()
+    # 9.8 for 9.81 is within the rounding of any sum
+    assert told(WIRE, Y=figures(modulus(V, g=9.8), 4))["Y"].agrees is True
+
+
+def test_a_radius_left_out_of_ratios_gets_its_cause() -> None:
+    """g from the mean of 4 π² l/T² with the thread for the length; a slope would not show it."""
+    thread = np.array(SWINGS["timing.thread"]) / 100
+    total = np.mean([SWINGS[f"timing.t.{k}"] for k in (1, 2, 3)], axis=0)
+    period = total / SWINGS["swings"][0] / (1 + math.radians(4) ** 2 / 16)
+    g = float(np.mean(4 * math.pi**2 * thread / period**2))
+    one = told(PENDULUM, D=figures(PENDULUM_VALUES["D"], 4), g=figures(g, 4))["g"]
+    assert one.agrees is False
+    causes = [c for c in one.causes if c.kind == "ratio-term-left-out"]
+    assert causes
+    assert "diameter of the bob D left out of the sum for length l" in causes[0].text
 
 
 def test_who_does_not_go_on_with_a_wrong_value_is_right_too() -> None:

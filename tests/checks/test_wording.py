@@ -68,9 +68,9 @@ def test_the_degrees_of_freedom_are_those_of_the_factor() -> None:
 def test_no_percentage_near_zero() -> None:
     assert relative(1.74, 0.6) == ""
     assert relative(0.03, 9.81) == "0.31 %"
-    found = assessed("Greenshank")
-    # the offset of the length is near zero
-    assert "%" not in Words(found.practical, GUM).maximum_error_line(result(found, 1))
+    # the offset of the length, (0 ± 3) mm
+    offset = result(assessed("Greenshank"), 1).budget
+    assert relative(offset.standard_uncertainty, offset.value) == ""
 
 
 def test_the_advice_names_what_can_be_done() -> None:

@@ -5,18 +5,22 @@ from __future__ import annotations
 import os
 import signal
 import time
+from collections import deque
+from itertools import repeat
 from pathlib import Path
 
+from sheetlab.finding import Finding
 from sheetlab.handling.workers import Call
 
 POISON, ONCE = 57, 300
+STUCK_AT = (3, 4, 11)
 
 
 def square(one: int) -> int:
     return one * one
 
 
-def lost(one: int) -> int:
+def lost(one: int, why: Finding) -> int:
     return -one
 
 
@@ -32,8 +36,23 @@ def deadly(one: tuple[int, Path]) -> int:
     return number * number
 
 
-def deadly_lost(one: tuple[int, Path]) -> int:
+def deadly_lost(one: tuple[int, Path], why: Finding) -> int:
     return -one[0]
+
+
+def stuck(one: int) -> int:
+    """Some hang, in a compiled loop in which no other thread of Python runs, and no signal."""
+    if one in STUCK_AT:
+        hang()
+    return one * one
+
+
+def hang() -> None:
+    deque(repeat(None), maxlen=0)
+
+
+def stuck_lost(one: int, why: Finding) -> tuple[int, str]:
+    return one, why.code
 
 
 def slow(one: int) -> int:
@@ -44,3 +63,4 @@ def slow(one: int) -> int:
 SQUARE = Call(square, lost)
 DEADLY = Call(deadly, deadly_lost)
 SLOW = Call(slow, lost)
+STUCK: Call[int, object] = Call(stuck, stuck_lost)

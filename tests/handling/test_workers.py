@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pytest
 from classes.groups import fill_class, handin, texts
-from handling.calls import DEADLY, POISON, SLOW, SQUARE
+from handling.calls import DEADLY, POISON, SLOW, SQUARE, STUCK, STUCK_AT, hang
 from workbook.odf import open_document
 
 import sheetlab
@@ -28,7 +28,9 @@ from sheetlab.finding import Finding, SheetlabError
 from sheetlab.handling import batch
 from sheetlab.handling import workers as w
 from sheetlab.handling.progress import Meter, duration
+from sheetlab.workbook import evaluate_file
 from sheetlab.workbook.evaluate_file import FileOutcome
+from sheetlab.workbook.reader import Filled
 from sheetlab.years.checking import check
 from sheetlab.years.codes import last_day
 from sheetlab.years.database import read
@@ -47,10 +49,10 @@ def importable(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(w, "FEW", 1)
+    monkeypatch.setattr(w, "FEW", {"fork": 1, "spawn": 1})
 
 
-def test_few_are_done_in_this_process() -> None:
+def test_few_are_done_by_one_process() -> None:
     seen: list[tuple[int, int]] = []
     made = w.each(SQUARE, range(5), progress=lambda done, of: seen.append((done, of)))
     assert list(made) == [0, 1, 4, 9, 16]
@@ -69,6 +71,132 @@ def test_results_come_in_order_and_whoever_stops_early_may(at_once: None) -> Non
     begun = time.monotonic()
     made.close()  # type: ignore[attr-defined]
     assert time.monotonic() - begun < 10
+
+
+@pytest.mark.parametrize(
+    "method",
+    [
+        pytest.param("fork", marks=pytest.mark.skipif(w.METHOD != "fork", reason="not safe here")),
+        pytest.param("spawn", marks=pytest.mark.slow),
+    ],
+)
+def test_what_takes_too_long_is_told_and_the_rest_is_done(
+    method: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The process is ended from outside: nothing inside of it can."""
+    monkeypatch.setattr(w, "METHOD", method)
+    monkeypatch.setattr(w, "LONGEST", {"fork": 0.3, "spawn": 3.0}[method])
+    begun = time.monotonic()
+    made = list(w.each(STUCK, range(20), w.Workers(2)))
+    assert time.monotonic() - begun < 30
+    assert made == [(i, "took-too-long") if i in STUCK_AT else i * i for i in range(20)]
+
+
+@pytest.fixture
+def stuck_one(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
+    """A folder with two good workbooks and one that hangs in a compiled loop."""
+    if w.METHOD != "fork":
+        pytest.skip("other processes know nothing of what is replaced in this one")
+    first, second, third = fill_class(tmp_path / "in", 3)
+    bad = second.rename(first.with_name("b.xlsx"))
+    real = evaluate_file.read_workbook
+
+    def read(path: Path) -> Filled:
+        if path.name == bad.name:
+            hang()
+        return real(path)
+
+    # what has to be loaded is loaded, so that the short time is that of the workbook
+    assert real(third).practical
+    monkeypatch.setattr(evaluate_file, "read_workbook", read)
+    monkeypatch.setattr(w, "LONGEST", 3.0)
+    return tmp_path
+
+
+GIVEN_UP = "the workbook was given up after 3 seconds"
+
+
+@pytest.mark.parametrize(
+    ("command", "code", "words"),
+    [
+        (["evaluate", "in"], 1, "b.xlsx: failed"),
+        pytest.param(["class", "in", "--out", "C.xlsx"], 1, "unreadable: b.xlsx: ",
+                     marks=pytest.mark.slow),
+        pytest.param(["archive", "add", "in", "--archive", "D.xlsx", "--year", "2026"], 1,
+                     "1 was not taken", marks=pytest.mark.slow),
+        pytest.param(["watch", "in", "--once"], 0, "given up after 3 seconds", marks=pytest.mark.slow),
+        pytest.param(["evaluate", "in/b.xlsx"], 2, "b.xlsx: failed", marks=pytest.mark.slow),
+    ],
+)  # fmt: skip
+def test_a_workbook_that_hangs_stops_no_command(
+    stuck_one: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch,
+    command: list[str], code: int, words: str,
+) -> None:  # fmt: skip
+    monkeypatch.chdir(stuck_one)
+    begun = time.monotonic()
+    assert main(command) == code
+    assert time.monotonic() - begun < 20
+    said = capsys.readouterr()
+    assert words in said.out
+    assert GIVEN_UP[:30] in " ".join((said.out + said.err).split())
+    if command[0] == "evaluate" and code == 1:
+        assert len(list((stuck_one / "in" / "evaluated").iterdir())) == 2
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("work", "code", "words"), [
+    ("while True: pass", 2, "given up after 1 seconds"),
+    ("from handling.calls import hang; hang()", 1, "Timeout"),
+])  # fmt: skip
+def test_a_single_workbook_ends_the_process_where_no_copy_of_it_is_safe(
+    work: str, code: int, words: str
+) -> None:
+    script = (
+        "from sheetlab.handling import workers as w\n"
+        "w.METHOD, w.LONGEST, w.GRACE = 'spawn', 1.0, 1.0\n"
+        f"def work(one):\n    {work}\n"
+        "list(w.each(w.Call(work, None), [1]))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=30
+    )
+    assert done.returncode == code
+    assert words in done.stderr
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="needs signals")
+def test_helpers_of_a_program_that_was_killed_end_too() -> None:
+    """The idle one at once, and one that hangs when its time is over."""
+    script = (
+        "import os, sys, time; from handling.calls import STUCK, STUCK_AT\n"
+        "from sheetlab.handling import workers as w\n"
+        "w.LONGEST, w.GRACE, w.AHEAD = 2.0, 1.0, 1\n"
+        "helpers = w._Helpers(STUCK, [0, STUCK_AT[0]], 2)\n"
+        "helpers.give()\n"
+        "print(*(helper.process.pid for helper in helpers.helpers), flush=True)\n"
+        "time.sleep(60)"
+    )
+    child = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
+    assert child.stdout is not None
+    processes = [int(text) for text in child.stdout.readline().split()]
+    assert len(processes) == 2
+    child.kill()
+    child.wait()
+    end = time.monotonic() + 15
+    while time.monotonic() < end and any(map(runs, processes)):
+        time.sleep(0.1)
+    assert not any(map(runs, processes))
+
+
+def runs(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    # one that ended and that nobody has asked for is no longer at work
+    state = Path(f"/proc/{process}/stat")
+    return not state.exists() or state.read_text().rpartition(")")[2].split()[0] != "Z"
 
 
 @pytest.mark.slow
@@ -280,7 +408,7 @@ def test_ctrl_c_ends_it_and_what_was_told_is_kept(tmp_path: Path) -> None:
     code = (
         "import sys; from sheetlab.cli import main\n"
         "from sheetlab.handling import workers\nfrom sheetlab.years import adding\n"
-        "adding.BATCH = workers.BATCH = 1; workers.FEW = 0\n"
+        "adding.BATCH = 1\n"
         f"sys.exit(main(['archive', 'add', {str(tmp_path / 'in')!r}, '--archive', "
         f"{str(target)!r}, '--year', '2026', '--jobs', '2']))"
     )
@@ -338,12 +466,13 @@ def test_progress_is_one_line_on_a_terminal_and_few_in_a_log(
     assert [duration(s) for s in (40, 720, 12000)] == ["40 s", "12 min", "3 h 20 min"]
 
 
-def test_help_of_the_commands_that_work_at_once_loads_no_joblib() -> None:
+def test_help_of_the_commands_that_work_at_once_loads_no_helpers() -> None:
     code = (
         "import sys; from sheetlab.cli import main\n"
         "try: main(['archive', 'add', '--help'])\n"
         "except SystemExit: pass\n"
-        "print('LOADED', *[m for m in ('joblib', 'distributed', 'dask') if m in sys.modules])"
+        "names = {'multiprocessing', 'distributed', 'dask'}\n"
+        "print('LOADED', *names & {*sys.modules})"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "LOADED"

@@ -327,9 +327,9 @@ def timing_off(story: Pendulum, cells: Cells, rng: Rng) -> Cells | None:
 # --- own results
 
 
-def _own(module: Any, change: Callable[[dict[str, float], Any, Rng], dict[str, float]]) -> Plant:
+def _own(module: Any, change: Callable[[dict[str, float], Any, Cells, Rng], dict]) -> Plant:
     def plant(story: Any, cells: Cells, rng: Rng) -> Cells | None:
-        sums = change(module.own_sums(cells, story), story, rng)
+        sums = change(module.own_sums(cells, story), story, cells, rng)
         return put_answers(cells, sums, 5)
 
     return plant
@@ -338,16 +338,24 @@ def _own(module: Any, change: Callable[[dict[str, float], Any, Rng], dict[str, f
 def _scaled(name: str, factor: Callable[[Any, Rng], float]) -> Callable[..., dict[str, float]]:
     """One own result by so much, and what follows from it."""
 
-    def change(sums: dict[str, float], story: Any, rng: Rng) -> dict[str, float]:
+    def change(sums: dict[str, float], story: Any, _: Cells, rng: Rng) -> dict[str, float]:
         f = factor(story, rng)
-        follows = {"A": {"A": f, "Y": 1 / f}, "d": {"d": f, "A": f**2, "Y": f**-2}}
-        many = follows.get(name, {name: f})
-        return {key: value * many.get(key, 1) for key, value in sums.items()}
+        follows = {name: f, "Y": 1 / f} if name == "A" else {name: f}
+        return {key: value * follows.get(key, 1) for key, value in sums.items()}
 
     return change
 
 
-def _carried(sums: dict[str, float], story: Any, rng: Rng) -> dict[str, float]:
+def _with_g(value: float) -> Callable[..., dict[str, float]]:
+    """A usual round value of g, whatever is known of the place."""
+
+    def change(sums: dict[str, float], _: Any, cells: Cells, rng: Rng) -> dict[str, float]:
+        return sums | {"Y": sums["Y"] * value / wire.own_g(cells)}
+
+    return change
+
+
+def _carried(sums: dict[str, float], story: Any, _: Cells, rng: Rng) -> dict[str, float]:
     """Every step goes on with the rounded value of the step before, and tells it: right."""
     digits = int(rng.integers(2, 4))
     told = {name: significant(sums[name], digits) for name in ("d", "s", "k", "L") if name in sums}
@@ -358,10 +366,10 @@ def _carried(sums: dict[str, float], story: Any, rng: Rng) -> dict[str, float]:
     return sums | told | {"A": area, "Y": sums["Y"] * loss}
 
 
-def _no_radius(sums: dict[str, float], story: Pendulum, rng: Rng) -> dict[str, float]:
+def _no_radius(sums: dict[str, float], story: Any, cells: Cells, rng: Rng) -> dict[str, float]:
     """g as the mean of 4 π² l/T² with the thread for the length."""
-    lengths = story.lengths - story.bob / 2000
-    g = float(np.mean(4 * math.pi**2 * lengths / story.periods() ** 2))
+    lengths, squares = pendulum.line(cells, story)
+    g = float(np.mean(4 * math.pi**2 * (lengths - sums["D"] / 2000) / squares))
     return {"D": sums["D"], "g": g}
 
 
@@ -433,10 +441,10 @@ WIRE: dict[str, Kind] = {
         _own(wire, _scaled("A", lambda story, rng: 4.0)), ("radius|diameter",), told="own"
     ),
     "own: g = 10": Kind(
-        _own(wire, _scaled("Y", lambda story, rng: 10 / story.g)), ("\\b10\\b",), told="convention"
+        _own(wire, _with_g(10.0)), ("\\b10\\b",), told="convention"
     ),
     "own: g = 9.8": Kind(
-        _own(wire, _scaled("Y", lambda story, rng: 9.8 / story.g)), ("9\\.8\\b",), told="convention"
+        _own(wire, _with_g(9.8)), ("9\\.8\\b",), told="convention"
     ),
     "own: rounded values carried on": Kind(_own(wire, _carried), (), told="right"),
     "own: wrong power of ten": Kind(

@@ -9,7 +9,7 @@ import pytest
 from independent.run import counts, in_group, rates, run, table
 
 COUNT = int(os.environ.get("SHEETLAB_INDEPENDENT", "1200"))
-"""Workbooks, half of them clean; the figures of the README are those of 4000."""
+"""Workbooks, half of them clean."""
 CHANCE = 3.0
 """Standard deviations of the binomial count that a rate may lie beyond its goal."""
 

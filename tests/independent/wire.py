@@ -228,7 +228,7 @@ def own_sums(cells: Cells, story: Wire) -> dict[str, float]:
     length, d = float(np.mean(spans)) / 100, float(np.mean(thick)) - zero
     s = float(np.polyfit(*line(cells, story), 1)[0])
     area = math.pi * d**2 / 4
-    Y = _own_g(cells) * length / (area * s)
+    Y = own_g(cells) * length / (area * s)
     return {"least_count": story.gauge.least_count, "L": length, "d": d, "A": area, "s": s, "Y": Y}
 
 
@@ -237,7 +237,7 @@ def own_uncertainty(sums: dict[str, float]) -> float:
     return sums["Y"] * (2 * sums["least_count"] / sums["d"] + 0.01)
 
 
-def _own_g(cells: Cells) -> float:
+def own_g(cells: Cells) -> float:
     if "g_local" in cells:
         return float(cells["g_local"][0])
     if "latitude" in cells:

@@ -240,7 +240,16 @@ def test_share(part: float, text: str) -> None:
 
 @pytest.mark.parametrize(
     ("value", "text"),
-    [(0.01, "0.01"), (110.0, "110"), (95.0, "95"), (2e11, "2×10¹¹"), (0.5, "0.5"), (-3.0, "−3")],
+    [
+        (0.01, "0.01"),
+        (5e-4, "0.0005"),
+        (1.5e-8, "1.5×10⁻⁸"),
+        (110.0, "110"),
+        (95.0, "95"),
+        (2e11, "2×10¹¹"),
+        (0.5, "0.5"),
+        (-3.0, "−3"),
+    ],
 )
 def test_plain(value: float, text: str) -> None:
     assert plain(value) == text

@@ -79,7 +79,7 @@ def test_no_factor_hides_in_a_sensitivity() -> None:
     assert by[f"{left}length"] == pytest.approx(by[f"{of}length"], rel=1e-9)
     # a mean of n readings: their standard deviation over √n
     rows = {row.source.label: row.source for row in result.budget.rows}
-    assert rows[f"{of}zero error"].divisor == pytest.approx(math.sqrt(5.0), rel=1e-9)
+    assert rows[f"{of}zero error"].divisor == pytest.approx(math.sqrt(4.0), rel=1e-9)
 
 
 @pytest.mark.parametrize("group", GROUPS)

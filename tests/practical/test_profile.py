@@ -127,7 +127,17 @@ def test_decimal_comma_everywhere_but_in_quotations() -> None:
 
 def test_a_profile_is_its_own_text() -> None:
     every = Profile(
-        "ours", "standard", 2, 0.9, 2.0, "half", "size", ",", "prefix", {"g_local": 9.8}
+        "ours",
+        "standard",
+        2,
+        0.9,
+        2.0,
+        "half",
+        "size",
+        ",",
+        "prefix",
+        {"g_local": 9.8},
+        (9.8, 10.0),
     )
     assert load_profile(every.text()) == every
     assert load_profile(GUM.text()) == GUM
@@ -144,6 +154,7 @@ def test_a_profile_is_its_own_text() -> None:
         ('id = "Our Own"', "id"),
         ("coverage_factor = 20.0", "coverage_factor"),
         ("coverage_factor = inf", "coverage_factor"),
+        ("g_values = [98.1]", "g_values"),
         ("coverage_probability = 2.0", "coverage_probability"),
         ('decimal_mark = ";"', "decimal_mark"),
         ("inputs = { g = 'x' }", "inputs"),

@@ -123,6 +123,36 @@ def test_a_date_for_a_number_is_reported(tmp_path: Path) -> None:
     assert plain.entry("dead_load").value == 0.9
 
 
+@pytest.mark.parametrize(
+    ("serial", "told"),
+    # 46054 days after 1899-12-30 is 2026-02-01, 31048 is 1985-01-01 (checked with the calendar)
+    [(46054, "Was 1.2 or 2.26 typed"), (31048, "Was 1.1 or 1.85 typed"), (46060, "Was 7.2 typed")],
+)
+@pytest.mark.parametrize("where", ["readings.mass", "length.upper", "dead_load"])
+def test_a_date_in_a_cell_of_numbers_is_told(
+    tmp_path: Path, where: str, serial: int, told: str
+) -> None:
+    def change(workbook: openpyxl.Workbook) -> None:
+        cell(workbook, where).value = serial
+
+    found = read(tmp_path, edited(filled("Avocet"), change)).observations
+    assert found.entry(where, 0).value is None
+    (finding,) = found.findings
+    assert finding.code == "date-for-number"
+    assert f"is {serial}, the number that a spreadsheet program has for the day" in finding.found
+    assert told in finding.remedy
+
+
+def test_large_numbers_that_no_date_gives_stay(tmp_path: Path) -> None:
+    def change(workbook: openpyxl.Workbook) -> None:
+        first = cell(workbook, "readings.mass")
+        for i in range(6):
+            first.offset(i, 0).value = 30010.0 + 500 * i
+
+    found = read(tmp_path, edited(filled("Avocet"), change)).observations
+    assert found.entry("readings.mass", 1).value == 30510.0
+
+
 def test_a_formula_for_a_reading(tmp_path: Path) -> None:
     found = read(tmp_path, changed("dead_load", "=0.4+0.4")).observations
     assert [f.code for f in found.findings] == ["formula-for-reading"]
@@ -372,9 +402,27 @@ def test_a_link_does_not_choose_what_results_replace(tmp_path: Path) -> None:
     for link in (tmp_path / "out" / "a.xlsx", tmp_path / "a.xlsx.bak"):
         link.parent.mkdir(exist_ok=True)
         link.symlink_to(precious)
-    for target in (tmp_path / "out" / "a.xlsx", source):
-        outcome = evaluate_file(source, target, trials=0)
-        assert outcome.written is None
-        assert "is a link to another file" in outcome.findings[0].found
+    outcome = evaluate_file(source, tmp_path / "out" / "a.xlsx", trials=0)
+    assert outcome.written is None
+    assert "a.xlsx, a link to another file" in outcome.findings[0].found
+    # the copy of the file as it was takes a name that is free
+    outcome = evaluate_file(source, source, trials=0)
+    assert outcome.written == source
+    assert outcome.kept == tmp_path / "a.xlsx.bak2"
+    assert outcome.kept.read_bytes() == filled("Avocet")
     assert precious.read_bytes() == b"marks"
-    assert source.read_bytes() == filled("Avocet")
+
+
+def test_a_folder_that_is_a_link_does_not_choose_where_results_go(tmp_path: Path) -> None:
+    source, elsewhere = tmp_path / "a.xlsx", tmp_path / "elsewhere"
+    source.write_bytes(filled("Avocet"))
+    elsewhere.mkdir()
+    (elsewhere / "a.xlsx").write_bytes(filled("Fulmar"))
+    (tmp_path / "evaluated").symlink_to(elsewhere)
+    for path in (source, tmp_path / "evaluated" / "a.xlsx"):
+        outcome = evaluate_file(path, tmp_path / "evaluated" / "a.xlsx", trials=0)
+        assert outcome.written is None
+        assert "evaluated, a link to another folder" in outcome.findings[0].found
+        assert "name that folder itself" in outcome.findings[0].remedy
+    assert (elsewhere / "a.xlsx").read_bytes() == filled("Fulmar")
+    assert len(list(elsewhere.iterdir())) == 1

@@ -14,13 +14,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import openpyxl
 import pytest
 from examples import filled
+from workbook.tamper import edited
 
 from sheetlab.cli import main
 from sheetlab.workbook import evaluate_file as module
 from sheetlab.workbook import package
-from sheetlab.workbook.evaluate_file import backup_of, evaluate_file
+from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.package import write_atomically
 
 GOOD = filled("Avocet")
@@ -142,11 +144,80 @@ def test_no_command_leaves_half_a_file_when_the_disk_is_full(
 
 def test_in_place_keeps_the_file_as_it_was_beside_it(tmp_path: Path) -> None:
     path = tmp_path / "a.xlsx"
+    copy = tmp_path / "a.xlsx.bak"
     path.write_bytes(GOOD)
     for _ in range(2):
         assert evaluate_file(path, path, trials=0).written == path
-        assert backup_of(path).read_bytes() == GOOD
+        assert copy.read_bytes() == GOOD
+    # readings are changed, and another program saves it with the results in it
+    path.write_bytes(edited(path.read_bytes(), lambda book: type_date(book, "in May")))
+    for _ in range(2):
+        outcome = evaluate_file(path, path, trials=0)
+        assert outcome.written == path
+        assert outcome.kept is None
+        assert copy.read_bytes() == GOOD
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.xlsx", "a.xlsx.bak"]
+
+
+def type_date(book: openpyxl.Workbook, text: str) -> None:
+    ((sheet, cell),) = book.defined_names["in_start_date"].destinations
+    book[sheet][cell.replace("$", "")] = text
+
+
+def test_in_place_replaces_no_copy_of_other_content(tmp_path: Path) -> None:
+    """A file of the user's own, or the first hand-in where a second came under its name."""
+    path = tmp_path / "a.xlsx"
+    (tmp_path / "a.xlsx.bak").write_bytes(b"my own")
+    for name, copy in (("Avocet", "a.xlsx.bak2"), ("Fulmar", "a.xlsx.bak3")):
+        path.write_bytes(filled(name))
+        outcome = evaluate_file(path, path, trials=0)
+        assert outcome.written == path
+        assert outcome.kept == tmp_path / copy
+        assert outcome.kept.read_bytes() == filled(name)
+        assert path.read_bytes() != filled(name)
+    assert (tmp_path / "a.xlsx.bak").read_bytes() == b"my own"
+    # the same once more needs no other copy
+    path.write_bytes(filled("Avocet"))
+    assert evaluate_file(path, path, trials=0).kept == tmp_path / "a.xlsx.bak2"
+    assert not (tmp_path / "a.xlsx.bak4").exists()
+
+
+@pytest.mark.parametrize("name", ["Avocet", "Sanderling"])
+@pytest.mark.parametrize("again", [False, True])
+def test_in_place_gives_the_same_file_to_the_byte(tmp_path: Path, name: str, again: bool) -> None:
+    """Also of a workbook that openpyxl saved, and of one that it saved with results in it."""
+    path = tmp_path / "a.xlsx"
+    path.write_bytes(filled(name))
+    if again:
+        evaluate_file(path, path, trials=0)
+        (tmp_path / "a.xlsx.bak").unlink()
+    path.write_bytes(edited(path.read_bytes(), lambda book: type_date(book, "in May")))
+    handed_in = path.read_bytes()
+    assert evaluate_file(path, path, trials=0).written == path
+    first = path.read_bytes()
+    for _ in range(3):
+        assert evaluate_file(path, path, trials=0).written == path
+        assert path.read_bytes() == first
+        assert (tmp_path / "a.xlsx.bak").read_bytes() == handed_in
+
+
+def test_what_somebody_put_into_an_evaluated_copy_is_put_aside_and_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, target = tmp_path / "a.xlsx", tmp_path / "evaluated" / "a.xlsx"
+    path.write_bytes(GOOD)
+    for _ in range(2):
+        assert main(["evaluate", str(path)]) == 0
+        assert "kept as" not in capsys.readouterr().out
+    mine = edited(target.read_bytes(), lambda book: book.create_sheet("My notes"))
+    target.write_bytes(mine)
+    assert main(["evaluate", str(path)]) == 0
+    assert "what was there before is kept as a.xlsx.bak\n" in capsys.readouterr().out
+    assert (target.parent / "a.xlsx.bak").read_bytes() == mine
+    assert main(["evaluate", str(path)]) == 0
+    assert "kept as" not in capsys.readouterr().out
+    target.write_bytes(b"no workbook")
+    assert evaluate_file(path, target, trials=0).kept == target.with_name("a.xlsx.bak2")
 
 
 def test_a_file_that_changed_since_it_was_read_is_left_alone(
@@ -167,22 +238,31 @@ def test_a_file_that_changed_since_it_was_read_is_left_alone(
     assert path.read_bytes() == filled("Fulmar")
 
 
-def test_permissions_owner_and_links_are_kept(tmp_path: Path) -> None:
-    path, link = tmp_path / "a.xlsx", tmp_path / "link.xlsx"
+def test_permissions_and_owner_are_kept(tmp_path: Path) -> None:
+    path = tmp_path / "a.xlsx"
     path.write_bytes(GOOD)
     path.chmod(0o640)
     if os.getuid() == 0:
         os.chown(path, 65534, 65534)
     before = path.stat()
-    link.symlink_to(path)
-    assert evaluate_file(link, link, trials=0).written == link
+    assert evaluate_file(path, path, trials=0).written == path
     after = path.stat()
-    assert link.is_symlink()
-    assert link.resolve() == path
     assert path.read_bytes() != GOOD
     assert (after.st_mode, after.st_uid, after.st_gid) == (
         before.st_mode, before.st_uid, before.st_gid,
     )  # fmt: skip
+
+
+def test_a_link_is_evaluated_in_place_by_the_name_of_its_file_only(tmp_path: Path) -> None:
+    """It was followed once, and a file somewhere else was changed without a word."""
+    path, link = tmp_path / "a.xlsx", tmp_path / "link.xlsx"
+    path.write_bytes(GOOD)
+    link.symlink_to(path)
+    outcome = evaluate_file(link, link, trials=0)
+    assert outcome.written is None
+    assert "link.xlsx, a link to another file" in outcome.findings[0].found
+    assert path.read_bytes() == GOOD
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.xlsx", "link.xlsx"]
 
 
 def test_the_lock_of_the_named_file_counts_for_a_link_too(tmp_path: Path) -> None:

@@ -61,6 +61,28 @@ def accepted_values(known: Names, definition: Definition) -> dict[tuple[str, int
     return values
 
 
+def check_slips(known: Names, definition: Definition) -> None:
+    """Refuse slips of results that cannot be tried.
+
+    Raises
+    ------
+    DefinitionError
+        For the first that names no single quantity, or not one way in which it was another.
+    """
+    for result in definition.results:
+        where = f"results.{result.quantity}.slips"
+        for slip in result.slips:
+            found = known.field(slip.quantity)
+            if found is None or found.table is not None:
+                raise DefinitionError(where, f"there is no single value “{slip.quantity}”")
+            if (slip.factor is None) == (slip.range is None):
+                raise DefinitionError(where, "needs a factor or a range")
+            if slip.range is not None and not slip.range[0] < slip.range[1]:
+                raise DefinitionError(where, "has an empty range", "lowest and highest value")
+        if result.expected is not None and not result.expected.half_width >= 0.0:
+            raise DefinitionError(f"results.{result.quantity}.expected", "has no half-width")
+
+
 def stress_of(known: Names, definition: Definition) -> StressField | None:
     """What the loads do; None if the definition does not say.
 

@@ -14,7 +14,7 @@ from sheetlab.practical.compiling.quantities import (
     add_input,
     add_quantity,
 )
-from sheetlab.practical.compiling.results import accepted_values, stress_of
+from sheetlab.practical.compiling.results import accepted_values, check_slips, stress_of
 from sheetlab.practical.compiling.scales import Scale, add_instrument
 from sheetlab.practical.compiling.tables import add_columns, short_names
 from sheetlab.practical.definition import Definition
@@ -64,6 +64,7 @@ def compile_practical(
         if fitted.definition.triangle:
             add_triangle(known, fitted)
     accepted = accepted_values(known, definition)
+    check_slips(known, definition)
     return Practical(
         definition=definition,
         source_text=source_text,

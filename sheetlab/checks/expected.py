@@ -1,0 +1,174 @@
+"""What a result must come to whatever is measured, and the slips that a definition names for it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from sheetlab.checks.subject import Subject, amount
+from sheetlab.checks.worlds import World, finite
+from sheetlab.finding import Finding, Severity
+from sheetlab.metrology.budget import student_t
+from sheetlab.practical.definition import Expected, Slip
+from sheetlab.practical.evaluate import ResultValue
+from sheetlab.practical.fields import InputField
+
+FAR = 0.002
+"""Probability below which an honest result lies so far from what it must come to."""
+FAR_NAMED = 0.01
+"""The same where a slip is known that brings it there."""
+STEPS = 40
+SAME = 0.01
+"""Relative change below which a result stays as it is."""
+
+
+def not_as_expected(subject: Subject) -> Iterator[Finding]:
+    """Results that must come to a known value, such as the intercept of a line, and do not.
+
+    False alarms: 0.2 % of honest results (Student's t for their effective degrees of freedom), and
+    as much again where a slip that the definition names would bring it there by chance.
+    """
+    for result in subject.evaluation.results:
+        expected = None if result is None else result.definition.expected
+        if result is None or expected is None:
+            continue
+        slips, limit = _judged(subject, result, expected)
+        if not _off(subject, result, expected, limit):
+            continue
+        one = subject.practical.derived[result.definition.quantity]
+        found = amount(one.unit.from_si(result.budget.value), one.unit, one.decimals)
+        would = f"It would fit if {'; or if '.join(slips)}. " if slips else ""
+        yield Finding(
+            "not-as-expected",
+            Severity.DOUBTFUL,
+            f"{one.title} is {found}, more than its uncertainty explains",
+            f"{amount(expected.value, one.unit)} within "
+            f"{amount(float(f'{limit / one.unit.factor:.2g}'), one.unit)}",
+            would + expected.question,
+            subject.place(result.definition.quantity, None),
+        )
+
+
+def _judged(
+    subject: Subject, result: ResultValue, expected: Expected
+) -> tuple[tuple[str, ...], float]:
+    """Slips that would bring a result to where it must be, and how far off it may be, SI units."""
+    one, its = subject.practical.derived[result.definition.quantity], result.budget
+    width = expected.half_width * one.unit.factor
+    dof = max(1.0, math.floor(min(its.effective_dof, 1e6)))
+
+    def within(probability: float) -> float:
+        return math.hypot(student_t(probability, dof) * its.standard_uncertainty, width)
+
+    slips = _fitting(subject, result, one.unit.to_si(expected.value), within(0.95))
+    return tuple(slip.words for slip in slips), within(1.0 - (FAR_NAMED if slips else FAR))
+
+
+def _off(subject: Subject, result: ResultValue, expected: Expected, limit: float) -> bool:
+    one = subject.practical.derived[result.definition.quantity]
+    return abs(result.budget.value - one.unit.to_si(expected.value)) > limit
+
+
+def leaves_odd(subject: Subject, value: Callable[[str], float | None]) -> bool:
+    """Whether a result that is not as it must be stays as it is with a slip undone.
+
+    What explains one result only, while another shows that the same readings are wrong, is no
+    explanation. ``value``: a quantity with the slip undone, SI units.
+    """
+    for result in subject.evaluation.results:
+        expected = None if result is None else result.definition.expected
+        if result is None or expected is None:
+            continue
+        before, after = result.budget.value, value(result.definition.quantity)
+        same = after is None or abs(after - before) <= SAME * abs(before)
+        if same and _off(subject, result, expected, _judged(subject, result, expected)[1]):
+            return True
+    return False
+
+
+def slips_that_fit(
+    subject: Subject, result: ResultValue, target: float, within: float
+) -> tuple[str, ...]:
+    """Slips that the definition names for a result and that bring it to a value, the best first.
+
+    Not those that leave another result as it cannot be (``leaves_odd``). A value that may be any
+    within its range fits where the result lies within reach at all, and so comes after those that
+    could have failed to fit.
+
+    Parameters
+    ----------
+    target, within
+        The value and how far from it counts as fitting, SI units of the result.
+    """
+    fitting = _fitting(subject, result, target, within)
+    return tuple(one.words for one in fitting if not leaves_odd(subject, one.value))
+
+
+def _fitting(subject: Subject, result: ResultValue, target: float, within: float) -> list[_Tried]:
+    tried = [
+        _tried(subject, result.definition.quantity, slip, target)
+        for slip in result.definition.slips
+    ]
+    fitting = [one for one in tried if one is not None and one.distance <= within]
+    return sorted(fitting, key=lambda one: (one.free, one.distance))
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """A result with a slip undone."""
+
+    distance: float
+    """From where it has to be, SI units."""
+    free: bool
+    """Whether any value would have fitted."""
+    words: str
+    value: Callable[[str], float | None]
+    """Any quantity with the slip undone, SI units."""
+
+
+def _tried(subject: Subject, key: str, slip: Slip, target: float) -> _Tried | None:
+    """A result with a slip undone; None if that gives no number near the value."""
+    root = World(subject.numbers, subject.practical.below(), frozenset())
+    one = subject.practical.field(slip.quantity)
+    typed = subject.numbers.value(slip.quantity, None)
+
+    def undone(value: float) -> Callable[[str], float | None]:
+        world = root.with_(fixed={slip.quantity: value})
+        return lambda name: finite(world.value(name, None))
+
+    def off(value: float) -> float | None:
+        number = undone(value)(key)
+        return None if number is None else number - target
+
+    if slip.range is None:
+        value = None if typed is None or slip.factor is None else typed * slip.factor
+    else:
+        value = _solved(off, *map(one.unit.to_si, slip.range))
+    whole = isinstance(one, InputField) and one.decimals == 0 and one.unit.text == "1"
+    if value is not None and whole:
+        value = float(round(value))
+    left = None if value is None else off(value)
+    if value is None or left is None or value == typed:
+        return None
+    free = slip.range is not None and not whole
+    shown = amount(float(f"{one.unit.from_si(value):.{6 if whole else 2}g}"), one.unit)
+    words = slip.words.replace("{value}", shown)
+    return _Tried(0.0 if free else abs(left), free, words, undone(value))
+
+
+def _solved(off: Callable[[float], float | None], low: float, high: float) -> float | None:
+    """Where a function is nothing, by bisection; None if its ends have one sign."""
+    at_low, at_high = off(low), off(high)
+    if at_low is None or at_high is None or at_low * at_high > 0.0:
+        return None
+    for _ in range(STEPS):
+        middle = 0.5 * (low + high)
+        between = off(middle)
+        if between is None:
+            return None
+        if between * at_low > 0.0:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)

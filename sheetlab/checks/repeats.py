@@ -1,0 +1,71 @@
+"""Repeats of a reading within one row, judged by the scatter of all rows together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sheetlab.checks.subject import Subject, amount, fitting_edits
+from sheetlab.finding import Finding, Severity
+from sheetlab.metrology.rowrepeats import FarRepeat
+from sheetlab.practical.edits import Edit, reading_edits
+
+CLOSE = 0.1
+"""Part of the difference that a slip of typing may leave."""
+
+
+def row_repeats_off(subject: Subject) -> Iterator[Finding]:
+    """One repeat of a row that lies far from the others, as repeats of all other rows scatter.
+
+    False alarms: 0.4 % of tables with normal scatter (``rowrepeats.farthest``).
+    """
+    for far in subject.far_repeats:
+        if (far.key, far.row) not in subject.impossible:
+            yield _told(subject, far)
+
+
+def _told(subject: Subject, far: FarRepeat) -> Finding:
+    one = subject.practical.field(far.key)
+    limit = 2.5 * far.scatter
+    side = "above" if far.off > 0.0 else "below"
+    distance, scatter = (abs(v) / one.unit.factor for v in (far.off, far.scatter))
+
+    def near(value: float) -> bool:
+        # of several ways to swap digits some gives any small difference
+        return abs(value - far.others) <= min(limit, CLOSE * abs(far.off))
+
+    edits = [
+        *_miscounted(subject, far, limit),
+        *fitting_edits(subject, far.key, far.row, lambda y, _: near(y)),
+    ]
+    would = ""
+    if edits:
+        words = "; or if ".join(edit.words for edit, _ in edits)
+        meant = amount(one.unit.from_si(edits[0][1]), one.unit, one.decimals)
+        would = f"{meant} would fit: as if {words}. "
+    either = "One of the two is wrong. " if far.alone else ""
+    return Finding(
+        "repeat-off",
+        Severity.DOUBTFUL,
+        f"“{one.title}”{subject.row_words(far.row)}, {subject.shown(far.key, far.row)}, lies "
+        f"{amount(distance, one.unit, one.decimals)} {side} the "
+        f"{'other repeat' if far.alone else 'mean of the other repeats'} of its row; repeats "
+        f"of the other rows scatter by {amount(float(f'{scatter:.2g}'), one.unit)}",
+        "repeats of a row that scatter as those of the other rows",
+        f"{would}{either}Look at this reading again, or repeat it.",
+        subject.place(far.key, far.row),
+    )
+
+
+def _miscounted(subject: Subject, far: FarRepeat, limit: float) -> Iterator[tuple[Edit, float]]:
+    """One too many or too few counted in this repeat alone, where that fits."""
+    practical = subject.practical
+    table = practical.field(far.key).table
+    for key, one in practical.derived.items():
+        if one.table != table:
+            continue
+        for edit in reading_edits(subject.numbers, key, far.row):
+            value = edit.changes.get((far.key, far.row))
+            if edit.kind == "count-off" and value is not None and abs(value - far.others) <= limit:
+                words = edit.words.replace(" in this row ", " in this reading ")
+                yield Edit(edit.kind, {(far.key, far.row): value}, words), value
+                return
