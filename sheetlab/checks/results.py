@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from functools import partial
 
-from sheetlab.checks.expected import leaves_odd, slips_that_fit
+from sheetlab.checks.expected import leaves_odd, reach, slips_that_fit
 from sheetlab.checks.subject import WOULD_FIT, Subject, amount
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.metrology.budget import student_t
@@ -25,7 +25,12 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
     measurand = subject.evaluation.measurand
     for result in subject.evaluation.results:
         accepted = None if result is None else result.accepted
-        if result is None or accepted is None or accepted.e_n is None or not is_far(result):
+        if (
+            result is None
+            or accepted is None
+            or accepted.e_n is None
+            or not is_far(subject, result)
+        ):
             continue
         its = result.budget
         one = subject.practical.derived[result.definition.quantity]
@@ -52,15 +57,15 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         )
 
 
-def is_far(result: ResultValue) -> bool:
+def is_far(subject: Subject, result: ResultValue) -> bool:
     """Whether a result differs from its accepted value by more than both uncertainties explain."""
     its, accepted = result.budget, result.accepted
     if accepted is None or accepted.e_n is None:
         return False
-    factor = student_t(1.0 - FAR, max(1.0, math.floor(min(its.effective_dof, 1e6))))
+    within = reach(subject, result, 1.0 - FAR)
     # the interval of the book is an expanded one, as if of a normal distribution
     book = abs(accepted.value) * accepted.tolerance * student_t(1.0 - FAR, math.inf) / 1.96
-    return abs(its.value - accepted.value) > math.hypot(factor * its.standard_uncertainty, book)
+    return abs(its.value - accepted.value) > math.hypot(within, book)
 
 
 def _edits_that_fit(subject: Subject, result: ResultValue) -> Iterator[str]:
