@@ -37,8 +37,10 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         named = result.definition.display_unit
         shown = unit(named) if named else one.unit
         side = "above" if accepted.percent_difference > 0 else "below"
+        ratio = abs(accepted.value / its.value) if its.value else 1.0
+        within = _reach(subject, result, accepted, ratio)
         slips = [
-            *slips_that_fit(subject, result, accepted.value, _spread(result, accepted)),
+            *slips_that_fit(subject, result, accepted.value, within),
             *(_edits_that_fit(subject, result) if result is measurand else ()),
         ]
         would = f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
@@ -62,10 +64,7 @@ def is_far(subject: Subject, result: ResultValue) -> bool:
     its, accepted = result.budget, result.accepted
     if accepted is None or accepted.e_n is None:
         return False
-    within = reach(subject, result, 1.0 - FAR)
-    # the interval of the book is an expanded one, as if of a normal distribution
-    book = abs(accepted.value) * accepted.tolerance * student_t(1.0 - FAR, math.inf) / 1.96
-    return abs(its.value - accepted.value) > math.hypot(within, book)
+    return abs(its.value - accepted.value) > _reach(subject, result, accepted)
 
 
 def _edits_that_fit(subject: Subject, result: ResultValue) -> Iterator[str]:
@@ -80,11 +79,16 @@ def _edits_that_fit(subject: Subject, result: ResultValue) -> Iterator[str]:
             yield edit.words
 
 
-def _spread(result: ResultValue, accepted: AcceptedValue) -> float:
-    """How far a result may lie from the accepted value and agree with it, SI units."""
-    its = result.budget
-    share = math.hypot(its.expanded_uncertainty / (abs(its.value) or 1.0), accepted.tolerance)
-    return share * abs(accepted.value)
+def _reach(
+    subject: Subject, result: ResultValue, accepted: AcceptedValue, scale: float = 1.0
+) -> float:
+    """How far an honest result may lie from the accepted value, SI units.
+
+    ``scale``: how many times larger the result and its uncertainty would be with a slip undone.
+    """
+    # the interval of the book is an expanded one, as if of a normal distribution
+    book = abs(accepted.value) * accepted.tolerance * student_t(1.0 - FAR, math.inf) / 1.96
+    return math.hypot(scale * reach(subject, result, 1.0 - FAR), book)
 
 
 def _how_far(ratio: float, side: str) -> str:
