@@ -158,7 +158,7 @@ def implausible_quantities(subject: Subject) -> Iterator[Finding]:
     Not those that are far from their accepted value: that says more. False alarms: none by chance,
     the ranges hold everything that is ever measured.
     """
-    far = {r.definition.quantity for r in subject.evaluation.results if r and is_far(r)}
+    far = {r.definition.quantity for r in subject.evaluation.results if r and is_far(subject, r)}
     for key, one in subject.practical.derived.items():
         value = subject.numbers.shown(key) if one.table is None else None
         if one.plausible is None or value is None or key in far:

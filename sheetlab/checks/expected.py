@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.checks.worlds import World, finite
 from sheetlab.finding import Finding, Severity
-from sheetlab.metrology.budget import student_t
+from sheetlab.metrology.budget import effective_dof, student_t
 from sheetlab.practical.definition import Expected, Slip
 from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.fields import InputField
@@ -18,6 +18,8 @@ FAR = 0.002
 """Probability below which an honest result lies so far from what it must come to."""
 FAR_NAMED = 0.01
 """The same where a slip is known that brings it there."""
+CONTRADICT = 3.0
+"""Times the scatter of the points from which what is known of it is no help."""
 STEPS = 40
 SAME = 0.01
 """Relative change below which a result stays as it is."""
@@ -54,15 +56,36 @@ def _judged(
     subject: Subject, result: ResultValue, expected: Expected
 ) -> tuple[tuple[str, ...], float]:
     """Slips that would bring a result to where it must be, and how far off it may be, SI units."""
-    one, its = subject.practical.derived[result.definition.quantity], result.budget
+    one = subject.practical.derived[result.definition.quantity]
     width = expected.half_width * one.unit.factor
-    dof = max(1.0, math.floor(min(its.effective_dof, 1e6)))
 
     def within(probability: float) -> float:
-        return math.hypot(student_t(probability, dof) * its.standard_uncertainty, width)
+        return math.hypot(reach(subject, result, probability), width)
 
     slips = _fitting(subject, result, one.unit.to_si(expected.value), within(0.95))
     return tuple(slip.words for slip in slips), within(1.0 - (FAR_NAMED if slips else FAR))
+
+
+def reach(subject: Subject, result: ResultValue, probability: float) -> float:
+    """Distance within which a result lies from what is true, SI units.
+
+    The uncertainty that is stated rests on the scatter about a line alone. Whether the result is
+    odd is asked with all that is known of that scatter (``Subject.usual``), pooled with it.
+    """
+    pooled: dict[str, tuple[float, float]] = {}
+    for line in subject.evaluation.lines.values():
+        usual, dof, own = subject.usual(line.field), line.fit.dof, line.fit.residual_deviation
+        # where both contradict each other something is wrong with what both rest on
+        if usual.dof and own and usual.deviation <= CONTRADICT * own:
+            both = (dof * own**2 + usual.dof * usual.deviation**2) / (dof + usual.dof)
+            pooled[f"({','.join(line.field.columns)})"] = math.sqrt(both) / own, dof + usual.dof
+    parts = []
+    for row in result.budget.rows:
+        found = next((v for k, v in pooled.items() if row.source.estimate.endswith(k)), None)
+        ratio, dof_ = found or (1.0, row.source.dof)
+        parts.append((ratio * row.contribution, dof_))
+    u = math.sqrt(math.fsum(part**2 for part, _ in parts))
+    return student_t(probability, max(1.0, min(effective_dof(parts), 1e6))) * u
 
 
 def _off(subject: Subject, result: ResultValue, expected: Expected, limit: float) -> bool:

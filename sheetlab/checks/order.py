@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 
 from sheetlab.checks.subject import WOULD_FIT, Subject
-from sheetlab.finding import Finding, Place, Severity, worst_first
+from sheetlab.finding import Finding, Severity, worst_first
 
 EXPLAIN = frozenset(
     {"cells-lost", "rows-shifted", "definition-altered", "other-set-up", "outside-limits",
@@ -73,7 +73,7 @@ class _Weigher:
         }
         accepted = None if measurand is None else measurand.accepted
         self.distance = 0.0 if accepted is None else _apart(self.value, accepted.value)
-        self.effects = {f: self.effect(f.place) for f in findings if f.code in SINGLE}
+        self.effects = {f: self.effect(f) for f in findings if f.code in SINGLE}
         self.unexplained = self.is_unexplained(findings)
 
     def by_effect(self, findings: list[Finding]) -> list[Finding]:
@@ -117,15 +117,21 @@ class _Weigher:
         self.unexplained = False
         return self.rank(finding)
 
-    def effect(self, place: Place) -> float:
-        """|ln| of the result over that without the reading in a cell; infinite if it needs it."""
-        key, row = self.places.get((place.sheet, place.cell), ("", 0))
+    def effect(self, finding: Finding) -> float:
+        """|ln| of the result over that without the reading in a cell; infinite if it needs it.
+
+        Without all repeats of the row where the point of a line is told, which is their mean.
+        """
+        key, row = self.places.get((finding.place.sheet, finding.place.cell), ("", 0))
         if not key or not self.key:
             return 0.0
         one = self.subject.practical.inputs[key]
-        changed = self.subject.numbers.changed(
-            {(key, row if one.table is not None else None): None}
-        )
+        keys: tuple[str, ...] = (key,)
+        if finding.code == "point-off-line":
+            blocks = self.subject.practical.blocks.values()
+            keys = next((block for block in blocks if key in block), keys)
+        at = row if one.table is not None else None
+        changed = self.subject.numbers.changed({(name, at): None for name in keys})
         return _apart(self.value, changed.value(self.key, None))
 
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from functools import partial
 
-from sheetlab.checks.expected import leaves_odd, slips_that_fit
+from sheetlab.checks.expected import leaves_odd, reach, slips_that_fit
 from sheetlab.checks.subject import WOULD_FIT, Subject, amount
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.metrology.agreement import vague
-from sheetlab.metrology.budget import student_t
 from sheetlab.metrology.statement import percentage, plain, significant
 from sheetlab.practical.evaluate import AcceptedValue, ResultValue
 from sheetlab.units import unit
@@ -28,15 +26,22 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
     measurand = subject.evaluation.measurand
     for result in subject.evaluation.results:
         accepted = None if result is None else result.accepted
-        if result is None or accepted is None or accepted.e_n is None or not is_far(result):
+        if (
+            result is None
+            or accepted is None
+            or accepted.e_n is None
+            or not is_far(subject, result)
+        ):
             continue
         its = result.budget
         one = subject.practical.derived[result.definition.quantity]
         named = result.definition.display_unit
         shown = unit(named) if named else one.unit
         side = "above" if accepted.percent_difference > 0 else "below"
+        ratio = abs(accepted.value / its.value) if its.value else 1.0
+        within = _reach(subject, result, accepted, ratio)
         slips = [
-            *slips_that_fit(subject, result, accepted.value, _spread(result, accepted)),
+            *slips_that_fit(subject, result, accepted.value, within),
             *(_edits_that_fit(subject, result) if result is measurand else ()),
         ]
         would = f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
@@ -56,14 +61,12 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         )
 
 
-def is_far(result: ResultValue) -> bool:
+def is_far(subject: Subject, result: ResultValue) -> bool:
     """Whether a result lies beyond every book by more than its uncertainty explains."""
     its, accepted = result.budget, result.accepted
     if accepted is None or accepted.e_n is None:
         return False
-    factor = student_t(1.0 - FAR, max(1.0, math.floor(min(its.effective_dof, 1e6))))
-    books = abs(accepted.value) * accepted.tolerance
-    return abs(its.value - accepted.value) > books + factor * its.standard_uncertainty
+    return abs(its.value - accepted.value) > _reach(subject, result, accepted)
 
 
 def _edits_that_fit(subject: Subject, result: ResultValue) -> Iterator[str]:
@@ -78,11 +81,15 @@ def _edits_that_fit(subject: Subject, result: ResultValue) -> Iterator[str]:
             yield edit.words
 
 
-def _spread(result: ResultValue, accepted: AcceptedValue) -> float:
-    """How far a result may lie from the accepted value and agree with it, SI units."""
-    its = result.budget
-    share = math.hypot(its.expanded_uncertainty / (abs(its.value) or 1.0), accepted.tolerance)
-    return share * abs(accepted.value)
+def _reach(
+    subject: Subject, result: ResultValue, accepted: AcceptedValue, scale: float = 1.0
+) -> float:
+    """How far an honest result may lie from the accepted value, SI units.
+
+    ``scale``: how many times larger the result and its uncertainty would be with a slip undone.
+    """
+    books = abs(accepted.value) * accepted.tolerance
+    return books + scale * reach(subject, result, 1.0 - FAR)
 
 
 def _how_far(ratio: float, side: str) -> str:

@@ -172,12 +172,18 @@ class Subject(Evaluated):
         )
 
     def _rows(self, block: Sequence[str]) -> dict[int, dict[str, float]]:
-        """Repeats of each row that has two or more, SI."""
+        """Repeats of each row that has two or more and is not left out by hand, SI."""
+        table = self.practical.field(block[0]).table
+        left_out = {one.row for one in self.evaluation.left_out if one.table == table}
         rows = {
             row: {key: v for key in block if (v := self.numbers.value(key, row)) is not None}
             for row in range(self.practical.field(block[0]).rows)
         }
-        return {row: repeats for row, repeats in rows.items() if len(repeats) > 1}
+        return {
+            row: repeats
+            for row, repeats in rows.items()
+            if len(repeats) > 1 and row not in left_out
+        }
 
     def _repeated(self, line: LineField) -> Iterator[tuple[str, ...]]:
         """Columns of repeats that are read, and on whose row means the points of a line rest."""

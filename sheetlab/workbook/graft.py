@@ -398,7 +398,9 @@ class _Graft:
         for name, element in zip(names, sheets, strict=True):
             _, part = links.get(element.get(f"{{{RELATIONSHIPS}}}id", ""), ("", ""))
             if name not in titles and part in self.parts:
-                self.parts[part] = _unselected(self.parts[part])
+                data = self.parts[part] or self.package.parts[part]
+                if (head := _unselected(data)) is not data:
+                    self.parts[part] = head
         views = self.workbook.find(_tag("bookViews"))
         if views is None:
             views = etree.Element(_tag("bookViews"))

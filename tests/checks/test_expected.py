@@ -62,18 +62,19 @@ def test_a_hidden_wide_swing_is_named_with_its_angle(seed: int, angle: int) -> N
     cells, _ = quiet(seed, angle)
     (finding,) = (f for f in assessed(cells, PENDULUM).findings if f.code == "far-from-accepted")
     before, _, after = finding.remedy.partition("if the angle of the swing was about ")
-    assert before in ("It would fit ", "")
+    # one swing in 30 more than counted makes as much of a difference, and is said before it
+    assert before.startswith("It would fit ")
     assert float(after.split()[0]) == pytest.approx(angle, abs=4)
 
 
-@pytest.mark.parametrize(("typed", "counted"), [(30, 20), (20, 21), (25, 24)])
+@pytest.mark.parametrize(("typed", "counted"), [(30, 20), (20, 21), (25, 24), (10, 50)])
 def test_another_number_of_swings_is_named(typed: int, counted: int) -> None:
     cells, _ = quiet(3)
     factor = counted / cells["swings"][0]
     for k in (1, 2, 3):
         cells[f"timing.t.{k}"] = [round(v * factor, 2) for v in cells[f"timing.t.{k}"]]
     cells["swings"] = [typed]
-    (finding,) = (f for f in assessed(cells, PENDULUM).findings if f.severity != "note")
+    finding = assessed(cells, PENDULUM).findings[0]
     assert finding.code == "far-from-accepted"
     assert f"It would fit if {counted} swings were counted in each timing" in finding.remedy
 
@@ -84,7 +85,7 @@ def test_another_number_of_swings_is_named(typed: int, counted: int) -> None:
         ('quantity = "theta", range', 'quantity = "thetta", range', "no single value “thetta”"),
         ("range = [15, 45]", "range = [45, 15]", "empty range"),
         ("range = [15, 45]", "range = [15, 45], factor = 2", "a factor or a range"),
-        ("half_width = 2\n", "half_width = -2\n", "no half-width"),
+        ("half_width = 1\nquestion", "half_width = -1\nquestion", "no half-width"),
     ],
 )
 def test_a_slip_that_cannot_be_tried_is_refused(old: str, new: str, words: str) -> None:

@@ -94,7 +94,14 @@ def test_a_swing_too_many_in_one_row_is_told_wherever_the_row_stands(row: int, m
     factor = 1 + more / cells["swings"][0]
     for k in (1, 2, 3):
         cells[f"timing.t.{k}"][row] = round(cells[f"timing.t.{k}"][row] * factor, 2)
-    first = assessed(cells, PENDULUM).findings[0]
-    assert first.code == "point-off-line"
+    first = next(f for f in assessed(cells, PENDULUM).findings if f.code == "point-off-line")
     assert f"in row {row + 1}" in first.found
     assert f"as if {cells['swings'][0] + more:g} were counted in this row" in first.remedy
+
+
+def test_a_row_that_is_left_out_is_not_told_again() -> None:
+    cells = careful(PENDULUM)
+    cells["timing.t.2"][4] += 5.0
+    assert "repeat-off" in codes(assessed(cells, PENDULUM))
+    cells["timing.left_out"] = [None] * 4 + ["we lost count"]
+    assert "repeat-off" not in codes(assessed(cells, PENDULUM))
