@@ -348,7 +348,7 @@ def _result(client: Any, future: Any) -> tuple[Any] | None:
             raise OSError from error
         except TimeoutError:
             # those that died are begun again after a moment; if not, this is a TimeoutError too
-            client.wait_for_workers(1, timeout=ANSWER)
+            client.wait_for_workers(1, timeout=3 * ANSWER)
 
 
 _ONE_AT_A_TIME = threading.Lock()
