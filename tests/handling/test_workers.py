@@ -183,7 +183,7 @@ def test_helpers_of_a_program_that_was_killed_end_too() -> None:
     processes = [int(text) for text in child.stdout.readline().split()]
     assert len(processes) == 2
     child.kill()
-    child.wait()
+    child.communicate()
     end = time.monotonic() + 15
     while time.monotonic() < end and any(map(runs, processes)):
         time.sleep(0.1)
