@@ -31,12 +31,8 @@ NOT_FILLED = "workbook-not-filled"
 
 def missing_for_results(subject: Subject) -> Iterator[Finding]:
     """For each result that could not be formed, the empty inputs that stand in its way."""
-    numbers = subject.numbers
-    wanted = [
-        result.quantity
-        for result in subject.practical.definition.results
-        if numbers.value(result.quantity, None) is None
-    ]
+    results = zip(subject.practical.definition.results, subject.evaluation.results, strict=True)
+    wanted = [wished.quantity for wished, result in results if result is None]
     if not wanted:
         return
     if _untouched(subject):

@@ -286,18 +286,18 @@ class Words:
             return ""
         its = self.result_unit(result)
         shift = f"{significant(found.shift / its.factor, 2)} {its.pretty}"
+        take = "" if result.trials is None else " Take the interval of the trials"
         if found.first_is_nothing:
             return (
                 "To first order no source changes this result, because its formula is at a highest "
                 f"or lowest value here. u and U are those of second order; on average the value "
-                f"lies off by {shift}. Take the interval of the trials, which has two sides of "
-                "their own."
+                f"lies off by {shift}." + (take and f"{take}, which has two sides of their own.")
             )
         change = percentage(found.second / found.first - 1.0, signed=True)
         counted = "which u and U include" if found.more else "which is left out"
         return (
             "The formula bends over the range of the uncertainties: terms of second order change u "
-            f"by {change}, {counted}, and the value by {shift}. Take the interval of the trials."
+            f"by {change}, {counted}, and the value by {shift}." + (take and f"{take}.")
         )
 
     @_said

@@ -158,7 +158,6 @@ def explain(
         lines that scatter by it or less, and 0.5 % at 1.25 times of it.
     """
     import numpy as np
-    from scipy import special
 
     count = len(points)
     series = sorted({p.series for p in points})
@@ -171,49 +170,15 @@ def explain(
     candidates, vectors, weights = _candidates(
         tuple((p.series, p.row, p.x) for p in points), tuple(back), ordered
     )
-    squares = np.sum(vectors * vectors, axis=1)
-    known = usual.dof * usual.deviation**2
-    chance = FALSE_ALARM_KNOWN if usual.dof else FALSE_ALARM
-    taken: list[int] = []
-    found: list[Pattern] = []
-    while len(found) < MOST:
+    with np.errstate(all="ignore"):
+        taken, found = _search(y, base, candidates, vectors, weights, floor, usual)
         design = np.column_stack([base, *(vectors[i] for i in taken)])
-        own_dof = count - design.shape[1] - 1
-        dof = own_dof + usual.dof
-        if own_dof < 1 or dof < FEWEST_DOF:
-            break
-        q, _ = np.linalg.qr(design)
-        left = y - q @ (q.T @ y)
-        apart = vectors - (vectors @ q) @ q.T
-        lengths = np.sum(apart * apart, axis=1)
-        # a vector that lies in the span of the others says nothing new
-        usable = lengths > 1e-6 * squares
-        sizes = np.where(usable, apart @ left / np.where(usable, lengths, 1.0), 0.0)
-        rest = np.maximum(float(left @ left) - sizes**2 * lengths, 0.0)
-        spread = np.sqrt(np.maximum((rest + known) / dof, floor**2))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            u_sizes = np.where(usable, spread / np.sqrt(lengths), math.inf)
-            t = np.where(usable, sizes / u_sizes, 0.0)
-        best = int(np.argmax(np.abs(t) * weights))
-        limit = float(special.stdtrit(dof, 1.0 - 0.5 * chance / len(candidates)))
-        if usual.implausible(math.sqrt(float(left @ left) / (own_dof + 1)), own_dof + 1):
-            # doubtful in itself: the best explanation is wanted
-            limit = min(limit, LIKELY)
-        if not abs(t[best]) > limit:
-            break
-        worse = 0.5 * (dof + 1.0) * np.log(spread**2 / spread[best] ** 2)
-        equal = [int(i) for i in np.argsort(worse) if i != best and usable[i]
-                 and worse[i] < EQUALLY]  # fmt: skip
-        made = [Pattern(*candidates[i], float(sizes[i]), float(t[i]), float(u_sizes[i]))
-                for i in (best, *equal)]  # fmt: skip
-        taken.append(best)
-        found.append(replace(made[0], rivals=tuple(made[1:])))
-    design = np.column_stack([base, *(vectors[i] for i in taken)])
-    solution, *_ = np.linalg.lstsq(design, y, rcond=None)
-    left = y - design @ solution
-    own_dof = max(count - design.shape[1], 0)
-    dof = max(own_dof + usual.dof, 1.0)
-    deviation = max(math.sqrt((float(left @ left) + known) / dof), floor)
+        solution, *_ = np.linalg.lstsq(design, y, rcond=None)
+        left = y - design @ solution
+        own_dof = max(count - design.shape[1], 0)
+        known = usual.dof * usual.deviation**2
+        dof = max(own_dof + usual.dof, 1.0)
+        deviation = max(math.sqrt((float(left @ left) + known) / dof), floor)
     # sizes with everything allowed for, not only what was found before
     found = [
         replace(one, size=float(size))
@@ -243,6 +208,59 @@ def explain(
 Place = tuple[int, int, float]
 """Series, row and abscissa of a point."""
 Candidate = tuple[Kind, int | None, int | None]
+
+
+def _search(
+    y: Any,
+    base: Any,
+    candidates: Sequence[Candidate],
+    vectors: Any,
+    weights: Any,
+    floor: float,
+    usual: Usual,
+) -> tuple[list[int], list[Pattern]]:
+    """Places of the patterns taken among the candidates, and what they came to when found."""
+    import numpy as np
+    from scipy import special
+
+    squares = np.sum(vectors * vectors, axis=1)
+    known = usual.dof * usual.deviation**2
+    count = len(y)
+    chance = FALSE_ALARM_KNOWN if usual.dof else FALSE_ALARM
+    taken: list[int] = []
+    found: list[Pattern] = []
+    while len(found) < MOST:
+        design = np.column_stack([base, *(vectors[i] for i in taken)])
+        own_dof = count - design.shape[1] - 1
+        dof = own_dof + usual.dof
+        if own_dof < 1 or dof < FEWEST_DOF:
+            break
+        q, _ = np.linalg.qr(design)
+        left = y - q @ (q.T @ y)
+        apart = vectors - (vectors @ q) @ q.T
+        lengths = np.sum(apart * apart, axis=1)
+        # a vector that lies in the span of the others says nothing new
+        usable = lengths > 1e-6 * squares
+        sizes = np.where(usable, apart @ left / np.where(usable, lengths, 1.0), 0.0)
+        rest = np.maximum(float(left @ left) - sizes**2 * lengths, 0.0)
+        spread = np.sqrt(np.maximum((rest + known) / dof, floor**2))
+        u_sizes = np.where(usable, spread / np.sqrt(lengths), math.inf)
+        t = np.where(usable, sizes / u_sizes, 0.0)
+        best = int(np.argmax(np.abs(t) * weights))
+        limit = float(special.stdtrit(dof, 1.0 - 0.5 * chance / len(candidates)))
+        if usual.implausible(math.sqrt(float(left @ left) / (own_dof + 1)), own_dof + 1):
+            # doubtful in itself: the best explanation is wanted
+            limit = min(limit, LIKELY)
+        if not abs(t[best]) > limit:
+            break
+        worse = 0.5 * (dof + 1.0) * np.log(spread**2 / spread[best] ** 2)
+        equal = [int(i) for i in np.argsort(worse) if i != best and usable[i]
+                 and worse[i] < EQUALLY]  # fmt: skip
+        made = [Pattern(*candidates[i], float(sizes[i]), float(t[i]), float(u_sizes[i]))
+                for i in (best, *equal)]  # fmt: skip
+        taken.append(best)
+        found.append(replace(made[0], rivals=tuple(made[1:])))
+    return taken, found
 
 
 @lru_cache(maxsize=32)

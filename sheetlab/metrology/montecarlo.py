@@ -66,7 +66,7 @@ def propagate(
     seed: int = SEED,
     probability: float = COVERAGE_PROBABILITY,
     most: int = 0,
-) -> tuple[Propagated, ...]:
+) -> tuple[Propagated | None, ...]:
     """Sample every source from its distribution and run the models on the same samples.
 
     Sources of distribution t are scaled-and-shifted t with their degrees of freedom (JCGM 101:2008,
@@ -97,8 +97,9 @@ def propagate(
 
     Returns
     -------
-    tuple[Propagated, ...]
-        One for each model, in its unit.
+    tuple[Propagated | None, ...]
+        One for each model, in its unit; None for one that some trial gives no number, such as the
+        root of what may be negative.
 
     Raises
     ------
@@ -126,12 +127,16 @@ def propagate(
     while True:
         more = _run(models, quantities, used, wanted - results.shape[1], seeds)
         results = np.concatenate([results, more], axis=1) if results.size else more
-        pairs = [_summary(row, seed, probability, least_dof) for row in results]
+        pairs = [
+            _summary(row, seed, probability, least_dof) if np.isfinite(row).all() else None
+            for row in results
+        ]
         done = results.shape[1]
-        if done + trials > most or all(one.stable for one, _ in pairs):
-            return tuple(one for one, _ in pairs)
+        open_ones = [pair for pair in pairs if pair is not None and not pair[0].stable]
+        if done + trials > most or not open_ones:
+            return tuple(None if pair is None else pair[0] for pair in pairs)
         # a standard error falls as the root of the number
-        short = max((e / one.tolerance if one.tolerance else math.inf) for one, e in pairs)
+        short = max((e / one.tolerance if one.tolerance else math.inf) for one, e in open_ones)
         steps = most / trials
         if math.isfinite(short):
             steps = min(steps, done * short**2 / trials)
@@ -416,6 +421,7 @@ def _reason(found: Budget, trials: Propagated, seed: int, number: int) -> Reason
         seed,
         trials.coverage_probability,
     )
+    assert first is not None  # a sum of finite figures
     notable = NOTABLE * found.expanded_uncertainty
     if max(abs(trials.low - first.low), abs(trials.high - first.high)) > notable:
         return "bent"

@@ -662,9 +662,12 @@ def evaluate_practical(
     for key, one in practical.derived.items():
         if one.table is None and numbers.value(key, None) is not None:
             value = world.value(key, None)
-            quantities.append(
-                QuantityResult(key, one.title, one.symbol, _nominal(value), _deviation(value))
-            )
+            deviation = _deviation(value)
+            # a root at zero has no slope, and its value then no uncertainty that could be stated
+            if value is not None and math.isfinite(deviation):
+                quantities.append(
+                    QuantityResult(key, one.title, one.symbol, _nominal(value), deviation)
+                )
     found = {q.key: q for q in quantities}
     results = [result.quantity for result in practical.definition.results]
     leaves = {key: _leaves(world, key) for key in results if key in found}
@@ -902,7 +905,7 @@ def _trials(
         profile.coverage_probability,
         trials[1],
     )
-    return dict(zip(leaves, found, strict=True))
+    return {key: one for key, one in zip(leaves, found, strict=True) if one is not None}
 
 
 def _model(practical: Practical, key: str) -> Callable[[Mapping[str, Any]], Any]:

@@ -54,25 +54,22 @@ def study(numbers: Numbers, line: LineResult) -> LineStudy:
     singles: list[LineFit] = []
     if len([pairs for pairs in series if pairs]) > 1:
         for label, pairs in zip(line.field.labels, series, strict=True):
-            if len(pairs) > 2:
+            if len(pairs) > 2 and _spread(pairs):
                 singles.append(fit_line(*zip(*pairs, strict=True)))
                 slopes.append(SlopeBy(f"{label} alone", singles[-1].slope, singles[-1].u_slope))
-    slopes.append(
-        SlopeBy(
-            "median of the slopes of all pairs",
-            linetests.robust_slope(series),
-            None,
-            "a second opinion: single wrong points hardly move it",
-        )
-    )
+    if any(map(_spread, series)):
+        remark = "a second opinion: single wrong points hardly move it"
+        slope = linetests.robust_slope(series)
+        slopes.append(SlopeBy("median of the slopes of all pairs", slope, None, remark))
     # one division, as the school takes it
     half_bar = numbers.division(*line.field.y)
     # a reading in the hand methods is the mean of the passes
     count = max(1, sum(bool(pairs) for pairs in series))
-    slopes += _hand_methods(line.means(), fit.residual_deviation / math.sqrt(count))
+    means = line.means()
+    slopes += _hand_methods(means, fit.residual_deviation / math.sqrt(count))
     extremes = None
-    if half_bar and not line.field.definition.through_origin:
-        xs, ys = zip(*line.means(), strict=True)
+    if half_bar and _spread(means) and not line.field.definition.through_origin:
+        xs, ys = zip(*means, strict=True)
         extremes = linetests.extreme_lines(xs, ys, [half_bar] * len(xs))
     if extremes is not None:
         remark = "lines through all error bars of the mean readings; half their difference is "
@@ -115,6 +112,11 @@ _METHOD = {
     "weighted": "weighted least squares",
     "both_errors": "least squares, uncertainties in both coordinates",
 }
+
+
+def _spread(pairs: Pairs) -> bool:
+    """Whether points have a slope: of a pass that was broken off there may be one."""
+    return len({x for x, _ in pairs}) > 1
 
 
 def _hand_methods(means: list[tuple[float, float]], deviation: float) -> list[SlopeBy]:
