@@ -19,12 +19,8 @@ from typing import Literal
 
 D2 = 2.0 / math.sqrt(math.pi)
 """Mean of the range of two values, in standard deviations (normal values): 1.128."""
-D3 = math.sqrt(2.0 - 4.0 / math.pi)
-"""Standard deviation of the range of two values, in standard deviations: 0.853."""
 WIDTH = 3.0
 """Half-width of the limits of single values, in standard deviations."""
-D4 = 1.0 + WIDTH * D3 / D2
-"""Upper limit of the moving range over its mean: 3.267."""
 
 WEIGHT, EWMA_WIDTH = 0.2, 2.86
 """Weight of the newest value, and half-width of the limits in standard deviations. A run of steady
@@ -85,11 +81,6 @@ class Baseline:
         """
         half = width * self.factor(width) * self.sigma * math.sqrt(1.0 + 1.0 / self.count)
         return self.centre - half, self.centre + half
-
-    @property
-    def range_limit(self) -> float:
-        """Upper limit of the moving range (D4 for n = 2), in the unit of the values."""
-        return D4 * D2 * self.sigma
 
 
 def moving_ranges(values: Sequence[float]) -> tuple[float, ...]:

@@ -25,9 +25,6 @@ _STEP = 6e-6
 
 _EPSILON = 2.0**-52
 
-_LEVERAGE_ROUNDING = 1e-12
-"""A leverage this near to 1 is 1: what is left of the residual is rounding."""
-
 
 @dataclass(frozen=True, slots=True)
 class CurveFit:
@@ -85,19 +82,6 @@ class CurveFit:
         """
         spread = math.sqrt(self.covariance[i][i] * self.covariance[j][j])
         return self.covariance[i][j] / spread if spread else 0.0
-
-    @property
-    def deleted_residuals(self) -> tuple[float, ...]:
-        """Distance of each point from the curve through all others; inf if there is no such curve.
-
-        Shape (n,), unit of y; empty where there are no leverages. r / (1 - h), exact for
-        polynomials and to first order otherwise (R. D. Cook and S. Weisberg, Residuals and
-        Influence in Regression, 1982, 2.2, from memory).
-        """
-        return tuple(
-            r / (1.0 - h) if 1.0 - h > _LEVERAGE_ROUNDING else math.inf
-            for r, h in zip(self.residuals, self.leverages, strict=bool(self.leverages))
-        )
 
     def at(self, x: float) -> tuple[float, float]:
         """Ordinate of the curve at x and its standard uncertainty (JCGM 100:2008, 5.2.2).

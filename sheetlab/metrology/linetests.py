@@ -1,4 +1,4 @@
-"""Second opinions on a straight line: curvature, lack of fit, a robust line, hand methods."""
+"""Second opinions on a straight line: curvature, lack of fit, a robust slope, hand methods."""
 
 from __future__ import annotations
 
@@ -190,36 +190,6 @@ def lack_of_fit_of_series(series: Sequence[Pairs]) -> TestResult:
     return TestResult(f, float(special.fdtrc(lack_dof, pure_dof, f)))
 
 
-@dataclass(frozen=True, slots=True)
-class RobustLine:
-    """A line that single wrong points hardly move."""
-
-    slope: float
-    intercept: float
-
-
-def robust_line(x: Sequence[float], y: Sequence[float]) -> RobustLine:
-    """Line of Theil and Sen: median of all pairwise slopes, median of the intercepts.
-
-    Parameters
-    ----------
-    x, y
-        Points, shapes (n,), each in its unit.
-
-    Returns
-    -------
-    RobustLine
-        Slope in unit of y / unit of x, intercept in unit of y.
-
-    Raises
-    ------
-    ValueError
-        If x and y differ in length or no two abscissas differ.
-    """
-    slope = robust_slope([list(zip(x, y, strict=True))])
-    return RobustLine(float(slope), median([b - slope * a for a, b in zip(x, y, strict=True)]))
-
-
 def robust_slope(series: Sequence[Pairs]) -> float:
     """Median of the slopes of all pairs of points of the same series (Theil 1950, Sen 1968).
 
@@ -326,14 +296,6 @@ class ExtremeLines:
 
     steepest: float
     flattest: float
-
-    @property
-    def half_range(self) -> float:
-        """Half the difference of the slopes, unit of y / unit of x (common practice, no source).
-
-        The school's figure, not a standard deviation.
-        """
-        return 0.5 * abs(self.steepest - self.flattest)
 
 
 def extreme_lines(

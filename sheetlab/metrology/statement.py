@@ -34,21 +34,12 @@ def power_of_ten(exponent: int) -> str:
     return "10" + str(exponent).translate(_SUPERSCRIPTS)
 
 
-def significant_digits(uncertainty: float) -> int:
-    """Number of digits to state an uncertainty with: two if it begins with 1 or 2, otherwise one.
+def _digits(uncertainty: Decimal) -> int:
+    """Digits to state an uncertainty with: two if it begins with 1 or 2, otherwise one.
 
     One also from 2.95 on, which rounds to 3.0. Within "at most two significant digits" of JCGM
     100:2008, 7.2.6; the choice between one and two is common practice, no source.
-
-    Parameters
-    ----------
-    uncertainty
-        Positive, in any unit.
     """
-    return _digits(Decimal(repr(uncertainty)))
-
-
-def _digits(uncertainty: Decimal) -> int:
     # decimal, because 0.295 / 0.1 is a little less than 2.95 in binary
     return 2 if uncertainty.scaleb(-uncertainty.adjusted()) < Decimal("2.95") else 1
 
@@ -68,7 +59,8 @@ def state(
     unit
         Unit as it is printed.
     digits
-        Significant digits of the uncertainty, not negative; 0: by ``significant_digits``.
+        Significant digits of the uncertainty, not negative; 0: two if it begins with 1 or 2,
+        otherwise one.
     mark
         Decimal mark.
 

@@ -423,23 +423,10 @@ class TestPolynomial:
         assert fit.parameters == pytest.approx((line.intercept, line.slope), rel=1e-12)
         assert fit.uncertainties == pytest.approx((line.u_intercept, line.u_slope), rel=1e-12)
         assert fit.leverages == pytest.approx([p.leverage for p in line.points], rel=1e-12)
-        deleted = [p.deleted_residual for p in line.points]
-        assert fit.deleted_residuals == pytest.approx(deleted, rel=1e-10)
 
-    @pytest.mark.parametrize("degree", [0, 1, 2])
-    def test_deleted_residuals_are_those_of_a_curve_without_the_point(self, degree: int) -> None:
-        x, y, _, u = _scattered(8, 7)
-        fit = fit_polynomial(x, y, degree, u)
-        for k, found in enumerate(fit.deleted_residuals):
-            rest = fit_polynomial(
-                x[:k] + x[k + 1 :], y[:k] + y[k + 1 :], degree, u[:k] + u[k + 1 :]
-            )
-            assert found == pytest.approx(y[k] - rest.at(x[k])[0], rel=1e-9)
-
-    def test_a_point_that_alone_carries_a_parameter_has_no_deleted_residual(self) -> None:
+    def test_a_point_that_alone_carries_a_parameter_has_all_leverage(self) -> None:
         fit = fit_polynomial([0.0, 0.0, 0.0, 1.0], [1.0, 1.2, 1.1, 5.0])
         assert fit.leverages[3] == pytest.approx(1.0, abs=1e-12)
-        assert math.isinf(fit.deleted_residuals[3])
 
     @pytest.mark.parametrize("place", range(5))
     @pytest.mark.parametrize("tiny", [1e-6, 1e-10])
