@@ -74,6 +74,24 @@ def test_the_component_is_python_that_old_offices_have() -> None:
     assert not [name for name in imported if str(name).startswith("sheetlab")]
 
 
+@pytest.mark.parametrize(
+    ("formula", "expected"),
+    [
+        ("=LEAST_COUNT(0.5;50)+SUM (A1:B2)", True),
+        ("=IF(\nA1>0\n;LEAST_COUNT(0.5;50)\n;0)", True),
+        ('=LEAST_COUNT(1;2)&DDE("soffice";"a.ods";"x")', False),
+        # a name of three letters is no column where a bracket follows, on the next line too
+        ('=LEAST_COUNT(1;2)&DDE\n("soffice";"a.ods";"x")', False),
+        ('=LEAST_COUNT(1;2)&DDE \n ("soffice";"a.ods";"x")', False),
+        ("=LEAST_COUNT('file:///a.ods'#$Sheet1.A1;2)", False),
+    ],
+)
+def test_only_what_calculates_is_entered_again(
+    component: dict[str, Any], formula: str, expected: bool
+) -> None:
+    assert component["harmless"](formula, {}) is expected
+
+
 def test_calc_knows_its_own_as_excel_does(component: dict[str, Any]) -> None:
     assert component["RULES"] == RULES
     assert not any("(" in rule for rule in RULES.values())  # no function: Excel translates them

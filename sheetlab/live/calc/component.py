@@ -273,7 +273,7 @@ PLAIN = re.compile(rf"(?:{SHEET})?{REFERENCE}(?::(?:{SHEET})?{REFERENCE})?", re.
 """What a name stands for if it is nothing but cells."""
 TOKEN = re.compile(
     r"""(?P<text>"[^"]*") | (?P<sheet>\$?'[^'#]*'\.) | (?P<number>\d[\d.]*(?:E[+-]?\d+)?)
-    | (?P<call>[A-Z_][\w.]*)[ ]*\( | (?P<word>[A-Z_$][\w.$]*) | [-+*/^&=<>();,{}:%!~|. \n]""",
+    | (?P<call>[A-Z_][\w.]*)[ \n]*\( | (?P<word>[A-Z_$][\w.$]*) | [-+*/^&=<>();,{}:%!~|. \n]""",
     re.IGNORECASE | re.VERBOSE,
 )
 FUNCTION_NAMES = {*PURE_NAMES.split()} | {name.upper() for name in SETTINGS["functions"]}
