@@ -196,9 +196,9 @@ def rows_with_gaps(subject: Subject) -> Iterator[Finding]:
     left_out = {(one.table, one.row) for one in subject.evaluation.left_out}
     for table in practical.definition.tables:
         keys = _readings_of(subject, table)
-        used = [k for k in keys if any(_typed(subject, k, r) for r in range(_rows(subject, k)))]
+        used = [k for k in keys if _any_typed(subject, k)]
         for row in range(practical.tables[table.id]):
-            there = [key for key in used if _typed(subject, key, row)]
+            there = [key for key in used if subject.typed(key, row)]
             empty = [key for key in used if key not in there and not _of_a_line(subject, key, row)]
             if not there or not empty or (table.id, row) in left_out:
                 continue
@@ -224,9 +224,7 @@ def columns_left_empty(subject: Subject) -> Iterator[Finding]:
     practical = subject.practical
     series = {key for line in practical.lines.values() for key in line.y}
     for block in practical.blocks.values():
-        empty = [
-            k for k in block if not any(_typed(subject, k, r) for r in range(_rows(subject, k)))
-        ]
+        empty = [k for k in block if not _any_typed(subject, k)]
         if not empty or len(empty) == len(block) or series.intersection(empty):
             continue
         what = " and ".join(f"“{practical.field(key).title}”" for key in empty)
@@ -246,19 +244,8 @@ def _readings_of(subject: Subject, table: Table) -> list[str]:
     return [key for column in columns for key in subject.practical.columns(column)]
 
 
-def _rows(subject: Subject, key: str) -> int:
-    return subject.practical.field(key).rows
-
-
-def _typed(subject: Subject, key: str, row: int) -> bool:
-    """Whether anything stands in the cells of a reading."""
-    table = subject.practical.field(key).table
-    return any(
-        subject.observations.entry(leaf, row).text
-        or subject.observations.entry(leaf, row).value is not None
-        for leaf in leaf_inputs(subject.practical, key)
-        if subject.practical.inputs[leaf].table == table
-    )
+def _any_typed(subject: Subject, key: str) -> bool:
+    return any(subject.typed(key, row) for row in range(subject.practical.field(key).rows))
 
 
 def _of_a_line(subject: Subject, key: str, row: int) -> bool:

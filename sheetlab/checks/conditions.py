@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from sheetlab.checks.results import is_far
-from sheetlab.checks.subject import WOULD_FIT, Subject, amount
+from sheetlab.checks.subject import Subject, amount, would_fit
 from sheetlab.finding import Finding, Severity, as_one
 from sheetlab.formula.tree import Call, names, walk
 from sheetlab.formula.values import evaluate
@@ -169,12 +169,11 @@ def implausible_quantities(subject: Subject) -> Iterator[Finding]:
                 edit.words for edit in subject.whole_slips
                 if low <= (subject.numbers.changed(edit.changes).shown(key) or math.inf) <= high
             ]  # fmt: skip
-            would = f"{WOULD_FIT} {'; or if '.join(fits)}. " if fits else ""
             yield Finding(
                 "implausible",
                 Severity.DOUBTFUL,
                 f"{one.title} comes to {amount(value, one.unit)}",
                 f"something between {amount(low, one.unit)} and {amount(high, one.unit)}",
-                f"{would}Look for a reading in the wrong unit or in the wrong column.",
+                f"{would_fit(fits)}Look for a reading in the wrong unit or in the wrong column.",
                 subject.place(key, 0),
             )

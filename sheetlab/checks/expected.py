@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from sheetlab.checks.subject import Subject, amount
+from sheetlab.checks.subject import Subject, amount, would_fit
 from sheetlab.checks.worlds import World, finite
 from sheetlab.finding import Finding, Severity
 from sheetlab.metrology.budget import effective_dof, student_t
@@ -15,7 +15,7 @@ from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.fields import InputField
 
 FAR = 0.002
-"""Probability below which an honest result lies so far from what it must come to."""
+"""Probability below which an honest result lies so far from what it must be, or from every book."""
 FAR_NAMED = 0.01
 """The same where a slip is known that brings it there."""
 CONTRADICT = 3.0
@@ -40,14 +40,13 @@ def not_as_expected(subject: Subject) -> Iterator[Finding]:
             continue
         one = subject.practical.derived[result.definition.quantity]
         found = amount(one.unit.from_si(result.budget.value), one.unit, one.decimals)
-        would = f"It would fit if {'; or if '.join(slips)}. " if slips else ""
         yield Finding(
             "not-as-expected",
             Severity.DOUBTFUL,
             f"{one.title} is {found}, more than its uncertainty explains",
             f"{amount(expected.value, one.unit)} within "
             f"{amount(float(f'{limit / one.unit.factor:.2g}'), one.unit)}",
-            would + expected.question,
+            would_fit(slips) + expected.question,
             subject.place(result.definition.quantity, None),
         )
 

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
 from sheetlab.metrology.statement import percentage
-from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import triangle_keys
 
 LEAST_SPAN = 0.5
@@ -153,12 +152,7 @@ def rows_cut_short(subject: Subject) -> Iterator[Finding]:
                 )
             for k, key in enumerate(field.y):
                 begun = any(series == k for series, _ in used)
-                typed = any(
-                    subject.observations.entry(leaf, row).text
-                    for leaf in leaf_inputs(practical, key)
-                    if practical.inputs[leaf].table == table
-                )
-                if typed or not begun or row > last or not there:
+                if subject.typed(key, row) or not begun or row > last or not there:
                     continue
                 if numbers.value(key, row) is None:
                     yield Finding(

@@ -5,16 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import partial
 
-from sheetlab.checks.expected import leaves_odd, reach, slips_that_fit
-from sheetlab.checks.subject import WOULD_FIT, Subject, amount
+from sheetlab.checks.expected import FAR, leaves_odd, reach, slips_that_fit
+from sheetlab.checks.subject import Subject, amount, would_fit
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.metrology.agreement import vague
 from sheetlab.metrology.statement import percentage, plain, significant
 from sheetlab.practical.evaluate import AcceptedValue, ResultValue
 from sheetlab.units import unit
-
-FAR = 0.002
-"""Probability below which an honest result lies so far from the accepted value."""
 
 
 def far_from_accepted(subject: Subject) -> Iterator[Finding]:
@@ -44,7 +41,6 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
             *slips_that_fit(subject, result, accepted.value, within),
             *(_edits_that_fit(subject, result) if result is measurand else ()),
         ]
-        would = f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
         yield Finding(
             "far-from-accepted",
             Severity.DOUBTFUL,
@@ -52,7 +48,7 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
             f"{significant(abs(accepted.e_n), 2)} times its expanded uncertainty",
             f"{amount(shown.from_si(accepted.value), shown)} within the uncertainty"
             + (f"; books differ by {percentage(accepted.tolerance)}" if accepted.tolerance else ""),
-            would
+            would_fit(slips)
             + (
                 result.definition.far_question
                 or "Look for a mistake that all readings share: unit, zero error, count."

@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sheetlab.checks.subject import Subject, amount, fitting_edits
+from sheetlab.checks.subject import Subject, amount, fitting_edits, would_fit
 from sheetlab.finding import Finding, Severity
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.tree import Call, walk
@@ -57,13 +57,12 @@ def columns_in_doubt(subject: Subject) -> Iterator[Finding]:
         scatter = "do not follow a line"
         if math.isfinite(slip.before):
             scatter = f"scatter by {_two_digits(slip.before, one.unit)} about their line"
-        words = "; or if ".join(edit.words for edit in slip.edits)
         yield Finding(
             code,
             Severity.DOUBTFUL,
             f"the points of “{title}” {scatter}",
             f"about {_two_digits(slip.after, one.unit)} about their line",
-            f"It would fit if {words}. {remedy}",
+            would_fit([edit.words for edit in slip.edits]) + remedy,
             subject.place(key, row),
         )
 
@@ -77,7 +76,7 @@ def zero_line_counted_twice(subject: Subject) -> Iterator[Finding]:
     for item in subject.practical.definition.instruments:
         divisions = KINDS[item.kind].divisions
         count = subject.numbers.value(f"{item.id}.{divisions}", None) if divisions else None
-        if count is None or count < FEWEST_DIVISIONS or count % 10.0 not in (1.0, 6.0):
+        if count is None or count - 1.0 not in DIVISIONS:
             continue
         yield Finding(
             "divisions-doubtful",
@@ -90,7 +89,7 @@ def zero_line_counted_twice(subject: Subject) -> Iterator[Finding]:
         )
 
 
-FEWEST_DIVISIONS = 11
+DIVISIONS = (10.0, 20.0, 25.0, 50.0, 100.0)
 
 
 def _two_digits(value: float, unit: Unit) -> str:

@@ -14,7 +14,7 @@ from sheetlab.formula.tree import Call, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Explained, Observed, Usual, explain
-from sheetlab.metrology.rowrepeats import FarRepeat, far_repeats
+from sheetlab.metrology.rowrepeats import FarRepeat, far_repeats, squares
 from sheetlab.metrology.statement import plain
 from sheetlab.practical.edits import (
     SCALE_EDITS,
@@ -294,9 +294,9 @@ class Subject(Evaluated):
         dof = sum(len(r) - 1 for r in rows)
         if not dof:
             return 0.0, 0
-        squares = math.fsum((v - math.fsum(r) / len(r)) ** 2 for r in rows for v in r)
+        total = math.fsum(map(squares, rows))
         division = self.numbers.division(block[0])
-        deviation = math.sqrt(max(squares / dof, division**2 / 12.0))
+        deviation = math.sqrt(max(total / dof, division**2 / 12.0))
         moved = self._moved(block, deviation / division, ys) if division else 0.0
         return moved * len(rows) / sum(map(len, rows)), dof
 
@@ -396,6 +396,16 @@ class Subject(Evaluated):
             return self.observations.entry(name, its_row).place
         return Place(file=self.file)
 
+    def typed(self, key: str, row: int) -> bool:
+        """Whether anything stands in the cells of a reading in a row of its table."""
+        table = self.practical.field(key).table
+        return any(
+            self.observations.entry(leaf, row).text
+            or self.observations.entry(leaf, row).value is not None
+            for leaf in leaf_inputs(self.practical, key)
+            if self.practical.inputs[leaf].table == table
+        )
+
     def _in_table(self, key: str) -> bool:
         return self.practical.field(key).table is not None
 
@@ -410,6 +420,11 @@ class Subject(Evaluated):
     def row_words(self, row: int | None) -> str:
         """“ in row 3” for a sentence; nothing outside a table."""
         return "" if row is None else f" in row {row + 1}"
+
+
+def would_fit(slips: Sequence[str]) -> str:
+    """The beginning of a remedy that names slips in words; empty without any."""
+    return f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
 
 
 MOST_SHOWN = 5

@@ -68,7 +68,7 @@ def farthest(rows: Mapping[int, Row], division: float) -> FarRepeat | None:
     division
         One division of the scale, in the unit of the repeats.
     """
-    sums = {row: _squares(list(repeats.values())) for row, repeats in rows.items()}
+    sums = {row: squares(list(repeats.values())) for row, repeats in rows.items()}
     dofs = {row: len(repeats) - 1 for row, repeats in rows.items()}
     tests = sum(len(repeats) if len(repeats) > 2 else 1 for repeats in rows.values())
     best: tuple[float, FarRepeat] | None = None
@@ -90,6 +90,13 @@ def farthest(rows: Mapping[int, Row], division: float) -> FarRepeat | None:
     return None if best is None or best[0] <= 1.0 else best[1]
 
 
-def _squares(values: Sequence[float]) -> float:
+def squares(values: Sequence[float]) -> float:
+    """Sum of the squared deviations of values from their mean, unit of the values squared.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), at least one.
+    """
     mean = math.fsum(values) / len(values)
     return math.fsum((value - mean) ** 2 for value in values)

@@ -243,6 +243,12 @@ def test_a_scale_with_fifty_one_divisions_counted_its_zero_line_twice() -> None:
         assert "has 50 divisions" in found[0].message
 
 
+@pytest.mark.parametrize("count", [16, 31, 36])
+def test_no_scale_is_proposed_that_there_is_not(count: int) -> None:
+    found = told(wire(screw_gauge__divisions=[count]))
+    assert f"has {count - 1} divisions" not in " ".join(one.message for one in found)
+
+
 # -- books -----------------------------------------------------------------------------------------
 
 
