@@ -16,6 +16,7 @@ PACKAGE = Path(__file__).parents[1] / "sheetlab"
 ROOMS = {
     "finding": 0,
     "units": 0,
+    "manual": 0,
     "metrology": 1,
     "formula": 2,
     "practical": 3,
