@@ -306,7 +306,7 @@ class Said:
     found: str
     expected: str
     remedy: str
-    severity: str
+    severities: tuple[str, ...]
 
 
 def said() -> dict[str, dict[str, list[Said]]]:
@@ -372,19 +372,19 @@ def _said(call: ast.Call, texts: Mapping[str, ast.expr]) -> Said:
     if _called(call) == "PartCheck":
         part, condition, question, expected = (*given, *[ast.Constant("")] * 4)[:4]
         del part, condition
-        return Said("", text(expected, texts), text(question, texts), "doubtful")
-    severity = ""
+        return Said("", text(expected, texts), text(question, texts), ("doubtful",))
+    grave: list[str] = []
     for node in given[:1]:
-        match = re.fullmatch(r"Severity\.(\w+)", ast.unparse(node))
-        if match or ast.unparse(node) == "severity":
-            severity = match[1].lower() if match else ""
+        shown = ast.unparse(texts.get(node.id, node) if isinstance(node, ast.Name) else node)
+        grave = [level.lower() for level in re.findall(r"\bSeverity\.([A-Z]+)", shown)]
+        if grave or "severity" in shown:
             given = given[1:]
     named = {keyword.arg: keyword.value for keyword in call.keywords}
     parts = [
         text(given[i] if i < len(given) else named.get(name, ast.Constant("")), texts)
         for i, name in enumerate(("found", "expected", "remedy"))
     ]
-    return Said(parts[0], parts[1], parts[2], severity)
+    return Said(parts[0], parts[1], parts[2], tuple(grave))
 
 
 def text(node: ast.expr, texts: Mapping[str, ast.expr], depth: int = 0) -> str:
@@ -392,9 +392,9 @@ def text(node: ast.expr, texts: Mapping[str, ast.expr], depth: int = 0) -> str:
     if isinstance(node, ast.Constant):
         return node.value if isinstance(node.value, str) else ""
     if isinstance(node, ast.JoinedStr):
-        return "".join(
-            str(part.value) if isinstance(part, ast.Constant) else "…" for part in node.values
-        )
+        return "".join(text(part, texts, depth) for part in node.values)
+    if isinstance(node, ast.FormattedValue):
+        return text(node.value, texts, depth) if isinstance(node.value, ast.IfExp) else "…"
     if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add):
         return text(node.left, texts, depth) + text(node.right, texts, depth)
     if isinstance(node, ast.IfExp):
@@ -434,7 +434,7 @@ def codes_page() -> str:
             continue
         lines += ["", f"## {title}", ""]
         for code, all_said in sorted(found[title].items()):
-            grave = [s for s in SEVERITIES if any(one.severity == s for one in all_said)]
+            grave = [s for s in SEVERITIES if any(s in one.severities for one in all_said)]
             how = f" ({', '.join(grave)})" if grave else ""
             lines.append(f"* `{code}`{how}: {_words(all_said)}")
     lines += ["", "## Questions that the practicals ask", ""]
