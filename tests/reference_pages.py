@@ -346,6 +346,30 @@ def _in_module(tree: ast.Module) -> Iterator[tuple[str, Said]]:
             if isinstance(call, ast.Call) and _called(call) in CALLS and call.args:
                 for code in _codes(call.args[0], constants):
                     yield code, _said(call, texts)
+            elif isinstance(call, ast.Call) and _called(call) in ("partial", "refused"):
+                yield from _refusals(call, constants, texts)
+            elif isinstance(call, ast.Dict):
+                yield from _in_table(call, constants)
+
+
+def _refusals(
+    call: ast.Call, constants: Mapping[str, str], texts: Mapping[str, ast.expr]
+) -> Iterator[tuple[str, Said]]:
+    """A finding made through a function that takes its code, and what is refused."""
+    code, what = [*call.args[_called(call) == "partial" :], *[ast.Constant("")] * 2][:2]
+    for name in _codes(code, constants):
+        found = f"{text(what, texts)} cannot be used"
+        yield name, Said(found, "", "Correct the file and try again.", ("stop",))
+
+
+def _in_table(table: ast.Dict, constants: Mapping[str, str]) -> Iterator[tuple[str, Said]]:
+    """Codes of a table, each with its sentence."""
+    for row in table.values:
+        if isinstance(row, ast.Tuple) and len(row.elts) == 2:
+            words = text(row.elts[1], {})
+            if words.endswith((".", "?")):
+                for code in _codes(row.elts[0], constants):
+                    yield code, Said("", "", words, ("doubtful",))
 
 
 def _called(call: ast.Call) -> str:

@@ -15,6 +15,7 @@ from reference_pages import commands_below
 
 from sheetlab import cli
 from sheetlab.before import books
+from sheetlab.checks import order
 from sheetlab.checks.marks import load_scheme
 from sheetlab.formula.functions import FUNCTIONS
 from sheetlab.manual import FOLDER, KINDS, pages, text_of
@@ -71,6 +72,7 @@ def test_every_finding_code_is_listed() -> None:
     listed = set(re.findall(r"^\* `([a-z][a-z-]+)`", MANUAL["codes"], re.M))
     assert len(codes()) > 20
     assert codes() <= listed
+    assert listed >= order.EXPLAIN | order.EFFECTS | order.SINGLE | order.FORM | order.READ
     questions = {code for _, code, _ in reference_pages.of_definitions()}
     assert questions
     assert questions <= listed
