@@ -184,6 +184,7 @@ def _replace(filled: Filled, before: object, data: bytes) -> Path | None:
     if filled.package.raw == data:
         # evaluated before
         return None
+    path.stat()  # one that is gone is told as that
     if before is None or stamp(path) != before:
         raise SheetlabError(
             _not_written(path, "was saved by someone else while it was being evaluated")
