@@ -29,6 +29,7 @@ ROOMS = {
     "years": 10,
     "live": 11,
     "commands": 12,
+    "notebook": 12,
     "cli": 13,
     "__main__": 14,
 }
