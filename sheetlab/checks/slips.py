@@ -145,6 +145,8 @@ def _explained(subject: Subject, block: tuple[str, ...], far: list[_Repeat], lea
     for edit in subject.whole_slips:
         numbers = subject.numbers.changed(edit.changes)
         values = [v for key in block for v in numbers.column(key) if v is not None]
+        if not values:
+            continue
         middle = median(values)
         spread = max(1.4826 * median([abs(v - middle) for v in values]), least)
         division = numbers.division(block[0])
