@@ -119,7 +119,7 @@ def test_help_and_the_list_load_nothing_heavy(arguments: list[str]) -> None:
         f"try: main({arguments!r})\n"
         "except SystemExit: pass\n"
         "print('LOADED', *[m for m in ('scipy', 'pandas', 'numpy', 'pint', 'xlsxwriter', 'lxml', "
-        "'cattrs', 'uncertainties', 'xlwings', 'watchfiles') if m in sys.modules])"
+        "'uncertainties', 'xlwings', 'watchfiles') if m in sys.modules])"
     )
     assert run(code).splitlines()[-1] == "LOADED"
 

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache, partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.practical.compiling.bench import compile_forward
 from sheetlab.practical.compiling.limits import MAX_RUNS
 from sheetlab.practical.compiling.whole import compile_practical
-from sheetlab.practical.definition import Assist, Definition, DefinitionError
+from sheetlab.practical.definition import Definition, DefinitionError
 from sheetlab.practical.files import (
     MAX_TEXT,
     SUFFIX,
@@ -27,11 +26,10 @@ from sheetlab.practical.files import (
 )
 from sheetlab.practical.model import Practical
 from sheetlab.practical.profile import BUILT_IN, Profile, profile_problems
+from sheetlab.practical.structure import structured
 
 MAX_LINE = 2000
 MAX_PROFILE = 8000
-MOST = 1e30
-"""Numbers of a definition are smaller than this; infinite ones are none."""
 T = TypeVar("T")
 
 
@@ -110,10 +108,9 @@ def load(
     data, odd = whole_table(text, "file")
     if odd:
         raise SheetlabError(refused(name, *odd[0]))
-    findings = tuple(_structure_findings(data, name))
-    if findings:
-        raise SheetlabError(*findings)
-    definition: Definition = _converter().structure(data, Definition)
+    definition, problems = structured(data, Definition)
+    if definition is None:
+        raise SheetlabError(*(refused(name, *row) for row in problems))
     try:
         made = compile_practical(definition, text, definition_digest(text), runs, dict(rows))
         return replace(made, forward=compile_forward(made))
@@ -177,91 +174,3 @@ def find_profile(name: str) -> Profile:
 
 
 _profile_refused = partial(key_refused, "profile-refused", "the profile")
-
-
-@cache
-def _converter() -> Any:
-    import cattrs
-
-    converter = cattrs.Converter(forbid_extra_keys=True)
-    wanted = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
-    for kind, words in wanted.items():
-        converter.register_structure_hook(kind, _strict(kind, words))
-    number_or_text = _strict(float, "a number or a formula")
-    converter.register_structure_hook(
-        float | str, lambda value, _: value if type(value) is str else number_or_text(value, _)
-    )
-    # an enumeration of texts would fall to the hook of texts otherwise
-    converter.register_structure_hook(Assist, lambda value, _: _assist(value))
-    return converter
-
-
-def _strict(kind: type, words: str) -> Any:
-    accepted = (int, float) if kind is float else (kind,)
-
-    def hook(value: Any, _: Any) -> Any:
-        if type(value) not in accepted or (kind is float and not abs(value) <= MOST):
-            raise TypeError(f"{value!r} is not {words}")
-        return kind(value)
-
-    return hook
-
-
-def _assist(value: Any) -> Assist:
-    if value not in list(Assist):
-        raise TypeError(f"{value!r} is not one of {', '.join(Assist)}")
-    return Assist(value)
-
-
-def _structure_findings(data: dict[str, Any], name: str) -> Iterator[Finding]:
-    import cattrs
-
-    try:
-        _converter().structure(data, Definition)
-    except cattrs.BaseValidationError as error:
-        yield from (refused(name, *row) for row in _problems(error, "", data))
-
-
-def structured(data: dict[str, Any], kind: type[T]) -> tuple[T | None, list[Problem]]:
-    """Data of a file as a frozen class; or None, and key, reason, what is allowed of each problem.
-
-    Keys are checked as those of a definition are.
-    """
-    import cattrs
-
-    try:
-        return _converter().structure(data, kind), []
-    except cattrs.BaseValidationError as error:
-        return None, list(_problems(error, "", data))
-
-
-def _problems(error: BaseException, path: str, data: Any) -> Iterator[tuple[str, str, str]]:
-    import cattrs
-
-    if isinstance(error, cattrs.ForbiddenExtraKeysError):
-        allowed = ", ".join(f.name for f in fields(error.cl))
-        for key in sorted(error.extra_fields):
-            yield f"{path}.{key}".lstrip("."), "is not a key that is known", allowed
-    elif isinstance(error, cattrs.BaseValidationError):
-        for inner in error.exceptions:
-            step = path
-            for note in getattr(inner, "__notes__", []):
-                step = path + _step(note)
-            yield from _problems(inner, step, data)
-    elif isinstance(error, KeyError):
-        yield path.lstrip(".") or str(error.args[0]), "is missing", "this key"
-    else:
-        text = str(error)
-        _, literal, allowed = text.partition(" not in literal typing.Literal")
-        if literal:
-            yield path.lstrip("."), "has none of the values it can have", allowed.strip("[]")
-        else:
-            yield path.lstrip("."), text or type(error).__name__, ""
-
-
-def _step(note: Any) -> str:
-    name = getattr(note, "name", None)
-    if name is not None:
-        return f".{name}"
-    index = getattr(note, "index", None)
-    return "" if index is None else f"[{index}]"
