@@ -9,7 +9,6 @@ from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
 from sheetlab.metrology.distributions import chi_squared_quantile, chi_squared_tail
 from sheetlab.metrology.statement import percentage
-from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import triangle_keys
 
 LEAST_SPAN = 0.5
@@ -154,7 +153,7 @@ def rows_cut_short(subject: Subject) -> Iterator[Finding]:
                 begun = any(series == k for series, _ in used)
                 typed = any(
                     subject.observations.entry(leaf, row).text
-                    for leaf in leaf_inputs(practical, key)
+                    for leaf in practical.leaves(key)
                     if practical.inputs[leaf].table == table
                 )
                 if typed or not begun or row > last or not there:
