@@ -10,15 +10,6 @@ from importlib import import_module
 from typing import Any, NamedTuple, NoReturn
 
 from sheetlab import __version__
-from sheetlab.commands.console import (
-    DONE,
-    NOTHING_DONE,
-    STOPPED,
-    complain,
-    say,
-    system_refused,
-)
-from sheetlab.finding import SheetlabError
 
 
 class Command(NamedTuple):
@@ -173,17 +164,34 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         options = parser(given).parse_args(given)
         return int(options.run(options))
-    except SheetlabError as error:
+    except (Exception, KeyboardInterrupt) as error:
+        return _ended(error)
+
+
+def _ended(error: BaseException) -> int:
+    """Say why a command did not come to its end; what it is said with, --help does without."""
+    from sheetlab.commands.console import (
+        DONE,
+        NOTHING_DONE,
+        STOPPED,
+        complain,
+        say,
+        system_refused,
+    )
+    from sheetlab.finding import SheetlabError
+
+    if isinstance(error, SheetlabError):
         complain(error.findings)
         return NOTHING_DONE
-    except BrokenPipeError:
+    if isinstance(error, BrokenPipeError):
         return DONE
-    except OSError as error:
+    if isinstance(error, OSError):
         complain([system_refused(error)])
         return NOTHING_DONE
-    except KeyboardInterrupt:
+    if isinstance(error, KeyboardInterrupt):
         say("\nStopped; what was told of as done is kept.", file=sys.stderr)
         return STOPPED
+    raise error
 
 
 def parser(arguments: Sequence[str]) -> argparse.ArgumentParser:

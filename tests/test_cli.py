@@ -170,6 +170,38 @@ def test_own_definitions_folder(capsys: pytest.CaptureFixture[str], tmp_path: Pa
     assert "broken.toml" in err
 
 
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('id = "a"\ntitle = "A"\n', "version"),
+        ('id = "a"\ntitle = ["A",\n["B"]]\nversion = "1"\n', "title"),
+        ('id = "a"\ntitle = "A"\nversion = 1\n[[sheets]]\n', "version"),
+        ('id = "a"\ntitle = """A\n[B]\n', "TOML"),
+        ("id = \x01", "TOML"),
+    ],
+)
+def test_the_list_names_files_without_title_or_version(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str, words: str
+) -> None:
+    (tmp_path / "own.toml").write_text(text)
+    status, out, err = run(capsys, "practicals", "--definitions", tmp_path)
+    assert status == 1
+    assert len(out.splitlines()) == len(SHIPPED)
+    assert "own.toml" in err
+    assert words in err
+
+
+def test_the_list_takes_a_title_over_several_lines(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """A line that begins with a bracket need not begin a table."""
+    text = 'id = "own"\nmethod = [\n"a"\n]\ntitle = """A\n[B]"""\nversion = "7"\n[bench]\n'
+    (tmp_path / "own.toml").write_text(text)
+    status, out, _ = run(capsys, "practicals", "--definitions", tmp_path)
+    assert status == 0
+    assert "[B] (version 7)" in out
+
+
 def test_the_version_is_told_before_anything_is_loaded() -> None:
     code = (
         "import sys; sys.argv = ['sheetlab', '--version']\n"

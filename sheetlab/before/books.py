@@ -9,7 +9,7 @@ from typing import Any
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical import standards
-from sheetlab.practical.loader import key_refused
+from sheetlab.practical.files import key_refused
 from sheetlab.practical.loads import Gauge, Material, megapascals
 from sheetlab.practical.planning import Books
 

@@ -11,7 +11,6 @@ from sheetlab.finding import Finding, Place, Severity, many
 from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.definition import Table
-from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import (
     LEAST_REASON,
     LEFT_OUT,
@@ -252,7 +251,7 @@ def _of_a_line(subject: Subject, key: str, row: int) -> bool:
     """Whether a line says itself that its abscissa, or one of its passes, is missing in a row."""
     for line in subject.practical.lines.values():
         passes = [y for y in line.y if subject.numbers.value(y, row) is not None]
-        if passes and (key in line.y or key in leaf_inputs(subject.practical, line.x)):
+        if passes and (key in line.y or key in subject.practical.leaves(line.x)):
             return True
     return False
 
@@ -417,7 +416,7 @@ def _constant_used(subject: Subject, one: DerivedField) -> Iterator[Finding]:
             return
         constant = subject.practical.derived[argument.key]
         if isinstance(constant.node, Number):
-            inputs = [k for key in passed for k in leaf_inputs(subject.practical, key)]
+            inputs = [k for key in passed for k in subject.practical.leaves(key)]
             wanted = ", ".join(subject.practical.inputs[k].title.lower() for k in inputs)
             yield Finding(
                 "constant-used",

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
+from sheetlab.metrology.distributions import chi_squared_quantile, chi_squared_tail
 from sheetlab.metrology.statement import percentage
 from sheetlab.practical.fields import triangle_keys
 
@@ -53,8 +54,6 @@ def scatter_unexplained(subject: Subject) -> Iterator[Finding]:
     Chi-squared of the residuals over the stated uncertainties (ISO/TS 28037:2010, clauses 6 and
     7, which take 5 % as the limit). False alarms: 0.2 % of fits whose stated uncertainties hold.
     """
-    from scipy import special
-
     evaluation = subject.evaluation
     stated = [
         (one.field.definition.title, one.field.columns, one.fit.chi_squared, one.fit.dof)
@@ -67,7 +66,7 @@ def scatter_unexplained(subject: Subject) -> Iterator[Finding]:
         if one.field.definition.u_y
     ]
     for title, columns, chi_squared, dof in stated:
-        if dof < 1 or special.chdtrc(dof, chi_squared) >= UNEXPLAINED:
+        if dof < 1 or chi_squared_tail(chi_squared, dof) >= UNEXPLAINED:
             continue
         yield Finding(
             "scatter-unexplained",
@@ -75,7 +74,7 @@ def scatter_unexplained(subject: Subject) -> Iterator[Finding]:
             f"the points of “{title}” scatter {math.sqrt(chi_squared / dof):.1f} times as much as "
             f"their stated uncertainties explain (χ² = {chi_squared:.3g} for {dof} degrees of "
             "freedom)",
-            f"χ² of about {dof}; {special.chdtri(dof, UNEXPLAINED):.3g} at most",
+            f"χ² of about {dof}; {chi_squared_quantile(UNEXPLAINED, dof):.3g} at most",
             "Is one point wrong, is a stated uncertainty too small, or is the relation another? "
             "Until that is clear the uncertainty of the result, which follows from the stated "
             "ones, is too small.",

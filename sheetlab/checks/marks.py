@@ -7,11 +7,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache, partial
-from typing import Any
 
 from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
@@ -19,8 +18,9 @@ from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.finding import Finding, Place, SheetlabError, many
 from sheetlab.metrology.statement import percentage, plain, significant
 from sheetlab.practical.fields import START_INPUTS, START_PREFIX
-from sheetlab.practical.loader import key_refused, structured, toml_table
+from sheetlab.practical.files import key_refused, toml_table
 from sheetlab.practical.observations import Entry
+from sheetlab.practical.structure import structured
 
 MAX_TEXT = 40_000
 MAX_ITEMS = 40
@@ -140,8 +140,6 @@ def load_scheme(text: str, name: str = "scheme") -> Scheme:
     """
     data, problems = toml_table(text, MAX_TEXT, "file")
     scheme: Scheme | None = None
-    if data is not None:
-        problems += _texts_for_lists(data)
     if data is not None and not problems:
         scheme, problems = structured(data, Scheme)
     if scheme is not None:
@@ -153,26 +151,6 @@ def load_scheme(text: str, name: str = "scheme") -> Scheme:
 
 scheme_refused = partial(key_refused, "scheme-refused", "the marking scheme")
 """The finding about a key of a scheme file."""
-
-
-def _texts_for_lists(data: Mapping[str, Any]) -> Iterable[tuple[str, str, str]]:
-    """A text where a list of texts belongs would be taken apart into letters."""
-    items = data.get("items")
-    for i, item in enumerate(items if isinstance(items, list) else ()):
-        if not isinstance(item, dict):
-            continue
-        places = [(f"items[{i}]", item, ("answers", "rows", "start"))]
-        for name in ("findings", "good_unless"):
-            costs = item.get(name)
-            places += [
-                (f"items[{i}].{name}[{j}]", rule, ("codes", "sheets", "keys"))
-                for j, rule in enumerate(costs if isinstance(costs, list) else ())
-                if isinstance(rule, dict)
-            ]
-        for where, table, keys in places:
-            for key in keys:
-                if isinstance(table.get(key), str):
-                    yield f"{where}.{key}", "is a text", "a list of texts, in [ ]"
 
 
 def _scheme_problems(scheme: Scheme) -> list[tuple[str, str, str]]:

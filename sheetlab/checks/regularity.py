@@ -14,6 +14,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from sheetlab.checks.assess import Assessment
+from sheetlab.metrology.distributions import binomial_tail
 from sheetlab.metrology.line import fit_line
 from sheetlab.practical.evaluate import LineResult
 
@@ -190,9 +191,7 @@ def _preferred_digits(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNot
     ends = sum(one.ends for _, one in class_)
     if total < FEWEST_DIGITS:
         return
-    from scipy import special
-
-    chance = float(special.bdtrc(ends - 1, total, 0.2)) if ends else 1.0
+    chance = binomial_tail(ends, total, 0.2)
     if chance < BY_CHANCE:
         yield ClassNote(
             "digits-preferred",

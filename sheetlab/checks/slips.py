@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 from sheetlab.checks.subject import Subject, amount, fitting_edits, would_fit
 from sheetlab.finding import Finding, Severity
-from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.tree import Call, walk
 from sheetlab.metrology.linetests import median
 from sheetlab.practical.fields import DerivedField
@@ -195,17 +194,12 @@ def _averaged(subject: Subject) -> Iterator[tuple[str, ...]]:
     """Groups of reading columns whose values are repeats of one quantity: their mean is taken."""
     practical = subject.practical
     seen: set[tuple[str, ...]] = set()
-    for one in practical.derived.values():
-        for part in walk(one.node):
-            if not (isinstance(part, Call) and part.function == "mean"):
-                continue
-            rule = FUNCTIONS[part.function]
-            assert isinstance(rule, Aggregate)
-            for column in practical.depends(part):
-                block = tuple(_readings(subject, column))
-                if block and block not in seen:
-                    seen.add(block)
-                    yield block
+    for _, part in practical.calls("mean"):
+        for column in practical.depends(part):
+            block = tuple(_readings(subject, column))
+            if block and block not in seen:
+                seen.add(block)
+                yield block
 
 
 def _readings(subject: Subject, key: str) -> Iterator[str]:

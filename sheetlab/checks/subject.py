@@ -10,7 +10,6 @@ from functools import cached_property
 from sheetlab.checks.diagnosis import AnswerDiagnosis, diagnose
 from sheetlab.checks.evaluated import Evaluated
 from sheetlab.finding import Place
-from sheetlab.formula.tree import Call, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Explained, Observed, Usual, explain
@@ -23,7 +22,7 @@ from sheetlab.practical.edits import (
     reading_edits,
     whole_edits,
 )
-from sheetlab.practical.evaluate import AcceptedValue, LineResult, Numbers, leaf_inputs, refitted
+from sheetlab.practical.evaluate import AcceptedValue, LineResult, Numbers, refitted
 from sheetlab.practical.fields import DerivedField, InputField, LineField
 from sheetlab.practical.register import Bound
 from sheetlab.units import Unit
@@ -192,11 +191,9 @@ class Subject(Evaluated):
             read = all(any(s.rounding for s in practical.field(k).sources) for k in block)
             means = [
                 key
-                for key, one in practical.derived.items()
-                for part in walk(one.node)
-                if isinstance(part, Call) and part.function == "row_mean"
-                and set(practical.depends(part)) == set(block)
-            ]  # fmt: skip
+                for key, part in practical.calls("row_mean")
+                if set(practical.depends(part)) == set(block)
+            ]
             if read and any(mean in below[key] for mean in means for key in line.columns):
                 yield block
 
@@ -280,7 +277,7 @@ class Subject(Evaluated):
             variances.append(found[0])
         if fitted is None or dofs < FEWEST_REPEATS:
             return NOTHING_KNOWN
-        read = self._moved(leaf_inputs(self.practical, line.x), READ_TO, (line.x,))
+        read = self._moved(self.practical.leaves(line.x), READ_TO, (line.x,))
         variances.append(fitted.fit.slope**2 * read)
         return Usual(math.sqrt(math.fsum(variances)), min(dofs, MOST_REPEATS))
 
@@ -391,7 +388,7 @@ class Subject(Evaluated):
                 # worked out from several things: no single cell is to blame
                 return Place(file=self.file)
             return self.place(columns[0], 0)
-        for name in leaf_inputs(self.practical, key):
+        for name in self.practical.leaves(key):
             its_row = row if self.practical.inputs[name].table is not None else None
             return self.observations.entry(name, its_row).place
         return Place(file=self.file)
@@ -402,7 +399,7 @@ class Subject(Evaluated):
         return any(
             self.observations.entry(leaf, row).text
             or self.observations.entry(leaf, row).value is not None
-            for leaf in leaf_inputs(self.practical, key)
+            for leaf in self.practical.leaves(key)
             if self.practical.inputs[leaf].table == table
         )
 

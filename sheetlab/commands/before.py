@@ -168,19 +168,21 @@ def practice_set(parser: argparse.ArgumentParser) -> None:
 
 
 def _practicals(options: argparse.Namespace) -> int:
-    catalogue = catalogue_of(options)
-    names = list(catalogue.paths())
+    from sheetlab.practical.files import Definitions, all_folders
+
+    files = Definitions(all_folders(options.definitions))
+    names = list(files.paths())
     width = max(map(len, names), default=0)
     status = DONE
     for name in names:
         try:
-            definition = catalogue.load(name).definition
+            title, version = files.heading(name)
         except SheetlabError as error:
             # a broken definition is a finding, and the others are still there
             complain(error.findings)
             status = SOME_FAILED
             continue
-        say(f"{name:<{width}}  {definition.title} (version {definition.version})")
+        say(f"{name:<{width}}  {title} (version {version})")
     return status
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from sheetlab.metrology.distributions import student_quantile
 from sheetlab.metrology.repeats import RECTANGULAR_DIVISOR
 
 Distribution = Literal["rectangular", "triangular", "normal", "t"]
@@ -149,10 +150,7 @@ def student_t(probability: float, dof: float) -> float:
     """
     if not 0.0 < probability < 1.0 or dof < 1.0:
         raise ValueError("Student's factor needs 0 < p < 1 and at least one degree of freedom")
-    from scipy import special
-
-    upper = 0.5 + 0.5 * probability
-    return float(special.ndtri(upper) if math.isinf(dof) else special.stdtrit(dof, upper))
+    return student_quantile(0.5 - 0.5 * probability, dof)
 
 
 def effective_dof(contributions: Sequence[tuple[float, float]]) -> float:

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from itertools import accumulate, pairwise
 from typing import Literal
 
+from sheetlab.metrology.distributions import normal_tail, student_quantile
+
 D2 = 2.0 / math.sqrt(math.pi)
 """Mean of the range of two values, in standard deviations (normal values): 1.128."""
 WIDTH = 3.0
@@ -68,9 +70,7 @@ class Baseline:
             raise ValueError("the width of limits is positive")
         if math.isinf(self.dof):
             return 1.0
-        from scipy.special import ndtr, stdtrit
-
-        quantile = float(stdtrit(self.dof, float(ndtr(width))))
+        quantile = student_quantile(normal_tail(width), self.dof)
         return quantile / width / math.sqrt(1.0 + 0.5 / self.dof)
 
     def limits(self, width: float = WIDTH) -> tuple[float, float]:
@@ -263,8 +263,6 @@ def shift(
     """
     if min(len(base), len(values)) < 2:
         raise ValueError("two means are compared from two values each")
-    from scipy.special import stdtrit
-
     means, parts, dofs = [], [], []
     least = floor * floor
     for side in (base, values):
@@ -278,7 +276,7 @@ def shift(
     if math.sqrt(total) <= 1e-12 * max(map(abs, means)):
         raise ValueError("values without any spread are not compared")
     dof = total * total / math.fsum(p * p / d for p, d in zip(parts, dofs, strict=True))
-    quantile = float(stdtrit(dof, 1.0 - 0.5 * level))
+    quantile = student_quantile(0.5 * level, dof)
     return Shift(len(values), means[1] - means[0], quantile * math.sqrt(total))
 
 

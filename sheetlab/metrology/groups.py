@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+from sheetlab.metrology.distributions import chi_squared_tail, fisher_quantile, student_quantile
 from sheetlab.metrology.linetests import median
 from sheetlab.metrology.repeats import repeats
 
@@ -32,9 +33,7 @@ class WeightedMean:
         A pure number, 1 for a single result (M. G. Cox, Metrologia 39 (2002) 589, step 3 of
         procedure A, from memory: consistent from 5 % on).
         """
-        from scipy import special
-
-        return float(special.chdtrc(self.dof, self.chi_squared)) if self.dof else 1.0
+        return chi_squared_tail(self.chi_squared, self.dof) if self.dof else 1.0
 
 
 def weighted_mean(values: Sequence[float], uncertainties: Sequence[float]) -> WeightedMean:
@@ -182,11 +181,9 @@ def grubbs_limit(n: int, significance: float = 0.05) -> float:
     ValueError
         For fewer than three values.
     """
-    from scipy import special
-
     if n < 3:
         raise ValueError("Grubbs' test needs at least three values")
-    t = float(special.stdtrit(n - 2, 1.0 - significance / (2.0 * n)))
+    t = student_quantile(significance / (2.0 * n), n - 2)
     return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
 
 
@@ -220,12 +217,10 @@ def cochran_limit(groups: int, repeats_each: int, significance: float = 0.05) ->
     ValueError
         For fewer than two groups, or fewer than two repeats in each.
     """
-    from scipy import special
-
     if groups < 2 or repeats_each < 2:
         raise ValueError("Cochran's test needs at least two groups of two")
     a, b = repeats_each - 1, (groups - 1) * (repeats_each - 1)
-    f = float(special.fdtri(a, b, 1.0 - significance / groups))
+    f = fisher_quantile(significance / groups, a, b)
     return 1.0 / (1.0 + (groups - 1) / f)
 
 

@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Literal
 
+from sheetlab.metrology.distributions import chi_squared_quantile, student_quantile
+
 Kind = Literal["point", "step", "toe", "hinge", "lens", "slopes", "bend"]
 
 FALSE_ALARM = 0.002
@@ -77,9 +79,9 @@ class Usual:
         dof
             Its degrees of freedom.
         """
-        from scipy.special import chdtri
-
-        return dof > 0 and scatter > self.most * math.sqrt(chdtri(dof, IMPLAUSIBLE) / dof)
+        return dof > 0 and scatter > self.most * math.sqrt(
+            chi_squared_quantile(IMPLAUSIBLE, dof) / dof
+        )
 
 
 NOTHING_KNOWN = Usual(0.0, 0.0)
@@ -221,7 +223,6 @@ def _search(
 ) -> tuple[list[int], list[Pattern]]:
     """Places of the patterns taken among the candidates, and what they came to when found."""
     import numpy as np
-    from scipy import special
 
     squares = np.sum(vectors * vectors, axis=1)
     known = usual.dof * usual.deviation**2
@@ -247,7 +248,7 @@ def _search(
         u_sizes = np.where(usable, spread / np.sqrt(lengths), math.inf)
         t = np.where(usable, sizes / u_sizes, 0.0)
         best = int(np.argmax(np.abs(t) * weights))
-        limit = float(special.stdtrit(dof, 1.0 - 0.5 * chance / len(candidates)))
+        limit = student_quantile(0.5 * chance / len(candidates), dof)
         if usual.implausible(math.sqrt(float(left @ left) / (own_dof + 1)), own_dof + 1):
             # doubtful in itself: the best explanation is wanted
             limit = min(limit, LIKELY)

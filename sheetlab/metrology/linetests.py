@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from sheetlab.metrology.distributions import fisher_tail, student_tail
 from sheetlab.metrology.line import Pairs, fit_common_slope, fit_line
 
 
@@ -59,8 +60,6 @@ def curvature_of_series(series: Sequence[Pairs]) -> TestResult:
         For fewer than four points or than three more points than series, and for abscissas that
         do not tell x² from the lines, such as fewer than three.
     """
-    from scipy import special
-
     used = [list(pairs) for pairs in series if pairs]
     count = sum(len(pairs) for pairs in used)
     dof = count - len(used) - 2
@@ -82,7 +81,7 @@ def curvature_of_series(series: Sequence[Pairs]) -> TestResult:
         exact = straight.residual_deviation <= 1e-12 * size
         return TestResult(0.0, 1.0) if exact else TestResult(math.copysign(math.inf, term), 0.0)
     t = term / math.sqrt(rest / dof / left)
-    return TestResult(t, float(2.0 * special.stdtr(dof, -abs(t))))
+    return TestResult(t, 2.0 * student_tail(abs(t), dof))
 
 
 def lack_of_fit(x: Sequence[float], repeated: Sequence[Sequence[float]]) -> TestResult:
@@ -108,8 +107,6 @@ def lack_of_fit(x: Sequence[float], repeated: Sequence[Sequence[float]]) -> Test
         If there are no repeats, fewer than three abscissas with readings, not one sequence for each
         abscissa, or all abscissas are equal.
     """
-    from scipy import special
-
     pairs = [(a, b) for a, column in zip(x, repeated, strict=True) for b in column]
     groups = [list(column) for column in repeated if column]
     pure_dof = len(pairs) - len(groups)
@@ -130,7 +127,7 @@ def lack_of_fit(x: Sequence[float], repeated: Sequence[Sequence[float]]) -> Test
     if pure <= rounding:
         return TestResult(math.inf, 0.0)
     f = (lack / lack_dof) / (pure / pure_dof)
-    return TestResult(f, float(special.fdtrc(lack_dof, pure_dof, f)))
+    return TestResult(f, fisher_tail(f, lack_dof, pure_dof))
 
 
 def lack_of_fit_of_series(series: Sequence[Pairs]) -> TestResult:
@@ -158,7 +155,6 @@ def lack_of_fit_of_series(series: Sequence[Pairs]) -> TestResult:
         equal, or the abscissas that series have in common do not link them all.
     """
     import numpy as np
-    from scipy import special
 
     used = [list(pairs) for pairs in series if pairs]
     points = [(k, x, y) for k, pairs in enumerate(used) for x, y in pairs]
@@ -187,7 +183,7 @@ def lack_of_fit_of_series(series: Sequence[Pairs]) -> TestResult:
     if pure <= rounding:
         return TestResult(math.inf, 0.0)
     f = ((whole - pure) / lack_dof) / (pure / pure_dof)
-    return TestResult(f, float(special.fdtrc(lack_dof, pure_dof, f)))
+    return TestResult(f, fisher_tail(f, lack_dof, pure_dof))
 
 
 def robust_slope(series: Sequence[Pairs]) -> float:

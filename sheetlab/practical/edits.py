@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate, pairwise
 
-from sheetlab.practical.evaluate import Numbers, leaf_inputs
+from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import InputField, LineField
 from sheetlab.practical.instruments import KINDS, SCREW_SIDES
 from sheetlab.practical.loads import STANDARD_GRAVITY
@@ -33,7 +33,7 @@ class Edit:
 def reading_edits(numbers: Numbers, key: str, row: int) -> Iterator[Edit]:
     """Slips in one reading: a column of readings, or a column worked out from readings."""
     practical = numbers.practical
-    for leaf in leaf_inputs(practical, key):
+    for leaf in practical.leaves(key):
         one = practical.inputs[leaf]
         if one.table is None or one.kind != "number":
             continue
@@ -101,7 +101,7 @@ def swapped_digits(value: float, decimals: int | None) -> Iterator[float]:
 def _count_edits(numbers: Numbers, key: str, row: int) -> Iterator[Edit]:
     """One too many or too few counted in the readings of one row."""
     practical = numbers.practical
-    for leaf in leaf_inputs(practical, key):
+    for leaf in practical.leaves(key):
         count = practical.inputs[leaf]
         if not _is_count(count):
             continue
@@ -133,7 +133,7 @@ def column_edits(numbers: Numbers, line: LineField) -> Iterator[Edit]:
     for key, label, back in zip(line.y, line.labels, line.back, strict=True):
         if not back:
             continue
-        leaves = [leaf for leaf in leaf_inputs(practical, key)
+        leaves = [leaf for leaf in practical.leaves(key)
                   if practical.inputs[leaf].table is not None]  # fmt: skip
         rows = [row for row, v in enumerate(numbers.column(key)) if v is not None]
         yield Edit(
@@ -168,7 +168,7 @@ def _divided_by(practical: Practical, key: str, count: str) -> tuple[str, ...]:
             found = [
                 leaf
                 for inner in practical.depends(one.node)
-                for leaf in leaf_inputs(practical, inner)
+                for leaf in practical.leaves(inner)
                 if practical.inputs[leaf].table == one.table
             ]
             if found and column in _above(practical, key):

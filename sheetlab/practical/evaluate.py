@@ -1046,26 +1046,6 @@ def _accepted(
     return None
 
 
-def leaf_inputs(practical: Practical, key: str) -> tuple[str, ...]:
-    """Input fields that a field depends on, itself if it is one, in reading order."""
-    found: dict[str, None] = {}
-    seen: set[str] = set()
-
-    def visit(name: str) -> None:
-        if name in seen:
-            return
-        seen.add(name)
-        if name in practical.inputs:
-            found[name] = None
-            return
-        for inner in practical.depends(practical.derived[name].node):
-            visit(inner)
-
-    for column in practical.columns(key):
-        visit(column)
-    return tuple(found)
-
-
 __all__ = [
     "AcceptedValue",
     "Evaluation",
@@ -1075,6 +1055,5 @@ __all__ = [
     "QuantityResult",
     "ResultValue",
     "evaluate_practical",
-    "leaf_inputs",
     "refitted",
 ]

@@ -3,27 +3,33 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
-from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache, partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
+from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.practical.compiling.bench import compile_forward
 from sheetlab.practical.compiling.limits import MAX_RUNS
 from sheetlab.practical.compiling.whole import compile_practical
-from sheetlab.practical.definition import Assist, Definition, DefinitionError
+from sheetlab.practical.definition import Definition, DefinitionError
+from sheetlab.practical.files import (
+    MAX_TEXT,
+    SUFFIX,
+    Definitions,
+    Problem,
+    all_folders,
+    key_refused,
+    refused,
+    toml_table,
+    whole_table,
+)
 from sheetlab.practical.model import Practical
 from sheetlab.practical.profile import BUILT_IN, Profile, profile_problems
+from sheetlab.practical.structure import structured
 
-MAX_TEXT = 100_000
 MAX_LINE = 2000
 MAX_PROFILE = 8000
-MOST = 1e30
-"""Numbers of a definition are smaller than this; infinite ones are none."""
-SUFFIX = ".toml"
 T = TypeVar("T")
 
 
@@ -44,48 +50,9 @@ def normal_text(text: str) -> str:
     return "\n".join(text.splitlines()).rstrip("\n") + "\n"
 
 
-def shipped_folder() -> Path:
-    """Folder of the definitions that come with sheetlab."""
-    packaged = Path(__file__).parent.parent / "workbook_templates"
-    return packaged if packaged.is_dir() else Path(__file__).parents[2] / "workbook_templates"
-
-
 @dataclass(frozen=True, slots=True)
-class Catalogue:
+class Catalogue(Definitions):
     """Practicals by id, from the shipped folder and further ones (a later folder wins)."""
-
-    folders: tuple[Path, ...]
-
-    def paths(self) -> dict[str, Path]:
-        """Definition files by the id that their name gives, sorted."""
-        found = {path.stem: path for folder in self.folders for path in folder.glob(f"*{SUFFIX}")}
-        return dict(sorted(found.items()))
-
-    def text(self, practical: str) -> str:
-        """Text of a definition.
-
-        Raises
-        ------
-        SheetlabError
-            If there is no such practical or its file cannot be read.
-        """
-        path = self.paths().get(practical)
-        if path is None:
-            raise SheetlabError(
-                Finding(
-                    "no-such-practical",
-                    Severity.STOP,
-                    f"there is no practical “{practical}”",
-                    ", ".join(self.paths()) or "a definition file",
-                    "Type “sheetlab practicals” for the list.",
-                )
-            )
-        try:
-            return path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise SheetlabError(
-                _refused(str(path), "file", f"cannot be read: {error}", "a UTF-8 text file")
-            ) from error
 
     def load(self, practical: str, runs: int = 1) -> Practical:
         """A practical of the catalogue; raises SheetlabError with the findings if refused."""
@@ -107,27 +74,7 @@ def catalogue(*folders: Path) -> Catalogue:
     SheetlabError
         If one of them is no folder.
     """
-    missing = [folder for folder in folders if not _is_folder(folder)]
-    if missing:
-        raise SheetlabError(*map(_no_folder, missing))
-    return Catalogue((shipped_folder(), *folders))
-
-
-def _is_folder(path: Path) -> bool:
-    try:
-        return path.is_dir()
-    except OSError:
-        return False
-
-
-def _no_folder(path: Path) -> Finding:
-    return Finding(
-        "no-such-folder",
-        Severity.STOP,
-        f"{path} is no folder that can be read",
-        "a folder with definition files",
-        "Check the name.",
-    )
+    return Catalogue(all_folders(folders))
 
 
 @lru_cache(maxsize=64)
@@ -151,27 +98,26 @@ def load(
         With a finding for every key that is wrong: the key, the reason, what is allowed.
     """
     if not 1 <= runs <= MAX_RUNS:
-        raise SheetlabError(_refused(name, "runs", f"{runs} runs", f"1 to {MAX_RUNS}"))
+        raise SheetlabError(refused(name, "runs", f"{runs} runs", f"1 to {MAX_RUNS}"))
     if len(text) > MAX_TEXT:
-        raise SheetlabError(_refused(name, "file", "is too long", f"{MAX_TEXT} characters"))
+        raise SheetlabError(refused(name, "file", "is too long", f"{MAX_TEXT} characters"))
     if any(len(line) > MAX_LINE for line in text.splitlines()):
         raise SheetlabError(
-            _refused(name, "file", "has a line that is too long", f"{MAX_LINE} characters a line")
+            refused(name, "file", "has a line that is too long", f"{MAX_LINE} characters a line")
         )
-    data, odd = _table(text, "file")
+    data, odd = whole_table(text, "file")
     if odd:
-        raise SheetlabError(_refused(name, *odd[0]))
-    findings = tuple(_structure_findings(data, name))
-    if findings:
-        raise SheetlabError(*findings)
-    definition: Definition = _converter().structure(data, Definition)
+        raise SheetlabError(refused(name, *odd[0]))
+    definition, problems = structured(data, Definition)
+    if definition is None:
+        raise SheetlabError(*(refused(name, *row) for row in problems))
     try:
         made = compile_practical(definition, text, definition_digest(text), runs, dict(rows))
         return replace(made, forward=compile_forward(made))
     except DefinitionError as error:
-        raise SheetlabError(_refused(name, error.key, error.reason, error.allowed)) from error
+        raise SheetlabError(refused(name, error.key, error.reason, error.allowed)) from error
     except RecursionError as error:
-        raise SheetlabError(_refused(name, "quantities", "form too long a chain")) from error
+        raise SheetlabError(refused(name, "quantities", "form too long a chain")) from error
 
 
 @lru_cache(maxsize=64)
@@ -191,53 +137,12 @@ def load_profile(text: str, name: str = "profile") -> Profile:
     return profile
 
 
-Problem = tuple[str, str, str]
-"""Key, reason, what is allowed."""
-
-
 def read_toml(
     text: str, kind: type[T], most: int, whole: str = "text"
 ) -> tuple[T | None, list[Problem]]:
     """An object of a frozen type from TOML text, or each fault; ``whole`` is called at fault."""
     data, problems = toml_table(text, most, whole)
     return (None, problems) if data is None else structured(data, kind)
-
-
-def toml_table(text: str, most: int, whole: str) -> tuple[dict[str, Any] | None, list[Problem]]:
-    """The table of a TOML text of limited length, or what is wrong with the ``whole``."""
-    if len(text) > most:
-        return None, [(whole, "is too long", f"{most} letters")]
-    data, odd = _table(text, whole)
-    return (None, odd) if odd else (data, [])
-
-
-def _table(text: str, whole: str) -> tuple[dict[str, Any], list[Problem]]:
-    try:
-        data = tomllib.loads(text)
-        return data, list(_odd_texts(data))
-    except tomllib.TOMLDecodeError as error:
-        return {}, [(whole, f"is not TOML: {error}", "TOML 1.0")]
-    except ValueError as error:
-        # Python's own limit for the digits of a number, of which the library says nothing
-        return {}, [(whole, f"holds a number of far too many digits ({error})", "usual numbers")]
-    except RecursionError:
-        # a key of a thousand dots
-        return {}, [(whole, "has tables far too deep in each other", "the keys that there are")]
-
-
-def _odd_texts(data: object, key: str = "text") -> Iterator[Problem]:
-    """Texts with control codes: they would reach sheets, charts and terminals."""
-    if isinstance(data, dict):
-        for name, value in data.items():
-            if harmless(name) != name:
-                yield key, "a key with control codes", "names of keys"
-            else:
-                yield from _odd_texts(value, name)
-    elif isinstance(data, list):
-        for value in data:
-            yield from _odd_texts(value, key)
-    elif isinstance(data, str) and not data.isprintable() and "�" in harmless(data):
-        yield key, "holds control codes", "text that can be read"
 
 
 def find_profile(name: str) -> Profile:
@@ -268,117 +173,4 @@ def find_profile(name: str) -> Profile:
         raise SheetlabError(_profile_refused(path.name, *problem)) from error
 
 
-def key_refused(
-    code: str, what: str, name: str, key: str, reason: str, allowed: str = ""
-) -> Finding:
-    """That a key of a file in TOML cannot be used.
-
-    Parameters
-    ----------
-    what
-        What the file is, with an article: ``the profile``.
-    name
-        Name of the file.
-    allowed
-        What may stand there.
-    """
-    return Finding(
-        code,
-        Severity.STOP,
-        f"{what} is refused at “{key}”: {reason}",
-        allowed,
-        "Correct the file and try again.",
-        Place(file=name),
-    )
-
-
 _profile_refused = partial(key_refused, "profile-refused", "the profile")
-_refused = partial(key_refused, "definition-refused", "the definition")
-
-
-@cache
-def _converter() -> Any:
-    import cattrs
-
-    converter = cattrs.Converter(forbid_extra_keys=True)
-    wanted = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
-    for kind, words in wanted.items():
-        converter.register_structure_hook(kind, _strict(kind, words))
-    number_or_text = _strict(float, "a number or a formula")
-    converter.register_structure_hook(
-        float | str, lambda value, _: value if type(value) is str else number_or_text(value, _)
-    )
-    # an enumeration of texts would fall to the hook of texts otherwise
-    converter.register_structure_hook(Assist, lambda value, _: _assist(value))
-    return converter
-
-
-def _strict(kind: type, words: str) -> Any:
-    accepted = (int, float) if kind is float else (kind,)
-
-    def hook(value: Any, _: Any) -> Any:
-        if type(value) not in accepted or (kind is float and not abs(value) <= MOST):
-            raise TypeError(f"{value!r} is not {words}")
-        return kind(value)
-
-    return hook
-
-
-def _assist(value: Any) -> Assist:
-    if value not in list(Assist):
-        raise TypeError(f"{value!r} is not one of {', '.join(Assist)}")
-    return Assist(value)
-
-
-def _structure_findings(data: dict[str, Any], name: str) -> Iterator[Finding]:
-    import cattrs
-
-    try:
-        _converter().structure(data, Definition)
-    except cattrs.BaseValidationError as error:
-        yield from (_refused(name, *row) for row in _problems(error, "", data))
-
-
-def structured(data: dict[str, Any], kind: type[T]) -> tuple[T | None, list[Problem]]:
-    """Data of a file as a frozen class; or None, and key, reason, what is allowed of each problem.
-
-    Keys are checked as those of a definition are.
-    """
-    import cattrs
-
-    try:
-        return _converter().structure(data, kind), []
-    except cattrs.BaseValidationError as error:
-        return None, list(_problems(error, "", data))
-
-
-def _problems(error: BaseException, path: str, data: Any) -> Iterator[tuple[str, str, str]]:
-    import cattrs
-
-    if isinstance(error, cattrs.ForbiddenExtraKeysError):
-        allowed = ", ".join(f.name for f in fields(error.cl))
-        for key in sorted(error.extra_fields):
-            yield f"{path}.{key}".lstrip("."), "is not a key that is known", allowed
-    elif isinstance(error, cattrs.BaseValidationError):
-        for inner in error.exceptions:
-            step = path
-            for note in getattr(inner, "__notes__", []):
-                step = path + _step(note)
-            yield from _problems(inner, step, data)
-    elif isinstance(error, KeyError):
-        yield path.lstrip(".") or str(error.args[0]), "is missing", "this key"
-    else:
-        text = str(error)
-        _, literal, allowed = text.partition(" not in literal typing.Literal")
-        if literal:
-            yield path.lstrip("."), "has none of the values it can have", allowed.strip("[]")
-        else:
-            yield path.lstrip("."), text or type(error).__name__, ""
-
-
-def _step(note: Any) -> str:
-    name = getattr(note, "name", None)
-    if name is not None:
-        return f".{name}"
-    index = getattr(note, "index", None)
-    return "" if index is None else f"[{index}]"

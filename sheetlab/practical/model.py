@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from sheetlab.formula.tree import Node, names
+from sheetlab.formula.tree import Call, Node, names, walk
 from sheetlab.practical.bench_fields import Forward
 from sheetlab.practical.definition import Definition
 from sheetlab.practical.fields import (
@@ -49,6 +49,10 @@ class Practical:
     )
     """What formulas use, by identity, worked out once for all workbooks of this definition."""
     _below: dict[str, frozenset[str]] = field(default_factory=dict, repr=False, compare=False)
+    _leaves: dict[str, tuple[str, ...]] = field(default_factory=dict, repr=False, compare=False)
+    _calls: dict[str, tuple[tuple[str, Call], ...]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
     def field(self, key: str) -> Field:
         """A field by its key."""
@@ -88,6 +92,33 @@ class Practical:
                 found[key] = frozenset((key,)).union(*(found[k] for k in self.depends(one.node)))
             self._below.update(found)
         return self._below
+
+    def leaves(self, key: str) -> tuple[str, ...]:
+        """Inputs that a name depends on, itself if it is one, in reading order; worked out once."""
+        if key not in self._leaves:
+            below = [
+                leaf
+                for column in self.columns(key)
+                for leaf in (
+                    (column,)
+                    if column in self.inputs
+                    else (k for name in self.depends(self.derived[column].node)
+                          for k in self.leaves(name))
+                )
+            ]  # fmt: skip
+            self._leaves[key] = tuple(dict.fromkeys(below))
+        return self._leaves[key]
+
+    def calls(self, function: str) -> tuple[tuple[str, Call], ...]:
+        """Where formulas call a function: key of the field and the call; worked out once."""
+        if function not in self._calls:
+            self._calls[function] = tuple(
+                (key, part)
+                for key, one in self.derived.items()
+                for part in walk(one.node)
+                if isinstance(part, Call) and part.function == function
+            )
+        return self._calls[function]
 
     def simultaneous(self, table: str | None) -> bool:
         """Whether the readings in a row of a table were taken together."""

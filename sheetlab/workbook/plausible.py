@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 
 from sheetlab.formula.tree import Call
 from sheetlab.formula.values import argument_keys
-from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import DerivedField
 from sheetlab.practical.model import Practical
 from sheetlab.workbook.layout import Layout
@@ -45,7 +44,7 @@ def asked_beside(layout: Layout) -> Mapping[str, tuple[Asked, ...]]:
             low, high = (its.unit.from_si(one.unit.to_si(end)) for end in one.plausible)
             found.setdefault(str(its.table), []).append(Asked(column, low, high))
         elif key not in layout.slots:
-            typed = leaf_inputs(practical, key)
+            typed = practical.leaves(key)
             if typed and all(name in layout.slots and _single(practical, name) for name in typed):
                 last = max(typed, key=list(layout.slots).index)
                 found.setdefault(last, []).append(Asked(key, *one.plausible))

@@ -30,7 +30,6 @@ from sheetlab.practical.definition import (
     DefinitionError,
     Truth,
 )
-from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import Field, SourceSpec
 from sheetlab.practical.forward import scale_values
 from sheetlab.practical.instruments import KINDS, zero_parts_of
@@ -258,7 +257,7 @@ class _Compiler:
             quantity = self.practical.derived.get(truth.key)
             if quantity is None or not quantity.sources or truth.node is not None:
                 continue
-            leaves = leaf_inputs(self.practical, truth.key)
+            leaves = self.practical.leaves(truth.key)
             if any(leaf == key or leaf.startswith(f"{key}.") for leaf in leaves for key in keys):
                 found[truth.key] = quantity.sources[0]
         return found

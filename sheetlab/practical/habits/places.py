@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from sheetlab.practical.bench_fields import ReadingField, ScaleField, row_numbers
-from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import LineField
 from sheetlab.practical.model import Practical
 from sheetlab.units import unit
@@ -45,7 +44,7 @@ def _of_lines(practical: Practical) -> set[str]:
     found = set()
     for line in practical.lines.values():
         table = practical.field(line.x).table
-        leaves = [leaf for column in (line.x, *line.y) for leaf in leaf_inputs(practical, column)]
+        leaves = [leaf for column in (line.x, *line.y) for leaf in practical.leaves(column)]
         for one in readings_of(practical):
             if one.table == table:
                 found |= {
@@ -137,7 +136,7 @@ def _first_result(practical: Practical) -> str:
 
 def typed_in_a_unit(practical: Practical) -> list[str]:
     """Columns of plain numbers and single inputs with a unit that the first result needs."""
-    needed = set(leaf_inputs(practical, _first_result(practical)))
+    needed = set(practical.leaves(_first_result(practical)))
     pure = unit("1").dimension
     found = [
         one.column
@@ -154,7 +153,7 @@ def typed_in_a_unit(practical: Practical) -> list[str]:
 
 def typed_counts(practical: Practical) -> list[str]:
     """Single inputs that are counts, and that the first result needs."""
-    needed = set(leaf_inputs(practical, _first_result(practical)))
+    needed = set(practical.leaves(_first_result(practical)))
     inputs = () if practical.forward is None else practical.forward.inputs
     return [
         one.field.key

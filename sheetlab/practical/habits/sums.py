@@ -11,7 +11,7 @@ from sheetlab.formula import dimensions
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.tree import Binary, Call, FormulaError, Name, Node, Number, rebuild, walk
 from sheetlab.formula.values import evaluate
-from sheetlab.practical.evaluate import Numbers, leaf_inputs
+from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.habits.collection import Change, Collection, Plan
 from sheetlab.practical.habits.places import zeroed_instruments
 from sheetlab.practical.model import Practical
@@ -290,7 +290,7 @@ def _corrected(practical: Practical) -> list[str]:
         for key in _all_answers(practical)
         if any(
             leaf.startswith(zero)
-            for leaf in leaf_inputs(practical, _quantity(practical, key))
+            for leaf in practical.leaves(_quantity(practical, key))
             for zero in with_zero
         )
     ]
