@@ -17,6 +17,7 @@ from workbook.tamper import edited
 from sheetlab import __version__
 from sheetlab.before.practice import practice_set
 from sheetlab.cli import COMMANDS, main, parser
+from sheetlab.commands.lesson import FEW
 from sheetlab.practical.loader import catalogue
 from sheetlab.workbook.layout import IDENTITY
 
@@ -445,7 +446,7 @@ def test_help_pages_show_limits_and_examples(capsys: pytest.CaptureFixture[str])
 def test_many_workbooks_are_told_in_a_few_lines(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    names = [f"{i} {group}" for i in range(2) for group in WORKBOOKS]
+    names = [*(f"0 {group}" for group in WORKBOOKS), *(f"1 {group}" for group in DOUBTFUL)]
     folder = folder_of(tmp_path, **{name: filled(name[2:]) for name in names}, bad=b"nonsense")
     status, out, _ = run(capsys, "evaluate", folder, "--out", tmp_path / "out")
     assert status == 1
@@ -455,8 +456,12 @@ def test_many_workbooks_are_told_in_a_few_lines(
     assert "bad.xlsx: failed\n" in out
     assert f"written: {tmp_path / 'out'}" in out
     assert len([line for line in out.splitlines() if not line.startswith("class: ")]) < 10
+    bad = {f"bad {i}": b"nonsense" for i in range(FEW)}  # quickly done with
+    (tmp_path / "more").mkdir()
+    folder = folder_of(tmp_path / "more", a=filled("Avocet"), b=filled("Fulmar"), **bad)
     _, out, _ = run(capsys, "evaluate", folder, "--out", tmp_path / "two", "--verbose")
-    assert sum(line.startswith("    written: ") for line in out.splitlines()) == len(names)
+    assert sum(line.startswith("    written: ") for line in out.splitlines()) == 2
+    assert sum(line.endswith(": failed") for line in out.splitlines()) >= FEW
 
 
 def test_a_file_is_called_what_was_asked_for(

@@ -448,9 +448,10 @@ def test_evaluation_in_place_equals_evaluation_of_the_file(
     assert sum(len(series) for _, series in wanted[1]) > 3
     assert plain(found[1]) == plain(wanted[1])
     theirs, ours = contents(tmp_path / "by-file.xlsx"), contents(tmp_path / "in-place.xlsx")
-    for title in TITLES:
+    without_formulas = set(TITLES) - {"Budget"}
+    for title in without_formulas:
         assert ours[title] == theirs[title], title
-    for title in set(wanted[0]) - set(TITLES):  # Calc has worked these out itself, anew or not
+    for title in set(wanted[0]) - without_formulas:  # Calc has worked these out, anew or not
         assert set(ours[title]) == set(theirs[title])
         for cell, (value, shown_as) in theirs[title].items():
             same = pytest.approx(value, rel=1e-9, abs=1e-9) if isinstance(value, float) else value

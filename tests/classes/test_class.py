@@ -898,6 +898,7 @@ def test_nothing_to_do(tmp_path: Path, missing: str, capsys: pytest.CaptureFixtu
 NASTY = ('=HYPERLINK("http://x")', "../../x", "@SUM(1)", "\x1b[31mred\x07", "_x0041_ &A", "")
 
 
+@pytest.mark.slow
 def test_nasty_names_do_no_harm(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = tmp_path / "in & #1"
     folder.mkdir()

@@ -187,7 +187,9 @@ class TestOneSource:
         assert _single("t") == _single("normal")
 
 
-@pytest.mark.parametrize("dof", [1.0, 2.0, 3.0, 5.5, 13.0, 400.0])
+@pytest.mark.parametrize(
+    "dof", [3.0, *(pytest.param(d, marks=pytest.mark.slow) for d in (1.0, 2.0, 5.5, 13.0, 400.0))]
+)
 @pytest.mark.parametrize("together", [1, 2, 3])
 def test_deviates_of_t_have_its_distribution_and_share_their_estimate(
     together: int, dof: float

@@ -6,6 +6,7 @@ import datetime
 import io
 import os
 import re
+from itertools import cycle, product
 from pathlib import Path
 from typing import Any
 
@@ -52,8 +53,12 @@ def changed(key: str, value: Any, row: int = 0, number_format: str | None = None
     return edited(filled("Avocet"), change)
 
 
-@pytest.mark.parametrize("assist", list(Assist))
-@pytest.mark.parametrize("group", sorted(WORKBOOKS))
+@pytest.mark.parametrize(
+    ("group", "assist"),
+    sorted(  # every group in one way, and one of each practical in all ways
+        {*zip(WORKBOOKS, cycle(Assist)), *product(CAREFUL.values(), Assist)}
+    ),
+)
 def test_what_was_typed_comes_back(tmp_path: Path, group: str, assist: Assist) -> None:
     found = read(tmp_path, filled(group, assist))
     assert found.identity.practical == WORKBOOKS[group].practical
@@ -263,7 +268,11 @@ TYPED_THINGS = st.one_of(
 )
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(  # each example is a whole evaluation: a part of them
+    max_examples=settings.default.max_examples // 3,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
 @given(data=st.data())
 def test_anything_may_be_typed_anywhere(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject

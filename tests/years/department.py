@@ -56,6 +56,7 @@ def with_zero(zero: float, diameter: float = DIAMETER) -> Practical:
     return load(text, 1, WIRE)
 
 
+@cache
 def bench(seed: int, group: str, setup: str = "1", zero: float = 0.03) -> Bench:
     """A careful group with a screw gauge of a given zero error (mm)."""
     cells = simulate(with_zero(round(zero, 4)), seed).cells

@@ -1134,6 +1134,7 @@ HOSTILE = [
 ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
     target = tmp_path / "deep" / "er" / "D.xlsx"
     target.parent.mkdir(parents=True)
@@ -1215,6 +1216,7 @@ def test_evidence_pack(copy: Path, tmp_path: Path) -> None:
         evidence(copy, tmp_path / "pack", TODAY)
 
 
+@pytest.mark.slow
 def test_each_sample_of_the_pack_leads_to_a_file_with_its_readings(
     class_: Path, copy: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
