@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from sheetlab.practical.definition import Assist
-from sheetlab.practical.files import normal_text
+from sheetlab.practical.loader import normal_text
 from sheetlab.practical.model import Practical
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.practical.register import Bound
