@@ -125,8 +125,8 @@ COMMANDS = (
         "years",
         "archive",
         (
-            "sheetlab archive add CLASS.xlsx --archive DEPARTMENT.xlsx --year 2026",
-            "sheetlab archive check DEPARTMENT.xlsx",
+            "sheetlab archive add CLASS.xlsx --archive DEPARTMENT.sqlite --year 2026",
+            "sheetlab archive check DEPARTMENT.sqlite",
         ),
     ),
     Command(
@@ -134,7 +134,7 @@ COMMANDS = (
         "chart how apparatus and instruments drift",
         "years",
         "drift",
-        ("sheetlab drift DEPARTMENT.xlsx --baseline 6 --out DRIFT.xlsx",),
+        ("sheetlab drift DEPARTMENT.sqlite --baseline 6 --out DRIFT.xlsx",),
     ),
     Command(
         "addin",

@@ -16,6 +16,7 @@ import secrets
 import sys
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from operator import itemgetter
 from typing import Any
 
 from sheetlab import __version__
@@ -129,23 +130,6 @@ class Row:
     def purged(self) -> Row:
         """The row without its code."""
         return replace(self, code="", salt="")
-
-
-def digest_of(row: Row) -> str:
-    """Digest of everything in a row but its code and salt, and of the row before it."""
-    content = {
-        "number": row.number,
-        "revision": row.revision,
-        "replaces": row.replaces,
-        **{f.name: getattr(row.entry, f.name) for f in fields(Entry) if f.name != "numbers"},
-        "numbers": [[getattr(n, f.name) for f in fields(Number)] for n in row.entry.numbers],
-        "added": row.added,
-        "keep_until": row.keep_until,
-        "seal": row.seal,
-        "previous": row.previous,
-    }
-    text = json.dumps(content, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def seal_of(code: str, salt: str) -> str:
@@ -446,7 +430,7 @@ class Ledger:
             self.count + 1, held.revision + 1, entry, added, keep_until, held.number,
             seal_of(code, salt), self.head, "", code, salt,
         )  # fmt: skip
-        row = replace(row, digest=digest_of(row))
+        row = replace(row, digest=digest_of(cells_of(row)))
         self.note(row)
         return row
 
@@ -504,13 +488,37 @@ def typed(record: Iterable[Any], columns: Mapping[str, type]) -> list[Cell]:
     return [_cell(value, kind) for value, kind in zip(record, columns.values(), strict=True)]
 
 
-def rows_of(records: Iterable[Sequence[Any]], numbers: Iterable[Sequence[Any]]) -> Iterator[Row]:
-    """Rows of flat records in the order of their numbers, one at a time.
+Cells = tuple[Sequence[Any], Sequence[Sequence[Any]]]
+"""A row as it is stored: its flat record, and the flat numbers beside it."""
 
-    Parameters
-    ----------
-    numbers
-        The flat numbers beside them, in the order of row and position.
+
+def cells_of(row: Row) -> Cells:
+    """A row as it is stored."""
+    return flat(row), flat_numbers(row)
+
+
+def joined(records: Iterable[Sequence[Any]], numbers: Iterable[Sequence[Any]]) -> Iterator[Cells]:
+    """Flat records with the flat numbers beside them, each in the order of its row.
+
+    Raises
+    ------
+    ValueError
+        If a number has no row.
+    """
+    beside = iter(numbers)
+    waiting = next(beside, None)
+    for record in records:
+        members = []
+        while waiting is not None and waiting[0] == record[0]:
+            members.append(waiting)
+            waiting = next(beside, None)
+        yield record, members
+    if waiting is not None:
+        raise ValueError(f"there are numbers beside a row {waiting[0]}, which is not there")
+
+
+def rows_of(stored: Iterable[Cells]) -> Iterator[Row]:
+    """Rows of what is stored, one at a time.
 
     Raises
     ------
@@ -526,22 +534,11 @@ def rows_of(records: Iterable[Sequence[Any]], numbers: Iterable[Sequence[Any]]) 
             for cell in cells
         ]
 
-    beside = iter(numbers)
-    waiting = next(beside, None)
-    for record in records:
-        values = shared(typed(record, COLUMNS))
-        cells = dict(zip(COLUMNS, values, strict=True))
-        its = []
-        while waiting is not None and waiting[0] == cells["number"]:
-            _, _, *rest = shared(typed(waiting, NUMBER_COLUMNS))
-            its.append(Number(*rest))
-            waiting = next(beside, None)
-        if waiting is not None and not waiting[0] > cells["number"]:
-            break
-        entry = Entry(**{k: v for k, v in cells.items() if k in _OF_ENTRY}, numbers=tuple(its))
+    for record, beside in stored:
+        cells = dict(zip(COLUMNS, shared(typed(record, COLUMNS)), strict=True))
+        numbers = tuple(Number(*shared(typed(one, NUMBER_COLUMNS))[2:]) for one in beside)
+        entry = Entry(**{k: v for k, v in cells.items() if k in _OF_ENTRY}, numbers=numbers)
         yield Row(**{k: v for k, v in cells.items() if k not in _OF_ENTRY}, entry=entry)
-    if waiting is not None:
-        raise ValueError(f"there are numbers beside a row {waiting[0]}, which is not there")
 
 
 def _cell(value: Any, kind: type) -> Any:
@@ -558,41 +555,69 @@ def _cell(value: Any, kind: type) -> Any:
     return kind(value)
 
 
-# -- checking -------------------------------------------------------------------------------------
+# -- the chain ------------------------------------------------------------------------------------
+
+_chained = itemgetter(*(i for i, n in enumerate(COLUMNS) if n not in ("code", "salt", "digest")))
+_encoded = json.JSONEncoder(ensure_ascii=True, separators=(",", ":")).encode
+_AT = {name: i for i, name in enumerate(COLUMNS)}
+_link = itemgetter(*map(_AT.__getitem__, ("number", "previous", "digest")))
+_secret = itemgetter(*map(_AT.__getitem__, ("code", "salt", "seal", "keep_until")))
 
 
-def verify(rows: Iterable[Row], count: int, head: str, today: datetime.date) -> Finding | None:
+def digest_of(stored: Cells) -> str:
+    """Digest of everything in a row but its code and salt, and of the row before it.
+
+    SHA-256 of the row as JSON: its cells in the order of ``COLUMNS``, then the numbers beside it.
+
+    Raises
+    ------
+    TypeError
+        If a cell holds what no row holds.
+    """
+    record, numbers = stored
+    text = _encoded([_chained(record), [one[1:] for one in numbers]])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _fits(stored: Cells, digest: str) -> bool:
+    try:
+        return digest_of(stored) == digest
+    except TypeError:
+        return False
+
+
+def verify(stored: Iterable[Cells], count: int, head: str, today: datetime.date) -> Finding | None:
     """The first fault of a table; None if it is complete and unaltered.
 
     Parameters
     ----------
+    stored
+        The rows in their order, as they are stored.
     count, head
         Number of rows and digest of the last one as they were noted when it was written.
     today
         A code may be missing only after the date to which it is kept.
     """
-    previous = FIRST
-    there = 0
-    for i, row in enumerate(rows):
-        if row.number != i + 1 or row.previous != previous:
+    previous, there, day = FIRST, 0, today.isoformat()
+    for there, one in enumerate(stored, 1):
+        number, before, digest = _link(one[0])
+        if number != there or before != previous:
             return _broken(
-                i + 1,
-                f"where row {i + 1} belongs stands a row that does not follow the one before it",
+                there,
+                f"where row {there} belongs stands a row that does not follow the one before it",
                 "rows were taken out, put in or moved here",
             )
-        if digest_of(row) != row.digest:
-            return _broken(i + 1, f"row {i + 1} was altered", "its digest does not fit it")
-        if row.code or row.salt:
-            if seal_of(row.code, row.salt) != row.seal:
-                return _broken(i + 1, f"row {i + 1} was altered", "its code was changed")
-        elif row.keep_until >= today.isoformat():
+        if not _fits(one, digest):
+            return _broken(there, f"row {there} was altered", "its digest does not fit it")
+        code, salt, seal, until = _secret(one[0])
+        if code or salt:
+            if seal_of(code, salt) != seal:
+                return _broken(there, f"row {there} was altered", "its code was changed")
+        elif until >= day:
             return _broken(
-                i + 1,
-                f"row {i + 1} has lost its code",
-                f"it was to be kept until {row.keep_until}",
+                there, f"row {there} has lost its code", f"it was to be kept until {until}"
             )
-        previous = row.digest
-        there = i + 1
+        previous = digest
     if (there, previous) != (count, head):
         return _broken(
             there + 1,
