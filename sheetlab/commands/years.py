@@ -170,7 +170,7 @@ def _years(text: str) -> tuple[int, int]:
 def _archive_add(options: argparse.Namespace) -> int:
     from sheetlab.years.adding import add, workbooks
 
-    if not list(workbooks(options.files, options.archive)):
+    if next(workbooks(options.files, options.archive), None) is None:
         complain([no_files(options.files)])
         return NOTHING_DONE
     rows = revised = there = refused = 0

@@ -22,6 +22,7 @@ from sheetlab.practical.register import same_id
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, not_saved, read_codes
 from sheetlab.years.database import head_of, insert, note_head, reading
+from sheetlab.years.entries import entries_of
 from sheetlab.years.ledger import (
     NOTED,
     SAVED,
@@ -30,7 +31,6 @@ from sheetlab.years.ledger import (
     Ledger,
     Row,
     clean,
-    entries_of,
     flat,
     flat_numbers,
     new_code,

@@ -13,7 +13,8 @@ from sheetlab.handling.workers import Call, each
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, read_codes
 from sheetlab.years.database import head_of, reading, rows_in, stored
-from sheetlab.years.ledger import COLUMNS, Cells, Row, clean, source_digest, verify
+from sheetlab.years.entries import source_digest
+from sheetlab.years.ledger import COLUMNS, Cells, Row, clean, verify
 from sheetlab.years.lock import WAIT, unreadable
 from sheetlab.years.purging import due_codes
 from sheetlab.years.renewing import book_findings

@@ -49,11 +49,13 @@ def changing(archive: Path, wait: float) -> Iterator[sqlite3.Connection]:
 
 def refuse_behind(archive: Path, wait: float) -> None:
     """Refuse a database that lacks rows of its workbooks, before anything is done."""
+    # first what the workbooks note: whoever begins an archive meanwhile begins with the database
+    notes = notes_of(archive)
     if archive.exists() and archive.stat().st_size:
         with changing(archive, wait):
             pass
     else:
-        _refuse(_behind(archive, notes_of(archive), {}))
+        _refuse(_behind(archive, notes, {}))
 
 
 def _refuse(findings: Iterator[Finding]) -> None:

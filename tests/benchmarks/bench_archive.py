@@ -21,8 +21,9 @@ from sheetlab.years.adding import add
 from sheetlab.years.checking import check
 from sheetlab.years.database import each_row, insert, note_head, opened
 from sheetlab.years.drift import drifts
+from sheetlab.years.entries import entries_of
 from sheetlab.years.exchange import export
-from sheetlab.years.ledger import Ledger, entries_of, flat, flat_numbers
+from sheetlab.years.ledger import Ledger, flat, flat_numbers
 from sheetlab.years.renewing import renew
 
 DAY = datetime.date(2026, 6, 1)

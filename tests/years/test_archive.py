@@ -30,25 +30,15 @@ from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.register import Bound, BoundInstrument, BoundWire, setup_that_counts
 from sheetlab.workbook.evaluate_file import assess_file, evaluate_file
-from sheetlab.years import adding, database, ledger, renewing
+from sheetlab.years import adding, database, entries, renewing
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.checking import check, row_of
 from sheetlab.years.codes import codes_of, last_day, read_codes
 from sheetlab.years.database import opened, read
+from sheetlab.years.entries import entries_of, source_digest
 from sheetlab.years.evidence import CRITERIA, evidence, samples
 from sheetlab.years.exchange import export, import_books, import_table
-from sheetlab.years.ledger import (
-    FIRST,
-    Entry,
-    Ledger,
-    Row,
-    cells_of,
-    digest_of,
-    entries_of,
-    latest,
-    source_digest,
-    verify,
-)
+from sheetlab.years.ledger import FIRST, Entry, Ledger, Row, cells_of, digest_of, latest, verify
 from sheetlab.years.lock import locked
 from sheetlab.years.purging import purge
 from sheetlab.years.renewing import renew
@@ -463,7 +453,7 @@ def test_an_archive_that_knows_no_times_and_findings_is_read_as_before(
     class_: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as then:
-        then.setattr(ledger, "_circumstances", lambda *_: iter(()))
+        then.setattr(entries, "_circumstances", lambda *_: iter(()))
         list(add([class_ / "before"], tmp_path / "D.sqlite", 2026, TODAY))
     assert not any(
         n.kind == "saved" for r in read(tmp_path / "D.sqlite").rows for n in r.entry.numbers

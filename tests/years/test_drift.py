@@ -34,7 +34,8 @@ from sheetlab.years.drift import (
     state_text,
 )
 from sheetlab.years.driftbook import CHARTS, NUMBERS, SIGNALS, write_drift
-from sheetlab.years.ledger import WIRE, Entry, Ledger, Number, Row, entries_of
+from sheetlab.years.entries import entries_of
+from sheetlab.years.ledger import WIRE, Entry, Ledger, Number, Row
 
 CLASS = 12
 
