@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime
 import json
 import re
+import tracemalloc
 import zipfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import fields, replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -207,6 +208,24 @@ def test_ids_of_the_register_are_kept() -> None:
     entry = entries_of(SimpleNamespace(**{**parts, "bound": bound}), 2026)[0]
     assert json.loads(entry.instruments) == {"screw_gauge": "M7", WIRE: "=W1�"}
     assert json.loads(entries_of(its, 2026)[0].instruments) == {}
+
+
+def test_rows_of_very_many_years_are_seen_once_and_not_kept(steady: list[Row]) -> None:
+    """A row with its numbers takes some 3 kB; of each no more than a few numbers may remain."""
+    count, base = 4000, steady[0]
+
+    def rows() -> Iterator[Row]:
+        for i in range(count):
+            entry = replace(base.entry, source=f"{i:064x}", numbers=tuple(base.entry.numbers))
+            yield replace(base, number=i + 1, entry=entry, code=f"C{i}")
+
+    list(series_of(rows()))
+    tracemalloc.start()
+    found = list(series_of(rows()))
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert {len(one.at) for one in found} == {count}
+    assert peak / count < 600
 
 
 def test_only_the_last_revision_counts(steady: list[Row]) -> None:
