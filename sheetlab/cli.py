@@ -153,6 +153,13 @@ COMMANDS = (
         "demo",
         ("sheetlab demo demo",),
     ),
+    Command(
+        "manual",
+        "print a page of the manual",
+        "manual",
+        "manual",
+        ("sheetlab manual", "sheetlab manual before-class"),
+    ),
 )
 
 

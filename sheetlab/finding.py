@@ -69,6 +69,16 @@ class Finding:
             text += " " + _sentence(self.remedy)
         return text
 
+    def __str__(self) -> str:
+        """Its place, and the finding as sentences."""
+        place = str(self.place)
+        # many findings begin with the file that they speak of
+        return (
+            f"{place}: {self.message}"
+            if place and not self.found.startswith(place)
+            else (self.message)
+        )
+
     def at(self, place: Place) -> Finding:
         """The same finding at another place."""
         return replace(self, place=place)
@@ -89,7 +99,7 @@ class SheetlabError(Exception):
     """Work that cannot go on; carries the findings that say why."""
 
     def __init__(self, *findings: Finding) -> None:
-        super().__init__("; ".join(f.message for f in findings))
+        super().__init__("\n".join(map(str, findings)))
         self.findings = findings
 
 

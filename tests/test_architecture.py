@@ -16,6 +16,7 @@ PACKAGE = Path(__file__).parents[1] / "sheetlab"
 ROOMS = {
     "finding": 0,
     "units": 0,
+    "manual": 0,
     "metrology": 1,
     "formula": 2,
     "practical": 3,
@@ -28,6 +29,7 @@ ROOMS = {
     "years": 10,
     "live": 11,
     "commands": 12,
+    "notebook": 12,
     "cli": 13,
     "__main__": 14,
 }

@@ -58,13 +58,17 @@ class Item:
     """Something that marks are given for. Without any condition it is for the teacher alone."""
 
     id: str
+    """What the teacher types is kept by it: do not rename it."""
     title: str
+    """What the marks are for."""
     marks: float
+    """The most that can be had."""
     good: str = ""
     """What the feedback says to a group that has all of these marks."""
     good_unless: tuple[Cost, ...] = ()
     """Findings with which ``good`` is not said, whatever the marks; ``each`` means nothing here."""
     findings: tuple[Cost, ...] = ()
+    """What costs marks."""
     answers: tuple[str, ...] = ()
     """Ids of own results that have to follow from what was there before; ``*``: every one."""
     rows: tuple[str, ...] = ()
@@ -94,11 +98,14 @@ class Scheme:
     """A marking scheme; the keys of a scheme file."""
 
     id: str
+    """Name of the scheme."""
     title: str
+    """What the class workbook calls it."""
     items: tuple[Item, ...]
     step: float = 0.5
     """Marks are proposed in steps of this size."""
     note: str = ""
+    """Shown above the marks."""
 
     @property
     def out_of(self) -> float:

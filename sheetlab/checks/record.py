@@ -1,4 +1,4 @@
-"""An assessment as one JSON object; its keys are documented in the README."""
+"""An assessment as one JSON object; its keys are documented in ``manual/json.md``."""
 
 from __future__ import annotations
 

@@ -44,10 +44,7 @@ def json_line(record: dict[str, object]) -> str:
 def complain(findings: Sequence[Finding]) -> None:
     """Say findings on standard error, each with its place."""
     for finding in findings:
-        place = str(finding.place)
-        # many findings begin with the file that they speak of
-        place = "" if not place or finding.found.startswith(place) else f"{place}: "
-        say(f"{place}{finding.message}", file=sys.stderr)
+        say(finding, file=sys.stderr)
 
 
 def roster_of(path: Path | None) -> tuple[Group, ...]:

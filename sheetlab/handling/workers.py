@@ -346,10 +346,9 @@ def _result(client: Any, future: Any) -> tuple[Any] | None:
             return None
         except CancelledError as error:
             raise OSError from error
-        except TimeoutError as error:
-            # those that died are begun again after a moment
-            if client.status != "running" or not client.ncores():
-                raise OSError from error
+        except TimeoutError:
+            # those that died are begun again after a moment; if not, this is a TimeoutError too
+            client.wait_for_workers(1, timeout=ANSWER)
 
 
 _ONE_AT_A_TIME = threading.Lock()
@@ -388,7 +387,7 @@ def _client(workers: Workers) -> Iterator[Any]:
                 client = stack.enter_context(Client(cluster, set_as_default=False))
             else:
                 client = stack.enter_context(Client(address, timeout=ANSWER, set_as_default=False))
-            client.wait_for_workers(1, timeout=ANSWER)
+            client.wait_for_workers(1, timeout=3 * ANSWER)
         except Exception as error:
             # Dask says what is wrong with an address in errors of many kinds, and where its own
             # loop does not start within ten seconds by an assertion

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.completeness import NOT_FILLED
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.handling.workers import Call, each
 from sheetlab.practical.profile import Profile
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.workbook.graft import RESULT_NAME, TITLES, free_titles, own_sheets
@@ -97,11 +99,26 @@ def prepare(copy: Path, profile: Profile | None = None) -> Prepared:
     SheetlabError
         If it cannot be read, is no workbook that sheetlab issued, takes too long, or is an .ods.
     """
+    (made,) = each(Call(partial(_prepared, profile), _lost), [copy])
+    if not isinstance(made, Prepared):
+        raise SheetlabError(*made)
+    return made
+
+
+def _lost(copy: Path, why: Finding) -> Prepared | tuple[Finding, ...]:
+    return (why.at(Place(copy.name)),)
+
+
+def _prepared(profile: Profile | None, copy: Path) -> Prepared | tuple[Finding, ...]:
+    """The evaluation; findings if there is none."""
     outcome, filled = assess_file(copy, profile=profile)
     found = outcome.assessment
     if found is None or filled is None:
-        raise SheetlabError(*outcome.findings)
-    own = _own(filled.package)
+        return outcome.findings
+    try:
+        own = _own(filled.package)
+    except SheetlabError as error:
+        return error.findings
     titles = free_titles(TITLES, [s.name for s in filled.store.sheets if s.name not in own])
     return Prepared(
         found,

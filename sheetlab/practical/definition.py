@@ -1,7 +1,7 @@
 """What a practical is: frozen types that mirror the definition file, key by key.
 
 Numbers of a definition are in the unit named beside them; formulas are texts here and trees in
-``fields``. How each key is used is told in DEVELOPERS.md; a test keeps the two in step.
+``fields``. The page ``keys`` of the manual is made from the docstrings here.
 """
 
 from __future__ import annotations
@@ -41,11 +41,13 @@ class Uncertainty:
     """A type B contribution, in the unit of what it belongs to, or relative to its value."""
 
     label: str
+    """What the budget calls it."""
     half_width: float | str
     """A text is a formula, such as the name of an input that asks for it."""
     distribution: Literal["rectangular", "triangular", "normal"] = "rectangular"
     """``normal``: the half-width is the standard uncertainty itself."""
     relative: bool = False
+    """The half-width is a fraction of the value."""
     note: str = ""
 
 
@@ -54,6 +56,7 @@ class Limit:
     """Permissible error of an instrument, offered as an input with this default."""
 
     half_width: float
+    """In the unit of the instrument."""
     relative: bool = False
     """The half-width is a fraction of the reading."""
     note: str = ""
@@ -61,10 +64,11 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Instrument:
-    """An instrument of the practical; ``kind`` names a row of ``instruments.KINDS``."""
+    """An instrument of the practical; ``kind`` says what kind of scale it has."""
 
     id: str
     kind: str
+    """Kind of scale: `screw`, `vernier`, `direct` or `nominal`."""
     title: str
     unit: str
     sheet: str = ""
@@ -72,6 +76,7 @@ class Instrument:
     zero_rows: int = 0
     """Rows for readings of the zero error; 0 where the zero cancels."""
     limit: Limit | None = None
+    """Its permissible error."""
     note: str = ""
 
 
@@ -85,12 +90,16 @@ class Input:
     symbol: str = ""
     unit: str = "1"
     kind: Literal["number", "choice", "text"] = "number"
+    """What can be typed."""
     minimum: float | None = None
     maximum: float | None = None
     required: bool = False
+    """The workbook is not complete without it."""
     default: float | None = None
+    """Used, and said, where the cell is empty."""
     decimals: int = 2
     choices: tuple[str, ...] = ()
+    """Texts to choose from, with the kind `choice`."""
     help: str = ""
     uncertainty: tuple[Uncertainty, ...] = ()
     register: str = ""
@@ -106,15 +115,20 @@ class Column:
     symbol: str = ""
     unit: str = "1"
     instrument: str = ""
+    """Id of the instrument that is read; empty: a number, or a formula."""
     repeats: int = 1
+    """Readings in each row."""
     per_run: bool = False
     """As many repeats as runs were asked for when the workbook was issued."""
     labels: tuple[str, ...] = ()
+    """What the repeats are called."""
     formula: str = ""
+    """What is worked out in each row instead of a reading."""
     minimum: float | None = None
     maximum: float | None = None
     decimals: int | None = None
     assist: Assist = Assist.CORRECTED
+    """Level of help from which a worked-out column is shown."""
     help: str = ""
     uncertainty: tuple[Uncertainty, ...] = ()
     """Common to all values of the column, in all rows and repeats."""
@@ -125,12 +139,17 @@ class Check:
     """A condition that good readings meet; ``question`` is asked where they do not."""
 
     code: str
+    """Code of the finding."""
     condition: str
+    """Formula that is true for good readings."""
     question: str
+    """Asked in the sheet and in the finding."""
     at: str = ""
     """Column or quantity that the finding points at; not needed with ``each``."""
     severity: Literal["note", "doubtful"] = "doubtful"
+    """How grave the finding is."""
     expected: str = ""
+    """What was expected, in words."""
     live_only: bool = False
     """Asked in the sheet while readings are taken, not told again on evaluation."""
     each: tuple[str, ...] = ()
@@ -145,9 +164,12 @@ class Table:
     title: str
     sheet: str
     rows: int
+    """Rows in the sheet."""
     columns: tuple[Column, ...]
     minimum_rows: int = 1
+    """Rows without which the result is doubtful."""
     row_label: str = "No."
+    """Heading above the numbers of the rows."""
     note: str = ""
     checks: tuple[Check, ...] = ()
     simultaneous: bool = True
@@ -166,12 +188,15 @@ class Quantity:
     symbol: str
     unit: str
     formula: str
+    """In the names that stand before it."""
     sheet: str = ""
     decimals: int = 3
     assist: Assist = Assist.FULL
+    """Level of help from which it is shown."""
     maximum_error: str = ""
     """Formula of its greatest error in the school's convention; empty: counted as exact."""
     plausible: tuple[float, float] | None = None
+    """Between what values it can be; asked about at every level of help."""
     uncertainty: tuple[Uncertainty, ...] = ()
     register: str = ""
     """Fact of the register that this is the measured value of."""
@@ -185,8 +210,10 @@ class Constant:
     title: str
     symbol: str
     value: float
+    """In its unit."""
     unit: str
     source: str
+    """Where the number comes from."""
     uncertainty: tuple[Uncertainty, ...] = ()
 
 
@@ -197,10 +224,15 @@ class Line:
     id: str
     title: str
     x: str
+    """Column of the abscissa, `table.column`."""
     y: tuple[str, ...]
+    """Columns of the ordinate; each is a series."""
     x_title: str
+    """Title of the axis."""
     y_title: str
+    """Title of the axis."""
     series: tuple[str, ...] = ()
+    """Names of the series."""
     plausible_scatter: float | None = None
     """Greatest usual standard deviation about the line, in the unit of y."""
     usual_scatter: float | None = None
@@ -217,6 +249,7 @@ class Line:
     u_x: str = ""
     """Column of standard uncertainties of x; together with ``u_y``."""
     through_origin: bool = False
+    """There is no intercept."""
     triangle: bool = False
     """Ask for the corners of the gradient triangle on the student's own graph."""
 
@@ -241,11 +274,16 @@ class Curve:
     id: str
     title: str
     x: str
+    """Column of the abscissa, `table.column`."""
     y: str
+    """Column of the ordinate."""
     formula: str
+    """In `x` and the parameters, which are names of its own."""
     parameters: tuple[Parameter, ...]
     x_title: str
+    """Title of the axis."""
     y_title: str
+    """Title of the axis."""
     u_y: str = ""
     """Column of standard uncertainties of y, which then are the weights."""
 
@@ -258,6 +296,7 @@ class Answer:
     title: str
     unit: str
     quantity: str = ""
+    """What it is compared with; may be missing."""
     decimals: int = 3
 
 
@@ -266,9 +305,13 @@ class Accepted:
     """A published value; ``choice`` binds it to the text of a choice input."""
 
     source: str
+    """Who says so."""
     value: float | None = None
+    """In the unit; or a range, or a formula."""
     formula: str = ""
+    """Gives the value, such as gravity at a place."""
     choice: str = ""
+    """Text of the choice that it belongs to."""
     unit: str = ""
     tolerance: float = 0.0
     """How far the values of books lie from this one, as a fraction of it."""
@@ -294,6 +337,7 @@ class Slip:
     """A mistake that another value of a quantity stands for: tried where a result is off."""
 
     quantity: str
+    """Quantity, input or constant that would be another."""
     words: str
     """What it would mean, to follow “it would fit if …”; ``{value}`` is the value that fits."""
     factor: float | None = None
@@ -311,6 +355,7 @@ class Expected:
     half_width: float
     """How far it may be off beside its uncertainty, in the same unit."""
     question: str
+    """Asked where it does not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,7 +363,9 @@ class Result:
     """A quantity that the practical states, with what it is compared with."""
 
     quantity: str
+    """Id of the quantity."""
     display_unit: str = ""
+    """Unit in which it is stated."""
     alternatives: tuple[str, ...] = ()
     """Quantities that reach the same result by another method."""
     accepted_by: str = ""
@@ -327,7 +374,9 @@ class Result:
     """What to look at first when the result is far from the accepted value."""
     accepted: tuple[Accepted, ...] = ()
     expected: Expected | None = None
+    """What it has to come to, whatever is measured."""
     slips: tuple[Slip, ...] = ()
+    """Mistakes that are tried where it is off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,11 +389,15 @@ class Truth:
     id: str
     unit: str
     low: float | None = None
+    """Lower end of the values that are drawn."""
     high: float | None = None
+    """Upper end of them."""
     step: float = 0.0
     """Drawn values are ``low`` and whole steps above it; 0: any value."""
     fixed: float | None = None
+    """The same value on every bench."""
     formula: str = ""
+    """Over the truths before it, and constants."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,7 +405,9 @@ class BenchInstrument:
     """What an instrument of the virtual bench is like, in its own unit."""
 
     instrument: str
+    """Id of the instrument."""
     parameters: Mapping[str, float] = field(default_factory=dict)
+    """What its kind asks, such as the pitch."""
     zero: tuple[float, float] | None = None
     """Range of the zero error."""
     zero_noise: float = 0.0
@@ -364,7 +419,9 @@ class BenchInput:
     """What is typed into a single input: a formula over truths, or the text of a choice."""
 
     input: str
+    """Id of the input."""
     value: str
+    """The formula, or the text."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -372,11 +429,13 @@ class BenchReading:
     """What the readings of a column truly are, and how they scatter, in the column's unit."""
 
     column: str
+    """Column with all its repeats and runs, `table.column`."""
     value: str = ""
     """Formula over truths, constants, inputs, columns before it in the same row, and ``row``."""
     start: float | None = None
     """Instead of a formula: value of the first row, and ``step`` from row to row."""
     step: float = 0.0
+    """From row to row."""
     noise: float = 0.0
     """Standard deviation of a single reading."""
     place_noise: float = 0.0
@@ -410,6 +469,7 @@ class Stress:
     diameter: str = ""
     """Quantity that a gauge number stands for."""
     length: str = ""
+    """Quantity that is its length."""
     modulus: str = ""
     """Quantity that is modulus of elasticity of the material."""
 
@@ -422,6 +482,7 @@ class Sheet:
     title: str
     note: str = ""
     landscape: bool = False
+    """Printed on wide pages."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -430,15 +491,22 @@ class Definition:
 
     id: str
     version: str
+    """Raise it with every change."""
     title: str
     aim: str
+    """One sentence below the title."""
     sheets: tuple[Sheet, ...]
     results: tuple[Result, ...]
     method: tuple[str, ...] = ()
+    """Steps on the first sheet."""
     cautions: tuple[str, ...] = ()
+    """Cautions on the first sheet; local rules come before them."""
     apparatus: tuple[str, ...] = ()
+    """What is needed."""
     sketch: str = ""
+    """Picture (PNG) beside the file."""
     sketch_caption: str = ""
+    """Sentence below it."""
     instruments: tuple[Instrument, ...] = ()
     inputs: tuple[Input, ...] = ()
     tables: tuple[Table, ...] = ()
@@ -447,8 +515,9 @@ class Definition:
     curves: tuple[Curve, ...] = ()
     quantities: tuple[Quantity, ...] = ()
     checks: tuple[Check, ...] = ()
+    """Conditions on single values."""
     answers: tuple[Answer, ...] = ()
     bench: BenchDefinition | None = None
-    """How to invent readings, for practice and tests; None: there is no way to."""
+    """How to invent readings, for plans, practice and tests; missing: there is no way to."""
     stress: Stress | None = None
-    """What the loads do to what they hang on, for plans; None: nothing is loaded."""
+    """What the loads do to what they hang on, for plans; missing: nothing is loaded."""

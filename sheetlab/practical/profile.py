@@ -23,11 +23,13 @@ class Profile:
     """Conventions of a department; the keys of a profile file."""
 
     id: str = "gum"
+    """Name of the profile, as results show it."""
     stated: Literal["expanded", "standard", "maximum"] = "expanded"
     """The number after ±: expanded or standard uncertainty, or the maximum error."""
     digits: Literal[0, 1, 2] = 0
     """Digits of the number after ±; 0: two if the first is 1 or 2, otherwise one."""
     coverage_probability: float = 0.95
+    """Of the expanded uncertainty."""
     coverage_factor: float = 0.0
     """0: from Student's t for the effective degrees of freedom."""
     division: Literal["whole", "half"] = "whole"

@@ -5,9 +5,11 @@ from __future__ import annotations
 import contextlib
 import itertools
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
@@ -22,12 +24,13 @@ from sheetlab.workbook.package import (
     package_of,
     write_atomically,
 )
-from sheetlab.workbook.reader import Filled, read_workbook
+from sheetlab.workbook.reader import Contents, Filled, read_workbook
 from sheetlab.workbook.results import write_results
 
 OPEN_DOCUMENT = ".ods"
 BACKUP = ".bak"
 AGAIN = "evaluate again"
+C = TypeVar("C", bound=Contents)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,20 +113,31 @@ def assess_file(
     profile: Profile | None = None,
     trials: int = montecarlo.TRIALS,
 ) -> tuple[FileOutcome, Filled | None]:
-    """Read and assess a workbook and write nothing; with it what was read, if it could be.
+    """Read and assess a workbook file and write nothing; with it what was read, if it could be.
 
     Parameters are those of ``evaluate_file``.
     """
+    return assess_read(path, partial(read_workbook, path), practical, profile, trials)
+
+
+def assess_read(
+    path: Path,
+    read: Callable[[], C],
+    practical: str = "",
+    profile: Profile | None = None,
+    trials: int = montecarlo.TRIALS,
+) -> tuple[FileOutcome, C | None]:
+    """Assess what ``read`` reads of a workbook; ``path`` is what messages call it."""
     try:
-        filled = read_workbook(path)
-        if practical and filled.identity.practical != practical:
-            raise SheetlabError(_other_practical(path, filled, practical))
+        contents = read()
+        if practical and contents.identity.practical != practical:
+            raise SheetlabError(_other_practical(path, contents, practical))
         assessment = assess(
-            filled.practical,
-            filled.observations,
+            contents.practical,
+            contents.observations,
             trials,
-            profile=profile or filled.identity.profile,
-            bound=filled.identity.bound,
+            profile=profile or contents.identity.profile,
+            bound=contents.identity.bound,
         )
     except SheetlabError as error:
         return FileOutcome(path, None, _located(error.findings, path), None), None
@@ -131,7 +145,7 @@ def assess_file(
         return FileOutcome(path, None, (_beyond_arithmetic(path, error),), None), None
     except Exception as error:  # the last boundary: one odd file never stops the others
         return FileOutcome(path, None, (unexpected(path, error),), None), None
-    return FileOutcome(path, assessment, assessment.findings, None), filled
+    return FileOutcome(path, assessment, assessment.findings, None), contents
 
 
 def sibling(path: Path) -> Path:
@@ -170,6 +184,7 @@ def _replace(filled: Filled, before: object, data: bytes) -> Path | None:
     if filled.package.raw == data:
         # evaluated before
         return None
+    path.stat()  # one that is gone is told as that
     if before is None or stamp(path) != before:
         raise SheetlabError(
             _not_written(path, "was saved by someone else while it was being evaluated")
@@ -282,11 +297,11 @@ def _beyond_arithmetic(path: Path, error: ArithmeticError) -> Finding:
     )
 
 
-def _other_practical(path: Path, filled: Filled, wanted: str) -> Finding:
+def _other_practical(path: Path, contents: Contents, wanted: str) -> Finding:
     return Finding(
         "other-practical",
         Severity.STOP,
-        f"this is a workbook of “{filled.identity.practical}”",
+        f"this is a workbook of “{contents.identity.practical}”",
         f"a workbook of “{wanted}”",
         "Evaluate it without asking for a practical, or look for the right file.",
         Place(path.name),

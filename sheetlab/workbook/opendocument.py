@@ -61,7 +61,7 @@ class OpenDocument(Store):
                 cell = _cell(element)
                 if cell is not None:
                     if len(grid) + high * wide > MAX_CELLS:
-                        raise refuse(self.package.path, TOO_MUCH)
+                        raise refuse(self.path, TOO_MUCH)
                     for i in range(high):
                         for k in range(wide):
                             grid[row + i, column + k] = cell
@@ -102,7 +102,7 @@ def open_document(package: Package) -> OpenDocument:
         e.get(f"{_T}name", "").lower(): _reference(e.get(f"{_T}cell-range-address", ""))
         for e in book.iterfind(f"{_T}named-expressions/{_T}named-range")
     }
-    return OpenDocument(package, sheets, names, frozenset({_DATE}), tables=tables)
+    return OpenDocument(package.path, sheets, names, frozenset({_DATE}), tables=tables)
 
 
 def _reference(text: str) -> str:

@@ -74,7 +74,7 @@ _LOCAL = struct.Struct("<4s22xHH")
 _COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 
 
-class Parts(Mapping[str, bytes]):
+class FileParts(Mapping[str, bytes]):
     """Parts of a file by name, each unpacked and compared with its check sum.
 
     Raises
@@ -266,7 +266,7 @@ def package_of(data: bytes, path: Path) -> Package:
             entries = archive.infolist()
         expect_limits(path, entries, MAX_UNPACKED, MAX_PART)
         _apart(data, entries)
-        parts = Parts(data, entries)
+        parts = FileParts(data, entries)
     except (zipfile.BadZipFile, zlib.error, struct.error, EOFError, NotImplementedError,
             RuntimeError, ValueError, OSError, OverflowError, IndexError) as error:  # fmt: skip
         # the zip library trusts the numbers in an archive (offsets before its start, for one)

@@ -53,14 +53,20 @@ _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 @dataclass(frozen=True, slots=True)
-class Filled:
-    """A workbook that was read."""
+class Contents:
+    """What a workbook is and holds, wherever its cells were read."""
 
-    package: Package
-    store: Store
     identity: Identity
     practical: Practical
     observations: Observations
+
+
+@dataclass(frozen=True, slots=True)
+class Filled(Contents):
+    """A workbook file that was read."""
+
+    package: Package
+    store: Store
 
 
 def read_workbook(path: Path) -> Filled:
@@ -73,6 +79,13 @@ def read_workbook(path: Path) -> Filled:
     """
     package = open_package(path)
     store = open_store(package)
+    read = read_store(store)
+    return Filled(read.identity, read.practical, read.observations, package, store)
+
+
+def read_store(store: Store) -> Contents:
+    """Read the cells of a filled workbook; raises SheetlabError if sheetlab did not issue it."""
+    path = store.path
     its, findings = _identity(store, path)
     practical = _practical(its, path)
     # one finding is enough where the digest beside the definition tells it already
@@ -95,7 +108,7 @@ def read_workbook(path: Path) -> Filled:
     shown = reader.worked_out()
     reader.unprotected()
     observations = Observations(entries, tuple(reader.findings), path.name, shown)
-    return Filled(package, store, its, practical, observations)
+    return Contents(its, practical, observations)
 
 
 def _foreign(practical: Practical, store: Store, path: Path) -> Iterator[Finding]:

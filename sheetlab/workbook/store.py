@@ -1,10 +1,15 @@
-"""Sheets, names and cells of a package; a sheet is read when it is asked for."""
+"""Sheets, names and cells of a workbook; a sheet is read when it is asked for.
+
+``Store`` is what the reader asks; where the cells come from is the matter of its three kinds: parts
+of an .xlsx here, an .ods in ``opendocument``, openpyxl's object in ``openpyxlbook``.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
+from pathlib import Path
 
 from lxml import etree
 
@@ -20,7 +25,7 @@ MAX_FORMAT = 255
 
 _T = f"{{{MAIN}}}t"
 _ELAPSED = ({"h"}, {"m"}, {"s"})
-_DATES = frozenset((*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59), *range(71, 82)))
+DATES = frozenset((*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59), *range(71, 82)))
 """Number formats that every program knows as dates or times; from 27 on those of East Asian and
 Thai programs (ISO/IEC 29500-1, 18.8.30; these from memory)."""
 _RPH = f"{{{MAIN}}}rPh"
@@ -29,10 +34,11 @@ LAST_ROW = 1_048_576
 
 @dataclass(frozen=True, slots=True)
 class SheetEntry:
-    """A sheet as the workbook part lists it."""
+    """A sheet as its workbook lists it."""
 
     name: str
     part: str
+    """Name of the part that holds it; empty if there is none."""
     state: str
 
 
@@ -40,7 +46,8 @@ class SheetEntry:
 class Store:
     """Sheets, names and cells of an opened workbook; sheets are read when asked for."""
 
-    package: Package
+    path: Path
+    """What messages call the workbook."""
     sheets: tuple[SheetEntry, ...]
     names: Mapping[str, str]
     """Workbook-level defined names in small letters -> reference."""
@@ -48,9 +55,6 @@ class Store:
     unlocked_styles: frozenset[int] = frozenset()
     """Cell styles that may be typed over on a protected sheet."""
     _grids: dict[str, Grid] = field(default_factory=dict)
-    _texts: list[str] | None = None
-    _bytes: int = 0
-    _tags: int = 0
 
     def part(self, sheet: str) -> str | None:
         """Name of the part that holds a sheet."""
@@ -79,8 +83,22 @@ class Store:
         if sheet not in self._grids:
             self._grids[sheet] = self._read(sheet)
             if sum(len(grid.cells) for grid in self._grids.values()) > MAX_CELLS:
-                raise refuse(self.package.path, TOO_MUCH)
+                raise refuse(self.path, TOO_MUCH)
         return self._grids[sheet]
+
+    def _read(self, sheet: str) -> Grid:
+        """What is read of a sheet; nothing of one that is not there."""
+        raise NotImplementedError
+
+
+@dataclass(slots=True, kw_only=True)
+class Sheets(Store):
+    """The store of an .xlsx file."""
+
+    package: Package
+    _texts: list[str] | None = None
+    _bytes: int = 0
+    _tags: int = 0
 
     def _read(self, sheet: str) -> Grid:
         data = self.package.parts.get(self.part(sheet) or "")
@@ -89,21 +107,16 @@ class Store:
         self._bytes += len(data)
         self._tags += data.count(b"<")
         if self._tags > MAX_TAGS or self._bytes > MAX_SHEETS:
-            raise refuse(self.package.path, TOO_MUCH)
-        return read_sheet(data, self.package.path, self._shared)
+            raise refuse(self.path, TOO_MUCH)
+        return read_sheet(data, self.path, self._shared)
 
     def _shared(self, raw: str) -> str:
-        try:
-            return self.shared_texts[int(raw)]
-        except (ValueError, IndexError):
-            return ""
-
-    @property
-    def shared_texts(self) -> list[str]:
-        """The table of texts that cells refer to."""
         if self._texts is None:
             self._texts = _shared_texts(self.package)
-        return self._texts
+        try:
+            return self._texts[int(raw)]
+        except (ValueError, IndexError):
+            return ""
 
 
 def _shared_texts(package: Package) -> list[str]:
@@ -127,7 +140,7 @@ def open_sheets(package: Package) -> Store:
         if element.get("localSheetId") is None
     }
     dates, unlocked = _styles(package, relations.values())
-    return Store(package, tuple(sheets), names, dates, unlocked)
+    return Sheets(package.path, tuple(sheets), names, dates, unlocked, package=package)
 
 
 def _styles(
@@ -145,7 +158,7 @@ def _styles(
     dates, unlocked = set(), set()
     for i, element in enumerate(xfs if xfs is not None else ()):
         number = whole(element.get("numFmtId"))
-        if number in _DATES or _is_date(codes.get(number, "")):
+        if number in DATES or is_date(codes.get(number, "")):
             dates.add(i)
         lock = element.find(f"{{{MAIN}}}protection")
         if lock is not None and lock.get("locked") in ("0", "false"):
@@ -153,7 +166,8 @@ def _styles(
     return frozenset(dates), frozenset(unlocked)
 
 
-def _is_date(code: str) -> bool:
+def is_date(code: str) -> bool:
+    """Whether a number format shows a number as a date or a time."""
     # without colours, conditions and currencies in brackets, single letters to show, quoted text
     bare, rest = "", code[:MAX_FORMAT].lower()
     while rest:

@@ -15,6 +15,7 @@ from sheetlab.checks.assess import Assessment
 from sheetlab.checks.marks import ProposedMark, Scheme, load_scheme, propose, rounded
 from sheetlab.classes.schemes import FOLDER, find_scheme, shipped
 from sheetlab.finding import SheetlabError
+from sheetlab.manual import FOLDER as PAGES
 from sheetlab.workbook.evaluate_file import evaluate_file
 
 
@@ -277,8 +278,7 @@ def test_shipped_schemes_suit_every_practical(tmp_path: Path, name: str, practic
 
 
 def test_codes_of_shipped_schemes_exist() -> None:
-    listed = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
-    codes = listed.split("## Finding codes")[1]
+    codes = (PAGES / "codes.md").read_text(encoding="utf-8")
     for name in shipped():
         for item in find_scheme(name).items:
             for cost in item.findings:

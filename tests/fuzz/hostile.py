@@ -114,9 +114,9 @@ def entry(name: str, text: bytes, says: int | None = None) -> tuple[str, int, by
 
 
 def lying_deflate() -> bytes:
-    """A part that says 1000 bytes and unpacks to 900 MB."""
+    """A part that says 1000 bytes and unpacks to 400 MB."""
     pack = zlib.compressobj(9, zlib.DEFLATED, -15)
-    packed = b"".join(pack.compress(bytes(MILLION)) for _ in range(900)) + pack.flush()
+    packed = b"".join(pack.compress(bytes(MILLION)) for _ in range(400)) + pack.flush()
     lie = "xl/media/x.bin", 8, packed, 1000, 0
     return archive([*entries(good()), lie])
 
@@ -124,7 +124,7 @@ def lying_deflate() -> bytes:
 def lying_bzip2() -> bytes:
     import bz2
 
-    packed = bz2.compress(bytes(900 * MILLION), 9)
+    packed = bz2.compress(bytes(400 * MILLION), 9)
     lie = "xl/media/x.bin", 12, packed, 1000, 0
     return archive([*entries(good()), lie])
 
@@ -133,7 +133,7 @@ def lying_about_a_sheet() -> bytes:
     """The sheet of readings says less than it holds."""
     parts = entries(good())
     text = part(good(), READINGS)
-    lie = entry(READINGS, text + b" " * 200 * MILLION, len(text))
+    lie = entry(READINGS, text + b" " * 100 * MILLION, len(text))
     return archive([lie if one[0] == READINGS else one for one in parts])
 
 
@@ -296,7 +296,7 @@ def many_nodes_in_every_tree() -> bytes:
         (WORKBOOK, b"</workbook>"), (STYLES, b"</styleSheet>"), (TEXTS, b"</sst>"),
         ("xl/_rels/workbook.xml.rels", b"</Relationships>"), ("[Content_Types].xml", b"</Types>"),
     ):  # fmt: skip
-        changes[name] = part(good(), name).replace(end, nodes(380_000) + end)
+        changes[name] = part(good(), name).replace(end, nodes(220_000) + end)
     return loose(changes)
 
 
@@ -387,14 +387,13 @@ def spaces_of_an_ods() -> bytes:
 
 
 QUICK: tuple[Kind, ...] = (
-    lying_about_a_sheet, overlapping, brackets_in_a_format, rows_in_a_comment,
-    pairs_in_the_name_of_formats, hidden_rows_of_an_ods,
+    overlapping, brackets_in_a_format, pairs_in_the_name_of_formats, hidden_rows_of_an_ods,
 )  # fmt: skip
 KINDS: tuple[Kind, ...] = (
-    *QUICK, lying_deflate, lying_bzip2, many_entries, many_megabytes, fat_sheets, many_cells,
-    one_row, one_cell, long_text, many_attributes, long_texts_of_emoji, many_shared_texts,
-    many_nodes_in_every_tree, entities, repeated_cells_of_an_ods, deep_rows_of_an_ods,
-    spaces_of_an_ods,
+    *QUICK, lying_about_a_sheet, lying_deflate, lying_bzip2, many_entries, many_megabytes,
+    fat_sheets, rows_in_a_comment, many_cells, one_row, one_cell, long_text, many_attributes,
+    long_texts_of_emoji, many_shared_texts, many_nodes_in_every_tree, entities,
+    repeated_cells_of_an_ods, deep_rows_of_an_ods, spaces_of_an_ods,
 )  # fmt: skip
 
 

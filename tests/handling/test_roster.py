@@ -12,6 +12,7 @@ from sheetlab.before.issue import issue
 from sheetlab.cli import main
 from sheetlab.finding import Finding, SheetlabError
 from sheetlab.handling.roster import Group, file_part, group_key, read_roster
+from sheetlab.manual import text_of
 from sheetlab.practical.loader import catalogue
 
 
@@ -48,9 +49,9 @@ def test_columns_that_are_not_used_are_told_with_those_that_are(tmp_path: Path) 
     assert len(told) == 1
 
 
-def test_the_roster_of_the_readme_is_one(tmp_path: Path) -> None:
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    lines = readme.split("    group,setup,observers\n")[1].split("\n\n")[0].split("\n")
+@pytest.mark.parametrize("topic", ["before-class", "first-lesson"])
+def test_the_roster_of_the_manual_is_one(tmp_path: Path, topic: str) -> None:
+    lines = text_of(topic).split("    group,setup,observers\n")[1].split("\n\n")[0].split("\n")
     text = "\n".join(["group,setup,observers", *(line.strip() for line in lines)])
     groups = roster(tmp_path, text.encode())
     assert groups == (Group("Avocet", "W1", "A. Noor, B. Lind"), Group("Fulmar", "W2"))

@@ -85,10 +85,10 @@ def test_what_takes_too_long_is_told_and_the_rest_is_done(
 ) -> None:
     """The process is ended from outside: nothing inside of it can."""
     monkeypatch.setattr(w, "METHOD", method)
-    monkeypatch.setattr(w, "LONGEST", {"fork": 0.3, "spawn": 3.0}[method])
+    monkeypatch.setattr(w, "LONGEST", {"fork": 0.3, "spawn": 10.0}[method])
     begun = time.monotonic()
     made = list(w.each(STUCK, range(20), w.Workers(2)))
-    assert time.monotonic() - begun < 30
+    assert time.monotonic() - begun < 60
     assert made == [(i, "took-too-long") if i in STUCK_AT else i * i for i in range(20)]
 
 
@@ -124,12 +124,12 @@ GIVEN_UP = "the workbook was given up after 3 seconds"
                      marks=pytest.mark.slow),
         pytest.param(["archive", "add", "in", "--archive", "D.sqlite", "--year", "2026"], 1,
                      "1 was not taken", marks=pytest.mark.slow),
-        pytest.param(["watch", "in", "--once"], 0, "given up after 3 seconds",
+        pytest.param(["watch", "in", "--once"], 0, "1 needs someone, 2 done",
                      marks=pytest.mark.slow),
         pytest.param(["evaluate", "in/b.xlsx"], 2, "b.xlsx: failed", marks=pytest.mark.slow),
     ],
 )  # fmt: skip
-def test_a_workbook_that_hangs_stops_no_command(
+def test_work_that_never_ends_is_given_up_and_the_batch_goes_on(
     stuck_one: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch,
     command: list[str], code: int, words: str,
 ) -> None:  # fmt: skip
@@ -139,7 +139,7 @@ def test_a_workbook_that_hangs_stops_no_command(
     assert time.monotonic() - begun < 20
     said = capsys.readouterr()
     assert words in said.out
-    assert GIVEN_UP[:30] in " ".join((said.out + said.err).split())
+    assert command[0] == "watch" or GIVEN_UP in " ".join((said.out + said.err).split())
     if command[0] == "evaluate" and code == 1:
         assert len(list((stuck_one / "in" / "evaluated").iterdir())) == 2
 
@@ -183,7 +183,7 @@ def test_helpers_of_a_program_that_was_killed_end_too() -> None:
     processes = [int(text) for text in child.stdout.readline().split()]
     assert len(processes) == 2
     child.kill()
-    child.wait()
+    child.communicate()
     end = time.monotonic() + 15
     while time.monotonic() < end and any(map(runs, processes)):
         time.sleep(0.1)
@@ -404,7 +404,7 @@ def test_a_cluster_that_is_lost_leaves_the_rest_to_this_machine(tmp_path: Path) 
 @pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="needs signals")
 def test_ctrl_c_ends_it_and_what_was_told_is_kept(tmp_path: Path) -> None:
-    fill_class(tmp_path / "in", 40)
+    fill_class(tmp_path / "in", 80)
     target = tmp_path / "D.sqlite"
     code = (
         "import sys; from sheetlab.cli import main\n"
@@ -428,7 +428,7 @@ def test_ctrl_c_ends_it_and_what_was_told_is_kept(tmp_path: Path) -> None:
     rows = {f"row {row.number}, {row.code}" for row in read(target).rows}
     told += out.splitlines()
     assert {line.strip().partition(": ")[2] for line in told} <= rows
-    assert 3 <= len(rows) < 40
+    assert 3 <= len(rows) < 80
 
 
 class Terminal(io.StringIO):

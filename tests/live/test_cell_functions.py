@@ -26,6 +26,7 @@ from sheetlab.live import lines, repeated
 from sheetlab.live.functions import FUNCTIONS, ROWS
 from sheetlab.live.guide import as_rows, signature
 from sheetlab.live.library import PART, Example, Function, call
+from sheetlab.manual import FOLDER
 from sheetlab.practical import standards
 from sheetlab.practical.instruments import KINDS, zero_parts_of
 from sheetlab.practical.instruments import parts_of as scale_parts
@@ -99,9 +100,9 @@ def test_names_are_our_own_and_no_addresses() -> None:
         assert name.lower() not in VBA_WORDS
 
 
-def test_the_readme_lists_every_function() -> None:
-    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    listed = re.findall(r"^\| `([A-Z_]+\(.*\))` \| (.*) \|$", text, re.M)
+def test_the_manual_lists_every_function() -> None:
+    text = (FOLDER / "functions.md").read_text(encoding="utf-8")
+    listed = re.findall(r"^### `([A-Z_]+\(.*\))`\n\n\*\*(.*)\.\*\*$", text, re.M)
     assert listed == [(signature(one), one.title) for one in ROWS]
 
 

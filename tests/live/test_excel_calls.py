@@ -7,7 +7,6 @@ it; the names are those of Microsoft's reference.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 from unittest.mock import MagicMock, call
@@ -69,8 +68,9 @@ def workbook(excel: SimpleNamespace, *sheets: MagicMock) -> Any:
 
 def test_a_copy_is_saved_under_another_name(excel: SimpleNamespace) -> None:
     book = workbook(excel, sheet("Start"))
-    program.save_copy(book, Path("copy.xlsx"))
-    assert book.api.mock_calls == [call.SaveCopyAs("copy.xlsx")]
+    with program.copied(book) as copy:
+        assert book.api.mock_calls == [call.SaveCopyAs(str(copy))]
+    assert copy.name == "one.xlsx"
 
 
 def test_sheets_are_copied_in_one_call_behind_the_last(excel: SimpleNamespace) -> None:

@@ -13,6 +13,7 @@ import xlwings as xw
 from calc.office import Office, available, profile_with
 from calc.xlwings_engine import SERVER, NameMembers, SheetMembers, app_over
 
+import sheetlab
 from sheetlab.classes.demo import demo_class, fill
 from sheetlab.finding import SheetlabError
 from sheetlab.live.calc.extension import extension
@@ -421,3 +422,28 @@ def test_the_macros_compile_and_refuse_what_would_choose_what_is_run(
     for name in ("x^&calc .ods", "100 %PATH%.ods"):
         assert run(text, "LEAST_COUNT", [0.5, 50], name=name) == refused
     assert run(text, "LEAST_COUNT", [0.5, 50], name="salt & pepper.ods") != refused
+
+
+def test_a_script_evaluates_the_book_as_it_is_now(opened: Any, tmp_path: Path) -> None:
+    path = hand_in(DOUBTFUL, tmp_path / "one.xlsx")
+    of_file = sheetlab.evaluate(path)
+    book = opened(path)
+    before = inside(book, titles(book))
+    assert sheetlab.evaluate(book).record() == of_file.record()
+    # typed into the open workbook, and not saved
+    cell = of_file.readings().query("key == 'screw_gauge.turns'").iloc[0]
+    book.sheets[cell["sheet"]].range(cell["cell"]).value = 2 * cell["value"]
+    after = sheetlab.evaluate(book)
+    assert after.workbook == "one.xlsx"
+    assert after.value != of_file.value
+    assert sheetlab.evaluate(path).record() == of_file.record()
+    changed = inside(book, titles(book))
+    assert titles(book) == list(before)
+    differ = [
+        (sheet, r, c)
+        for sheet, rows in before.items()
+        for r, row in enumerate(rows)
+        for c, value in enumerate(row)
+        if changed[sheet][r][c] != value
+    ]
+    assert len(differ) == 1

@@ -39,7 +39,7 @@ def main() -> None:
             pages = ["-f", str(page), "-l", str(page), "-r", "80", "-png", "-singlefile"]
             subprocess.run(["pdftoppm", *pages, str(folder / "all.pdf"), str(raw)], check=True)
             looks = (
-                "-gravity south -chop 0x70 -trim -bordercolor white -border 14 +dither -colors 64"
+                "-gravity south -chop 0x50 -trim -bordercolor white -border 14 +dither -colors 64"
             )
             target = str(HERE / f"{picture}.png")
             subprocess.run(["convert", f"{raw}.png", *looks.split(), target], check=True)

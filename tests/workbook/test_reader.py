@@ -383,7 +383,7 @@ def test_cells_and_rows_that_do_not_say_where_they_are(tmp_path: Path) -> None:
     ],
 )  # fmt: skip
 def test_formats_that_make_a_number_a_date(code: str, date: bool) -> None:
-    assert store._is_date(code) is date
+    assert store.is_date(code) is date
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="the system has no named pipes")

@@ -10,11 +10,9 @@ deleting what is recognised.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sheetlab.finding import Finding, Severity, SheetlabError
@@ -113,7 +111,7 @@ def evaluate_book(book: xw.Book) -> Prepared:
         If it is no workbook of ours, cannot be read, or does not let sheets be added.
     """
     _refuse_locked(book)
-    with _quietly(book), _copy(book) as copy:
+    with _quietly(book), program.copied(book) as copy:
         prepared = prepare(copy)
         # Excel opens no two workbooks of one name, so the name is one of its own
         results = copy.with_name(f"{copy.parent.name} results.xlsx")
@@ -133,7 +131,7 @@ def evaluate_book(book: xw.Book) -> Prepared:
 
 def mark_book(book: xw.Book) -> Marked:
     """Mark the cells of an open workbook that a person has to look at, and unmark all others."""
-    with _quietly(book), _copy(book) as copy:
+    with _quietly(book), program.copied(book) as copy:
         prepared = prepare(copy)
         return replace(_mark(book, prepared.doubts), elsewhere=prepared.elsewhere)
 
@@ -141,7 +139,7 @@ def mark_book(book: xw.Book) -> Marked:
 def clear_book(book: xw.Book) -> Marked:
     """Take result sheets, their names and all marks out of an open workbook."""
     _refuse_locked(book)
-    with _quietly(book), _copy(book) as copy:
+    with _quietly(book), program.copied(book) as copy:
         _delete_results(book, own_titles(copy))
         return _mark(book, ())
 
@@ -150,16 +148,6 @@ def clear_book(book: xw.Book) -> Marked:
 def _quietly(book: xw.Book) -> Iterator[None]:
     with book.app.properties(screen_updating=False, display_alerts=False, enable_events=False):
         yield
-
-
-@contextmanager
-def _copy(book: xw.Book) -> Iterator[Path]:
-    with tempfile.TemporaryDirectory(prefix="sheetlab") as folder:
-        # under its own name, which findings tell; one that was never saved has no suffix
-        name = Path(book.name)
-        copy = Path(folder) / (name.name if name.suffix else f"{name.name}.xlsx")
-        program.save_copy(book, copy)
-        yield copy
 
 
 def _refuse_locked(book: xw.Book) -> None:

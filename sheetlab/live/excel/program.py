@@ -8,6 +8,7 @@ describes: ``Workbook.SaveCopyAs`` and ``ProtectStructure``; ``Sheets.Copy``; ``
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -35,9 +36,20 @@ _NO_PASSWORD = "sheetlab"
 """Ignored where a sheet has no password; where it has one, Excel refuses instead of asking."""
 
 
-def save_copy(book: xw.Book, path: Path) -> None:
-    """Save the workbook as it is now to another file; the open one keeps its name and state."""
-    book.api.SaveCopyAs(str(path))
+@contextmanager
+def copied(book: xw.Book) -> Iterator[Path]:
+    """A file of the workbook as it is now, for a while; the open one keeps its name and state.
+
+    A copy holds what the cells hold. What Excel hands over cell by cell is rounded to four places
+    where a cell is shown as a currency (Microsoft's reference, ``Range.Value``), and errors are
+    blank.
+    """
+    with tempfile.TemporaryDirectory(prefix="sheetlab") as folder:
+        # under its own name, which findings tell; one that was never saved has no suffix
+        name = Path(book.name)
+        copy = Path(folder) / (name.name if name.suffix else f"{name.name}.xlsx")
+        book.api.SaveCopyAs(str(copy))
+        yield copy
 
 
 def take_sheets(book: xw.Book, source: xw.Book) -> None:

@@ -1,0 +1,507 @@
+"""Make the pages of the manual that list keys, codes, functions and options from the code:
+
+    python tests/reference_pages.py
+
+Meanings stand beside the code they explain: docstrings of fields, help of options and functions,
+sentences of findings. ``test_docs.py`` says when a page is stale.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import inspect
+import re
+import sys
+import tomllib
+import types
+import typing
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
+from enum import StrEnum
+from functools import cache
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[1]
+sys.path.insert(0, str(ROOT))
+
+from sheetlab import cli  # noqa: E402
+from sheetlab.checks import marks  # noqa: E402
+from sheetlab.formula.functions import FUNCTIONS  # noqa: E402
+from sheetlab.live.functions import ROWS  # noqa: E402
+from sheetlab.live.guide import signature  # noqa: E402
+from sheetlab.manual import FOLDER  # noqa: E402
+from sheetlab.practical import definition, profile  # noqa: E402
+from sheetlab.practical.instruments import KINDS  # noqa: E402
+
+PACKAGE = ROOT / "sheetlab"
+MADE = "<!-- made by tests/reference_pages.py: change the code, and run that -->\n"
+
+# --- options of commands
+
+
+def commands_below(
+    parser: argparse.ArgumentParser, name: str = ""
+) -> Iterator[tuple[str, argparse.ArgumentParser]]:
+    """Commands, and commands of commands, as they are typed."""
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for word, command in action.choices.items():
+                yield f"{name} {word}".strip(), command
+                yield from commands_below(command, f"{name} {word}".strip())
+
+
+def commands_page() -> str:
+    whole = cli.parser([command.name for command in cli.COMMANDS])
+    lines = [
+        "# Commands and their options",
+        "",
+        "*Reference 1: every command, with every option.*",
+        "",
+        MADE,
+        "What stands in brackets may be left out. `--help` shows the same for one command.",
+    ]
+    about = {command.name: command for command in cli.COMMANDS}
+    helps = {
+        f"{name} {choice.dest}": choice.help
+        for name, parser in commands_below(whole)
+        for action in parser._actions if isinstance(action, argparse._SubParsersAction)
+        for choice in action._choices_actions
+    }  # fmt: skip
+    for name, parser in commands_below(whole):
+        command = about.get(name)
+        text = helps.get(name) if command is None else command.help
+        lines += ["", f"## sheetlab {name}", "", sentence(text or "")]
+        if command is not None:
+            lines += ["", *(f"    {example}" for example in command.examples)]
+        options = [a for a in parser._actions if described(a)]
+        if options:
+            lines += ["", *map(_option, options)]
+    return "\n".join(lines) + "\n"
+
+
+def described(action: argparse.Action) -> bool:
+    """Whether it is an option or a word of its own, and not the page of help."""
+    return not isinstance(action, argparse._HelpAction | argparse._SubParsersAction)
+
+
+def _option(action: argparse.Action) -> str:
+    value = action.metavar or ("|".join(map(str, action.choices)) if action.choices else "")
+    if not isinstance(value, str):
+        value = " ".join(value)
+    if not action.option_strings:
+        typed = str(value or action.dest)
+        needed = action.nargs not in ("?", "*")
+    else:
+        typed = ", ".join(action.option_strings)
+        typed += f" {value or action.dest.upper()}" if action.nargs != 0 else ""
+        needed = action.required
+    return f"* `{typed if needed else f'[{typed}]'}`: {sentence(action.help or 'the file')}"
+
+
+# --- functions for cells
+
+
+def functions_page() -> str:
+    lines = [
+        "# Functions for cells",
+        "",
+        "*Reference 2: every function, its arguments and its answers.*",
+        "",
+        MADE,
+        "Arguments in brackets may be left out. How to use them: `sheetlab manual cells`.",
+    ]
+    for group in dict.fromkeys(function.group for function in ROWS):
+        lines += ["", f"## {group}"]
+        for function in ROWS:
+            if function.group == group:
+                lines += ["", f"### `{signature(function)}`", "", f"**{function.title}.**",
+                          function.help, ""]  # fmt: skip
+                lines += [f"* `{a.id}`: {a.help}" for a in function.arguments]
+    return "\n".join(lines) + "\n"
+
+
+# --- keys of definitions, profiles and marking schemes
+
+COMMON = {
+    "id": "Name in formulas, and in other tables of the file.",
+    "title": "What the workbook calls it.",
+    "symbol": "Letter that stands for it in formulas that are printed.",
+    "unit": "Unit of its numbers.",
+    "note": "Sentence that stands beside it.",
+    "sheet": "Id of the sheet that it stands on.",
+    "decimals": "Decimals shown.",
+    "help": "Help in the cell.",
+    "uncertainty": "Contributions of type B: see `uncertainty`.",
+    "minimum": "Smallest number that can be typed.",
+    "maximum": "Largest number that can be typed.",
+}
+"""Meanings of keys that mean the same wherever they stand."""
+
+
+@cache
+def docs_of(module: ModuleType) -> dict[tuple[str, str], str]:
+    """Docstrings of the fields of a module's classes, by class and field."""
+    found: dict[tuple[str, str], str] = {}
+    for node in ast.parse(inspect.getsource(module)).body:
+        if isinstance(node, ast.ClassDef):
+            for line, after in zip(node.body, node.body[1:], strict=False):
+                if (
+                    isinstance(line, ast.AnnAssign)
+                    and isinstance(line.target, ast.Name)
+                    and isinstance(after, ast.Expr)
+                    and isinstance(after.value, ast.Constant)
+                ):
+                    found[node.name, line.target.id] = " ".join(str(after.value.value).split())
+    return found
+
+
+@dataclass(frozen=True)
+class Keys:
+    """One table of a file: its places, and the type that mirrors it."""
+
+    places: list[str]
+    kind: type
+    module: ModuleType
+
+
+def tables_of(root: type, module: ModuleType) -> list[Keys]:
+    """All tables of a kind of file, the top level first."""
+    found: dict[type, Keys] = {}
+
+    def walk(kind: type, place: str) -> None:
+        if kind in found:
+            found[kind].places.append(place)
+            return
+        found[kind] = Keys([place], kind, module)
+        for name, hint in hints_of(kind).items():
+            for inner in below(hint):
+                walk(inner, f"{place}.{name}".strip("."))
+
+    walk(root, "")
+    return list(found.values())
+
+
+def hints_of(kind: type) -> dict[str, Any]:
+    hints = typing.get_type_hints(kind)
+    return {field.name: hints[field.name] for field in fields(kind)}
+
+
+def below(hint: Any) -> Iterator[type]:
+    """Tables that a key holds."""
+    if isinstance(hint, type) and is_dataclass(hint):
+        yield hint
+    for inner in typing.get_args(hint):
+        yield from below(inner)
+
+
+def words_for(hint: Any) -> str:
+    """What may be written for a type."""
+    inner = [a for a in typing.get_args(hint) if a is not type(None)]
+    origin = typing.get_origin(hint)
+    if origin is typing.Literal:
+        return " or ".join(f'"{a}"' if isinstance(a, str) else str(a) for a in inner)
+    if origin in (types.UnionType, typing.Union):
+        return " or ".join(words_for(a) for a in inner)
+    if origin is tuple and inner[-1] is not Ellipsis:
+        return "[low, high]"
+    if origin is tuple:
+        named = {str: "texts", float: "numbers"}.get(inner[0], "tables")
+        return f"list of {named}"
+    if origin is not None and issubclass(origin, Mapping):
+        return "numbers by name"
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return " or ".join(f'"{a.value}"' for a in hint)
+    plain = {str: "text", float: "number", int: "whole number", bool: "true or false"}
+    return plain.get(hint, "table")
+
+
+def usual(field: Field[Any]) -> str:
+    """What holds where a key is missing."""
+    if field.default is MISSING:
+        return "needed" if field.default_factory is MISSING else "may be missing"
+    value = field.default
+    if value in (None, "", (), 0.0) and not isinstance(value, bool | int):
+        return "may be missing"
+    shown = {True: "true", False: "false"}[value] if isinstance(value, bool) else str(value)
+    return f"usual: {shown}"
+
+
+def meaning(keys: Keys, name: str) -> str:
+    """What a key means; empty if nobody has said it."""
+    said = docs_of(keys.module).get((keys.kind.__name__, name)) or COMMON.get(name, "")
+    inner = next(below(hints_of(keys.kind)[name]), None)
+    return (said or (about(inner) if inner else "")).replace("``", "`")
+
+
+KINDS_OF_FILE = (
+    ("Keys of a definition", definition.Definition, definition),
+    ("Keys of a profile", profile.Profile, profile),
+    ("Keys of a marking scheme", marks.Scheme, marks),
+)
+
+
+def keys_page() -> str:
+    lines = [
+        "# Keys of files of your own",
+        "",
+        "*Reference 3: every key of definitions, profiles and marking schemes.*",
+        "",
+        MADE,
+        "How to write such files: `sheetlab manual own-practicals`, `conventions`, "
+        "`marking-schemes`.",
+    ]
+    for title, root, module in KINDS_OF_FILE:
+        lines += ["", f"## {title}"]
+        for keys in tables_of(root, module):
+            heading = ", ".join(f"`{place}`" for place in dict.fromkeys(keys.places) if place)
+            if keys.kind is definition.Uncertainty:
+                heading = "`uncertainty`, wherever it stands"
+            lines += ["", f"### {heading or 'Top level'}", "", about(keys.kind), ""]
+            hints = hints_of(keys.kind)
+            for field in fields(keys.kind):
+                head = f"* `{field.name}` ({words_for(hints[field.name])}; {usual(field)})"
+                lines.append(f"{head}: {meaning(keys, field.name)}".rstrip(": "))
+    lines += ["", "## Kinds of scale", "",
+              "Names that formulas know of an instrument, as `INSTRUMENT.NAME`:", ""]  # fmt: skip
+    for name, scale in KINDS.items():
+        named = [*scale.parameters, *scale.derived]
+        known = ", ".join(f"`{part.id}` ({part.title})" for part in named)
+        parts = ", ".join(part.title for part in scale.parts if part.title)
+        lines.append(f"* `{name}`: {known or 'none'}. A reading is {parts or 'one number'}.")
+    lines += ["", "## Functions in formulas", ""]
+    for kind in dict.fromkeys(map(type, FUNCTIONS.values())):
+        names = ", ".join(f"`{n}`" for n, function in FUNCTIONS.items() if type(function) is kind)
+        lines.append(f"* {names}: {about(kind).partition('. ')[0].partition(';')[0].rstrip('.')}.")
+    return "\n".join(lines) + "\n"
+
+
+def about(kind: type) -> str:
+    """What a table is, from the docstring of its type."""
+    return " ".join((kind.__doc__ or "").split()).replace("``", "`")
+
+
+# --- codes of findings
+
+ROOMS = {
+    "Readings and results": ("checks",),
+    "Files and cells of workbooks": ("workbook", "live", "handling", "during"),
+    "Definitions, profiles, plans and registers": ("practical", "before"),
+    "The class": ("classes",),
+    "The archive": ("years", "archive"),
+}
+LAST = "The command line"
+CALLS = ("Finding", "PartCheck", "note", "finding")
+CODE = re.compile(r"[a-z]+(-[a-z]+)+|slip|drift|backlash|friction|implausible")
+SEVERITIES = ("note", "doubtful", "stop")
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a finding of a code says; what varies stands as three dots."""
+
+    found: str
+    expected: str
+    remedy: str
+    severities: tuple[str, ...]
+
+
+def said() -> dict[str, dict[str, list[Said]]]:
+    """Sentences of every finding in the code, by part of the program and by code."""
+    found: dict[str, dict[str, list[Said]]] = defaultdict(lambda: defaultdict(list))
+    for path in sorted(PACKAGE.rglob("*.py")):
+        room = path.relative_to(PACKAGE).parts[0]
+        title = next((t for t, rooms in ROOMS.items() if room in rooms), LAST)
+        source = path.read_text(encoding="utf-8")
+        if not re.search("Finding|PartCheck", source):
+            continue
+        for code, words in _in_module(ast.parse(source)):
+            if words not in found[title][code]:
+                found[title][code].append(words)
+    return found
+
+
+def _in_module(tree: ast.Module) -> Iterator[tuple[str, Said]]:
+    constants = {
+        line.targets[0].id: line.value.value
+        for line in tree.body
+        if isinstance(line, ast.Assign)
+        and isinstance(line.targets[0], ast.Name)
+        and isinstance(line.value, ast.Constant)
+        and isinstance(line.value.value, str)
+    }
+    plain = [line for line in tree.body if not isinstance(line, ast.FunctionDef | ast.ClassDef)]
+    functions = [scope for scope in ast.walk(tree) if isinstance(scope, ast.FunctionDef)]
+    for scope in (ast.Module(plain, []), *functions):
+        inside = list(ast.walk(scope))
+        texts = {
+            line.targets[0].id: line.value
+            for line in inside
+            if isinstance(line, ast.Assign) and isinstance(line.targets[0], ast.Name)
+        }
+        for call in inside:
+            if isinstance(call, ast.Call) and _called(call) in CALLS and call.args:
+                for code in _codes(call.args[0], constants):
+                    yield code, _said(call, texts)
+            elif isinstance(call, ast.Call) and _called(call) in ("partial", "refused"):
+                yield from _refusals(call, constants, texts)
+            elif isinstance(call, ast.Dict):
+                yield from _in_table(call, constants)
+
+
+def _refusals(
+    call: ast.Call, constants: Mapping[str, str], texts: Mapping[str, ast.expr]
+) -> Iterator[tuple[str, Said]]:
+    """A finding made through a function that takes its code, and what is refused."""
+    code, what = [*call.args[_called(call) == "partial" :], *[ast.Constant("")] * 2][:2]
+    for name in _codes(code, constants):
+        found = f"{text(what, texts)} cannot be used"
+        yield name, Said(found, "", "Correct the file and try again.", ("stop",))
+
+
+def _in_table(table: ast.Dict, constants: Mapping[str, str]) -> Iterator[tuple[str, Said]]:
+    """Codes of a table, each with its sentence."""
+    for row in table.values:
+        if isinstance(row, ast.Tuple) and len(row.elts) == 2:
+            words = text(row.elts[1], {})
+            if words.endswith((".", "?")):
+                for code in _codes(row.elts[0], constants):
+                    yield code, Said("", "", words, ("doubtful",))
+
+
+def _called(call: ast.Call) -> str:
+    called = call.func
+    if isinstance(called, ast.Attribute):
+        return called.attr if isinstance(called.value, ast.Name) else ""
+    return called.id if isinstance(called, ast.Name) else ""
+
+
+def _codes(node: ast.expr, constants: Mapping[str, str]) -> Iterator[str]:
+    if isinstance(node, ast.IfExp):
+        yield from _codes(node.body, constants)
+        yield from _codes(node.orelse, constants)
+        return
+    value = constants.get(node.id) if isinstance(node, ast.Name) else None
+    if isinstance(node, ast.Constant):
+        value = node.value
+    if isinstance(value, str) and CODE.fullmatch(value):
+        yield value
+
+
+def _said(call: ast.Call, texts: Mapping[str, ast.expr]) -> Said:
+    given = list(call.args[1:])
+    if _called(call) == "PartCheck":
+        part, condition, question, expected = (*given, *[ast.Constant("")] * 4)[:4]
+        del part, condition
+        return Said("", text(expected, texts), text(question, texts), ("doubtful",))
+    grave: list[str] = []
+    for node in given[:1]:
+        shown = ast.unparse(texts.get(node.id, node) if isinstance(node, ast.Name) else node)
+        grave = [level.lower() for level in re.findall(r"\bSeverity\.([A-Z]+)", shown)]
+        if grave or "severity" in shown:
+            given = given[1:]
+    named = {keyword.arg: keyword.value for keyword in call.keywords}
+    parts = [
+        text(given[i] if i < len(given) else named.get(name, ast.Constant("")), texts)
+        for i, name in enumerate(("found", "expected", "remedy"))
+    ]
+    return Said(parts[0], parts[1], parts[2], tuple(grave))
+
+
+def text(node: ast.expr, texts: Mapping[str, ast.expr], depth: int = 0) -> str:
+    """A text of the code with three dots for what varies."""
+    if isinstance(node, ast.Constant):
+        return node.value if isinstance(node.value, str) else ""
+    if isinstance(node, ast.JoinedStr):
+        return "".join(text(part, texts, depth) for part in node.values)
+    if isinstance(node, ast.FormattedValue):
+        return text(node.value, texts, depth) if isinstance(node.value, ast.IfExp) else "…"
+    if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add):
+        return text(node.left, texts, depth) + text(node.right, texts, depth)
+    if isinstance(node, ast.IfExp):
+        return text(node.body, texts, depth) or text(node.orelse, texts, depth)
+    if isinstance(node, ast.Name) and node.id in texts and depth < 3:
+        return text(texts[node.id], texts, depth + 1)
+    return "…"
+
+
+def of_definitions() -> Iterator[tuple[str, str, str]]:
+    """Practical, code and question of every check that a shipped definition makes."""
+    for path in sorted((ROOT / "workbook_templates").glob("*.toml")):
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        for table in (data, *data.get("tables", ())):
+            for check in table.get("checks", ()):
+                yield data["id"], check["code"], check["question"]
+
+
+def codes() -> set[str]:
+    """Every code of a finding that the program itself makes."""
+    return {code for by_code in said().values() for code in by_code}
+
+
+def codes_page() -> str:
+    lines = [
+        "# Codes of findings",
+        "",
+        "*Reference 4: every code, and what is said with it.*",
+        "",
+        MADE,
+        "Three dots stand for what differs from one workbook to the next. `note`: worth knowing;",
+        "`doubtful`: a person has to look; `stop`: something needed is missing.",
+    ]
+    found = said()
+    for title in (*ROOMS, LAST):
+        if title not in found:
+            continue
+        lines += ["", f"## {title}", ""]
+        for code, all_said in sorted(found[title].items()):
+            grave = [s for s in SEVERITIES if any(s in one.severities for one in all_said)]
+            how = f" ({', '.join(grave)})" if grave else ""
+            lines.append(f"* `{code}`{how}: {_words(all_said)}")
+    lines += ["", "## Questions that the practicals ask", ""]
+    lines += [f"* `{code}` ({practical}): {question}" for practical, code, question
+              in dict.fromkeys(of_definitions())]  # fmt: skip
+    return "\n".join(lines) + "\n"
+
+
+def _words(all_said: list[Said]) -> str:
+    """What is said with a code: of several places the one that tells most in fixed words."""
+    best = max(
+        all_said, key=lambda one: len((one.found + one.expected + one.remedy).replace("…", ""))
+    )
+    parts = [
+        sentence(best.found) if re.search(r"\w{3}", best.found) else "",
+        f"Expected: {sentence(best.expected, False)}" if re.search(r"\w", best.expected) else "",
+        sentence(best.remedy) if re.search(r"\w{3}", best.remedy) else "",
+    ]
+    return " ".join(" ".join(parts).split()) or "What was seen stands in the finding."
+
+
+def sentence(words: str, capital: bool = True) -> str:
+    """With a capital and a full stop."""
+    words = " ".join(words.split())
+    if capital and words:
+        words = words[0].upper() + words[1:]
+    return words if words.endswith((".", "?", "!", ":", "…")) or not words else f"{words}."
+
+
+PAGES: dict[str, Callable[[], str]] = {
+    "commands": commands_page,
+    "functions": functions_page,
+    "keys": keys_page,
+    "codes": codes_page,
+}
+
+
+def main() -> None:
+    for topic, make in PAGES.items():
+        path = FOLDER / f"{topic}.md"
+        path.write_text(make(), encoding="utf-8")
+        print(path)
+
+
+if __name__ == "__main__":
+    main()
