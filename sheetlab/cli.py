@@ -116,8 +116,8 @@ COMMANDS = (
         "years",
         "archive",
         (
-            "sheetlab archive add CLASS.xlsx --archive DEPARTMENT.xlsx --year 2026",
-            "sheetlab archive check DEPARTMENT.xlsx",
+            "sheetlab archive add CLASS.xlsx --archive DEPARTMENT.sqlite --year 2026",
+            "sheetlab archive check DEPARTMENT.sqlite",
         ),
     ),
     Command(
@@ -125,7 +125,7 @@ COMMANDS = (
         "chart how apparatus and instruments drift",
         "years",
         "drift",
-        ("sheetlab drift DEPARTMENT.xlsx --baseline 6 --out DRIFT.xlsx",),
+        ("sheetlab drift DEPARTMENT.sqlite --baseline 6 --out DRIFT.xlsx",),
     ),
     Command(
         "addin",

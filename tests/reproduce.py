@@ -35,9 +35,9 @@ def work() -> None:
         "set": run("practice-set", "simple-pendulum", "--out", folder / "set", "--count", 2),
         "plan": run("plan", "wire-stretching", "--out", folder / "plan.xlsx"),
         "register": run("register", "new", "--out", folder / "register.xlsx"),
-        "view": run("archive", "export", folder / "DEP.xlsx"),
-        "csv": run("archive", "export", folder / "DEP.xlsx", "--out", folder / "all.csv"),
-        "drift": run("drift", folder / "DEP.xlsx", "--out", folder / "drift.xlsx"),
+        "view": run("archive", "export", folder / "DEP.sqlite"),
+        "csv": run("archive", "export", folder / "DEP.sqlite", "--out", folder / "all.csv"),
+        "drift": run("drift", folder / "DEP.sqlite", "--out", folder / "drift.xlsx"),
     }
     digests = {
         name: hashlib.sha256(text.replace(str(folder), "").encode()).hexdigest()

@@ -248,14 +248,14 @@ def test_every_command_can_be_asked_for_help(capsys: pytest.CaptureFixture[str])
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("archive", "add", "x.xlsx", "--archive", "A.xlsx", "--year", "26"), "four digits"),
+        (("archive", "add", "x.xlsx", "--archive", "A.sqlite", "--year", "26"), "four digits"),
         (
-            ("archive", "add", "x.xlsx", "--archive", "A.xlsx", "--year", "2026",
+            ("archive", "add", "x.xlsx", "--archive", "A.sqlite", "--year", "2026",
              "--keep-until", "31.12.2027"),
             "a day as 2026-09-01",
         ),
-        (("drift", "A.xlsx", "--baseline", "six"), "a whole number, 5 or more"),
-        (("drift", "A.xlsx", "--baseline-years", "old"), "2024-2025"),
+        (("drift", "A.sqlite", "--baseline", "six"), "a whole number, 5 or more"),
+        (("drift", "A.sqlite", "--baseline-years", "old"), "2024-2025"),
         (("issue", "simple-pendulum", "--out", "x", "--runs", "9"), "from 1 to 4"),
         (("issue", "simple-pendulum", "--out", "x", "--week", "two"), "a whole number"),
         (("plan", "simple-pendulum", "--limit", "a third"), "0.33"),
@@ -410,7 +410,7 @@ def test_a_practical_that_there_is_not_is_told_with_those_there_are(
         ("evalute x", "“evaluate” instead of “evalute”"),
         ("archive ad x", "“add” instead of “ad”"),
         ("evaluate x --outt y", "“--out” instead of “--outt”"),
-        ("archive add x.xlsx --archive D.xlsx --yeer 2026", "“--year” instead of “--yeer”"),
+        ("archive add x.xlsx --archive D.sqlite --yeer 2026", "“--year” instead of “--yeer”"),
         ("class x --ouut=C.xlsx", "“--out” instead of “--ouut”"),
     ],
 )
@@ -476,7 +476,8 @@ def test_a_file_is_called_what_was_asked_for(
     for command in (("drift", book), ("archive", "check", book)):
         status, _, err = run(capsys, *command)
         assert status == 2
-        assert "CLASS.xlsx is not the workbook of an archive" in err
+        assert "end in .sqlite, and CLASS.xlsx does not" in err
+        assert "archive add CLASS.xlsx" in err
         assert "database" not in err
 
 

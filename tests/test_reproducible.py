@@ -48,7 +48,7 @@ def test_every_command_writes_the_same_bytes_again(
         os.utime(path, (1_770_000_000 + i, 1_770_000_000 + i))
     (inputs / "Dunlin.ods").write_bytes(open_document(filled("Avocet")))
     os.utime(inputs / "Dunlin.ods", (1_770_000_000, 1_770_000_000))
-    archive = tmp_path / "made" / "DEP.xlsx"
+    archive = tmp_path / "made" / "DEP.sqlite"
     archive.parent.mkdir()
     assert main(["archive", "add", str(inputs), "--archive", str(archive), "--year", "2026"]) == 0
     capsys.readouterr()

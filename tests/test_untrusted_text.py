@@ -147,7 +147,7 @@ def test_nothing_typed_acts_in_any_output(
         # the file is called like this as well, as far as a file system lets it
         names.add(f"{i}{re.sub('[/]', '_', text)[:60]}.xlsx")
         (folder / f"{i}{re.sub('[/]', '_', text)[:60]}.xlsx").write_bytes(handed_in("Fulmar", text))
-    archive = tmp_path / "DEP.xlsx"
+    archive = tmp_path / "DEP.sqlite"
     said = []
     for command in (
         ["evaluate", folder, "--out", tmp_path / "out"],

@@ -37,7 +37,7 @@ def archive(parser: argparse.ArgumentParser) -> None:
         "files", nargs="+", type=Path, metavar="FILE",
         help="workbooks, folders of them, or class workbooks (what counts in the class)",
     )  # fmt: skip
-    adding.add_argument("--archive", type=Path, required=True, metavar="DEPARTMENT.xlsx")
+    adding.add_argument("--archive", type=Path, required=True, metavar="DEPARTMENT.sqlite")
     adding.add_argument(
         "--year", type=typed("--year", _year, YEAR), required=True,
         help="year of the class",
@@ -50,10 +50,6 @@ def archive(parser: argparse.ArgumentParser) -> None:
     adding.add_argument(
         "--folder", type=Path, metavar="DIR",
         help="where the hand-ins of a class workbook lie, if not beside it or below it",
-    )  # fmt: skip
-    adding.add_argument(
-        "--no-view", action="store_true",
-        help="leave the workbook as it is; “archive export” brings it up to date",
     )  # fmt: skip
     adding.add_argument(
         "--older", action="store_true",
@@ -75,6 +71,10 @@ def archive(parser: argparse.ArgumentParser) -> None:
         "--workbook", type=Path, metavar="FILE",
         help="also name the row that holds the readings of this workbook",
     )  # fmt: skip
+    checking.add_argument(
+        "--thorough", action="store_true",
+        help="also compare every row of the workbooks of the years with the database",
+    )  # fmt: skip
     _codes(checking)
     checking.set_defaults(run=_archive_check)
 
@@ -86,19 +86,23 @@ def archive(parser: argparse.ArgumentParser) -> None:
     )
     purging.set_defaults(run=_archive_purge)
 
-    importing = actions.add_parser("import", help="make the database again from the workbook")
+    importing = actions.add_parser(
+        "import", help="make the database again from the workbooks of the years"
+    )
     _department(importing)
     importing.add_argument(
         "--from", type=Path, dest="source", metavar="FILE",
-        help="begin an archive from a .csv or .parquet file that “archive export” wrote",
+        help="begin an archive from a .csv file that “archive export” wrote",
     )  # fmt: skip
     importing.set_defaults(run=_archive_import)
 
-    exporting = actions.add_parser("export", help="write the table to a file, or the workbook anew")
+    exporting = actions.add_parser(
+        "export", help="write the table to a file, or the workbooks anew"
+    )
     _department(exporting)
     exporting.add_argument(
         "--out", type=Path, metavar="FILE",
-        help=".csv or .parquet; without it, the workbook is written anew from the database",
+        help="a .csv file; without it, the workbooks of all years are written anew",
     )  # fmt: skip
     exporting.set_defaults(run=_archive_export)
 
@@ -141,7 +145,7 @@ def drift(parser: argparse.ArgumentParser) -> None:
 
 
 def _department(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("archive", type=Path, metavar="DEPARTMENT.xlsx", help="the archive")
+    parser.add_argument("archive", type=Path, metavar="DEPARTMENT.sqlite", help="the archive")
 
 
 def _codes(parser: argparse.ArgumentParser) -> None:
@@ -166,7 +170,7 @@ def _years(text: str) -> tuple[int, int]:
 def _archive_add(options: argparse.Namespace) -> int:
     from sheetlab.years.adding import add, workbooks
 
-    if not list(workbooks(options.files, options.archive)):
+    if next(workbooks(options.files, options.archive), None) is None:
         complain([no_files(options.files)])
         return NOTHING_DONE
     rows = revised = there = refused = 0
@@ -174,8 +178,7 @@ def _archive_add(options: argparse.Namespace) -> int:
     for one in add(
         options.files, options.archive, options.year, datetime.date.today(), options.codes,
         options.keep_until, workers=workers, progress=progress, folder=options.folder,
-        view=not options.no_view, new_codes=options.new_codes,
-        older=options.older,
+        new_codes=options.new_codes, older=options.older,
     ):  # fmt: skip
         progress.end()
         if one.finding is not None:
@@ -205,7 +208,10 @@ def _revisions(count: int) -> str:
 def _archive_check(options: argparse.Namespace) -> int:
     from sheetlab.years.checking import check, row_of
 
-    found = check(options.archive, datetime.date.today(), options.expect, codes=options.codes)
+    found = check(
+        options.archive, datetime.date.today(), options.expect, codes=options.codes,
+        thorough=options.thorough,
+    )  # fmt: skip
     complain(found.findings)
     if not found.sound:
         return NOTHING_DONE
@@ -244,23 +250,20 @@ def _archive_purge(options: argparse.Namespace) -> int:
         f"{many(done.names, 'name')} from the list of codes; {many(done.waiting, 'row')} "
         "not due yet"
     )
-    if done.finding is not None:
-        complain([done.finding])
-        return SOME_FAILED
-    return DONE
+    complain(done.findings)
+    return SOME_FAILED if done.findings else DONE
 
 
 def _archive_import(options: argparse.Namespace) -> int:
-    from sheetlab.years.database import database_of
-    from sheetlab.years.exchange import import_table, import_view
+    from sheetlab.years.exchange import import_books, import_table
 
     today = datetime.date.today()
     if options.source is not None:
         count, head = import_table(options.archive, options.source, today)
     else:
-        count, head = import_view(options.archive, today)
+        count, head = import_books(options.archive, today)
     say(
-        f"{database_of(options.archive).name}: {many(count, 'row')} imported, all in order\n"
+        f"{options.archive.name}: {many(count, 'row')} imported, all in order\n"
         f"digest of the last row: {head}"
     )
     return DONE
@@ -268,16 +271,18 @@ def _archive_import(options: argparse.Namespace) -> int:
 
 def _archive_export(options: argparse.Namespace) -> int:
     from sheetlab.years.exchange import export
-    from sheetlab.years.view import renew_view
+    from sheetlab.years.renewing import renew
+    from sheetlab.years.yearbook import books_of
 
     if options.out is not None:
         say(f"{options.out}: {many(export(options.archive, options.out), 'row')}")
         return DONE
-    finding = renew_view(options.archive)
-    if finding is not None:
-        complain([finding])
+    findings = renew(options.archive, every=True)
+    complain(findings)
+    if findings:
         return NOTHING_DONE
-    say(options.archive)
+    for path in books_of(options.archive).values():
+        say(path)
     return DONE
 
 
@@ -297,11 +302,11 @@ def _archive_evidence(options: argparse.Namespace) -> int:
 
 
 def _drift(options: argparse.Namespace) -> int:
-    from sheetlab.years.database import read
+    from sheetlab.years.database import each_row
     from sheetlab.years.drift import drift_lines, drifts
     from sheetlab.years.driftbook import write_drift
 
-    found = drifts(read(options.archive).rows, options.baseline, options.baseline_years)
+    found = drifts(each_row(options.archive), options.baseline, options.baseline_years)
     if options.out is not None:
         base = options.baseline_years
         what = (

@@ -55,7 +55,8 @@ class LongBook:
     archive: zipfile.ZipFile
     sheets: Mapping[str, str]
     texts_part: str
-    _texts: list[str] | None = field(default=None)
+    _texts: list[str] = field(default_factory=list)
+    _rest: Iterator[str] | None = None
 
     def rows(self, sheet: str, formulas: bool = True) -> Iterator[tuple[int, dict[int, Value]]]:
         """Zero-based number of each row with its cells: zero-based column -> number or text.
@@ -122,26 +123,34 @@ class LongBook:
         if not raw:
             return None
         if kind == "s":
-            texts = self.texts()
-            place = int(raw) if raw.isascii() and raw.isdigit() else len(texts)
+            place = int(raw) if raw.isascii() and raw.isdigit() else MAX_TEXTS
+            texts = self._texts
+            # no further than is asked for: a few cells of a long book cost little
+            while len(texts) <= place and (text := next(self._more(), None)) is not None:
+                texts.append(text)
             return texts[place] if place < len(texts) else None
         if kind in ("str", "e"):
             return str(raw)
         number = stored_number(raw)
         return str(raw) if number is None or not math.isfinite(number) else number
 
-    def texts(self) -> list[str]:
-        """The table of texts that cells refer to, if another program made one."""
-        if self._texts is None:
-            found: list[str] = []
-            if self.texts_part:
-                with self._open(self.texts_part) as stream:
-                    for item in _elements(self.path, stream, _SI):
-                        found.append(_text(item))
-                        if len(found) > MAX_TEXTS:
-                            raise refuse(self.path, "has far more texts than sheetlab writes")
-            self._texts = found
-        return self._texts
+    def end(self) -> None:
+        """Let go of the table of texts, before the file is closed."""
+        self._rest = iter(())
+
+    def _more(self) -> Iterator[str]:
+        """What is not read yet of the table of texts, if another program made one."""
+        if self._rest is None:
+            self._rest = self._table()
+        return self._rest
+
+    def _table(self) -> Iterator[str]:
+        if self.texts_part:
+            with self._open(self.texts_part) as stream:
+                for count, item in enumerate(_elements(self.path, stream, _SI), 1):
+                    if count > MAX_TEXTS:
+                        raise refuse(self.path, "has far more texts than sheetlab writes")
+                    yield _text(item)
 
     def _open(self, part: str) -> IO[bytes]:
         try:
@@ -170,6 +179,7 @@ def open_long(path: Path) -> Iterator[LongBook]:
             if sum(entry.compress_size for entry in entries) > size:
                 raise refuse(path, "has parts that lie in each other")
             book = _book(path, archive)
+        stack.callback(book.end)
         yield book
 
 

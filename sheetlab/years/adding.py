@@ -21,7 +21,8 @@ from sheetlab.handling.workers import HERE, Call, Progress, Workers, each
 from sheetlab.practical.register import same_id
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, not_saved, read_codes
-from sheetlab.years.database import database_of, head_of, insert, no_database, note_head, opened
+from sheetlab.years.database import head_of, insert, note_head, reading
+from sheetlab.years.entries import entries_of
 from sheetlab.years.ledger import (
     NOTED,
     SAVED,
@@ -30,14 +31,14 @@ from sheetlab.years.ledger import (
     Ledger,
     Row,
     clean,
-    entries_of,
     flat,
     flat_numbers,
     new_code,
     when,
 )
-from sheetlab.years.lock import WAIT, locked, refuse_name
-from sheetlab.years.view import refuse_behind, renew_view
+from sheetlab.years.lock import WAIT, refuse_name
+from sheetlab.years.renewing import changing, refuse_behind, renew
+from sheetlab.years.yearbook import books_of
 
 BATCH = 50
 """Workbooks that are written to the database in one step."""
@@ -68,11 +69,10 @@ def add(
     workers: Workers = HERE,
     progress: Progress | None = None,
     folder: Path | None = None,
-    view: bool = True,
     new_codes: bool = False,
     older: bool = False,
 ) -> Iterator[Added]:
-    """Evaluate workbooks and append their results; the last step renews the workbook of results.
+    """Evaluate workbooks and append their results; the last step renews the workbook of the year.
 
     Parameters
     ----------
@@ -87,8 +87,6 @@ def add(
         Told how many workbooks of how many are evaluated.
     folder
         Where the hand-ins of the class workbooks lie; None: where these say (``sources_of``).
-    view
-        Whether the workbook of results is renewed: of very many rows that takes minutes.
     new_codes
         Whether a list of codes that explains no code of the archive may be begun: groups that
         are in the archive then come as new ones.
@@ -102,11 +100,7 @@ def add(
         is kept.
     """
     refuse_name(archive)
-    if archive.exists() and not database_of(archive).exists():
-        raise SheetlabError(no_database(archive))
-    if archive.exists():
-        with locked(archive, wait):
-            refuse_behind(archive)
+    refuse_behind(archive, wait)
     if keep_until is not None and keep_until <= today:
         raise SheetlabError(_past(keep_until, today))
     # what is no list, or not that of this archive, is told before anything is begun
@@ -136,18 +130,16 @@ def add(
     yield from writer.append(waiting)
     if writer.rows and until < today.isoformat():
         yield Added(archive, finding=_due(archive, year, until))
-    finding = None
-    if view and database_of(archive).exists():
-        finding = renew_view(archive, wait)
-    if finding is not None:
-        yield Added(archive, finding=finding)
+    if archive.exists():
+        for finding in renew(archive, wait):
+            yield Added(archive, finding=finding)
 
 
 def _unexplained(archive: Path, path: Path, wait: float) -> bool:
     """Whether an archive has codes, and a list explains none of them."""
-    if not database_of(archive).exists():
+    if not (archive.exists() and archive.stat().st_size):
         return False
-    with locked(archive, wait), opened(database_of(archive)) as connection:
+    with reading(archive, wait) as connection:
         # while nobody adds: the list is written before the rows
         keys = read_codes(path)
         query = "SELECT DISTINCT code FROM results WHERE code <> ''"
@@ -166,7 +158,7 @@ def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
 
     Numbers in names count by their size: a chart of the years shows values in the order of adding.
     """
-    own = os.path.realpath(archive)
+    own = {os.path.realpath(path) for path in books_of(archive).values()}
     for path in files:
         if not path.is_dir():
             yield path
@@ -174,7 +166,7 @@ def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
         below = sorted((path / name for name in scan(path)[0]), key=_by_numbers)
         for one in below:
             # the workbook of the class lies beside what it was made of
-            if os.path.realpath(one) != own and not is_class_workbook(one):
+            if os.path.realpath(one) not in own and not is_class_workbook(one):
                 yield one
 
 
@@ -273,33 +265,28 @@ class _Writer:
 
     def append(self, found: Sequence[_Read]) -> list[Added]:
         """What became of some workbooks; all of it is on the disk."""
-        if not database_of(self.archive).exists():
+        if not self.archive.exists():
             if not any(one.entries for one in found):
                 # where nothing could be taken there is no archive to begin
                 return [Added(one.path, finding=one.finding) for one in found]
             read_codes(self.codes).try_folder()
-        with locked(self.archive, self.wait):
-            # again: hours may have gone by since the first time
-            refuse_behind(self.archive)
+        with changing(self.archive, self.wait) as connection:
             keys = read_codes(self.codes)
-            with opened(database_of(self.archive)) as connection:
-                ledger = self.known(connection)
-                # nothing is known any more if this step fails
-                self.ledger = None
-                added = [self.added(one, ledger, keys) for one in found]
-                # names first: a code without rows does no harm, rows without one would come twice
-                try:
-                    keys.save()
-                except OSError as error:
-                    raise SheetlabError(not_saved(self.codes, error)) from error
-                rows = [row for one in added for row in one.rows]
-                self.rows += len(rows)
-                if rows:
-                    insert(
-                        connection, map(flat, rows), chain.from_iterable(map(flat_numbers, rows))
-                    )
-                    note_head(connection, ledger.count, ledger.head)
-            self.ledger = ledger
+            ledger = self.known(connection)
+            # nothing is known any more if this step fails
+            self.ledger = None
+            added = [self.added(one, ledger, keys) for one in found]
+            # names first: a code without rows does no harm, rows without one would come twice
+            try:
+                keys.save()
+            except OSError as error:
+                raise SheetlabError(not_saved(self.codes, error)) from error
+            rows = [row for one in added for row in one.rows]
+            self.rows += len(rows)
+            if rows:
+                insert(connection, map(flat, rows), chain.from_iterable(map(flat_numbers, rows)))
+                note_head(connection, ledger.count, ledger.head)
+        self.ledger = ledger
         return added
 
     def known(self, connection: sqlite3.Connection) -> Ledger:
@@ -406,7 +393,7 @@ def _to_check(archive: Path) -> Finding:
         "rows at the end of the archive are missing or were changed; nothing was added",
         "the rows that were written",
         "Run “sheetlab archive check”, which names the first row.",
-        Place(database_of(archive).name),
+        Place(archive.name),
     )
 
 

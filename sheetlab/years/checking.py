@@ -8,16 +8,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from sheetlab.finding import Finding, Place, Severity, many
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
 from sheetlab.handling.workers import Call, each
 from sheetlab.workbook.evaluate_file import assess_file
-from sheetlab.years.archivebook import noted_rows
 from sheetlab.years.codes import KeyList, codes_of, last_day, read_codes
-from sheetlab.years.database import count_of, database_of, head_of, rows_in, snapshot
-from sheetlab.years.ledger import Row, clean, source_digest, verify
-from sheetlab.years.lock import WAIT
+from sheetlab.years.database import head_of, reading, rows_in, stored
+from sheetlab.years.entries import source_digest
+from sheetlab.years.ledger import COLUMNS, Cells, Row, clean, verify
+from sheetlab.years.lock import WAIT, unreadable
 from sheetlab.years.purging import due_codes
-from sheetlab.years.view import behind, view_findings
+from sheetlab.years.renewing import book_findings
+
+_DIGEST = list(COLUMNS).index("digest")
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +29,7 @@ class Checked:
     count: int
     head: str
     findings: tuple[Finding, ...]
-    """The first broken row stops, and a workbook that holds more rows than the database.
+    """The first broken row stops, and a workbook with rows that the database lacks.
 
     One that differs otherwise is only doubtful.
     """
@@ -44,8 +46,9 @@ def check(
     expect: str = "",
     wait: float = WAIT,
     codes: Path | None = None,
+    thorough: bool = False,
 ) -> Checked:
-    """Whether the table is complete and unaltered, the workbook shows it, and nothing is overdue.
+    """Whether the table is complete and unaltered, the workbooks fit it, and nothing is overdue.
 
     Parameters
     ----------
@@ -53,6 +56,8 @@ def check(
         A digest that was noted at another time; its row has to be there still.
     codes
         List of codes; None: the usual one beside the archive.
+    thorough
+        Whether each row of the workbooks is compared too, not only what they note of themselves.
 
     Raises
     ------
@@ -61,27 +66,26 @@ def check(
     """
     findings = []
     seen = not expect
-    # before the rows are counted: whoever adds meanwhile must not make it seem ahead
-    noted = noted_rows(archive)
-    with snapshot(archive, wait) as (connection, _):
 
-        def watched() -> Iterator[Row]:
-            nonlocal seen
-            for row in rows_in(connection, archive):
-                seen = seen or row.digest == expect
-                yield row
+    def watched(rows: Iterator[Cells]) -> Iterator[Cells]:
+        nonlocal seen
+        for row in rows:
+            seen = seen or row[0][_DIGEST] == expect
+            yield row
 
+    with reading(archive, wait) as connection:
         count, head = head_of(connection)
-        broken = verify(watched(), count, head, today)
+        rows = stored(connection)
+        try:
+            broken = verify(rows if seen else watched(rows), count, head, today)
+        except ValueError as error:
+            reason = f"holds what it should not ({error})"
+            raise SheetlabError(unreadable(archive, reason)) from error
         if broken is not None:
-            findings.append(broken.at(Place(database_of(archive).name)))
+            findings.append(broken.at(Place(archive.name)))
         elif not seen:
             findings.append(_not_there(archive, expect))
-        held = count_of(connection)
-        if noted > held:
-            findings.append(behind(archive, noted, held))
-        else:
-            findings += view_findings(archive, connection)
+        findings += book_findings(archive, connection, thorough)
         findings += _overdue(archive, connection, read_codes(codes or codes_of(archive)), today)
     return Checked(count, head, tuple(findings))
 
@@ -98,7 +102,7 @@ def _overdue(
             f"{many(len(due), 'code')} of groups may go since the day to which they were kept",
             "codes that are kept as long as they are needed",
             f"Run “sheetlab archive purge {archive.name}”.",
-            Place(database_of(archive).name),
+            Place(archive.name),
         )
     held = {code for (code,) in connection.execute("SELECT DISTINCT code FROM results")}
     left = [year for code, (year, _) in keys.names.items() if code not in held]
@@ -126,8 +130,8 @@ def row_of(archive: Path, workbook: Path, wait: float = WAIT) -> tuple[Finding |
     (digest,) = each(Call(_digest, _lost), [workbook])
     if isinstance(digest, Finding):
         return digest, None
-    with snapshot(archive, wait) as (connection, _):
-        rows = [row for row in rows_in(connection, archive) if row.entry.source == digest]
+    with reading(archive, wait) as connection:
+        rows = list(rows_in(connection, archive, "source = ?", digest))
     return (None, rows[-1]) if rows else (_not_held(archive, workbook), None)
 
 
@@ -161,5 +165,5 @@ def _not_there(archive: Path, expect: str) -> Finding:
         "every row that was ever there",
         "Check the digest for a slip. If it is right, this is another archive or it was written "
         "anew: take the last backup that passes.",
-        Place(database_of(archive).name),
+        Place(archive.name),
     )

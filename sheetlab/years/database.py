@@ -6,17 +6,13 @@ Its rows are only ever added; what was noted of the last one stands in its table
 from __future__ import annotations
 
 import contextlib
-import errno
-import shutil
 import sqlite3
-import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.years.archivebook import noted_rows
-from sheetlab.years.ledger import COLUMNS, FIRST, NUMBER_COLUMNS, Row, rows_of
+from sheetlab.years.ledger import COLUMNS, FIRST, NUMBER_COLUMNS, Cells, Row, joined, rows_of
 from sheetlab.years.lock import WAIT, locked, no_archive, refuse_name, unreadable
 
 FORMAT = "1"
@@ -28,7 +24,7 @@ TABLES = (
     + ', PRIMARY KEY ("number"))',
     "CREATE TABLE IF NOT EXISTS numbers ("
     + ", ".join(f'"{name}" {_SQL[kind]}' for name, kind in NUMBER_COLUMNS.items())
-    + ', PRIMARY KEY ("row", "position"))',
+    + ', PRIMARY KEY ("row", "position")) WITHOUT ROWID',
 )
 _SCHEMA = (
     "CREATE TABLE IF NOT EXISTS head (format TEXT NOT NULL, count INTEGER NOT NULL, "
@@ -46,11 +42,6 @@ _SCHEMA = (
         )
     ),
 )
-
-
-def database_of(archive: Path) -> Path:
-    """The database beside a workbook of results."""
-    return archive.with_suffix(".sqlite")
 
 
 @contextlib.contextmanager
@@ -96,51 +87,53 @@ def rewrite(path: Path) -> None:
 
 
 @contextlib.contextmanager
-def snapshot(archive: Path, wait: float) -> Iterator[tuple[sqlite3.Connection, bytes]]:
-    """The database as it is now, to be read while others go on adding, and its stamp."""
-    path = database_of(archive)
+def reading(archive: Path, wait: float = WAIT) -> Iterator[sqlite3.Connection]:
+    """The database of an archive, while nobody adds to it.
+
+    Raises
+    ------
+    SheetlabError
+        If there is none, it is damaged, or someone else does not let go of it.
+    """
     expect(archive)
-    with tempfile.TemporaryDirectory(prefix="sheetlab-") as folder:
-        copy = Path(folder) / path.name
-        try:
-            with locked(archive, wait):
-                with opened(path):
-                    pass  # what a killed writer left is taken back
-                shutil.copyfile(path, copy)
-                stamp = stamp_of(path)
-        except OSError as error:
-            if error.errno == errno.ENOSPC:
-                raise SheetlabError(_full(path, f"the folder {folder}")) from error
-            raise SheetlabError(unreadable(path, f"cannot be copied ({error})")) from error
-        with contextlib.closing(sqlite3.connect(copy)) as connection:
-            try:
-                yield connection, stamp
-            except sqlite3.DatabaseError as error:
-                raise SheetlabError(unreadable(path, f"is damaged ({error})")) from error
+    with locked(archive, wait):
+        if not archive.stat().st_size:
+            # to open it would begin a new one in it
+            raise SheetlabError(unreadable(archive, "is empty"))
+        with opened(archive) as connection:
+            yield connection
 
 
-def stamp_of(path: Path) -> bytes:
-    """Counter of the changes of a database, from its head (file format of SQLite, 1.3.7)."""
-    with path.open("rb") as stream:
-        return stream.read(28)[24:]
+def expect(archive: Path) -> None:
+    """Refuse an archive that is not there."""
+    refuse_name(archive)
+    if not archive.exists():
+        raise SheetlabError(no_archive(archive, f"there is no archive {archive.name}"))
 
 
-def records_of(connection: sqlite3.Connection, table: str = "results") -> sqlite3.Cursor:
-    """Rows of a table of the database as they are stored, in their order."""
-    columns, order = {
-        "results": (COLUMNS, "number"), "numbers": (NUMBER_COLUMNS, "row, position"),
-    }[table]  # fmt: skip
-    names = ", ".join(f'"{name}"' for name in columns)
-    return connection.execute(f"SELECT {names} FROM {table} ORDER BY {order}")
+def stored(connection: sqlite3.Connection, where: str = "1", *values: object) -> Iterator[Cells]:
+    """Rows in their order, as they are stored; ``where``: a condition on the table ``results``."""
+    names, beside = (
+        ", ".join(f'"{name}"' for name in columns) for columns in (COLUMNS, NUMBER_COLUMNS)
+    )
+    its = "" if where == "1" else f"WHERE row IN (SELECT number FROM results WHERE {where})"
+    return joined(
+        connection.execute(f"SELECT {names} FROM results WHERE {where} ORDER BY number", values),
+        connection.execute(
+            f"SELECT {beside} FROM numbers {its} ORDER BY row, position", values if its else ()
+        ),
+    )
 
 
-def rows_in(connection: sqlite3.Connection, archive: Path) -> Iterator[Row]:
-    """All rows in their order, one at a time."""
+def rows_in(
+    connection: sqlite3.Connection, archive: Path, where: str = "1", *values: object
+) -> Iterator[Row]:
+    """Rows in their order, one at a time."""
     try:
-        yield from rows_of(records_of(connection), records_of(connection, "numbers"))
+        yield from rows_of(stored(connection, where, *values))
     except ValueError as error:
         reason = f"holds what it should not ({error})"
-        raise SheetlabError(unreadable(database_of(archive), reason)) from error
+        raise SheetlabError(unreadable(archive, reason)) from error
 
 
 def head_of(connection: sqlite3.Connection) -> tuple[int, str]:
@@ -149,17 +142,12 @@ def head_of(connection: sqlite3.Connection) -> tuple[int, str]:
     return int(count), str(digest)
 
 
-def count_of(connection: sqlite3.Connection) -> int:
-    """Number of rows that are there, whatever was noted."""
-    return int(connection.execute("SELECT COUNT(*) FROM results").fetchone()[0])
-
-
 def insert(
     connection: sqlite3.Connection,
     records: Iterable[Sequence[object]],
     numbers: Iterable[Sequence[object]],
 ) -> None:
-    """Add rows, and the numbers beside them."""
+    """Add flat rows, and the flat numbers beside them."""
     marks = ", ".join("?" * len(COLUMNS))
     connection.executemany(f"INSERT INTO results VALUES ({marks})", records)
     marks = ", ".join("?" * len(NUMBER_COLUMNS))
@@ -169,6 +157,18 @@ def insert(
 def note_head(connection: sqlite3.Connection, count: int, head: str) -> None:
     """Note number of rows, and digest of the last one."""
     connection.execute("UPDATE head SET count = ?, digest = ?", (count, head))
+
+
+def each_row(archive: Path, wait: float = WAIT) -> Iterator[Row]:
+    """All rows of an archive in their order, one at a time; nobody adds meanwhile.
+
+    Raises
+    ------
+    SheetlabError
+        If there is none, it is damaged, or someone else does not let go of it.
+    """
+    with reading(archive, wait) as connection:
+        yield from rows_in(connection, archive)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,15 +188,8 @@ def read(archive: Path, wait: float = WAIT) -> Table:
     SheetlabError
         If there is none, it is damaged, or someone else does not let go of it.
     """
-    with snapshot(archive, wait) as (connection, _):
+    with reading(archive, wait) as connection:
         return Table(tuple(rows_in(connection, archive)), *head_of(connection))
-
-
-def expect(archive: Path) -> None:
-    """Refuse an archive that is not there."""
-    refuse_name(archive)
-    if not database_of(archive).exists():
-        raise SheetlabError(no_database(archive))
 
 
 def _not_usable(path: Path, error: sqlite3.OperationalError) -> Finding:
@@ -222,22 +215,7 @@ def _full(path: Path, where: str) -> Finding:
         "not-written",
         Severity.STOP,
         f"{where} is full; what was begun in {path.name} was taken back",
-        "room for the database, and for a copy of it",
+        "room for the database",
         "Nothing is damaged: leave the file where it is. Make room, and try again.",
         Place(path.name),
     )
-
-
-def no_database(archive: Path) -> Finding:
-    """That the database of an archive is missing."""
-    name = database_of(archive).name
-    if archive.exists() and not noted_rows(archive):
-        return no_archive(archive, f"{archive.name} is not the workbook of an archive")
-    if archive.exists():
-        return Finding(
-            "no-archive", Severity.STOP, f"{archive.name} is there, but not its database {name}",
-            "both in one folder",
-            "Put the database back; if it is lost, make it again with “sheetlab archive import”.",
-            Place(archive.name),
-        )  # fmt: skip
-    return no_archive(archive, f"there is no archive {archive.name}")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from array import array
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from sheetlab.finding import Finding, Severity, SheetlabError
@@ -20,7 +22,7 @@ from sheetlab.metrology.control import (
 )
 from sheetlab.metrology.statement import beside, significant
 from sheetlab.units import UnitError, unit
-from sheetlab.years.ledger import FINDING, WIRE, Row, latest
+from sheetlab.years.ledger import FINDING, WIRE, Entry, Row
 
 BASELINE = 12
 """Values that set the limits if nothing else is said."""
@@ -93,6 +95,29 @@ class Point:
     """Whether its workbook has doubtful findings of which no drift is the cause."""
 
 
+@dataclass(slots=True)
+class _Rows:
+    """What charts need of every row, in the order of adding: lists, for there may be very many."""
+
+    numbers: array[int] = field(default_factory=lambda: array("q"))
+    years: array[int] = field(default_factory=lambda: array("i"))
+    codes: list[str] = field(default_factory=list)
+    states: list[str] = field(default_factory=list)
+    suspect: bytearray = field(default_factory=bytearray)
+    replaced: set[int] = field(default_factory=set)
+    """Numbers of rows that a later revision replaces."""
+
+    def point(self, at: int, value: float) -> Point:
+        return Point(
+            self.numbers[at], self.years[at], self.codes[at], value, self.states[at],
+            bool(self.suspect[at]),
+        )  # fmt: skip
+
+    def counts(self, at: int) -> bool:
+        """Whether no later revision replaces a row."""
+        return self.numbers[at] not in self.replaced
+
+
 @dataclass(frozen=True, slots=True)
 class Series:
     """One quantity of one apparatus over the years."""
@@ -105,11 +130,20 @@ class Series:
     title: str
     unit: str
     """For print."""
-    points: tuple[Point, ...]
+    rows: _Rows = field(repr=False)
+    at: array[int] = field(repr=False)
+    """Positions of its values among the rows, in time order."""
+    values: array[float] = field(repr=False)
+    """In the unit."""
     missing: int
     """Rows of this apparatus that do not have the quantity."""
     floor: float
     """Standard deviation of the rounding of a reading, in the unit; 0 if it is not known."""
+
+    @property
+    def points(self) -> tuple[Point, ...]:
+        """The values with what is known of them, made anew each time."""
+        return tuple(map(self.rows.point, self.at, self.values))
 
     @property
     def name(self) -> str:
@@ -151,12 +185,17 @@ class Drift:
 class _Gathered:
     title: str = ""
     shown: str = ""
-    points: list[tuple[Row, float]] = field(default_factory=list)
+    at: array[int] = field(default_factory=lambda: array("l"))
+    values: array[float] = field(default_factory=lambda: array("d"))
     division: float = 0.0
 
 
+_Key = tuple[str, str, str, str]
+"""Practical, place, kind and id of a series."""
+
+
 def drifts(
-    rows: Sequence[Row], count: int = BASELINE, years: tuple[int, int] | None = None
+    rows: Iterable[Row], count: int = BASELINE, years: tuple[int, int] | None = None
 ) -> list[Drift]:
     """Chart everything that the rows have, the signalled series first.
 
@@ -176,59 +215,93 @@ def drifts(
     SheetlabError
         If there is no row of these years.
     """
-    there = sorted({row.entry.year for row in rows})
+    gathered = _gather(rows)
+    there = sorted(set(gathered.rows.years))
     if years is not None and not any(years[0] <= year <= years[1] for year in there):
         raise SheetlabError(_no_such_years(years, there))
-    found = [_charted(one, count, years) for one in series_of(rows)]
+    found = [_charted(one, count, years) for one in _all_series(gathered)]
     return sorted(found, key=lambda d: (not d.alarm, not d.signals))
 
 
-def series_of(rows: Sequence[Row]) -> Iterator[Series]:
+def series_of(rows: Iterable[Row]) -> Iterator[Series]:
     """The series that the rows have, by year and then in the order of adding."""
-    gathered: dict[tuple[str, str, str, str], _Gathered] = {}
-    members: dict[tuple[str, str], int] = {}
-    kept = sorted(latest(rows), key=lambda r: (r.entry.year, r.number))
-    graver = _graver(kept)
-    for row in kept:
-        e = row.entry
-        bench = f"set-up {e.setup}" if e.setup else "set-up not named"
-        members[e.practical, bench] = members.get((e.practical, bench), 0) + bool(e.numbers)
-        if e.value is not None:
-            key = (e.practical, bench, "result", e.result)
-            _put(gathered, key, row, e.value, e.title, e.shown)
-        names = _names(e.instruments)
-        divisions = {n.id: n.value for n in e.numbers if n.kind == "division"}
-        for n in e.numbers:
-            if n.kind not in KINDS:
-                continue
-            where = bench
-            if n.kind == "zero" and names.get(n.id):
-                # one instrument may serve many set-ups
-                where = f"instrument {names[n.id]}"
-            elif n.kind == "quantity" and names.get(WIRE):
-                # another wire at the same set-up has other dimensions
-                where = f"{bench}, wire {names[WIRE]}"
-            title = f"{KINDS[n.kind]} of {_small(n.title)}" if n.kind == "zero" else n.title
-            if n.kind == "scatter":
-                title = f"{KINDS[n.kind]}: {_small(n.title)}"
-            one = _put(gathered, (e.practical, where, n.kind, n.id), row, n.value, title, n.shown)
-            if n.kind == "zero":
-                one.division = divisions.get(n.id, one.division)
-    order = list(KINDS)
-    for key, one in sorted(
-        gathered.items(), key=lambda item: (item[0][0], item[0][1], order.index(item[0][2]))
-    ):
-        yield _series(key, one, members.get((key[0], key[1]), 0), graver)
+    return _all_series(_gather(rows))
 
 
-def _graver(rows: Sequence[Row]) -> dict[str, set[str]]:
-    """Codes of findings that are no notes, by source, where they are known."""
-    found: dict[str, set[str]] = {}
-    for row in rows:
-        codes = {n.id for n in row.entry.numbers if n.kind == FINDING}
-        if codes:
-            found[row.entry.source] = codes
+@dataclass(slots=True)
+class _All:
+    """Everything that was gathered from the rows, each of which was seen once."""
+
+    rows: _Rows = field(default_factory=_Rows)
+    series: dict[_Key, _Gathered] = field(default_factory=dict)
+    benches: list[tuple[str, str] | None] = field(default_factory=list)
+    """Practical and set-up of each row with numbers."""
+
+
+def _gather(rows: Iterable[Row]) -> _All:
+    """Take in rows in the order of adding; of the rows themselves nothing is kept."""
+    found, kept = _All(), _Rows()
+    found.rows = kept
+    source, graver = "", None
+    for at, row in enumerate(rows):
+        entry = row.entry
+        codes = {n.id for n in entry.numbers if n.kind == FINDING}
+        # the findings of a workbook stand beside its first result, and the others follow it
+        graver = codes or (graver if entry.source == source else None)
+        source = entry.source
+        kept.numbers.append(row.number)
+        kept.years.append(entry.year)
+        kept.codes.append(row.code)
+        kept.states.append(entry.status)
+        # an earlier sheetlab did not keep the findings
+        explained = graver is not None and graver <= OF_THE_APPARATUS
+        kept.suspect.append(entry.status != "ok" and not explained)
+        if row.replaces:
+            kept.replaced.add(row.replaces)
+        bench = f"set-up {entry.setup}" if entry.setup else "set-up not named"
+        found.benches.append((entry.practical, bench) if entry.numbers else None)
+        _put_values(found.series, entry, bench, at)
     return found
+
+
+def _put_values(series: dict[_Key, _Gathered], entry: Entry, bench: str, at: int) -> None:
+    """Everything that a row has a value of."""
+
+    def put(where: str, kind: str, id_: str, value: float, title: str, shown: str) -> _Gathered:
+        group = series.setdefault((entry.practical, where, kind, id_), _Gathered())
+        group.at.append(at)
+        group.values.append(value)
+        group.title, group.shown = title, shown
+        return group
+
+    if entry.value is not None:
+        put(bench, "result", entry.result, entry.value, entry.title, entry.shown)
+    names = _names(entry.instruments)
+    divisions = {n.id: n.value for n in entry.numbers if n.kind == "division"}
+    for n in entry.numbers:
+        if n.kind == "zero":
+            # one instrument may serve many set-ups
+            where = f"instrument {names[n.id]}" if names.get(n.id) else bench
+            title = f"{KINDS[n.kind]} of {_small(n.title)}"
+            group = put(where, n.kind, n.id, n.value, title, n.shown)
+            group.division = divisions.get(n.id, group.division)
+        elif n.kind == "quantity":
+            # another wire at the same set-up has other dimensions
+            where = f"{bench}, wire {names[WIRE]}" if names.get(WIRE) else bench
+            put(where, n.kind, n.id, n.value, n.title, n.shown)
+        elif n.kind == "scatter":
+            put(bench, n.kind, n.id, n.value, f"{KINDS[n.kind]}: {_small(n.title)}", n.shown)
+
+
+def _all_series(found: _All) -> Iterator[Series]:
+    rows, order = found.rows, list(KINDS)
+    members = Counter(bench for at, bench in enumerate(found.benches) if bench and rows.counts(at))
+    for key, group in sorted(
+        found.series.items(), key=lambda item: (item[0][0], item[0][1], order.index(item[0][2]))
+    ):
+        series = _series(key, group, members[key[0], key[1]], rows)
+        if series.at:
+            yield series
 
 
 def _names(text: str) -> dict[str, str]:
@@ -239,55 +312,30 @@ def _names(text: str) -> dict[str, str]:
     return {str(k): str(v) for k, v in found.items()} if isinstance(found, dict) else {}
 
 
-def _put(
-    gathered: dict[tuple[str, str, str, str], _Gathered],
-    key: tuple[str, str, str, str],
-    row: Row,
-    value: float,
-    title: str,
-    shown: str,
-) -> _Gathered:
-    one = gathered.setdefault(key, _Gathered())
-    one.points.append((row, value))
-    one.title, one.shown = title, shown
-    return one
-
-
 def _small(title: str) -> str:
     # a name in capitals stays as it is
     return title[:1].lower() + title[1:] if title[1:2].islower() else title
 
 
-def _series(
-    key: tuple[str, str, str, str], one: _Gathered, members: int, graver: Mapping[str, set[str]]
-) -> Series:
-    practical, where, kind, id_ = key
+def _series(key: _Key, group: _Gathered, members: int, rows: _Rows) -> Series:
     try:
-        its = unit(one.shown)
+        shown = unit(group.shown)
     except UnitError:
-        its = unit("1")
-    points = tuple(
-        Point(
-            row.number, row.entry.year, row.code, its.from_si(value), row.entry.status,
-            row.entry.status != "ok" and not _explained(graver.get(row.entry.source)),
-        )
-        for row, value in one.points
+        shown = unit("1")
+    kept = [i for i, at in enumerate(group.at) if rows.counts(at)]
+    kept.sort(key=lambda i: (rows.years[group.at[i]], rows.numbers[group.at[i]]))
+    values = array("d", (shown.from_si(group.values[i]) for i in kept))
+    floor = group.division / shown.factor * ROUNDING
+    return Series(
+        *key, group.title, shown.pretty, rows, array("l", (group.at[i] for i in kept)), values,
+        max(0, members - len(kept)), floor,
     )  # fmt: skip
-    floor = one.division / its.factor * ROUNDING
-    missing = max(0, members - len(points))
-    return Series(practical, where, kind, id_, one.title, its.pretty, points, missing, floor)
-
-
-def _explained(codes: set[str] | None) -> bool:
-    # an earlier sheetlab did not keep them
-    return codes is not None and codes <= OF_THE_APPARATUS
 
 
 def _charted(one: Series, count: int, years: tuple[int, int] | None) -> Drift:
-    within = [
-        i for i, p in enumerate(one.points) if years is None or years[0] <= p.year <= years[1]
-    ]
-    base = [i for i in within if one.points[i].status == "ok"]
+    points = one.points
+    within = [i for i, p in enumerate(points) if years is None or years[0] <= p.year <= years[1]]
+    base = [i for i in within if points[i].status == "ok"]
     if years is None:
         base = base[:count]
     if len(base) < LEAST:
@@ -296,17 +344,15 @@ def _charted(one: Series, count: int, years: tuple[int, int] | None) -> Drift:
         if passed:
             why += f", and {passed} with doubtful findings, which set none"
         return Drift(one, None, why)
+    values = one.values
     try:
-        steady = baseline([one.points[i].value for i in base], one.floor)
+        steady = baseline([values[i] for i in base], one.floor)
     except ValueError as error:
         return Drift(one, None, str(error))
-    values = [p.value for p in one.points]
-    doubtful = {i for i, p in enumerate(one.points) if p.status != "ok"}
-    suspect = {i for i, p in enumerate(one.points) if p.suspect}
-    its = chart(values, steady, doubtful=suspect)
+    its = chart(values, steady, doubtful={i for i, p in enumerate(points) if p.suspect})
     told = list(its.signals)
     compared = []
-    for year, members in _years(one, frozenset(base), doubtful, its):
+    for year, members in _years(points, frozenset(base), its):
         found = shift([values[i] for i in base], [values[i] for i in members], one.floor)
         compared.append((year, found))
         if found.side:
@@ -329,13 +375,13 @@ def _no_such_years(years: tuple[int, int], there: Sequence[int]) -> Finding:
 
 
 def _years(
-    one: Series, base: frozenset[int], doubtful: set[int], its: Chart
+    points: Sequence[Point], base: frozenset[int], its: Chart
 ) -> Iterator[tuple[int, list[int]]]:
     """Years with enough values to be compared with the base, and the positions of these."""
     members: dict[int, list[int]] = {}
-    for i, p in enumerate(one.points):
+    for i, p in enumerate(points):
         # what was passed over for the base would be compared because it is doubtful
-        passed = i in doubtful and i < max(base)
+        passed = p.status != "ok" and i < max(base)
         if i not in base and i not in its.slips and not passed:
             members.setdefault(p.year, []).append(i)
     for year, positions in members.items():
@@ -347,7 +393,8 @@ def signal_text(found: Drift, signal: Signal) -> str:
     """What a signal says, in a sentence."""
     series, its = found.series, found.chart
     assert its is not None
-    first, last = series.points[signal.first], series.points[signal.last]
+    points = series.points
+    first, last = points[signal.first], points[signal.last]
     side = "above" if signal.side > 0 else "below"
     many = signal.last - signal.first + 1
     off = significant(abs(_apart(found, signal)), 2)
@@ -358,7 +405,7 @@ def signal_text(found: Drift, signal: Signal) -> str:
         if signal.rule == "year-off-baseline":
             count = _of_year(found, signal).count
         span = f"rows {first.row} ({first.year}) to {last.row} ({last.year}), {count} values"
-    doubtful = sum(p.suspect for p in series.points[signal.first : signal.last + 1])
+    doubtful = sum(p.suspect for p in points[signal.first : signal.last + 1])
     text = (
         f"{RULES[signal.rule]}: {span}, on average {_with(off, series.unit)} {side} the centre "
         f"of {_with(centre, series.unit)}."
@@ -386,7 +433,8 @@ def _apart(found: Drift, signal: Signal) -> float:
 
 
 def _of_year(found: Drift, signal: Signal) -> Shift:
-    year = found.series.points[signal.first].year
+    series = found.series
+    year = series.rows.years[series.at[signal.first]]
     return next(one for its, one in found.years if its == year)
 
 
@@ -396,7 +444,7 @@ def _with(number: str, its: str) -> str:
 
 def state_text(one: Drift) -> str:
     """How a series stands, in a few words."""
-    count = len(one.series.points)
+    count = len(one.series.at)
     missing = f", missing in {one.series.missing}" if one.series.missing else ""
     values = f"{count} value{'' if count == 1 else 's'}"
     if one.chart is None:

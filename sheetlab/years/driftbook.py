@@ -81,14 +81,12 @@ def write_drift(found: Sequence[Drift], archive: Path, base: str, target: Path) 
     Raises
     ------
     SheetlabError
-        If the file is the archive or anything else but charts of drift, has another ending, is open
+        If the file is anything else but charts of drift, has another ending, is open
         in a spreadsheet program, or cannot be written.
     """
     if target.suffix.lower() != ENDING:
         raise SheetlabError(wrong_ending(target.name, ENDING))
     source = f"From {archive.name}. Limits are set by: {base}, for each series."
-    if target.resolve() == archive.resolve():
-        raise SheetlabError(_not_written(target, "it is the archive itself"))
     if target.exists() and not _is_drift(target):
         raise SheetlabError(_foreign(target))
     if open_elsewhere(target):
@@ -296,7 +294,8 @@ def _charts(
         for column, averaged in ((0, False), (8, True)):
             chart = _chart(book, one, one.chart, place, averaged)
             sheet.insert_chart(line + 1, column, chart, {"object_position": 2})
-        off = [one.series.points[i] for i in _scale(one.chart)[1]]
+        points = one.series.points
+        off = [points[i] for i in _scale(one.chart)[1]]
         if off:
             names = [
                 f"row {p.row} ({p.year}), {significant(p.value, 2)} {one.series.unit}".rstrip()
@@ -378,7 +377,7 @@ def _scale(its: Chart) -> tuple[Axis, list[int]]:
 
 
 def _order_axis(one: Drift) -> Axis:
-    last = len(one.series.points) + 1
+    last = len(one.series.at) + 1
     return Axis(0.0, float(last), max(1.0, axis([0.0, float(last)]).step))
 
 

@@ -11,30 +11,17 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
-import math
 import secrets
 import sys
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from operator import itemgetter
 from typing import Any
 
-from sheetlab import __version__
-from sheetlab.checks.assess import Assessment
-from sheetlab.checks.marks import own_uncertainty
-from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity, harmless
-from sheetlab.formula.tree import Call, Negative, Node
-from sheetlab.practical.evaluate import ResultValue
-from sheetlab.practical.fields import START_PREFIX
-from sheetlab.practical.model import Practical
-from sheetlab.practical.observations import Observations
-from sheetlab.practical.register import setup_that_counts
-from sheetlab.units import Unit, coherent_text, interval_of, unit
 
 FIRST = "0" * 64
 """Digest before the first row."""
-DIGITS = 12
-"""Significant digits that are kept: every spreadsheet program gives them back as they were."""
 LONGEST = 120
 SHORT = 50
 """Letters below which a text is likely to come again."""
@@ -131,23 +118,6 @@ class Row:
         return replace(self, code="", salt="")
 
 
-def digest_of(row: Row) -> str:
-    """Digest of everything in a row but its code and salt, and of the row before it."""
-    content = {
-        "number": row.number,
-        "revision": row.revision,
-        "replaces": row.replaces,
-        **{f.name: getattr(row.entry, f.name) for f in fields(Entry) if f.name != "numbers"},
-        "numbers": [[getattr(n, f.name) for f in fields(Number)] for n in row.entry.numbers],
-        "added": row.added,
-        "keep_until": row.keep_until,
-        "seal": row.seal,
-        "previous": row.previous,
-    }
-    text = json.dumps(content, ensure_ascii=True, sort_keys=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
 def seal_of(code: str, salt: str) -> str:
     """Digest that a code can be proved with, and not be guessed from."""
     return hashlib.sha256(f"{salt}|{code}".encode()).hexdigest()
@@ -166,148 +136,7 @@ def new_code(taken: Container[str]) -> str:
             return code
 
 
-# -- from an assessment ---------------------------------------------------------------------------
-
-
-def source_digest(practical: Practical, observations: Observations) -> str:
-    """Digest of the typed readings and the definition; of no name, date or person.
-
-    A number counts as the number, however its cell holds it, so that a file that was saved again
-    by another program is the same source. Of a text counts that it is there: what it says may name
-    someone, and is not in the samples of an evidence pack.
-    """
-    typed: list[list[Any]] = []
-    for key in sorted(observations.entries):
-        if key.startswith(START_PREFIX):
-            continue
-        for row, one in enumerate(observations.entries[key]):
-            content = repr(float(one.value)) if one.value is not None else one.text.strip()
-            if one.value is None and content and content not in practical.inputs[key].choices:
-                content = "text"
-            if content:
-                typed.append([key, row, content])
-    text = json.dumps([practical.digest, practical.runs, typed], separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def entries_of(
-    assessment: Assessment, year: int, saved: datetime.datetime | None = None
-) -> tuple[Entry, ...]:
-    """One entry a result of the definition; the numbers beside them go with the first.
-
-    Parameters
-    ----------
-    saved
-        When the workbook was saved, local time; None if that is not known.
-    """
-    practical, evaluation = assessment.practical, assessment.evaluation
-    observations = assessment.observations
-    words = Words(practical, evaluation.profile)
-    source = source_digest(practical, observations)
-    instruments = _registered(assessment)
-    made = []
-    pairs = zip(practical.definition.results, evaluation.results, strict=True)
-    for i, (definition, result) in enumerate(pairs):
-        its = practical.derived[definition.quantity]
-        budget = None if result is None else result.budget
-        value = None if budget is None else _kept(budget.value)
-        made.append(
-            Entry(
-                year=year,
-                practical=clean(practical.definition.id),
-                version=clean(practical.definition.version),
-                definition=practical.digest,
-                program=__version__,
-                source=source,
-                setup=clean(
-                    setup_that_counts(observations.entry("start.setup").text, assessment.bound)
-                ),
-                instruments=json.dumps(instruments, sort_keys=True),
-                result=definition.quantity,
-                title=clean(its.title),
-                symbol=clean(its.symbol),
-                unit=coherent_text(its.unit),
-                shown=definition.display_unit or its.unit.text,
-                value=value,
-                u=None if budget is None else _kept(budget.standard_uncertainty),
-                expanded=None if budget is None else _kept(budget.expanded_uncertainty),
-                k=None if budget is None else _kept(budget.coverage_factor),
-                dof=None if budget is None else _kept(budget.effective_dof),
-                statement="" if result is None else clean(words.statement_line(result)),
-                status=str(assessment.status),
-                findings=len(assessment.findings),
-                numbers=() if i else (*_numbers(assessment), *_circumstances(assessment, saved)),
-            )
-        )
-    return tuple(made)
-
-
-def _registered(assessment: Assessment) -> dict[str, str]:
-    """Ids of the register that the workbook is bound to; empty if it is not."""
-    bound = getattr(assessment, "bound", None)
-    if bound is None:
-        return {}
-    found = {str(one.instrument): clean(str(one.id)) for one in bound.instruments}
-    if bound.wire is not None:
-        found[WIRE] = clean(str(bound.wire.id))
-    return {key: id_ for key, id_ in found.items() if id_}
-
-
-def _numbers(assessment: Assessment) -> Iterator[Number]:
-    practical, evaluation = assessment.practical, assessment.evaluation
-    found = {q.key: q for q in evaluation.quantities}
-
-    def number(kind: str, id_: str, title: str, value: float | None, u: float | None, its: Unit,
-               shown: str = "") -> Iterator[Number]:  # fmt: skip
-        kept = _kept(value)
-        if kept is not None:
-            yield Number(
-                kind, id_, clean(title), kept, _kept(u), coherent_text(its), shown or its.text
-            )
-
-    for one in practical.definition.instruments:
-        for kind, key in (("zero", f"{one.id}.zero"), ("division", f"{one.id}.least_count")):
-            if one.zero_rows and key in found:
-                q, its = found[key], practical.derived[key].unit
-                yield from number(kind, one.id, one.title, q.value, q.standard_uncertainty, its)
-    for name, line in evaluation.lines.items():
-        d, y = line.field.definition, interval_of(practical.field(line.field.y[0]).unit)
-        if line.fit.dof > 0:
-            yield from number("scatter", name, d.title, line.fit.residual_deviation, None, y)
-    for name, curve in evaluation.curves.items():
-        c, y = curve.field.definition, interval_of(practical.field(curve.field.definition.y).unit)
-        if curve.fit.dof > 0:
-            yield from number("scatter", name, c.title, curve.fit.residual_deviation, None, y)
-    results = {one.quantity for one in practical.definition.results}
-    for key, q in found.items():
-        its_field = practical.derived[key]
-        if its_field.plausible is not None and key not in results:
-            yield from number(
-                "quantity", key, q.title, q.value, q.standard_uncertainty, its_field.unit
-            )
-    for result in evaluation.results:
-        if result is not None and result.accepted is not None:
-            yield from _comparison(result)
-    own = [a for a in assessment.answers if a.given is not None and a.agrees is not None]
-    if own:
-        share = sum(bool(a.agrees) for a in own) / len(own)
-        yield from number("own", "answers", "own results that agree", share, None, unit("1"))
-    stated = own_uncertainty(assessment)
-    if stated is not None and stated.given is not None and stated.given > 0.0:
-        yield from number("own", "uncertainty", "own uncertainty stated", 1.0, None, unit("1"))
-    if _own_graph(assessment):
-        yield from number("own", "graph", "own triangle or slope given", 1.0, None, unit("1"))
-
-
-def _circumstances(assessment: Assessment, saved: datetime.datetime | None) -> Iterator[Number]:
-    if saved is not None:
-        seconds = float((saved - ZERO_HOUR) // datetime.timedelta(seconds=1))
-        title = f"saved {saved:%Y-%m-%d %H:%M} (time in the workbook)"
-        yield Number(SAVED, "workbook", title, seconds, None, "s", "s")
-    graver = [clean(f.code) for f in assessment.findings if f.severity is not Severity.NOTE]
-    for code in sorted(set(graver)):
-        count = float(graver.count(code))
-        yield Number(FINDING, code, f"findings {code}", count, None, "1", "1")
+# -- appending ------------------------------------------------------------------------------------
 
 
 def when(seconds: float | None) -> datetime.datetime | None:
@@ -316,45 +145,6 @@ def when(seconds: float | None) -> datetime.datetime | None:
         return None if seconds is None else ZERO_HOUR + datetime.timedelta(seconds=seconds)
     except OverflowError:
         return None
-
-
-def _own_graph(assessment: Assessment) -> bool:
-    """Whether a group gave what it can only have from its own graph, or a slope of its own."""
-    practical = assessment.practical
-    return any(one.triangle is not None for one in assessment.studies) or any(
-        one.given is not None
-        and one.answer.quantity in practical.derived
-        and _is_slope(practical.derived[one.answer.quantity].node)
-        for one in assessment.answers
-    )
-
-
-def _is_slope(node: Node) -> bool:
-    match node:
-        case Negative(inner) | Call("abs", (inner,)):
-            return _is_slope(inner)
-        case Call(function):
-            return function.endswith("slope")
-    return False
-
-
-def _comparison(result: ResultValue) -> Iterator[Number]:
-    assert result.accepted is not None
-    value = _kept(result.accepted.percent_difference / 100.0)
-    if value is not None:
-        title = clean(f"difference from {result.accepted.source}")
-        yield Number("comparison", result.definition.quantity, title, value, None, "1", "1")
-
-
-def _kept(value: float | None) -> float | None:
-    """A number as it is kept; None for one that is missing or not finite."""
-    if value is None or not math.isfinite(value):
-        return None
-    # no negative zero: not every program gives it back
-    return float(f"{value:.{DIGITS}g}") + 0.0
-
-
-# -- appending ------------------------------------------------------------------------------------
 
 
 def saved_of(entry: Entry) -> float | None:
@@ -446,7 +236,7 @@ class Ledger:
             self.count + 1, held.revision + 1, entry, added, keep_until, held.number,
             seal_of(code, salt), self.head, "", code, salt,
         )  # fmt: skip
-        row = replace(row, digest=digest_of(row))
+        row = replace(row, digest=digest_of(cells_of(row)))
         self.note(row)
         return row
 
@@ -504,13 +294,37 @@ def typed(record: Iterable[Any], columns: Mapping[str, type]) -> list[Cell]:
     return [_cell(value, kind) for value, kind in zip(record, columns.values(), strict=True)]
 
 
-def rows_of(records: Iterable[Sequence[Any]], numbers: Iterable[Sequence[Any]]) -> Iterator[Row]:
-    """Rows of flat records in the order of their numbers, one at a time.
+Cells = tuple[Sequence[Any], Sequence[Sequence[Any]]]
+"""A row as it is stored: its flat record, and the flat numbers beside it."""
 
-    Parameters
-    ----------
-    numbers
-        The flat numbers beside them, in the order of row and position.
+
+def cells_of(row: Row) -> Cells:
+    """A row as it is stored."""
+    return flat(row), flat_numbers(row)
+
+
+def joined(records: Iterable[Sequence[Any]], numbers: Iterable[Sequence[Any]]) -> Iterator[Cells]:
+    """Flat records with the flat numbers beside them, each in the order of its row.
+
+    Raises
+    ------
+    ValueError
+        If a number has no row.
+    """
+    beside = iter(numbers)
+    waiting = next(beside, None)
+    for record in records:
+        members = []
+        while waiting is not None and waiting[0] == record[0]:
+            members.append(waiting)
+            waiting = next(beside, None)
+        yield record, members
+    if waiting is not None:
+        raise ValueError(f"there are numbers beside a row {waiting[0]}, which is not there")
+
+
+def rows_of(stored: Iterable[Cells]) -> Iterator[Row]:
+    """Rows of what is stored, one at a time.
 
     Raises
     ------
@@ -526,22 +340,11 @@ def rows_of(records: Iterable[Sequence[Any]], numbers: Iterable[Sequence[Any]]) 
             for cell in cells
         ]
 
-    beside = iter(numbers)
-    waiting = next(beside, None)
-    for record in records:
-        values = shared(typed(record, COLUMNS))
-        cells = dict(zip(COLUMNS, values, strict=True))
-        its = []
-        while waiting is not None and waiting[0] == cells["number"]:
-            _, _, *rest = shared(typed(waiting, NUMBER_COLUMNS))
-            its.append(Number(*rest))
-            waiting = next(beside, None)
-        if waiting is not None and not waiting[0] > cells["number"]:
-            break
-        entry = Entry(**{k: v for k, v in cells.items() if k in _OF_ENTRY}, numbers=tuple(its))
+    for record, beside in stored:
+        cells = dict(zip(COLUMNS, shared(typed(record, COLUMNS)), strict=True))
+        numbers = tuple(Number(*shared(typed(one, NUMBER_COLUMNS))[2:]) for one in beside)
+        entry = Entry(**{k: v for k, v in cells.items() if k in _OF_ENTRY}, numbers=numbers)
         yield Row(**{k: v for k, v in cells.items() if k not in _OF_ENTRY}, entry=entry)
-    if waiting is not None:
-        raise ValueError(f"there are numbers beside a row {waiting[0]}, which is not there")
 
 
 def _cell(value: Any, kind: type) -> Any:
@@ -558,41 +361,69 @@ def _cell(value: Any, kind: type) -> Any:
     return kind(value)
 
 
-# -- checking -------------------------------------------------------------------------------------
+# -- the chain ------------------------------------------------------------------------------------
+
+_chained = itemgetter(*(i for i, n in enumerate(COLUMNS) if n not in ("code", "salt", "digest")))
+_encoded = json.JSONEncoder(ensure_ascii=True, separators=(",", ":")).encode
+_AT = {name: i for i, name in enumerate(COLUMNS)}
+_link = itemgetter(*map(_AT.__getitem__, ("number", "previous", "digest")))
+_secret = itemgetter(*map(_AT.__getitem__, ("code", "salt", "seal", "keep_until")))
 
 
-def verify(rows: Iterable[Row], count: int, head: str, today: datetime.date) -> Finding | None:
+def digest_of(stored: Cells) -> str:
+    """Digest of everything in a row but its code and salt, and of the row before it.
+
+    SHA-256 of the row as JSON: its cells in the order of ``COLUMNS``, then the numbers beside it.
+
+    Raises
+    ------
+    TypeError
+        If a cell holds what no row holds.
+    """
+    record, numbers = stored
+    text = _encoded([_chained(record), [one[1:] for one in numbers]])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _fits(stored: Cells, digest: str) -> bool:
+    try:
+        return digest_of(stored) == digest
+    except TypeError:
+        return False
+
+
+def verify(stored: Iterable[Cells], count: int, head: str, today: datetime.date) -> Finding | None:
     """The first fault of a table; None if it is complete and unaltered.
 
     Parameters
     ----------
+    stored
+        The rows in their order, as they are stored.
     count, head
         Number of rows and digest of the last one as they were noted when it was written.
     today
         A code may be missing only after the date to which it is kept.
     """
-    previous = FIRST
-    there = 0
-    for i, row in enumerate(rows):
-        if row.number != i + 1 or row.previous != previous:
+    previous, there, day = FIRST, 0, today.isoformat()
+    for there, one in enumerate(stored, 1):
+        number, before, digest = _link(one[0])
+        if number != there or before != previous:
             return _broken(
-                i + 1,
-                f"where row {i + 1} belongs stands a row that does not follow the one before it",
+                there,
+                f"where row {there} belongs stands a row that does not follow the one before it",
                 "rows were taken out, put in or moved here",
             )
-        if digest_of(row) != row.digest:
-            return _broken(i + 1, f"row {i + 1} was altered", "its digest does not fit it")
-        if row.code or row.salt:
-            if seal_of(row.code, row.salt) != row.seal:
-                return _broken(i + 1, f"row {i + 1} was altered", "its code was changed")
-        elif row.keep_until >= today.isoformat():
+        if not _fits(one, digest):
+            return _broken(there, f"row {there} was altered", "its digest does not fit it")
+        code, salt, seal, until = _secret(one[0])
+        if code or salt:
+            if seal_of(code, salt) != seal:
+                return _broken(there, f"row {there} was altered", "its code was changed")
+        elif until >= day:
             return _broken(
-                i + 1,
-                f"row {i + 1} has lost its code",
-                f"it was to be kept until {row.keep_until}",
+                there, f"row {there} has lost its code", f"it was to be kept until {until}"
             )
-        previous = row.digest
-        there = i + 1
+        previous = digest
     if (there, previous) != (count, head):
         return _broken(
             there + 1,

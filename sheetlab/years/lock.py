@@ -10,6 +10,7 @@ from pathlib import Path
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.workbook.package import left_over
 
+ENDING = ".sqlite"
 WAIT = 30.0
 """Seconds to wait for another PC that is writing."""
 
@@ -41,8 +42,7 @@ def locked(archive: Path, wait: float = WAIT) -> Iterator[None]:
 
 def refuse_name(archive: Path) -> None:
     """Refuse what no archive can be called."""
-    if archive.suffix.lower() != ".xlsx":
-        # the workbook must not be written over the database
+    if archive.suffix.lower() != ENDING:
         raise SheetlabError(_not_its_name(archive))
     if not archive.parent.is_dir():
         raise SheetlabError(no_archive(archive, f"there is no folder {archive.parent}"))
@@ -59,18 +59,24 @@ def no_archive(archive: Path, what: str) -> Finding:
     """That there is no such archive."""
     return Finding(
         "no-archive", Severity.STOP, what,
-        "the workbook that “sheetlab archive add … --archive DEPARTMENT.xlsx” wrote",
+        "the database that “sheetlab archive add … --archive DEPARTMENT.sqlite” wrote",
         "Check the name and the share. What counts in a class gets into an archive with "
         "“archive add CLASS.xlsx”.", Place(archive.name),
     )  # fmt: skip
 
 
 def _not_its_name(archive: Path) -> Finding:
+    remedy = f"Write {archive.stem or 'DEPARTMENT'}{ENDING}."
+    if archive.is_file():
+        remedy = (
+            "Name the archive itself. What counts in a class gets into it with “sheetlab archive "
+            f"add CLASS.xlsx --archive DEPARTMENT{ENDING}”."
+        )
     return Finding(
         "no-archive", Severity.STOP,
-        f"the name of an archive has to end in .xlsx, and {archive.name} does not",
-        "the workbook of an archive", f"Write {archive.with_suffix('.xlsx').name}.",
-        Place(archive.name),
+        f"the name of an archive has to end in {ENDING}, and {archive.name} does not",
+        f"an archive, such as DEPARTMENT{ENDING}, beside which the workbooks of the years lie",
+        remedy, Place(archive.name),
     )  # fmt: skip
 
 
@@ -93,6 +99,6 @@ def unreadable(path: Path, what: str) -> Finding:
         f"{path.name} {what}",
         "the database of an archive, in a folder that can be written to",
         "Check the share. If the file is damaged, move it away and put the last backup there, or "
-        "make it again from the workbook of results with “sheetlab archive import”.",
+        "make it again from the workbooks of the years with “sheetlab archive import”.",
         Place(path.name),
     )

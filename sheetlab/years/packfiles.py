@@ -23,7 +23,8 @@ from sheetlab.workbook.evaluate_file import assess_file, evaluate_file
 from sheetlab.workbook.fresh import fresh_workbook
 from sheetlab.workbook.package import write_atomically
 from sheetlab.years.codes import KeyList
-from sheetlab.years.ledger import Row, clean, source_digest
+from sheetlab.years.entries import source_digest
+from sheetlab.years.ledger import Row, clean
 
 SAMPLES, DEFINITIONS, SUMS = "samples", "definitions", "sha256sums.txt"
 NAMES = ("group", "observers", "person", "rules")

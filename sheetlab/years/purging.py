@@ -10,9 +10,9 @@ from pathlib import Path
 
 from sheetlab.finding import Finding
 from sheetlab.years.codes import codes_of, read_codes
-from sheetlab.years.database import database_of, expect, opened, rewrite
+from sheetlab.years.database import expect, rewrite
 from sheetlab.years.lock import WAIT, locked
-from sheetlab.years.view import refuse_behind, renew_view
+from sheetlab.years.renewing import changing, renew
 
 DUE = "SELECT code FROM results WHERE code <> '' GROUP BY code HAVING MAX(keep_until) < ?"
 
@@ -40,8 +40,8 @@ class Purged:
     """What was, or would be, taken away."""
     later: tuple[Due, ...]
     """What stays."""
-    finding: Finding | None
-    """Why the workbook of results still shows the codes."""
+    findings: tuple[Finding, ...]
+    """Why workbooks of years still show the codes."""
 
 
 def purge(
@@ -63,28 +63,28 @@ def purge(
     Raises
     ------
     SheetlabError
-        If there is no archive, it is damaged, it holds fewer rows than the workbook beside it, or
+        If there is no archive, it is damaged, it lacks rows that the workbooks beside it hold, or
         someone else does not let go of it.
     """
     expect(archive)
-    with locked(archive, wait):
-        refuse_behind(archive)
+    with changing(archive, wait) as connection:
         keys = read_codes(codes or codes_of(archive))
-        with opened(database_of(archive)) as connection:
-            due = due_codes(connection, today)
-            held = list(_held(connection))
-            taken = tuple(one for one in held if one.until < today.isoformat())
-            later = tuple(one for one in held if one.until >= today.isoformat())
-            gone, waiting = (sum(one.rows for one in some) for some in (taken, later))
-            names = keys.forget(due)
-            if dry:
-                return Purged(names, gone, waiting, taken, later, None)
+        due = due_codes(connection, today)
+        held = list(_held(connection))
+        taken = tuple(one for one in held if one.until < today.isoformat())
+        later = tuple(one for one in held if one.until >= today.isoformat())
+        gone, waiting = (sum(one.rows for one in some) for some in (taken, later))
+        names = keys.forget(due)
+        if not dry:
             change = f"UPDATE results SET code = '', salt = '' WHERE code IN ({DUE})"
             connection.execute(change, (today.isoformat(),))
             # the names first: if this is cut short, the codes are there to find them again
             keys.save()
-        rewrite(database_of(archive))
-    return Purged(names, gone, waiting, taken, later, renew_view(archive, wait))
+    if dry:
+        return Purged(names, gone, waiting, taken, later, ())
+    with locked(archive, wait):
+        rewrite(archive)
+    return Purged(names, gone, waiting, taken, later, tuple(renew(archive, wait)))
 
 
 def due_codes(connection: sqlite3.Connection, today: datetime.date) -> set[str]:

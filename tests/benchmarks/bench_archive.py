@@ -1,10 +1,11 @@
-"""An archive of many years: checked, and written out as a table."""
+"""An archive of many years: checked, charted, written out as a table, and added to."""
 
 from __future__ import annotations
 
 import csv
 import datetime
 import hashlib
+import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterator
@@ -13,36 +14,65 @@ from dataclasses import replace
 from pathlib import Path
 
 from measure import Case, Task
+from python_calamine import CalamineWorkbook
 from years import department
 
-from sheetlab.years.archivefiles import wide, write_csv
+from sheetlab.years.adding import add
 from sheetlab.years.checking import check
-from sheetlab.years.database import database_of
-from sheetlab.years.exchange import export, import_table
-from sheetlab.years.ledger import Ledger, entries_of
+from sheetlab.years.database import each_row, insert, note_head, opened
+from sheetlab.years.drift import drifts
+from sheetlab.years.entries import entries_of
+from sheetlab.years.exchange import export
+from sheetlab.years.ledger import Ledger, flat, flat_numbers
+from sheetlab.years.renewing import renew
 
 DAY = datetime.date(2026, 6, 1)
 ROWS = 10
 """Rows of the archive for each workbook of the greatest class that is asked for."""
+YEARS = 10
+ADDED = 60
+"""Workbooks that are added to the last year."""
 
 
 def make(folder: Path, rows: int) -> Path:
-    """An archive of invented rows, all with the numbers of one bench."""
+    """An archive of invented rows in ten years, all with the numbers of one bench."""
     entry = entries_of(department.assessed(department.bench(1, "A")), 2026)[0]
     ledger = Ledger()
-    made = (
-        ledger.append(replace(entry, source=f"{i:064x}"), f"C{i:07}", "2026-06-01", "2027-12-31")
-        for i in range(rows)
-    )
-    table = folder / "all.csv"
-    write_csv(table, [], (wide(row, []) for row in made))
-    archive = folder / "DEPARTMENT.xlsx"
-    import_table(archive, table, DAY)
+    archive = folder / "DEPARTMENT.sqlite"
+    with opened(archive) as connection:
+        for i in range(rows):
+            year = 2017 + i * YEARS // rows
+            its = replace(entry, source=f"{i:064x}", year=year)
+            row = ledger.append(its, f"C{i:07}", "2026-06-01", "2099-12-31")
+            insert(connection, [flat(row)], flat_numbers(row))
+        note_head(connection, ledger.count, ledger.head)
     return archive
 
 
 def _check(archive: Path) -> None:
     assert check(archive, DAY).sound
+
+
+def _drift(archive: Path) -> None:
+    assert drifts(each_row(archive))
+
+
+def _add(archive: Path, folder: Path) -> None:
+    """Workbooks that nobody has added yet: into a copy of the archive."""
+    with tempfile.TemporaryDirectory() as name:
+        copy = shutil.copytree(archive.parent, Path(name) / "archive") / archive.name
+        added = list(add([folder], copy, 2026, DAY, new_codes=True))
+        assert sum(len(one.rows) for one in added) == ADDED
+
+
+def _copy_and_read(archive: Path, folder: Path) -> None:
+    """Floor: the archive is copied too, and every cell of the workbooks is read."""
+    with tempfile.TemporaryDirectory() as name:
+        shutil.copytree(archive.parent, Path(name) / "archive")
+        for path in sorted(folder.iterdir()):
+            book = CalamineWorkbook.from_path(path)
+            for sheet in book.sheet_names:
+                book.get_sheet_by_name(sheet).to_python()
 
 
 def _digest(database: Path) -> None:
@@ -69,13 +99,24 @@ def _dump(database: Path) -> None:
 
 def cases(folder: Path, most: int) -> Iterator[Case]:
     rows = ROWS * most
-    archive = make(folder, rows)
-    database = database_of(archive)
+    (folder / "archive").mkdir()
+    archive = make(folder / "archive", rows)
+    what = "sqlite and sha256 of its rows"
     yield Case(
-        f"archive check, {rows} rows and workbook", Task(_check, (archive,)),
-        Task(_digest, (database,)), "sqlite and sha256 of its rows", rounds=3,
+        f"archive check, {rows} rows", Task(_check, (archive,)), Task(_digest, (archive,)), what,
+        rounds=3,
     )  # fmt: skip
     yield Case(
+        f"drift, {rows} rows", Task(_drift, (archive,)), Task(_digest, (archive,)), what, rounds=3
+    )
+    yield Case(
         f"archive export, {rows} rows", Task(_export, (archive,)),
-        Task(_dump, (database,)), "sqlite and csv, both tables", rounds=3,
+        Task(_dump, (archive,)), "sqlite and csv, both tables", rounds=3,
+    )  # fmt: skip
+    renew(archive)
+    for seed in range(ADDED):
+        department.write(department.bench(seed, f"Group {seed}"), folder / "in")
+    yield Case(
+        f"archive add, {ADDED} workbooks into {rows} rows", Task(_add, (archive, folder / "in")),
+        Task(_copy_and_read, (archive, folder / "in")), "copied, and python-calamine", rounds=3,
     )  # fmt: skip

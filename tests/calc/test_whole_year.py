@@ -136,12 +136,12 @@ class Department:
     def archive(self, year: int) -> str:
         return self.run(
             "archive", "add", self.path(f"CLASS {year}.xlsx"),
-            "--archive", self.path("DEPARTMENT.xlsx"), "--year", str(year),
+            "--archive", self.path("DEPARTMENT.sqlite"), "--year", str(year),
         )  # fmt: skip
 
     def drift(self, year: int) -> str:
         return self.run(
-            "drift", self.path("DEPARTMENT.xlsx"), "--baseline", "6",
+            "drift", self.path("DEPARTMENT.sqlite"), "--baseline", "6",
             "--out", self.path(f"DRIFT {year}.xlsx"),
         )  # fmt: skip
 
@@ -210,9 +210,9 @@ def test_three_years_of_a_department(
 
     # in time: told before the zero error has moved by two divisions
     late = sum(zero - ZERO["M-2"] <= TWO_DIVISIONS for zero in its.zeros)
-    moved = next(d for d in drifts(read(Path(its.path("DEPARTMENT.xlsx"))).rows, 6) if d.alarm)
+    moved = next(d for d in drifts(read(Path(its.path("DEPARTMENT.sqlite"))).rows, 6) if d.alarm)
     assert moved.chart is not None
     assert min(signal.first for signal in moved.signals) <= late
 
-    assert "complete and unaltered" in its.run("archive", "check", its.path("DEPARTMENT.xlsx"))
-    its.run("archive", "evidence", its.path("DEPARTMENT.xlsx"), "--out", its.path("evidence"))
+    assert "complete and unaltered" in its.run("archive", "check", its.path("DEPARTMENT.sqlite"))
+    its.run("archive", "evidence", its.path("DEPARTMENT.sqlite"), "--out", its.path("evidence"))

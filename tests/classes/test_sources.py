@@ -72,7 +72,7 @@ def changed(book: Path, change: Callable[[dict[str, object]], None], **cells: st
 
 
 def test_what_counts_is_added_and_once(class_: Path, tmp_path: Path) -> None:
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     found = added(class_, target)
     assert codes(found) == ["1 row"] * 3
     names = {one.path.name for one in found}
@@ -82,7 +82,7 @@ def test_what_counts_is_added_and_once(class_: Path, tmp_path: Path) -> None:
     # the folder holds one more, which does not count in the class
     assert sum(len(one.rows) for one in add([tmp_path / "in"], target, 2026, TODAY)) == 1
     # both named: each file once
-    other = tmp_path / "E.xlsx"
+    other = tmp_path / "E.sqlite"
     both = list(add([tmp_path / "in" / "again.xlsx", class_], other, 2026, TODAY))
     assert codes(both) == ["1 row"] * 3
 
@@ -92,7 +92,7 @@ def test_marks_and_comments_stay_out(class_: Path, tmp_path: Path) -> None:
     marks.type("Group 1", COMMENT, "Wryneck")
     marks.type("Group 1", "scales", 1.234567)
     marks.save()
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     assert codes(added(class_, target)) == ["1 row"] * 3
     rows = repr(read(target).rows)
     assert "Wryneck" not in rows
@@ -107,7 +107,7 @@ def test_sources_that_have_gone_or_changed_are_told(class_: Path, tmp_path: Path
         p for p in paths if p not in gone and p.read_bytes() == handin("Group 3", "S3", 103)
     ]
     other.write_bytes(handin("Group 3", "S3", 777))
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     found = added(class_, target)
     assert sorted(codes(found)) == ["1 row", "source-changed", "source-gone"]
     assert all(f.finding is None or f.finding.severity is Severity.STOP for f in found)
@@ -119,19 +119,19 @@ def test_sources_that_have_gone_or_changed_are_told(class_: Path, tmp_path: Path
 def test_a_workbook_that_was_only_saved_again_is_the_same(class_: Path, tmp_path: Path) -> None:
     path = tmp_path / "in" / "again.xlsx"
     path.write_bytes(edited(path.read_bytes(), lambda book: None))
-    assert codes(added(class_, tmp_path / "D.xlsx")) == ["1 row"] * 3
+    assert codes(added(class_, tmp_path / "D.sqlite")) == ["1 row"] * 3
 
 
 def test_a_class_workbook_away_from_its_folder_needs_it_named(class_: Path, tmp_path: Path) -> None:
     away = tmp_path / "away" / "CLASS.xlsx"
     away.parent.mkdir()
     shutil.copy(class_, away)
-    assert codes(added(away, tmp_path / "D.xlsx")) == ["source-refused"]
-    named = added(away, tmp_path / "D.xlsx", folder=tmp_path / "in")
+    assert codes(added(away, tmp_path / "D.sqlite")) == ["source-refused"]
+    named = added(away, tmp_path / "D.sqlite", folder=tmp_path / "in")
     assert codes(named) == ["1 row"] * 3
     inside = tmp_path / "in" / "CLASS.xlsx"
     assert main(["class", str(tmp_path / "in"), "--out", str(inside)]) == 0
-    assert codes(added(inside, tmp_path / "E.xlsx")) == ["1 row"] * 3
+    assert codes(added(inside, tmp_path / "E.sqlite")) == ["1 row"] * 3
 
 
 def test_no_path_leads_out_of_the_folder(class_: Path, tmp_path: Path) -> None:
@@ -154,7 +154,7 @@ def test_no_path_leads_out_of_the_folder(class_: Path, tmp_path: Path) -> None:
             data["file"] = "../secret.xlsx"
 
     changed(class_, lead)
-    found = added(class_, tmp_path / "D.xlsx")
+    found = added(class_, tmp_path / "D.sqlite")
     assert sorted(codes(found)) == ["1 row", "1 row", "source-refused"]
 
 
@@ -167,7 +167,7 @@ def test_a_folder_outside_is_not_believed(class_: Path, tmp_path: Path) -> None:
     shutil.copy(class_, home / "CLASS.xlsx")
     for said in ("../in", "nowhere"):
         changed(home / "CLASS.xlsx", lambda data: None, A3=said)
-        assert codes(added(home / "CLASS.xlsx", tmp_path / "D.xlsx")) == ["source-refused"]
+        assert codes(added(home / "CLASS.xlsx", tmp_path / "D.sqlite")) == ["source-refused"]
     assert not list(tmp_path.glob("D.sqlite*"))
 
 
@@ -177,7 +177,7 @@ def test_a_class_workbook_of_before_is_told(class_: Path, tmp_path: Path) -> Non
             row[1].value = None
 
     class_.write_bytes(edited(class_.read_bytes(), forget))
-    (one,) = added(class_, tmp_path / "D.xlsx")
+    (one,) = added(class_, tmp_path / "D.sqlite")
     assert one.finding is not None
     assert "earlier sheetlab" in one.finding.found
 
@@ -193,7 +193,7 @@ def test_paths_below_a_folder(tmp_path: Path) -> None:
 def test_a_class_workbook_saved_as_ods_is_told(class_: Path, tmp_path: Path) -> None:
     book = class_.with_suffix(".ods")
     book.write_bytes(open_document(class_.read_bytes()))
-    (one,) = added(book, tmp_path / "D.xlsx")
+    (one,) = added(book, tmp_path / "D.sqlite")
     assert one.finding is not None
     assert one.finding.code == "source-refused"
     assert "workbook of a class, saved as .ods" in one.finding.message
@@ -201,4 +201,4 @@ def test_a_class_workbook_saved_as_ods_is_told(class_: Path, tmp_path: Path) -> 
     assert not (tmp_path / "D.sqlite").exists()
     # any other .ods file is told of as ever
     book.write_bytes(b"PK\x03\x04nothing")
-    assert codes(added(book, tmp_path / "D.xlsx")) == ["file-unreadable"]
+    assert codes(added(book, tmp_path / "D.sqlite")) == ["file-unreadable"]

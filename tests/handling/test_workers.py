@@ -122,7 +122,7 @@ GIVEN_UP = "the workbook was given up after 3 seconds"
         (["evaluate", "in"], 1, "b.xlsx: failed"),
         pytest.param(["class", "in", "--out", "C.xlsx"], 1, "unreadable: b.xlsx: ",
                      marks=pytest.mark.slow),
-        pytest.param(["archive", "add", "in", "--archive", "D.xlsx", "--year", "2026"], 1,
+        pytest.param(["archive", "add", "in", "--archive", "D.sqlite", "--year", "2026"], 1,
                      "1 was not taken", marks=pytest.mark.slow),
         pytest.param(["watch", "in", "--once"], 0, "1 needs someone, 2 done",
                      marks=pytest.mark.slow),
@@ -232,7 +232,7 @@ def test_an_address_where_nobody_answers_is_told(
     # Dask stops the loop of a client that never came about when that is collected; if this
     # happens while the next client starts its own, both wait for ever
     gc.collect()
-    add = ["archive", "add", str(tmp_path / "in"), "--archive", str(tmp_path / "D.xlsx")]
+    add = ["archive", "add", str(tmp_path / "in"), "--archive", str(tmp_path / "D.sqlite")]
     assert main([*add, "--year", "2026", "--cluster", address]) == 2
     assert "no Dask cluster answers" in capsys.readouterr().err
     gc.collect()
@@ -286,11 +286,11 @@ def test_a_cluster_gives_what_one_process_gives(
             place.mkdir()
             # a relative path is another one for a worker
             assert main(["class", "in", "--out", str(place / "CLASS.xlsx"), *more]) == 1
-            add = ["archive", "add", "in", "--archive", str(place / "D.xlsx"), "--year", "2026"]
+            add = ["archive", "add", "in", "--archive", str(place / "D.sqlite"), "--year", "2026"]
             assert main([*add, *more]) == 1
             said = capsys.readouterr()
-            rows = read(place / "D.xlsx").rows
-            assert check(place / "D.xlsx", last_day(2026)).findings == ()
+            rows = read(place / "D.sqlite").rows
+            assert check(place / "D.sqlite", last_day(2026)).findings == ()
             told = re.sub(r"row \d+, \w+", "row", said.out.replace(str(place), ""))
             made[name] = [
                 told, said.err, [(row.number, row.entry) for row in rows],
@@ -405,7 +405,7 @@ def test_a_cluster_that_is_lost_leaves_the_rest_to_this_machine(tmp_path: Path) 
 @pytest.mark.skipif(os.name == "nt", reason="needs signals")
 def test_ctrl_c_ends_it_and_what_was_told_is_kept(tmp_path: Path) -> None:
     fill_class(tmp_path / "in", 80)
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     code = (
         "import sys; from sheetlab.cli import main\n"
         "from sheetlab.handling import workers\nfrom sheetlab.years import adding\n"

@@ -106,12 +106,12 @@ def kill(folder: Path, rounds: int, seed: int, real: bool) -> dict[str, object]:
         remembered()
     base = folder / "base"
     base.mkdir()
-    finish(folder / "before", base / "D.xlsx", base / "told")
-    count = len(read(base / "D.xlsx").rows)
+    finish(folder / "before", base / "D.sqlite", base / "told")
+    count = len(read(base / "D.sqlite").rows)
     files = len(list((folder / "after").iterdir()))
     trial = folder / "trial"
     shutil.copytree(base, trial)
-    usual = timed(lambda: finish(folder / "after", trial / "D.xlsx", trial / "told"))
+    usual = timed(lambda: finish(folder / "after", trial / "D.sqlite", trial / "told"))
     rows_then: list[int] = []
     tries = 0
     while len(rows_then) < rounds:
@@ -119,7 +119,7 @@ def kill(folder: Path, rounds: int, seed: int, real: bool) -> dict[str, object]:
         assert tries <= 10 * rounds, "children end before they are killed"
         place = folder / f"round {tries}"
         shutil.copytree(base, place)
-        target, told = place / "D.xlsx", place / "told"
+        target, told = place / "D.sqlite", place / "told"
         pid = child(lambda target=target: add(folder / "after", target), told)
         time.sleep(rng.uniform(0.0, usual))
         os.kill(pid, signal.SIGKILL)
@@ -151,7 +151,7 @@ def timed(work: Callable[[], None]) -> float:
 def race(folder: Path) -> dict[str, object]:
     place = folder / "race"
     place.mkdir()
-    target = place / "D.xlsx"
+    target = place / "D.sqlite"
     tolds = [place / "told 0", place / "told 1"]
     works = [folder / "after", folder / "both"]
     pids = [child(lambda w=w: add(w, target), t) for w, t in zip(works, tolds, strict=True)]
@@ -167,7 +167,7 @@ def race(folder: Path) -> dict[str, object]:
 if __name__ == "__main__":
     where, rounds, seed, how = sys.argv[1:]
     if helped():
-        workers.FEW, workers.BATCH = 0, 1
+        workers.FEW = dict.fromkeys(workers.FEW, 0)
     raced = race(Path(where)) if how != "remembered" else None
     killed = kill(Path(where), int(rounds), int(seed), how == "real")
     print(json.dumps({**killed, "raced": raced or race(Path(where))}))

@@ -20,8 +20,8 @@ from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
 from sheetlab.practical.register import Bound
 from sheetlab.workbook.template import write_template
-from sheetlab.years.archivebook import open_view
-from sheetlab.years.ledger import Row, rows_of
+from sheetlab.years.ledger import Row, joined, rows_of
+from sheetlab.years.yearbook import open_year
 
 WIRE = "wire-stretching"
 DIAMETER = 0.5
@@ -91,10 +91,10 @@ def saved(path: Path, at: str) -> Path:
 
 
 def shown(path: Path) -> list[Row]:
-    """Rows of a workbook of results."""
-    with open_view(path) as view:
-        numbers = sorted(view.numbers, key=lambda one: one[:2])
-        return list(rows_of(sorted(view.records, key=lambda one: one[0]), numbers))
+    """Rows of the workbook of a year."""
+    with open_year(path) as book:
+        numbers = sorted(book.numbers, key=lambda one: one[:2])
+        return list(rows_of(joined(sorted(book.records, key=lambda one: one[0]), numbers)))
 
 
 def write(one: Bench, folder: Path, name: str = "", bound: Bound | None = None) -> Path:

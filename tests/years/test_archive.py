@@ -30,28 +30,27 @@ from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.register import Bound, BoundInstrument, BoundWire, setup_that_counts
 from sheetlab.workbook.evaluate_file import assess_file, evaluate_file
-from sheetlab.years import adding, archivebook, database, ledger, view
+from sheetlab.years import adding, database, entries, renewing
 from sheetlab.years.adding import Added, add, workbooks
-from sheetlab.years.archivebook import ABOUT, HEADING_ROW, RESULTS, VALUES, view_bytes
 from sheetlab.years.checking import check, row_of
 from sheetlab.years.codes import codes_of, last_day, read_codes
-from sheetlab.years.database import database_of, opened, read
+from sheetlab.years.database import opened, read
+from sheetlab.years.entries import entries_of, source_digest
 from sheetlab.years.evidence import CRITERIA, evidence, samples
-from sheetlab.years.exchange import export, import_table, import_view
-from sheetlab.years.ledger import (
-    FIRST,
-    Entry,
-    Ledger,
-    Row,
-    digest_of,
-    entries_of,
-    latest,
-    source_digest,
-    verify,
-)
+from sheetlab.years.exchange import export, import_books, import_table
+from sheetlab.years.ledger import FIRST, Entry, Ledger, Row, cells_of, digest_of, latest, verify
 from sheetlab.years.lock import locked
 from sheetlab.years.purging import purge
-from sheetlab.years.view import renew_view
+from sheetlab.years.renewing import renew
+from sheetlab.years.yearbook import (
+    ABOUT,
+    RESULTS,
+    VALUES,
+    Noted,
+    book_of,
+    noted_in,
+    year_bytes,
+)
 
 TODAY = datetime.date(2026, 11, 25)
 LATER = datetime.date(2029, 1, 1)
@@ -81,7 +80,7 @@ def class_(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def made(class_: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An archive of the six; copy it before you change it."""
-    target = tmp_path_factory.mktemp("archive") / "DEPARTMENT.xlsx"
+    target = tmp_path_factory.mktemp("archive") / "DEPARTMENT.sqlite"
     added = list(add([class_], target, 2026, TODAY))
     assert [len(one.rows) for one in added] == [1] * 6
     return target
@@ -156,9 +155,9 @@ def test_no_name_is_kept_but_in_the_list_of_codes(class_: Path, tmp_path: Path) 
     one = department.bench(1, "Zebrafinch", "7")
     cells = {**one.cells, "start.observers": ["Wryneck"], "start.person": ["Nightjar"]}
     department.write(replace(one, cells=cells), tmp_path / "in", "anything")
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     list(add([tmp_path / "in"], target, 2026, TODAY, tmp_path / "keys.csv"))
-    kept = database_of(target).read_bytes() + repr(department.shown(target)).encode()
+    kept = target.read_bytes() + repr(department.shown(book_of(target, 2026))).encode()
     for name in (b"Zebrafinch", b"Wryneck", b"Nightjar"):
         assert name not in kept
     keys = (tmp_path / "keys.csv").read_text(encoding="utf-8-sig")
@@ -168,12 +167,12 @@ def test_no_name_is_kept_but_in_the_list_of_codes(class_: Path, tmp_path: Path) 
 
 
 def test_adding_twice_adds_nothing(class_: Path, copy: Path) -> None:
-    before = database_of(copy).read_bytes()
-    view = copy.read_bytes()
+    before = copy.read_bytes()
+    view = book_of(copy, 2026).read_bytes()
     again = list(add([class_], copy, 2026, TODAY))
     assert [(one.rows, one.finding) for one in again] == [((), None)] * 6
-    assert database_of(copy).read_bytes() == before
-    assert copy.read_bytes() == view
+    assert copy.read_bytes() == before
+    assert book_of(copy, 2026).read_bytes() == view
 
 
 def test_a_file_that_was_saved_again_is_the_same_source(class_: Path, copy: Path) -> None:
@@ -253,7 +252,7 @@ def test_without_the_list_of_codes_nothing_is_added_unless_a_new_one_is_asked_fo
     changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
     path = department.write(replace(one, cells=changed), tmp_path / "again")
     command = ["archive", "add", str(path), "--archive", str(copy), "--year", "2026"]
-    before = database_of(copy).read_bytes()
+    before = copy.read_bytes()
     assert main(command) == 2
     said = capsys.readouterr().err
     assert "DEPARTMENT codes.csv is not there; nothing was added" in said
@@ -262,7 +261,7 @@ def test_without_the_list_of_codes_nothing_is_added_unless_a_new_one_is_asked_fo
     keys.write_text("code,year,group\nAAAA,2026,Group 4\n")
     assert main(command) == 2
     assert "holds none of them" in capsys.readouterr().err
-    assert database_of(copy).read_bytes() == before
+    assert copy.read_bytes() == before
     keys.unlink()
     assert main([*command, "--codes", str(kept)]) == 0
     assert "a revision of row 1" in capsys.readouterr().out
@@ -279,7 +278,7 @@ def test_what_cannot_be_evaluated_is_told_and_the_others_are_added(
     (tmp_path / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
     department.write(department.Bench("Blank", "1", {}), tmp_path, "blank")
     files = [tmp_path, class_ / "after"]
-    added = list(add(files, tmp_path / "D.xlsx", 2026, TODAY))
+    added = list(add(files, tmp_path / "D.sqlite", 2026, TODAY))
     assert [one.finding.code if one.finding else len(one.rows) for one in added] == [
         "workbook-not-filled", "file-unreadable", 1, 1, 1,
     ]  # fmt: skip
@@ -290,7 +289,7 @@ def test_where_nothing_can_be_taken_no_archive_is_begun(tmp_path: Path) -> None:
     department.write(department.Bench("Blank", "1", {}), folder, "blank")
     (folder / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
     (tmp_path / "new").mkdir()
-    target = tmp_path / "new" / "D.xlsx"
+    target = tmp_path / "new" / "D.sqlite"
     added = list(add([folder], target, 2026, TODAY))
     assert [one.finding.code if one.finding else "" for one in added] == [
         "workbook-not-filled", "file-unreadable",
@@ -336,9 +335,9 @@ def test_the_sentence_for_one_row(
 ) -> None:
     one = department.bench(3, "Group 4", "2")
     path = department.write(one, tmp_path / "in")
-    add = ["archive", "add", str(path), "--archive", str(tmp_path / "D.xlsx"), "--year", "2026"]
+    add = ["archive", "add", str(path), "--archive", str(tmp_path / "D.sqlite"), "--year", "2026"]
     assert main(add) == 0
-    assert "D.xlsx: 1 row added (0 of them revisions), 0 workbooks" in capsys.readouterr().out
+    assert "D.sqlite: 1 row added (0 of them revisions), 0 workbooks" in capsys.readouterr().out
     changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
     department.write(replace(one, cells=changed), tmp_path / "in")
     assert main(add) == 0
@@ -356,8 +355,8 @@ def test_an_archive_by_another_name_is_refused_before_anything_is_read(
     more = [str(class_), "--year", "2026", "--archive", target] if action == "add" else [target]
     assert main(["archive", action, *more]) == 2
     said = capsys.readouterr().err
-    assert "the name of an archive has to end in .xlsx" in said
-    assert "Write DEPARTMENT.xlsx" in said
+    assert "the name of an archive has to end in .sqlite" in said
+    assert "Write DEPARTMENT.sqlite" in said
     assert list(tmp_path.iterdir()) == []
 
 
@@ -391,7 +390,7 @@ def test_an_older_hand_in_never_replaces_a_newer_one_unless_asked_for(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     first, second = two_hand_ins(tmp_path / "in")
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     command = ["archive", "add", str(second), "--archive", str(target), "--year", "2026"]
     assert main(command) == 0
     # an evaluated copy was saved when its original was
@@ -422,7 +421,7 @@ def test_an_older_hand_in_never_replaces_a_newer_one_unless_asked_for(
 def test_hand_ins_of_one_group_in_any_order(tmp_path: Path, names: str) -> None:
     files = dict(zip(("first", "corrected"), two_hand_ins(tmp_path / "in"), strict=True))
     wanted = {name: assess_file(path, trials=0)[0].assessment for name, path in files.items()}
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     for name in names.split():
         list(add([files[name]], target, 2026, TODAY))
     (row,) = latest(read(target).rows)
@@ -454,13 +453,13 @@ def test_an_archive_that_knows_no_times_and_findings_is_read_as_before(
     class_: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with monkeypatch.context() as then:
-        then.setattr(ledger, "_circumstances", lambda *_: iter(()))
-        list(add([class_ / "before"], tmp_path / "D.xlsx", 2026, TODAY))
+        then.setattr(entries, "_circumstances", lambda *_: iter(()))
+        list(add([class_ / "before"], tmp_path / "D.sqlite", 2026, TODAY))
     assert not any(
-        n.kind == "saved" for r in read(tmp_path / "D.xlsx").rows for n in r.entry.numbers
+        n.kind == "saved" for r in read(tmp_path / "D.sqlite").rows for n in r.entry.numbers
     )
-    list(add([class_ / "after"], tmp_path / "D.xlsx", 2026, TODAY))
-    assert check(tmp_path / "D.xlsx", TODAY).findings == ()
+    list(add([class_ / "after"], tmp_path / "D.sqlite", 2026, TODAY))
+    assert check(tmp_path / "D.sqlite", TODAY).findings == ()
 
 
 def test_a_row_counts_for_the_set_up_whose_instruments_and_wire_it_has(
@@ -493,7 +492,7 @@ def faulty(rows: list[Row]) -> Faulty:
     """What a check says of changed rows; the end of the table was noted when it was whole."""
 
     def said(changed: Sequence[Row], today: datetime.date = TODAY) -> str:
-        found = verify(changed, len(rows), rows[-1].digest, today)
+        found = verify(map(cells_of, changed), len(rows), rows[-1].digest, today)
         return "" if found is None else found.found
 
     return said
@@ -530,7 +529,7 @@ def test_rows_in_another_order_are_found(rows: list[Row], faulty: Faulty, at: in
 @pytest.mark.parametrize("at", range(6))
 def test_a_row_put_in_is_found(rows: list[Row], faulty: Faulty, at: int) -> None:
     extra = replace(rows[at % 5], number=at + 1, previous=rows[at - 1].digest if at else FIRST)
-    extra = replace(extra, digest=digest_of(extra))
+    extra = replace(extra, digest=digest_of(cells_of(extra)))
     later = [replace(row, number=row.number + 1) for row in rows[at:]]
     assert faulty([*rows[:at], extra, *later]) != ""
 
@@ -568,7 +567,7 @@ def test_an_altered_number_beside_a_row_is_found(rows: list[Row], faulty: Faulty
 
 def test_a_row_that_is_rehashed_breaks_the_next_one(rows: list[Row], faulty: Faulty) -> None:
     altered = replace(rows[1], entry=replace(rows[1].entry, value=1.0))
-    altered = replace(altered, digest=digest_of(altered))
+    altered = replace(altered, digest=digest_of(cells_of(altered)))
     assert "where row 3 belongs" in faulty([rows[0], altered, *rows[2:]])
 
 
@@ -583,7 +582,7 @@ def test_a_code_may_be_missing_only_when_it_is_due(rows: list[Row], faulty: Faul
 
 def tampered(target: Path, *statements: str) -> list[str]:
     """What the check finds after someone worked on the database."""
-    connection = sqlite3.connect(database_of(target))
+    connection = sqlite3.connect(target)
     for table in ("results", "numbers"):
         for what in ("rows", "cells"):
             connection.execute(f"DROP TRIGGER keep_{table}_{what}")
@@ -618,7 +617,7 @@ def test_work_on_the_database_is_found(copy: Path, statements: list[str], found:
 
 
 def test_the_database_itself_refuses_to_change_rows(copy: Path) -> None:
-    connection = sqlite3.connect(database_of(copy))
+    connection = sqlite3.connect(copy)
     for statement in ("DELETE FROM results", "UPDATE results SET value = 1",
                       "DELETE FROM numbers", "UPDATE numbers SET value = 1"):  # fmt: skip
         with pytest.raises(sqlite3.IntegrityError, match="only ever added"):
@@ -628,19 +627,19 @@ def test_the_database_itself_refuses_to_change_rows(copy: Path) -> None:
 
 def test_nothing_is_built_on_a_table_that_was_cut_off(copy: Path, tmp_path: Path) -> None:
     tampered(copy, "DELETE FROM results WHERE number = 6", "DELETE FROM numbers WHERE row = 6")
-    copy.unlink()
+    book_of(copy, 2026).unlink()
     path = department.write(department.bench(50, "New"), tmp_path)
     with pytest.raises(SheetlabError, match="nothing was added"):
         list(add([path], copy, 2026, TODAY))
 
 
 def emptied(target: Path) -> None:
-    database_of(target).write_bytes(b"")
+    target.write_bytes(b"")
 
 
 def begun_anew(target: Path) -> None:
-    database_of(target).unlink()
-    with opened(database_of(target)):
+    target.unlink()
+    with opened(target):
         pass
 
 
@@ -653,13 +652,16 @@ def cut_with_its_head(target: Path) -> None:
 
 
 def test_a_workbook_that_has_lost_its_note_is_counted(copy: Path, tmp_path: Path) -> None:
-    copy.write_bytes(edited(copy.read_bytes(), lambda book: book.remove(book[ABOUT])))
+    book_of(copy, 2026).write_bytes(
+        edited(book_of(copy, 2026).read_bytes(), lambda book: book.remove(book[ABOUT]))
+    )
     emptied(copy)
-    before = copy.read_bytes()
+    before = book_of(copy, 2026).read_bytes()
     path = department.write(department.bench(50, "New"), tmp_path / "in")
     with pytest.raises(SheetlabError, match="holds 6 rows"):
         list(add([path], copy, 2026, TODAY))
-    assert copy.read_bytes() == before
+    assert book_of(copy, 2026).read_bytes() == before
+    assert copy.read_bytes() == b""
 
 
 @pytest.mark.parametrize("lose", [emptied, begun_anew, cut_with_its_head])
@@ -672,7 +674,7 @@ def test_a_database_with_fewer_rows_than_its_workbook_never_costs_the_workbook(
     path = department.write(department.bench(50, "New"), tmp_path / "in")
     for what in (
         ["add", str(path), "--archive", str(copy), "--year", "2026"],
-        ["add", str(path), "--archive", str(copy), "--year", "2026", "--no-view", "--new-codes"],
+        ["add", str(path), "--archive", str(copy), "--year", "2026", "--new-codes"],
         ["purge", str(copy)],
     ):
         assert main(["archive", *what]) == 2
@@ -684,9 +686,9 @@ def test_a_database_with_fewer_rows_than_its_workbook_never_costs_the_workbook(
         assert "archive import" in said.err
         assert "archive export" not in said.err
         assert "unaltered" not in said.out
-        assert copy.read_bytes() == there[copy]
+        assert {path: path.read_bytes() for path in copy.parent.iterdir()} == there
     # what is advised brings everything back
-    database_of(copy).unlink()
+    copy.unlink()
     assert main(["archive", "import", str(copy)]) == 0
     assert read(copy) == before
     assert check(copy, TODAY).findings == ()
@@ -695,7 +697,7 @@ def test_a_database_with_fewer_rows_than_its_workbook_never_costs_the_workbook(
 def test_a_database_that_is_emptied_while_workbooks_are_evaluated_takes_nothing(
     copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = copy.read_bytes()
+    before = book_of(copy, 2026).read_bytes()
     path = department.write(department.bench(50, "New"), tmp_path / "in")
 
     def meanwhile(*arguments: object, **more: object) -> object:
@@ -705,8 +707,8 @@ def test_a_database_that_is_emptied_while_workbooks_are_evaluated_takes_nothing(
     monkeypatch.setattr(adding, "assess_file", meanwhile)
     with pytest.raises(SheetlabError, match="holds 6 rows"):
         list(add([path], copy, 2026, TODAY))
-    assert copy.read_bytes() == before
-    assert database_of(copy).read_bytes() == b""
+    assert book_of(copy, 2026).read_bytes() == before
+    assert copy.read_bytes() == b""
 
 
 @pytest.mark.parametrize("mode", ["DELETE", "WAL"])
@@ -714,7 +716,7 @@ def test_a_database_that_is_open_elsewhere_is_busy_and_not_damaged(
     copy: Path, monkeypatch: pytest.MonkeyPatch, mode: str
 ) -> None:
     monkeypatch.setattr(database, "WAIT", 0.05)
-    other = sqlite3.connect(database_of(copy), isolation_level=None)
+    other = sqlite3.connect(copy, isolation_level=None)
     other.execute(f"PRAGMA journal_mode = {mode}")
     other.execute("BEGIN IMMEDIATE")
     with pytest.raises(SheetlabError) as refused:
@@ -731,7 +733,7 @@ def test_a_full_disk_is_told_as_that_and_nothing_is_lost(copy: Path) -> None:
     before = read(copy)
 
     def fill() -> None:
-        with opened(database_of(copy)) as connection:
+        with opened(copy) as connection:
             # the same result code as of a disk without room (SQLITE_FULL)
             connection.execute("PRAGMA max_page_count = 1")
             for _ in range(1000):
@@ -759,27 +761,25 @@ def test_an_altered_view_is_told_with_its_row(copy: Path) -> None:
         column = next(c.column for c in sheet[4] if c.value == "value")
         sheet.cell(4 + 3, column).value *= 1.01
 
-    copy.write_bytes(edited(copy.read_bytes(), alter))
-    found = check(copy, TODAY)
+    book_of(copy, 2026).write_bytes(edited(book_of(copy, 2026).read_bytes(), alter))
+    # only what it notes of itself is looked at, unless every row is asked for
+    assert check(copy, TODAY).findings == ()
+    found = check(copy, TODAY, thorough=True)
     assert found.sound
     assert "row 3" in found.findings[0].found
-    assert renew_view(copy) is None
-    assert check(copy, TODAY).findings == ()
+    assert main(["archive", "check", str(copy), "--thorough"]) == 1
+    assert renew(copy, every=True) == []
+    assert check(copy, TODAY, thorough=True).findings == ()
 
 
-def test_a_long_table_goes_on_on_more_sheets(copy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(archivebook, "MOST_ROWS", 4)
-    assert renew_view(copy) is None
-    book = openpyxl.load_workbook(copy)
-    assert book.sheetnames[:2] == [RESULTS, VALUES]
-    assert "Results 2" in book.sheetnames
-    assert "Values 10" in book.sheetnames
-    assert book["Results 2"].max_row == HEADING_ROW + 1 + 2
-    assert check(copy, TODAY).findings == ()
-    before = read(copy)
-    database_of(copy).unlink()
-    assert import_view(copy, TODAY) == (6, before.head)
-    assert read(copy) == before
+def test_a_year_with_more_rows_than_a_sheet_can_hold_is_told(
+    copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(renewing, "MOST_ROWS", 40)
+    before = book_of(copy, 2026).read_bytes()
+    (finding,) = renew(copy, every=True)
+    assert "a sheet cannot hold so many rows" in finding.found
+    assert book_of(copy, 2026).read_bytes() == before
 
 
 def test_a_view_that_was_sorted_is_the_same_view(copy: Path) -> None:
@@ -790,8 +790,8 @@ def test_a_view_that_was_sorted_is_the_same_view(copy: Path) -> None:
                 for j, value in enumerate(row):
                     book[name].cell(5 + i, j + 1).value = value
 
-    copy.write_bytes(edited(copy.read_bytes(), turn))
-    assert check(copy, TODAY).findings == ()
+    book_of(copy, 2026).write_bytes(edited(book_of(copy, 2026).read_bytes(), turn))
+    assert check(copy, TODAY, thorough=True).findings == ()
 
 
 def test_a_row_twice_in_the_view_is_told(copy: Path) -> None:
@@ -799,32 +799,34 @@ def test_a_row_twice_in_the_view_is_told(copy: Path) -> None:
         for row in list(book[RESULTS].iter_rows(min_row=5, max_row=5)):
             book[RESULTS].append([c.value for c in row])
 
-    copy.write_bytes(edited(copy.read_bytes(), twice))
-    (finding,) = check(copy, TODAY).findings
+    book_of(copy, 2026).write_bytes(edited(book_of(copy, 2026).read_bytes(), twice))
+    (finding,) = check(copy, TODAY, thorough=True).findings
     assert finding.code == "view-behind"
 
 
-def test_what_is_added_while_a_view_is_made_is_not_written_over(
+def test_whoever_adds_while_a_workbook_is_written_waits_and_loses_nothing(
     class_: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     list(add([class_ / "before"], target, 2026, TODAY))
-    real = view.view_bytes
+    real = renewing.year_bytes
 
     def meanwhile(*arguments: object) -> bytes:
-        made = real(*arguments)
-        monkeypatch.setattr(view, "view_bytes", real)
-        list(add([class_ / "after"], target, 2026, TODAY))
-        return made
+        monkeypatch.setattr(renewing, "year_bytes", real)
+        with pytest.raises(SheetlabError) as refused:
+            list(add([class_ / "after"], target, 2026, TODAY, wait=0.05))
+        assert refused.value.findings[0].code == "archive-busy"
+        return real(*arguments)
 
-    monkeypatch.setattr(view, "view_bytes", meanwhile)
-    assert renew_view(target) is None
-    assert len(department.shown(target)) == 6
-    assert check(target, TODAY).findings == ()
+    monkeypatch.setattr(renewing, "year_bytes", meanwhile)
+    assert renew(target, every=True) == []
+    list(add([class_ / "after"], target, 2026, TODAY))
+    assert len(department.shown(book_of(target, 2026))) == 6
+    assert check(target, TODAY, thorough=True).findings == ()
 
 
 def test_a_damaged_database_is_one_message(copy: Path) -> None:
-    database_of(copy).write_bytes(b"no database at all, but long enough to look like one" * 50)
+    copy.write_bytes(b"no database at all, but long enough to look like one" * 50)
     with pytest.raises(SheetlabError) as refused:
         read(copy)
     assert refused.value.findings[0].code == "archive-unreadable"
@@ -835,48 +837,51 @@ def test_a_damaged_database_is_one_message(copy: Path) -> None:
 
 def test_the_database_comes_back_from_the_workbook(copy: Path) -> None:
     before = read(copy)
-    database_of(copy).unlink()
+    copy.unlink()
     with pytest.raises(SheetlabError, match="archive import"):
         list(add([], copy, 2026, TODAY))
     # as another program saves it
-    copy.write_bytes(edited(copy.read_bytes(), lambda book: None))
-    import_view(copy, TODAY)
+    book_of(copy, 2026).write_bytes(edited(book_of(copy, 2026).read_bytes(), lambda book: None))
+    import_books(copy, TODAY)
     assert read(copy) == before
     assert check(copy, TODAY).findings == ()
     with pytest.raises(SheetlabError, match="nothing was imported"):
-        import_view(copy, TODAY)
+        import_books(copy, TODAY)
 
 
 def test_an_altered_workbook_is_not_imported(copy: Path) -> None:
-    database_of(copy).unlink()
+    copy.unlink()
 
     def alter(book: openpyxl.Workbook) -> None:
         book[VALUES].cell(6, 6).value = 1.0
 
-    copy.write_bytes(edited(copy.read_bytes(), alter))
+    book_of(copy, 2026).write_bytes(edited(book_of(copy, 2026).read_bytes(), alter))
     with pytest.raises(SheetlabError, match="row 1 was altered"):
-        import_view(copy, TODAY)
-    assert not database_of(copy).exists()
+        import_books(copy, TODAY)
+    assert not copy.exists()
 
 
 def test_a_view_is_the_same_bytes_for_the_same_rows(rows: list[Row]) -> None:
-    assert view_bytes(rows, 5, rows[-1].digest) == view_bytes(rows, 5, rows[-1].digest)
+    cells = list(map(cells_of, rows))
+    noted = Noted(5, 5, 5, rows[-1].digest)
+    made = [year_bytes(2026, cells, noted, [2026], [department.WIRE]) for _ in range(2)]
+    assert made[0] == made[1]
 
 
-@pytest.mark.parametrize("lock", ["~$DEPARTMENT.xlsx", ".~lock.DEPARTMENT.xlsx#"])
+@pytest.mark.parametrize("lock", ["~$DEPARTMENT 2026.xlsx", ".~lock.DEPARTMENT 2026.xlsx#"])
 def test_a_view_that_is_open_is_left_alone(copy: Path, tmp_path: Path, lock: str) -> None:
-    before = copy.read_bytes()
+    before = book_of(copy, 2026).read_bytes()
     (copy.parent / lock).touch()
     path = department.write(department.bench(50, "New"), tmp_path / "in")
     first, second = add([path], copy, 2026, TODAY)
     assert len(first.rows) == 1
     assert second.finding is not None
     assert "safe in the database" in second.finding.message
-    assert copy.read_bytes() == before
+    assert book_of(copy, 2026).read_bytes() == before
     assert len(read(copy).rows) == 7
     (copy.parent / lock).unlink()
     list(add([path], copy, 2026, TODAY))
-    assert len(department.shown(copy)) == 7
+    assert len(department.shown(book_of(copy, 2026))) == 7
 
 
 def test_an_archive_in_use_is_waited_for_and_then_told(copy: Path) -> None:
@@ -886,13 +891,29 @@ def test_an_archive_in_use_is_waited_for_and_then_told(copy: Path) -> None:
 
 
 def test_names_that_would_overwrite_each_other_are_refused(copy: Path) -> None:
-    database = database_of(copy)
-    before = database.read_bytes()
-    with pytest.raises(SheetlabError, match=r"has to end in \.xlsx"):
-        renew_view(database)
+    before = copy.read_bytes()
+    with pytest.raises(SheetlabError, match=r"has to end in \.sqlite"):
+        renew(book_of(copy, 2026))
     with pytest.raises(SheetlabError, match="csv"):
-        list(add([copy.parent / "x.xlsx"], copy, 2026, TODAY, database))
-    assert database.read_bytes() == before
+        list(add([copy.parent / "x.xlsx"], copy, 2026, TODAY, copy))
+    with pytest.raises(SheetlabError, match=r"does not end in \.csv"):
+        export(copy, copy.parent / "all.xlsx")
+    assert copy.read_bytes() == before
+
+
+@pytest.mark.parametrize("content", [b"my own notes", None])
+def test_a_file_of_the_name_of_a_year_that_is_none_is_left_alone(
+    class_: Path, tmp_path: Path, content: bytes | None
+) -> None:
+    target = tmp_path / "D.sqlite"
+    mine = book_of(target, 2026)
+    mine.write_bytes(content or next((class_ / "after").iterdir()).read_bytes())
+    before = mine.read_bytes()
+    *_, last = add([class_ / "after"], target, 2026, TODAY)
+    assert last.finding is not None
+    assert "D 2026.xlsx is no workbook of a year" in last.finding.found
+    assert mine.read_bytes() == before
+    assert len(read(target).rows) == 3
 
 
 def test_export_to_csv(copy: Path, tmp_path: Path) -> None:
@@ -907,25 +928,12 @@ def test_export_to_csv(copy: Path, tmp_path: Path) -> None:
         export(copy, tmp_path / "all.csv")
 
 
-def test_export_to_parquet_without_its_library_is_told(
-    copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setitem(sys.modules, "pyarrow", None)
-    with pytest.raises(SheetlabError, match=r'pip install "\.\[columnar\]"'):
-        export(copy, tmp_path / "all.parquet")
-    (tmp_path / "all.parquet").write_bytes(b"PAR1")
-    with pytest.raises(SheetlabError, match=r'pip install "\.\[columnar\]"'):
-        import_table(tmp_path / "N.xlsx", tmp_path / "all.parquet", TODAY)
-    assert {p.name for p in tmp_path.iterdir()} == {"all.parquet", "copy"}
-
-
-@pytest.mark.parametrize("ending", ["csv", "parquet"])
-def test_the_table_goes_out_and_comes_back(copy: Path, tmp_path: Path, ending: str) -> None:
+def test_the_table_goes_out_and_comes_back(copy: Path, tmp_path: Path) -> None:
     one = department.bench(9, '=HYPERLINK("x")', '\'=1, "A"\n-2')
     list(add([department.write(one, tmp_path / "in", "x")], copy, 2026, TODAY))
     before = read(copy)
-    file = tmp_path / f"all.{ending}"
-    new = tmp_path / "new" / "DEPARTMENT.xlsx"
+    file = tmp_path / "all.csv"
+    new = tmp_path / "new" / "DEPARTMENT.sqlite"
     new.parent.mkdir()
     assert main(["archive", "export", str(copy), "--out", str(file)]) == 0
     assert main(["archive", "import", str(new), "--from", str(file)]) == 0
@@ -933,12 +941,6 @@ def test_the_table_goes_out_and_comes_back(copy: Path, tmp_path: Path, ending: s
     assert check(new, TODAY).findings == ()
     assert main(["archive", "import", str(new), "--from", str(file)]) == 2
     assert read(new) == before
-    if ending == "parquet":
-        from pyarrow import parquet
-
-        table = parquet.read_table(file).to_pydict()
-        assert table["value"] == [row.entry.value for row in before.rows]
-        assert all(table["zero:screw_gauge"])
 
 
 def test_an_altered_or_foreign_file_is_not_imported(copy: Path, tmp_path: Path) -> None:
@@ -959,23 +961,81 @@ def test_an_altered_or_foreign_file_is_not_imported(copy: Path, tmp_path: Path) 
     ):
         file.write_text(wrong, encoding="utf-8")
         with pytest.raises(SheetlabError, match=said):
-            import_table(tmp_path / "N.xlsx", file, TODAY)
-    (tmp_path / "x.parquet").write_bytes(b"PAR1 and no more")
-    for missing in (tmp_path / "none.csv", tmp_path / "x.parquet"):
+            import_table(tmp_path / "N.sqlite", file, TODAY)
+    (tmp_path / "x.csv").write_bytes(b"PAR1 and \xff no more")
+    for missing in (tmp_path / "none.csv", tmp_path / "x.csv"):
         with pytest.raises(SheetlabError, match="cannot be imported"):
-            import_table(tmp_path / "N.xlsx", missing, TODAY)
+            import_table(tmp_path / "N.sqlite", missing, TODAY)
     assert not list(tmp_path.glob("N.*"))
 
 
-def test_a_view_may_be_left_for_later(copy: Path, tmp_path: Path) -> None:
-    before = copy.read_bytes()
+def years_apart(folder: Path) -> Path:
+    """An archive of three years, of which the first has rows before and after the others."""
+    target = folder / "D.sqlite"
+    for seed, year in ((70, 2024), (71, 2025), (72, 2026), (73, 2024)):
+        path = department.write(department.bench(seed, f"Group {seed}"), folder / str(seed))
+        until = datetime.date(2027 if year == 2025 else 2030, 1, 1)
+        list(add([path], target, year, TODAY, keep_until=until))
+    return target
+
+
+def test_only_what_has_changed_is_written_anew(tmp_path: Path) -> None:
+    target = years_apart(tmp_path)
+    books = [book_of(target, year) for year in (2024, 2025, 2026)]
+    assert [noted.rows for noted in map(noted_in, books) if noted] == [2, 1, 1]
+
+    def changed(work: Callable[[], object]) -> list[bool]:
+        for book in books:
+            os.utime(book, (1, 1))
+        work()
+        return [book.stat().st_mtime > 1 for book in books]
+
+    path = department.write(department.bench(74, "New"), tmp_path / "74")
+    assert changed(lambda: list(add([path], target, 2025, TODAY))) == [False, True, False]
+    assert changed(lambda: list(add([path], target, 2025, TODAY))) == [False] * 3
+    # of a purge the years whose codes are due: here only those of 2025 are
+    codes = {row.code for row in read(target).rows if row.entry.year == 2026}
+    day = datetime.date(2027, 6, 1)
+    assert changed(lambda: purge(target, day)) == [False, True, False]
+    assert changed(lambda: purge(target, LATER.replace(year=2031))) == [True, False, True]
+    for book in books:
+        assert not any(row.code for row in department.shown(book))
+        assert not any(code.encode() in book.read_bytes() for code in codes)
+    # what was killed before its workbook was written comes with the next that is added
+    books[1].unlink()
+    assert check(target, TODAY).findings != ()
+    list(add([], target, 2026, TODAY))
+    assert check(target, LATER.replace(year=2031), thorough=True).findings == ()
+
+
+def test_the_database_comes_back_from_the_workbooks_of_all_years(tmp_path: Path) -> None:
+    target = years_apart(tmp_path)
+    before = read(target)
+    target.unlink()
+    away = tmp_path / "away.xlsx"
+    book_of(target, 2025).rename(away)
+    with pytest.raises(SheetlabError, match=r"D 2025\.xlsx is missing"):
+        import_books(target, TODAY)
+    assert not target.exists()
+    away.rename(book_of(target, 2025))
+    assert import_books(target, TODAY) == (4, before.head)
+    assert read(target) == before
+    assert check(target, TODAY, thorough=True).findings == ()
+
+
+def test_a_workbook_of_another_archive_is_told(copy: Path, class_: Path, tmp_path: Path) -> None:
+    """Rows that this database does not hold, though it holds as many."""
+    other = tmp_path / "other" / copy.name
+    other.parent.mkdir()
+    list(add([class_], other, 2026, TODAY))
+    theirs = book_of(other, 2026).read_bytes()
+    book_of(copy, 2026).write_bytes(theirs)
+    found = check(copy, TODAY)
+    assert [finding.code for finding in found.findings] == ["database-behind"]
     path = department.write(department.bench(50, "New"), tmp_path / "in")
-    add = ["archive", "add", str(path), "--archive", str(copy), "--year", "2026", "--no-view"]
-    assert main(add) == 0
-    assert copy.read_bytes() == before
-    assert main(["archive", "check", str(copy)]) == 1
-    assert main(["archive", "export", str(copy)]) == 0
-    assert check(copy, TODAY).findings == ()
+    with pytest.raises(SheetlabError, match="ends with another row 6"):
+        list(add([path], copy, 2026, TODAY))
+    assert book_of(copy, 2026).read_bytes() == theirs
 
 
 # -- codes that go --------------------------------------------------------------------------------
@@ -994,16 +1054,15 @@ def test_purge_waits_for_the_day_and_then_takes_codes_and_names(copy: Path) -> N
     assert "Group" not in keys.read_text(encoding="utf-8-sig")
     table = read(copy)
     assert [row.entry for row in table.rows] == values
-    for place in (database_of(copy), copy):
-        content = place.read_bytes() + (
-            repr(department.shown(copy)).encode() if place == copy else b""
-        )
+    shown = repr(department.shown(book_of(copy, 2026))).encode()
+    for place in (copy, book_of(copy, 2026)):
+        content = place.read_bytes() + shown
         assert not any(code.encode() in content for code in codes), place
     assert check(copy, LATER).findings == ()
 
 
 def test_a_later_day_that_was_asked_for_holds_the_code(class_: Path, tmp_path: Path) -> None:
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     until = datetime.date(2030, 6, 30)
     list(add([class_ / "after"], target, 2026, TODAY, keep_until=until))
     assert purge(target, until).rows == 0
@@ -1015,13 +1074,13 @@ def test_codes_are_not_kept_to_a_day_that_is_past(
 ) -> None:
     for day in (TODAY, TODAY - datetime.timedelta(days=300)):
         with pytest.raises(SheetlabError, match="is not after today"):
-            list(add([class_], tmp_path / "D.xlsx", 2026, TODAY, keep_until=day))
-    command = ["archive", "add", str(class_), "--archive", str(tmp_path / "D.xlsx")]
+            list(add([class_], tmp_path / "D.sqlite", 2026, TODAY, keep_until=day))
+    command = ["archive", "add", str(class_), "--archive", str(tmp_path / "D.sqlite")]
     assert main([*command, "--year", "2026", "--keep-until", "2001-01-01"]) == 2
     assert "--keep-until: 2001-01-01 is not after today" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
     # of a class of long ago the usual day is past too
-    *_, last = add([class_], tmp_path / "D.xlsx", 2024, TODAY)
+    *_, last = add([class_], tmp_path / "D.sqlite", 2024, TODAY)
     assert last.finding is not None
     assert "the codes of 2024 are kept to 2025-12-31, which is past" in last.finding.message
 
@@ -1029,12 +1088,12 @@ def test_codes_are_not_kept_to_a_day_that_is_past(
 def test_purge_names_what_it_takes_and_what_stays_to_which_day(
     class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     list(add([class_ / "before"], target, 2020, TODAY))
     list(add([class_ / "after"], target, 2026, TODAY, keep_until=datetime.date(2999, 1, 31)))
-    before = (database_of(target).read_bytes(), codes_of(target).read_bytes())
+    before = (target.read_bytes(), codes_of(target).read_bytes())
     for words, what in ((["--dry-run"], "would go"), ([], "are gone")):
-        assert (database_of(target).read_bytes(), codes_of(target).read_bytes()) == before
+        assert (target.read_bytes(), codes_of(target).read_bytes()) == before
         assert main(["archive", "purge", str(target), *words]) == 0
         assert capsys.readouterr().out.splitlines()[:2] == [
             f"2020: 3 codes of 3 rows, kept to 2021-12-31: {what}",
@@ -1052,9 +1111,9 @@ def test_purged_codes_are_in_no_byte_however_sqlite_was_compiled(
     class_: Path, tmp_path: Path
 ) -> None:
     """Rows of an earlier program, whose SQLite left what it deleted in the file."""
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     list(add([class_], target, 2020, TODAY))
-    database = database_of(target)
+    database = target
     with sqlite3.connect(database) as connection:
         connection.execute("PRAGMA secure_delete = OFF")
         codes = {code for (code,) in connection.execute("SELECT code FROM results")}
@@ -1069,7 +1128,7 @@ def test_purged_codes_are_in_no_byte_however_sqlite_was_compiled(
 
 
 def test_check_tells_what_a_purge_should_have_taken(class_: Path, tmp_path: Path) -> None:
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     list(add([class_], target, 2020, TODAY))
     names = codes_of(target).read_bytes()
     due = check(target, TODAY).findings
@@ -1106,12 +1165,12 @@ def test_no_name_that_was_typed_anywhere_gets_into_archive_or_samples(tmp_path: 
         "altitude": ["ask Anna Lind"],
     }
     path = department.write(department.Bench("Rook", "Anna Lind", cells), tmp_path / "in")
-    target = tmp_path / "D.xlsx"
+    target = tmp_path / "D.sqlite"
     (added,) = list(add([path], target, 2026, TODAY))
     assert [note.code for note in added.notes] == ["setup-not-kept"]
     pack = evidence(target, tmp_path / "pack", TODAY, [tmp_path / "in"])
     (sample,) = (one for one in pack.files if one.file.startswith("samples"))
-    files = [database_of(target), target, *(p for p in (tmp_path / "pack").rglob("*.*"))]
+    files = [target, book_of(target, 2026), *(p for p in (tmp_path / "pack").rglob("*.*"))]
     for file in files:
         data = file.read_bytes()
         parts = [data]
@@ -1136,7 +1195,7 @@ HOSTILE = [
 
 @pytest.mark.slow
 def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
-    target = tmp_path / "deep" / "er" / "D.xlsx"
+    target = tmp_path / "deep" / "er" / "D.sqlite"
     target.parent.mkdir(parents=True)
     folder = tmp_path / "in"
     folder.mkdir()
@@ -1148,12 +1207,12 @@ def test_hostile_names_do_no_harm(tmp_path: Path) -> None:
     assert [len(one.rows) for one in added] == [1] * len(HOSTILE)
     assert {p for p in tmp_path.rglob("*") if target.parent not in p.parents} == outside
     assert {p.name for p in target.parent.iterdir()} <= {
-        "D.xlsx", "D.sqlite", "D.lock", "D codes.csv",
+        "D.sqlite", "D 2026.xlsx", "D.lock", "D codes.csv",
     }  # fmt: skip
     assert check(target, TODAY).findings == ()
     again = list(add([folder], target, 2026, TODAY))
     assert all(not one.rows for one in again)
-    book = openpyxl.load_workbook(target)
+    book = openpyxl.load_workbook(book_of(target, 2026))
     for sheet in book:
         for row in sheet.iter_rows():
             for cell in row:
@@ -1181,10 +1240,10 @@ def test_only_hand_ins_of_a_folder_are_added(tmp_path: Path) -> None:
     (folder / ".Trash").mkdir()
     (folder / ".Trash" / "old.xlsx").write_bytes(path.read_bytes())
     (folder / "loop.xlsx").symlink_to(folder / "loop.xlsx")
-    found = [p.name for p in workbooks([folder], folder / "D.xlsx")]
+    found = [p.name for p in workbooks([folder], folder / "D.sqlite")]
     # in the order of their numbers
     assert found == ["final version 9.xlsx", "final version 10.xlsx"]
-    copies = [p.name for p in workbooks([folder / "evaluated"], folder / "D.xlsx")]
+    copies = [p.name for p in workbooks([folder / "evaluated"], folder / "D.sqlite")]
     assert copies == ["final version 9.xlsx"]
 
 
@@ -1324,8 +1383,10 @@ def test_what_the_program_did_is_no_evidence_of_the_group(tmp_path: Path) -> Non
     assert own(uncertain) == {"uncertainty"}
     assert own(without) == set()
     path = department.write(replace(one, cells=without), tmp_path / "in")
-    list(add([path], tmp_path / "D.xlsx", 2026, TODAY))
-    text = evidence(tmp_path / "D.xlsx", tmp_path / "pack", TODAY).text.read_text(encoding="utf-8")
+    list(add([path], tmp_path / "D.sqlite", 2026, TODAY))
+    text = evidence(tmp_path / "D.sqlite", tmp_path / "pack", TODAY).text.read_text(
+        encoding="utf-8"
+    )
     for title, kind in CRITERIA:
         assert f"{title}: {'–' if kind.startswith('own') else '1 of 1'}\n" in text
     assert "1 result of 1 group;" in text
@@ -1383,7 +1444,7 @@ def test_evidence_says_that_an_archive_was_altered(copy: Path, tmp_path: Path) -
 
 
 def test_the_command(class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    target, keys = tmp_path / "D.xlsx", tmp_path / "keys.csv"
+    target, keys = tmp_path / "D.sqlite", tmp_path / "keys.csv"
     add = ["archive", "add", str(class_), "--archive", str(target), "--year", "2026"]
     assert main([*add, "--codes", str(keys), "--keep-until", "2031-01-31"]) == 0
     assert "6 rows added" in capsys.readouterr().out
@@ -1397,10 +1458,11 @@ def test_the_command(class_: Path, tmp_path: Path, capsys: pytest.CaptureFixture
     assert main(["archive", "export", str(target)]) == 0
     assert main(["archive", "import", str(target)]) == 2
     assert main(["archive", "check", str(tmp_path / "none.xlsx")]) == 2
+    assert main(["archive", "check", str(tmp_path / "none.sqlite")]) == 2
     assert "no archive" in capsys.readouterr().err
     assert main(["archive", "add", str(tmp_path / "none.xlsx"), "--archive", str(target),
                  "--year", "2026"]) == 2  # fmt: skip
-    assert ABOUT in openpyxl.load_workbook(target).sheetnames
+    assert ABOUT in openpyxl.load_workbook(book_of(target, 2026)).sheetnames
 
 
 # -- killed and racing ----------------------------------------------------------------------------
