@@ -1,4 +1,4 @@
-"""An archive of many years: checked, and written out as a table."""
+"""An archive of many years: checked, charted, and written out as a table."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
-from measure import Case, Task
+from measure import Case, Task, sheetlab
 from years import department
 
 from sheetlab.years.archivefiles import wide, write_csv
@@ -59,6 +59,17 @@ def _export(archive: Path) -> None:
         export(archive, Path(name) / "all.csv")
 
 
+def _drift(archive: Path) -> None:
+    sheetlab("drift", str(archive))
+
+
+def _numbers(database: Path) -> None:
+    """Floor: every number is read."""
+    with closing(sqlite3.connect(database)) as connection:
+        for _ in connection.execute("SELECT * FROM numbers ORDER BY row, position"):
+            pass
+
+
 def _dump(database: Path) -> None:
     """Floor: both tables go into CSV files as they are."""
     with tempfile.TemporaryDirectory() as name, closing(sqlite3.connect(database)) as connection:
@@ -74,6 +85,10 @@ def cases(folder: Path, most: int) -> Iterator[Case]:
     yield Case(
         f"archive check, {rows} rows and workbook", Task(_check, (archive,)),
         Task(_digest, (database,)), "sqlite and sha256 of its rows", rounds=3,
+    )  # fmt: skip
+    yield Case(
+        f"drift, {rows} rows", Task(_drift, (archive,), children=True),
+        Task(_numbers, (database,)), "sqlite reads its numbers", rounds=3,
     )  # fmt: skip
     yield Case(
         f"archive export, {rows} rows", Task(_export, (archive,)),
