@@ -20,9 +20,9 @@ that; looked at so many times at most."""
 
 
 def busy(process: psutil.Process) -> float:
-    """Seconds of processors so far, of a process and those that it started."""
+    """Seconds of processors so far, of a process and those that it started, ended ones too."""
     times = [one.cpu_times() for one in (process, *process.children(recursive=True))]
-    return sum(one.user + one.system for one in times)
+    return sum(one.user + one.system + one.children_user + one.children_system for one in times)
 
 
 def quiet(folder: Path, quick: bool) -> str:
