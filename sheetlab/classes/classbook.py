@@ -6,6 +6,7 @@ links are made here from paths of files that were found in the folder.
 
 from __future__ import annotations
 
+import io
 import math
 import os
 from collections.abc import Mapping, Sequence
@@ -48,8 +49,8 @@ from sheetlab.metrology.agreement import Verdict
 from sheetlab.metrology.groups import WeightedMean
 from sheetlab.metrology.statement import beside, percentage, plain, significant, stated
 from sheetlab.practical.profile import GUM, Profile
+from sheetlab.workbook.book import Book, Sheet
 from sheetlab.workbook.charts import (
-    SHARE_COLUMN,
     Axis,
     DotData,
     axis,
@@ -59,7 +60,6 @@ from sheetlab.workbook.charts import (
     share_chart,
 )
 from sheetlab.workbook.imprints import Imprints
-from sheetlab.workbook.longsheet import LongSheet, long_book
 from sheetlab.workbook.results import LEAST_BAR, budget_cells
 from sheetlab.workbook.style import (
     INK,
@@ -156,9 +156,32 @@ def absent_in(found: Sorted, ones: Sequence[HandIn]) -> tuple[HandIn, ...]:
 
 def write_class(data: ClassData, target: BinaryIO) -> None:
     """The workbook of a class into a stream. The same data give the same bytes."""
-    with long_book(target) as book:
+    # the library would make an error of its own of a full disk
+    made = io.BytesIO()
+    with Book(made) as book:
         book.set_properties({"title": "Results of a class", "created": EPOCH})
         _Book(data, book, Styles(book)).write()
+    target.write(made.getbuffer())
+
+
+class _NotedSheet(Sheet):
+    """A sheet that remembers in ``imprints`` what was written into it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.imprints = Imprints()
+
+    def write_string(self, row: int, col: int, string: str, cell_format: Any = None) -> int:
+        self.imprints.add(col, string)
+        return int(super().write_string(row, col, string, cell_format))
+
+    def write_number(self, row: int, col: int, number: float, cell_format: Any = None) -> int:
+        self.imprints.add(col, number)
+        return int(super().write_number(row, col, number, cell_format))
+
+    def write_url(self, row: int, col: int, url: str, cell_format: Any, string: str) -> int:
+        self.imprints.add(col, string)
+        return int(super().write_url(row, col, url, cell_format, string))
 
 
 @dataclass(slots=True)
@@ -180,7 +203,7 @@ class _Sheet:
         last = self.first + len(self.widths) - 1
         height = self.height(text, size)
         its = self.styles(style)
-        self.sheet.merge_row(self.row, self.first, last, its)
+        self.sheet.merge_range(self.row, self.first, self.row, last, "", its)
         self.sheet.write_string(self.row, self.first, _cut(text), its)
         self.sheet.set_row(self.row, height)
         self.row += 1
@@ -217,9 +240,11 @@ class _Sheet:
         shown = ""
         if isinstance(value, tuple):
             value, shown = value
-        if value is None or isinstance(value, str):
-            text = "" if value is None else _cut(value)
-            self.sheet.write_string(*at, text, self.styles(style or "cell"))
+        if value is None:
+            # a chart shows a text, even an empty one, as zero
+            self.sheet.write_blank(*at, None, self.styles(style or "cell"))
+        elif isinstance(value, str):
+            self.sheet.write_string(*at, _cut(value), self.styles(style or "cell"))
         elif not math.isfinite(value):
             self.sheet.write_string(*at, "∞", self.styles(style or "figure"))
         else:
@@ -228,7 +253,6 @@ class _Sheet:
 
     def gap(self, height: float = 9.0) -> float:
         self.sheet.set_row(self.row, height)
-        self.sheet.begin(self.row)
         self.row += 1
         return height
 
@@ -268,9 +292,9 @@ class _Book:
         return f"{one.title}: {one.sample or 'not stated'}" if len(samples) > 1 else one.title
 
     def write(self) -> None:
-        sheets = {title: self.book.add_worksheet(title, LongSheet) for title in TITLES}
-        for title, sheet in sheets.items():
-            sheet.imprints = Imprints(anywhere=title == MARKS)
+        sheets = {title: self.book.add_worksheet(title, _NotedSheet) for title in TITLES}
+        # the teacher may have moved and sorted these
+        sheets[MARKS].imprints.anywhere = True
         compared = [(title, ones, compare(ones)) for title, ones in self.blocks()]
         self.results(sheets[RESULTS], compared)
         self.open_points(sheets[OPEN])
@@ -280,7 +304,7 @@ class _Book:
         self.evidence(sheets[EVIDENCE])
         self.feedback(sheets[FEEDBACK], compared)
         self.history(sheets[HISTORY])
-        self.hidden(self.book.add_worksheet(HIDDEN, LongSheet), sheets)
+        self.hidden(self.book.add_worksheet(HIDDEN), sheets)
         sheets[RESULTS].activate()
 
     def page(
@@ -300,7 +324,6 @@ class _Book:
     ) -> None:
         widths = (15, 8, 15, 13, 10, 10, 11, 8, 8, 36, 7, 6, 16, 32)
         page = self.page(sheet, widths)
-        sheet.columns_for_charts = frozenset({0, 4, 5, *range(len(widths) + 1, len(widths) + 5)})
         sheet.set_column(len(widths), len(widths), 3)
         sheet.set_column(len(widths) + 1, len(widths) + 6, 11)
         page.line("Results of a class", "title", 15)
@@ -543,7 +566,6 @@ class _Book:
         self, sheet: Any, compared: Sequence[tuple[str, list[HandIn], Comparison | None]]
     ) -> None:
         page = self.page(sheet, (47, 6, 13, 11, 9, 12, 10, 11, 12, 12, 9))
-        sheet.columns_for_charts = frozenset({0, SHARE_COLUMN})
         page.line("Budget of a typical group", "title", 15)
         breaks = []
         for i, (title, _, found) in enumerate(compared):
@@ -686,22 +708,20 @@ class _Book:
             (self.comment_column + 1, "hint"),
         )
         for column, text in upright:
+            sheet.merge_range(top, column, below, column, "", head)
             sheet.write_string(top, column, text, head)
         most = 1
         for i, item in enumerate(items):
             column = FIRST_ITEM + 2 * i
             text = f"{item.title} ({item.marks:g})"
             most = max(most, lines_needed(text, 1.5 * ITEM, 9))
-            sheet.merge_row(top, column, column + 1, head)
+            sheet.merge_range(top, column, top, column + 1, "", head)
             sheet.write_string(top, column, text, head)
         sheet.set_row(top, most * LINE + 4)
         for i in range(len(items)):
             column = FIRST_ITEM + 2 * i
             sheet.write_string(below, column, "proposed", self.styles("column-upright"))
             sheet.write_string(below, column + 1, "yours", self.styles("column-upright"))
-        for column, _ in upright:
-            sheet.write_blank(below, column, None, head)
-            sheet.note_merged(top, column, below, column)
         sheet.set_row(below, 4 * LINE)
         page.row += 3
 
@@ -874,7 +894,6 @@ class _Book:
                 sheet.write_string(HISTORY_ROW + i, 1, COUNTS)
         row = HISTORY_ROW + len(self.data.sorted.history)
         for title, one in written.items():
-            one.begin(one.previous_row + 1)
             for text in one.imprints.texts():
                 sheet.write_string(row, IMPRINTS_OF, title)
                 sheet.write_string(row, IMPRINTS, text)
@@ -1050,7 +1069,7 @@ class _Feedback:
         cell = f"INDEX({book.marks_range(book.comment_column)},{match})"
         last = page.first + len(page.widths) - 1
         its = book.styles("box")
-        page.sheet.merge_row(page.row, page.first, last, its)
+        page.sheet.merge_range(page.row, page.first, page.row, last, "", its)
         page.sheet.write_string(page.row, 0, self.one.key)
         page.sheet.write_formula(page.row, page.first, f'={cell}&""', its, text)
         page.sheet.set_row(page.row, self.box)

@@ -34,6 +34,8 @@ class Listing:
     """Of other spreadsheet kinds."""
     folders: tuple[str, ...]
     """Folders in it that may hold hand-ins."""
+    pipes: tuple[str, ...]
+    """Called like workbooks, and neither file nor folder."""
 
 
 def expand(paths: Iterable[Path]) -> Iterator[Path]:
@@ -90,12 +92,14 @@ def passed_over(
     known = {os.path.realpath(one) for one in (*leave_out, *paths)}
     files: list[str] = []
     folders: list[str] = []
+    pipes: list[str] = []
     for path in paths:
         for _, found in _walk(path, DEEPEST if below else 0, known):
             if isinstance(found, Listing):
                 files += found.others
                 folders += () if below else found.folders
-    if not files and not folders:
+                pipes += found.pipes
+    if not files and not folders and not pipes:
         return None
     told, remedies = [], []
     if files:
@@ -104,6 +108,9 @@ def passed_over(
     if folders:
         told.append(f"{many(len(folders), 'folder')} below ({_some(folders)})")
         remedies.append("Name such folders too if there are hand-ins in them.")
+    if pipes:
+        told.append(f"what is a pipe or a device, not a file ({_some(pipes)})")
+        remedies.append("Copy what comes out of such a pipe into a file if it is a hand-in.")
     return Finding(
         "not-read",
         Severity.NOTE,
@@ -142,6 +149,7 @@ def _listing(folder: Path, skip: Collection[str] = ()) -> Listing:
     workbooks: list[str] = []
     others: list[str] = []
     folders: list[str] = []
+    pipes: list[str] = []
     with os.scandir(folder) as listing:
         entries = sorted(listing, key=lambda entry: entry.name)
     names = {entry.name.lower() for entry in entries}
@@ -159,8 +167,8 @@ def _listing(folder: Path, skip: Collection[str] = ()) -> Listing:
             if name != DEFAULT_FOLDER:
                 folders.append(name)
         elif name.lower().endswith(ENDINGS) and not _evaluated(name.lower(), names):
-            workbooks += [] if _waits(entry) else [name]
-    return Listing(tuple(workbooks), tuple(others), tuple(folders))
+            (pipes if _waits(entry) else workbooks).append(name)
+    return Listing(tuple(workbooks), tuple(others), tuple(folders), tuple(pipes))
 
 
 def _waits(entry: os.DirEntry[str]) -> bool:

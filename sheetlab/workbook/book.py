@@ -46,18 +46,13 @@ class InlineSheet(Sheet):
 
     def merge_row(self, row: int, first: int, last: int, its: Any) -> None:
         """Merge cells of one row; the first is written by whoever asks for it."""
-        self.note_merged(row, first, row, last)
+        # overlaps are not looked for
+        self.merge.append((row, first, row, last))
         for column in range(first, last + 1):
             self.write_blank(row, column, None, its)
 
-    def note_merged(self, top: int, left: int, bottom: int, right: int) -> None:
-        """Merge cells that are or will be written one by one; overlaps are not looked for."""
-        self.merge.append((top, left, bottom, right))
-
     def _write_string(self, row: int, col: int, string: str, cell_format: Any = None) -> int:
-        if self.constant_memory:
-            # nothing is taken for markup when it is written here
-            return int(Worksheet._write_string(self, row, col, string, cell_format))
+        # nothing is taken for markup when it is written here
         if self._check_dimensions(row, col):
             return -1
         self.table[row][col] = CellStringTuple(string[:MOST_TEXT], cell_format)

@@ -300,5 +300,4 @@ def dot_plot(book: Any, data: DotData, titles: tuple[str, str], limits: Axis) ->
     )
     chart.set_legend({"position": "bottom", "font": font})
     chart.set_chartarea({"border": {"none": True}})
-    chart.show_na_as_empty_cell()
     return chart

@@ -1,18 +1,18 @@
-"""A folder of workbooks into one: the command ``class``, and how it grows."""
+"""Folders of workbooks: ``class`` and how it grows, ``evaluate``, ``archive add``."""
 
 from __future__ import annotations
 
 import os
 import random
 import re
+import shutil
 import zipfile
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
-from bench_evaluate import COMMAND
 from examples import WORKBOOKS, filled
-from measure import Case, Task, python, shown
+from measure import Case, Task, sheetlab, shown
 from python_calamine import CalamineWorkbook
 
 from sheetlab.workbook.layout import defined_name
@@ -21,7 +21,7 @@ from sheetlab.workbook.package import Package, open_package
 from sheetlab.workbook.reader import read_workbook
 from sheetlab.workbook.store import address
 
-SIZES = (100, 1000, 10_000)
+SIZES = (20, 100, 1000, 10_000)
 CELL = rb'(<c r="%b"[^>]*?)(?: t="s")?(?:/>|><v>([^<]*)</v></c>)'
 
 
@@ -86,8 +86,22 @@ def _write(
 
 def evaluate(folder: Path, out: Path) -> None:
     out.unlink(missing_ok=True)
-    python("-c", COMMAND, "class", str(folder), "--out", str(out))
+    sheetlab("class", str(folder), "--out", str(out))
     assert out.exists()
+
+
+def evaluate_all(folder: Path, out: Path) -> None:
+    shutil.rmtree(out, ignore_errors=True)
+    sheetlab("evaluate", str(folder), "--out", str(out))
+    assert len(list(out.iterdir())) == len(list(folder.iterdir()))
+
+
+def archive(folder: Path, out: Path) -> None:
+    shutil.rmtree(out, ignore_errors=True)
+    out.mkdir()
+    target = out / "DEPARTMENT.xlsx"
+    sheetlab("archive", "add", str(folder), "--archive", str(target), "--year", "2026")
+    assert target.exists()
 
 
 def read(path: Path) -> int:
@@ -127,7 +141,14 @@ def cases(folder: Path, most: int) -> Iterator[Case]:
             "python-calamine reads all, one process", rounds, growth,
         )  # fmt: skip
         if count == max(size for size in SIZES if size <= most):
-            yield Case(
-                f"class, {count} workbooks", work, Task(read_all_at_once, (made,), children=True),
-                "python-calamine reads all, every processor", rounds,
-            )  # fmt: skip
+            floor = Task(read_all_at_once, (made,), children=True)
+            works = (
+                ("class", work),
+                ("evaluate --out", Task(evaluate_all, (made, folder / "out"), children=True)),
+                ("archive add", Task(archive, (made, folder / "archive"), children=True)),
+            )
+            for name, one in works:
+                yield Case(
+                    f"{name}, {count} workbooks", one, floor,
+                    "python-calamine reads all, every processor", rounds,
+                )  # fmt: skip

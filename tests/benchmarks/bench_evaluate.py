@@ -6,15 +6,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import openpyxl
-from examples import CAREFUL, WORKBOOKS
-from measure import Case, Task, python
+from examples import CAREFUL, DOUBTFUL, WORKBOOKS
+from measure import Case, Task, python, sheetlab
 
 from sheetlab.classes.demo import fill
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import catalogue
 from sheetlab.workbook.evaluate_file import evaluate_file
-
-COMMAND = "import sys; from sheetlab.__main__ import main; sys.exit(main())"
 
 
 def evaluate(source: Path, target: Path) -> None:
@@ -30,19 +28,22 @@ def load_and_save_cold(source: Path, target: Path) -> None:
 
 
 def cases(folder: Path, most: int) -> Iterator[Case]:
-    for name, group in CAREFUL.items():
+    careful = tuple(CAREFUL.values())
+    doubtful = DOUBTFUL if most >= len(WORKBOOKS) * 2 else DOUBTFUL[:1]
+    for group in (*doubtful, *careful):
         source = folder / f"{group}.xlsx"
         fill(catalogue(), WORKBOOKS[group], source, Assist.CORRECTED)
+        kind = "careful" if group in careful else "doubtful"
         yield Case(
-            f"{name}, warm",
+            f"{WORKBOOKS[group].practical} {group}, {kind}, warm",
             Task(evaluate, (source, folder / "ours.xlsx")),
             Task(load_and_save, (source, folder / "floor.xlsx")),
             "openpyxl loads and saves the same file",
         )
-    command = ("-c", COMMAND, "evaluate", str(source), "--out", str(folder / "out"))
+    command = ("evaluate", str(source), "--out", str(folder / "out"))
     yield Case(
         "sheetlab evaluate, cold",
-        Task(python, command, children=True),
+        Task(sheetlab, command, children=True),
         Task(load_and_save_cold, (source, folder / "floor.xlsx"), children=True),
         "a Python that loads and saves it with openpyxl",
         rounds=7,

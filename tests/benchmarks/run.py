@@ -4,6 +4,7 @@
 
 A floor is work that anyone would have to do, done by a general-purpose library. Ratios are what
 counts: absolute times depend on the machine. Nothing is asserted here; see README.md beside this.
+What is measured is an installation as users have it, in an environment made for it.
 """
 
 from __future__ import annotations
@@ -11,13 +12,32 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import subprocess
 import sys
+import sysconfig
 import tempfile
+import venv
 from pathlib import Path
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 ROUNDS, FEW = 25, 3
+QUICK = 20
+"""Workbooks of a class if it has to be quick."""
+INSTALLED = "SHEETLAB_BENCHMARK"
+"""Set where this runs in the environment made for it."""
+
+
+def install(folder: Path) -> Path:
+    """An environment with this tree, not linked to it, and everything that is installed here."""
+    venv.create(folder, symlinks=os.name != "nt")
+    python = folder / ("Scripts" if os.name == "nt" else "bin") / "python"
+    command = [sys.executable, "-m", "pip", "--python", str(python), "install", "--quiet"]
+    subprocess.run([*command, "--no-deps", str(ROOT)], check=True)
+    site = sysconfig.get_path("purelib", vars={"base": str(folder), "platbase": str(folder)})
+    # the files of paths there are not looked at: a link to this tree is none here
+    Path(site, "others.pth").write_text(sysconfig.get_path("purelib"), encoding="utf-8")
+    return python
 
 
 def main() -> None:
@@ -29,14 +49,12 @@ def main() -> None:
     from measure import measured, modules
 
     rounds = FEW if options.quick else ROUNDS
-    most = min(options.most, 100) if options.quick else options.most
+    most = min(options.most, QUICK) if options.quick else options.most
     print(
-        f"median of {rounds} rounds, of fewer for what takes long; ratio to the floor at the right"
+        f"median of {rounds} rounds, of fewer for what takes long: seconds by the clock, of "
+        "processors, memory of all processes, ratio to the floor by the clock"
     )
     with tempfile.TemporaryDirectory() as name:
-        # compiled modules are kept as after an installation, but not in the tree
-        os.environ["PYTHONPYCACHEPREFIX"] = str(Path(name) / "compiled")
-        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
         for module in modules():
             if options.only in module:
                 print(f"\n{module.removeprefix('bench_').replace('_', ' ')}")
@@ -47,8 +65,11 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    # for the processes that it starts as well
-    paths = [str(HERE), str(HERE.parent), str(ROOT)]
-    sys.path[:0] = paths
-    os.environ["PYTHONPATH"] = os.pathsep.join([*paths, os.environ.get("PYTHONPATH", "")])
-    main()
+    if INSTALLED in os.environ:
+        sys.path[:0] = [str(HERE), str(HERE.parent)]
+        main()
+    else:
+        with tempfile.TemporaryDirectory() as name:
+            rest = {k: v for k, v in os.environ.items() if k != "PYTHONPATH"}
+            command = [str(install(Path(name))), str(Path(__file__).resolve()), *sys.argv[1:]]
+            sys.exit(subprocess.run(command, check=False, env={**rest, INSTALLED: "1"}).returncode)

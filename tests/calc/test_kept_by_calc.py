@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from calc.office import Office
 from examples import filled
+from workbook.audit import findings
 from workbook.rich import picture, rich
 from workbook.test_graft import EDITED, changed, parts
 
@@ -45,6 +46,18 @@ def test_a_workbook_full_of_strange_parts_still_opens(
     assert evaluate_file(source, source).written == source
     assert office.call("shapes", path=str(source)) == first
     assert first[3] == 1
+
+
+def test_what_calc_saved_after_an_evaluation_gets_no_finding_from_the_next(
+    office: Office, tmp_path: Path
+) -> None:
+    source, saved, target = (tmp_path / name for name in ("a.xlsx", "saved.xlsx", "out.xlsx"))
+    source.write_bytes(filled("Fulmar"))
+    assert evaluate_file(source, source).written == source
+    office.type_in(source, {}, saved)
+    of_calc = findings(saved)
+    assert evaluate_file(saved, target).written == target
+    assert findings(target) <= of_calc
 
 
 def test_an_ods_is_not_touched(office: Office, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import time
+import zipfile
 from dataclasses import dataclass, fields
 from datetime import datetime
 from itertools import pairwise
@@ -241,6 +242,26 @@ def test_sheets_charts_and_pages(twelve: Path) -> None:
     # the same numbers as those of the table
     assert "$F$" in with_bars[0].errBars.plus.numRef.f
     assert_pages_fit(book(twelve))
+
+
+def test_a_result_that_is_not_there_is_a_gap_in_the_plot(three: Path) -> None:
+    half = {k: v for k, v in simulate(practical(WIRE), 8, []).cells.items() if "diameter" not in k}
+    data = write_template(layout(WIRE, Assist.CORRECTED), {"start.group": ["Group 4"], **half})
+    (three / "half.xlsx").write_bytes(data)
+    assert run(three) == 1
+    sheet = openpyxl.load_workbook(book(three))["Results"]
+    row = next(cells for cells in sheet.iter_rows(max_col=6) if cells[0].value == "Group 4")
+    # a text, even an empty one, is a zero in a plot
+    assert [cell.data_type for cell in row[4:]] == ["n", "n"]
+    assert [cell.value for cell in row[4:]] == [None, None]
+
+
+def test_texts_stand_in_the_table_of_the_workbook(twelve: Path) -> None:
+    with zipfile.ZipFile(book(twelve)) as archive:
+        sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/sheet")]
+        assert len(sheets) == len(TITLES) + 1
+        assert not [name for name in sheets if b"inlineStr" in archive.read(name)]
+        assert b"Results of a class" in archive.read("xl/sharedStrings.xml")
 
 
 def assert_pages_fit(path: Path) -> None:

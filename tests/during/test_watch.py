@@ -317,6 +317,20 @@ def test_what_is_no_workbook_of_a_bench(tmp_path: Path) -> None:
         assert told is not None
         assert "1 file of other spreadsheet kinds (a.csv)" in told.found
         assert ("2 folders below (Bench 1, folder.xlsx)" in told.found) is not below
+        assert told.found.endswith("what is a pipe or a device, not a file (pipe.xlsx)")
+        assert "Copy what comes out" in told.remedy
+
+
+def test_a_pipe_beside_workbooks_is_named_at_the_end(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    save(tmp_path / "a.xlsx", filled("Avocet"))
+    os.mkfifo(tmp_path / "pipe.xlsx")
+    folder, made = str(tmp_path), str(tmp_path / "CLASS.xlsx")
+    for command in (["evaluate", folder], ["class", folder, "--out", made]):
+        assert main(command) == 0
+        last = capsys.readouterr().err.splitlines()[-1]
+        assert "a pipe or a device, not a file (pipe.xlsx)" in last
 
 
 def everything(folder: Path) -> dict[str, object]:

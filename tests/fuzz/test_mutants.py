@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from fuzz import moments
 from fuzz.kills import kills
 from fuzz.run import fate_of, original, run, sources, table
 
@@ -71,3 +72,28 @@ def test_kills_while_saving_leave_whole_files() -> None:
     print(dict(counts))
     assert not wrong
     assert counts["killed"] == KILLS
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="kills are sent to forked programs")
+@pytest.mark.parametrize("work", moments.WORKS, ids=lambda work: work.name)
+def test_a_kill_at_a_moment_of_writing_loses_nothing(work: moments.Work) -> None:
+    """Temporary file, fsync, rename, statements of the database, list of codes, workbook."""
+    found = list(moments.kills(work, max(1, KILLS // len(moments.WORKS))))
+    assert found
+    assert [(number, name, wrong) for number, name, wrong in found if wrong] == []
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="kills are sent to forked programs")
+def test_the_judge_of_kills_sees_a_file_that_is_gone_for_a_moment(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    real = Path.replace
+
+    def in_two_steps(self: Path, target: Path) -> Path:
+        Path(target).unlink(missing_ok=True)
+        return real(self, target)
+
+    monkeypatch.setattr(Path, "replace", in_two_steps)
+    (work,) = (work for work in moments.WORKS if work.name == "evaluate --in-place")
+    wrong = {name for _, name, wrong in moments.kills(work, 1000) if wrong}
+    assert wrong == {"os.rename temporary file"}
