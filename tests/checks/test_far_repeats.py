@@ -105,3 +105,22 @@ def test_a_row_that_is_left_out_is_not_told_again() -> None:
     assert "repeat-off" in codes(assessed(cells, PENDULUM))
     cells["timing.left_out"] = [None] * 4 + ["we lost count"]
     assert "repeat-off" not in codes(assessed(cells, PENDULUM))
+
+
+# invented readings: threads in cm, three timings of 30 swings in s
+CLEAN = (
+    (24.3, 30.50, 30.49, 30.46), (40.5, 38.88, 38.90, 38.89), (55.1, 45.14, 45.24, 45.25),
+    (69.0, 50.48, 50.56, 50.45), (84.4, 55.70, 55.81, 55.79), (99.4, 60.41, 60.34, 60.37),
+    (115.9, 65.23, 65.12, 65.23),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("division", [None, 0.01])
+def test_no_scatter_is_finer_than_the_decimals_that_were_typed(division: float | None) -> None:
+    cells = careful(PENDULUM)
+    names = ("timing.thread", "timing.t.1", "timing.t.2", "timing.t.3")
+    cells |= {
+        key: list(column) for key, column in zip(names, zip(*CLEAN, strict=True), strict=True)
+    }
+    cells |= {"stopwatch.least_count": [division], "metre_scale.least_count": [division and 0.1]}
+    assert "point-off-line" not in codes(assessed(cells, PENDULUM))
