@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from decimal import Decimal
 from functools import partial
 from types import ModuleType
 from typing import Any, Literal
@@ -150,13 +149,13 @@ class Numbers:
         """Step of the finest decimal typed with the scale of a reading, SI units; 0 if none is."""
         its = self.practical.field(key)
         decimals = [
-            -Decimal(f"{entry.value:.10g}").normalize().as_tuple().exponent
+            len(f"{entry.value:.9f}".rstrip("0").partition(".")[2])
             for one in self.practical.inputs.values()
             if its.instrument and (one.instrument, one.table) == (its.instrument, its.table)
             for entry in self.observations.entries.get(one.key, ())
             if entry.value is not None
         ]
-        return 10.0 ** -max(0, *decimals) * its.unit.factor if decimals else 0.0
+        return 10.0 ** -max(decimals) * its.unit.factor if decimals else 0.0
 
     def half_width(self, spec: SourceSpec) -> float | None:
         """Half-width of a source in SI units, or as a fraction; None while it is unknown."""

@@ -201,3 +201,16 @@ def test_the_cursor_waits_in_the_first_cell_to_type_in(name: str) -> None:
             above = (c for row in sheet.iter_rows(max_row=cell.row - 1) for c in row)
             assert not cell.protection.locked
             assert all(c.protection.locked for c in above)
+
+
+@pytest.mark.parametrize("assist", list(Assist))
+def test_a_division_that_is_empty_is_asked_for_once_the_scale_was_read(assist: Assist) -> None:
+    def asked(cells) -> str:
+        data = write_template(layout("simple-pendulum", assist), cells)
+        workbook = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+        sheet, (cell,) = named_cells(workbook, "in_stopwatch_least_count")
+        return sheet.cell(cell.row, cell.column + 1).value or ""
+
+    cells = typed(CAREFUL["simple-pendulum"])
+    assert asked({}) == asked(cells) == ""
+    assert "This is empty" in asked({**cells, "stopwatch.least_count": [None]})
