@@ -164,7 +164,7 @@ class Subject(Evaluated):
     @cached_property
     def far_repeats(self) -> tuple[FarRepeat, ...]:
         """Repeats that do not fit the others of their row, of which a line takes the mean."""
-        blocks = [b for line in self.practical.lines.values() for b in self._repeated(line)]
+        blocks = [b for line in self.practical.lines.values() for b in self.repeated(line)]
         return tuple(
             far
             for block in dict.fromkeys(blocks)
@@ -185,7 +185,7 @@ class Subject(Evaluated):
             if len(repeats) > 1 and row not in left_out
         }
 
-    def _repeated(self, line: LineField) -> Iterator[tuple[str, ...]]:
+    def repeated(self, line: LineField) -> Iterator[tuple[str, ...]]:
         """Columns of repeats that are read, and on whose row means the points of a line rest."""
         practical, below = self.practical, self.practical.below()
         for block in practical.blocks.values():
@@ -274,7 +274,7 @@ class Subject(Evaluated):
             return Usual(usual, USUAL_DOF, most)
         fitted = self.evaluation.lines.get(line.definition.id)
         variances, dofs = [], 0
-        for block in self._repeated(line):
+        for block in self.repeated(line):
             found = self._by_repeats(block, line.y)
             dofs += found[1]
             variances.append(found[0])

@@ -124,3 +124,24 @@ def test_no_scatter_is_finer_than_the_decimals_that_were_typed(division: float |
     }
     cells |= {"stopwatch.least_count": [division], "metre_scale.least_count": [division and 0.1]}
     assert "point-off-line" not in codes(assessed(cells, PENDULUM))
+
+
+@pytest.mark.parametrize(("by", "words"), [(10, "too long"), (-10, "too short")])
+def test_a_length_read_ten_centimetres_off_is_named_with_its_cell(by: float, words: str) -> None:
+    cells = careful("simple-pendulum")
+    right = cells["timing.thread"][4]
+    cells["timing.thread"][4] += by
+    found = assessed(cells, "simple-pendulum")
+    (finding,) = (f for f in found.findings if f.code == "point-off-line")
+    assert f"“thread” {right:.2f} cm would fit: as if “thread” was read 10 cm {words}" in (
+        finding.message
+    )
+
+
+def test_no_swapped_digits_in_one_timing_where_all_three_agree() -> None:
+    cells = careful("simple-pendulum")
+    cells["timing.thread"][4] = round(cells["timing.thread"][4] + 3.0, 1)
+    # digits swapped in one timing would make the mean fit, far from the other two
+    (finding,) = (f for f in assessed(cells, "simple-pendulum").findings
+                  if f.code == "point-off-line")  # fmt: skip
+    assert "swapped" not in finding.message
