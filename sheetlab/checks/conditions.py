@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from sheetlab.checks.results import is_far
-from sheetlab.checks.subject import WOULD_FIT, Subject, amount
+from sheetlab.checks.subject import WOULD_FIT, Subject, amount, oddities
 from sheetlab.finding import Finding, Severity, as_one
 from sheetlab.formula.tree import Call, names, walk
 from sheetlab.formula.values import evaluate
@@ -142,7 +142,9 @@ def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
     alone = () if check.table is not None else whole_edits(numbers, ZERO_EDITS)
     for edit in (*subject.whole_slips, *alone):
         changed = numbers.changed(edit.changes)
-        if evaluate(check.node, changed, row) is True:
+        # a condition that leaves a case to another one may hold because that one breaks
+        better = oddities(subject, changed) < oddities(subject, numbers)
+        if evaluate(check.node, changed, row) is True and (better or check.table is not None):
             return f"{_value(subject, changed, check.at, row)} would fit: as if {edit.words}. "
     return ""
 

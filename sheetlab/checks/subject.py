@@ -348,7 +348,7 @@ class Subject(Evaluated):
         where there is one; a wrong unit before a slip with a scale.
         """
         accepted = None if self.evaluation.measurand is None else self.evaluation.measurand.accepted
-        as_typed = _oddities(self, self.numbers)
+        as_typed = oddities(self, self.numbers)
         if accepted is not None:
             as_typed += self._beyond(self.numbers, accepted) > 1.0
         as_typed += _without_line(self, self.numbers)
@@ -357,7 +357,7 @@ class Subject(Evaluated):
         for edit in (*columns, *whole_edits(self.numbers)):
             changed = self.numbers.changed(edit.changes)
             far = 0.0 if accepted is None else self._beyond(changed, accepted)
-            odd = _oddities(self, changed) + _outside(self, edit)
+            odd = oddities(self, changed) + _outside(self, edit)
             # with a line that is none a result that agrees says nothing
             if far <= 1.0 and odd < as_typed and not _without_line(self, changed):
                 found.append((odd, _LIKELY.get(edit.kind, len(_LIKELY)), far, edit))
@@ -416,7 +416,7 @@ MOST_SHOWN = 5
 """Significant digits with which zeros at the end of a number are shown."""
 
 
-def _oddities(subject: Subject, numbers: Numbers) -> int:
+def oddities(subject: Subject, numbers: Numbers) -> int:
     """Quantities outside their range, and conditions on the whole that do not hold."""
     practical = subject.practical
     count = 0

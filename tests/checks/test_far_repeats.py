@@ -138,10 +138,20 @@ def test_a_length_read_ten_centimetres_off_is_named_with_its_cell(by: float, wor
     )
 
 
+# invented readings; the fifth thread is 3 cm too long
+LONG_THREAD = (
+    (24.6, 30.60, 30.54, 30.58), (39.7, 38.61, 38.60, 38.65), (55.8, 45.45, 45.39, 45.45),
+    (69.3, 50.66, 50.58, 50.52), (87.6, 55.88, 55.80, 55.92), (100.5, 60.74, 60.72, 60.72),
+    (115.4, 65.04, 65.13, 65.07),
+)  # fmt: skip
+
+
 def test_no_swapped_digits_in_one_timing_where_all_three_agree() -> None:
-    cells = careful("simple-pendulum")
-    cells["timing.thread"][4] = round(cells["timing.thread"][4] + 3.0, 1)
-    # digits swapped in one timing would make the mean fit, far from the other two
-    (finding,) = (f for f in assessed(cells, "simple-pendulum").findings
-                  if f.code == "point-off-line")  # fmt: skip
+    # 58.58 for 55.88 would make the mean fit, far from the other two
+    cells = careful(PENDULUM)
+    names = ("timing.thread", "timing.t.1", "timing.t.2", "timing.t.3")
+    columns = zip(*LONG_THREAD, strict=True)
+    cells |= {key: list(column) for key, column in zip(names, columns, strict=True)}
+    (finding,) = (f for f in assessed(cells, PENDULUM).findings if f.code == "point-off-line")
+    assert "row 5" in finding.found
     assert "swapped" not in finding.message
