@@ -120,7 +120,10 @@ class LineSlip:
 
 WIDE_SCATTER = 3.0
 """Divisions of scatter about a line from which scales and columns are looked at."""
-_LIKELY = {"count-off": 0, "unit-slip": 1, "zero-sign": 2, "zero-side": 3, "scale-backwards": 4}
+_LIKELY = {
+    "count-off": 0, "unit-slip": 1, "zero-sign": 2, "zero-side": 3, "zero-count": 3,
+    "scale-backwards": 4,
+}  # fmt: skip
 """What is likelier among slips that explain a result equally well."""
 MUCH_LESS = 0.2
 AS_WELL = 1.5

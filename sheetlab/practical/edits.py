@@ -295,6 +295,12 @@ def _zero_edits(numbers: Numbers, id_: str, title: str, kind_divisions: str) -> 
     if len(other_sign) > len(changes):
         yield Edit("zero-sign", other_sign,
                    f"the zero error of the {title.lower()} had the other sign")  # fmt: skip
+    counted = {place: n for place, n in other_sign.items() if place[0] != side.key}
+    if counted:
+        at = ", ".join(dict.fromkeys(f"{n:g}" for n in counted.values()))
+        yield Edit("zero-count", counted,
+                   f"{at} stood at the line when the {title.lower()} was closed: what is past the "
+                   "line is not counted backwards")  # fmt: skip
     if changes and len(shown) == 1:
         yield Edit("zero-side", changes,
                    f"the zero mark of the {title.lower()} stood {shown.pop()}")  # fmt: skip
