@@ -373,6 +373,10 @@ class Subject(Evaluated):
         ]  # fmt: skip
         return tuple(edit for _, _, _, edit in sorted(kept, key=lambda one: one[:3]))[:MOST_WORDS]
 
+    def undone(self) -> Iterator[Numbers]:
+        """Numbers with each slip undone that explains a result or a quantity that cannot be."""
+        return (self.numbers.changed(edit.changes) for edit in self.whole_slips)
+
     def _beyond(self, numbers: Numbers, accepted: AcceptedValue) -> float:
         """Distance of the measurand to the nearest book (logarithm), in its uncertainty."""
         measurand = self.evaluation.measurand
