@@ -64,6 +64,8 @@ def verdict(one: AnswerDiagnosis) -> str:
     """What to say of an own result, in a few words; nothing if there is nothing to compare."""
     if one.agrees is None:
         return ""
+    if one.undone:
+        return "agrees once the slip in the readings is undone"
     if one.agrees:
         return "agrees with what you had before" if one.carried else "agrees with your own readings"
     if one.doubts_zero:

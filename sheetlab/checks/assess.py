@@ -37,6 +37,7 @@ RULES = (
     completeness.half_filled_rows,
     completeness.rows_with_gaps,
     completeness.columns_left_empty,
+    completeness.scales_unknown,
     completeness.outside_limits,
     bound_to.other_set_up,
     bound_to.least_counts_that_differ,

@@ -215,6 +215,40 @@ def rows_with_gaps(subject: Subject) -> Iterator[Finding]:
             )
 
 
+def scales_unknown(subject: Subject) -> Iterator[Finding]:
+    """Instruments that were read, and of which it was not typed what one division means.
+
+    Where readings cannot be worked out without it, that is told with the result. False alarms:
+    none; the cell is empty.
+    """
+    practical = subject.practical
+    for instrument in practical.definition.instruments if subject.evaluation.measurand else ():
+        keys = [
+            key
+            for key, one in practical.inputs.items()
+            if one.required and one.table is None and key.startswith(f"{instrument.id}.")
+        ]
+        empty = [
+            k for k in keys if not (e := subject.observations.entry(k)).text and e.value is None
+        ]
+        read = any(
+            entry.value is not None
+            for key in practical.read_with(instrument.id)
+            for entry in subject.observations.entries[key]
+        )
+        for key in empty if read else ():
+            yield Finding(
+                "scale-unknown",
+                Severity.NOTE,
+                f"{instrument.title}: “{practical.inputs[key].title}” is empty, but readings were "
+                "taken with it",
+                expected_of(practical.inputs[key]),
+                "Fill it in. Until then the uncertainty lacks how well this scale can be read, and "
+                "nobody can ask whether its readings are finer than it is.",
+                subject.place(key, None),
+            )
+
+
 def columns_left_empty(subject: Subject) -> Iterator[Finding]:
     """Repeats of which one was never taken, such as the second direction of a diameter.
 

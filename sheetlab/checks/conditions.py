@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from sheetlab.checks.bound import MOST_DRIFT
 from sheetlab.checks.results import is_far
-from sheetlab.checks.subject import Subject, amount, would_fit
+from sheetlab.checks.subject import Subject, amount, oddities, would_fit
 from sheetlab.finding import Finding, Severity, as_one
 from sheetlab.formula.tree import Call, names, walk
 from sheetlab.formula.values import evaluate
@@ -132,19 +133,46 @@ def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
         one = subject.practical.inputs.get(check.at)
         if one is None or one.kind != "choice":
             return ""
-        for text, code in zip(one.choices, one.choice_values, strict=True):
-            changed = numbers.changed({(check.at, row): code})
-            if evaluate(check.node, changed, row) is True:
-                meant = _value(subject, changed, check.reading, row)
-                return f"{meant} would fit if “{one.title}” said “{text}”. "
-        return ""
+        return _of_zero_mark(subject, check, one, row)
     # what explains everything goes before what mends this condition alone
-    alone = () if check.table is not None else whole_edits(numbers, ZERO_EDITS)
+    alone = () if check.table is not None else whole_edits(numbers, (*ZERO_EDITS, "zero-count"))
     for edit in (*subject.whole_slips, *alone):
         changed = numbers.changed(edit.changes)
-        if evaluate(check.node, changed, row) is True:
+        # a condition that leaves a case to another one may hold because that one breaks
+        better = oddities(subject, changed) < oddities(subject, numbers)
+        if evaluate(check.node, changed, row) is True and (better or check.table is not None):
             return f"{_value(subject, changed, check.at, row)} would fit: as if {edit.words}. "
     return ""
+
+
+def _of_zero_mark(subject: Subject, check: CheckField, one: InputField, row: int | None) -> str:
+    """What the zero error would be with another side, or counted the other way on this side.
+
+    If one of them is that of the register within two divisions, only that.
+    """
+    numbers, instrument = subject.numbers, check.reading.partition(".")[0]
+    meant: list[tuple[float, str]] = []
+    sides = [({(check.at, row): code}, f"“{one.title}” said “{text}”")
+             for text, code in zip(one.choices, one.choice_values, strict=True)]  # fmt: skip
+    place = f"{check.reading}.coincidence", row
+    counts = [
+        ({place: edit.changes[place]}, f"{edit.changes[place]:g} stood at the line")
+        for edit in whole_edits(numbers, ("zero-count",))
+        if place in edit.changes
+    ]
+    for changes, words in (*sides, *counts):
+        changed = numbers.changed(changes)
+        if evaluate(check.node, changed, row) is True:
+            value = changed.shown(check.reading, row)
+            fit = f"{_value(subject, changed, check.reading, row)} would fit if {words}"
+            meant.append((math.inf if value is None else value, fit))
+    bound = () if subject.bound is None else subject.bound.instruments
+    known = next((b for b in bound if b.instrument == instrument and b.zeros), None)
+    least = numbers.shown(f"{instrument}.least_count") or 0.0
+    if known is not None:
+        near = [m for m in meant if abs(m[0] - known.zeros[-1].zero) <= MOST_DRIFT * least]
+        meant = near or meant
+    return "; ".join(words for _, words in meant) + ". " if meant else ""
 
 
 def _value(subject: Subject, numbers: Numbers, key: str, row: int | None) -> str:

@@ -65,6 +65,8 @@ class AnswerDiagnosis:
     """The first answer, in the order of the formulas, that differs and is not just another way."""
     causes: tuple[Cause, ...]
     """What would give this answer, the likeliest first; empty if it agrees or nothing is known."""
+    undone: bool = False
+    """Whether it agrees once a slip is undone that the findings name."""
 
     @property
     def ratio(self) -> float | None:
@@ -197,6 +199,9 @@ class _Judge:
                 )
         if not ways:
             return plain
+        meant = self.undone(answer, given, before)
+        if meant is not None:
+            return replace(plain, expected=meant, agrees=True, undone=True)
         chosen, causes = self.causes(answer, given, ways)
         expected = unit.from_si(chosen.expected)
         return AnswerDiagnosis(
@@ -210,6 +215,21 @@ class _Judge:
             False,
             causes,
         )
+
+    def undone(
+        self, answer: Answer, given: float, before: Mapping[str, AnswerDiagnosis]
+    ) -> float | None:
+        """What an answer is that is right once a slip of the readings is undone; None if none is.
+
+        Who noted grams and went on in kilograms made no mistake in the calculation.
+        """
+        for numbers in self.subject.undone():
+            judge = _Judge(replace(self.subject, numbers=numbers))
+            for way in judge.ways(answer, before):
+                expected = self.unit(answer).from_si(way.expected)
+                if abs(given - expected) <= half_unit(given) + CALCULATION * abs(expected):
+                    return expected
+        return None
 
     # -- error carried forward -------------------------------------------------------------------
 

@@ -38,6 +38,8 @@ def not_as_expected(subject: Subject) -> Iterator[Finding]:
         slips, limit = _judged(subject, result, expected)
         if not _off(subject, result, expected, limit):
             continue
+        if _follows(subject, result, expected, limit):
+            continue
         one = subject.practical.derived[result.definition.quantity]
         found = amount(one.unit.from_si(result.budget.value), one.unit, one.decimals)
         yield Finding(
@@ -90,6 +92,14 @@ def reach(subject: Subject, result: ResultValue, probability: float) -> float:
 def _off(subject: Subject, result: ResultValue, expected: Expected, limit: float) -> bool:
     one = subject.practical.derived[result.definition.quantity]
     return abs(result.budget.value - one.unit.to_si(expected.value)) > limit
+
+
+def _follows(subject: Subject, result: ResultValue, expected: Expected, limit: float) -> bool:
+    """Whether a result is as it must be once a slip is undone that explains the measurand too."""
+    key = result.definition.quantity
+    target = subject.practical.derived[key].unit.to_si(expected.value)
+    values = (numbers.value(key, None) for numbers in subject.undone())
+    return any(value is not None and abs(value - target) <= limit for value in values)
 
 
 def leaves_odd(subject: Subject, value: Callable[[str], float | None]) -> bool:

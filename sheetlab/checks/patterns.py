@@ -164,18 +164,25 @@ class _Teller(Sizes):
         edits = self.edits(pattern, key)
         one = subject.practical.field(key)
         side = "above" if pattern.size > 0.0 else "below"
-        remedy = "Look at this reading again, or repeat it."
+        remedy, at = "Look at this reading again, or repeat it.", key
+        of_x = () if edits else self.edits_of_x(pattern, key)
         if edits:
             words = "; or if ".join(edit.words for edit, _ in edits)
             meant = amount(one.unit.from_si(edits[0][1]), one.unit, one.decimals)
             remedy = f"{meant} would fit: as if {words}. {remedy}"
+        elif of_x:
+            (at, _), meant_x = next(iter(of_x[0].changes.items()))
+            its = subject.practical.inputs[at]
+            words = "; or if ".join(edit.words for edit in of_x)
+            meant = amount(meant_x, its.unit, its.decimals)
+            remedy = f"“{its.title}” {meant} would fit: as if {words}. {remedy}"
         return self.finding(
             "point-off-line",
             f"“{one.title}”{subject.row_words(pattern.row)}, {subject.shown(key, pattern.row)}, "
             f"lies {self.size(pattern.size)} {side} the line through all other points",
             f"a distance of about {self.size(story.explained.deviation)}, as the others have",
             remedy,
-            key,
+            at,
             pattern.row,
         )
 

@@ -6,12 +6,12 @@ Numbers and places only; ``patterns`` says them.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from sheetlab.checks.subject import LineStory, Subject, fitting_edits
 from sheetlab.metrology.linepatterns import Pattern
-from sheetlab.practical.edits import Edit
+from sheetlab.practical.edits import Edit, length_edits
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.instruments import KINDS
 
@@ -212,6 +212,33 @@ class Sizes:
 
     def edits(self, pattern: Pattern, key: str) -> tuple[tuple[Edit, float], ...]:
         """Slips that would bring a point onto the line, with the ordinate (SI) that they give."""
+        fits, row = self.fits(pattern, key), pattern.row or 0
+        return fitting_edits(
+            self.subject, key, row, lambda y, changed: fits(y, changed) and self.alike(changed, row)
+        )
+
+    def alike(self, changed: Numbers, row: int) -> bool:
+        """Whether repeats of a row do not lie farther apart than those of any row as typed."""
+        for block in self.subject.repeated(self.story.line.field):
+            rows = range(self.subject.practical.field(block[0]).rows)
+            typed = [_range(self.subject.numbers, block, one) for one in rows]
+            if _range(changed, block, row) > max(typed) + self.subject.numbers.division(block[0]):
+                return False
+        return True
+
+    def edits_of_x(self, pattern: Pattern, key: str) -> tuple[Edit, ...]:
+        """Slips in the abscissa of a point that would bring it onto the line, one a kind."""
+        numbers, row, x = self.subject.numbers, pattern.row or 0, self.story.line.field.x
+        found: dict[str, Edit] = {}
+        for edit in length_edits(numbers, x, row):
+            changed = numbers.changed(edit.changes)
+            y = changed.value(key, row)
+            if y is not None and self.fits(pattern, key)(y, changed):
+                found.setdefault(edit.kind, edit)
+        return tuple(found.values())
+
+    def fits(self, pattern: Pattern, key: str) -> Callable[[float, Numbers], bool]:
+        """Whether an ordinate (SI) among the numbers that go with it lies on the line."""
         assert pattern.series is not None
         assert pattern.row is not None
         explained = self.story.explained
@@ -228,4 +255,10 @@ class Sizes:
             line = level + explained.slope * (x - explained.centre)
             return abs(y - (typed - pattern.size if bent else line)) <= tolerance
 
-        return fitting_edits(self.subject, key, pattern.row, fits)
+        return fits
+
+
+def _range(numbers: Numbers, block: Sequence[str], row: int) -> float:
+    """Distance between the farthest repeats of a row, SI."""
+    values = [v for key in block if (v := numbers.value(key, row)) is not None]
+    return max(values, default=0.0) - min(values, default=0.0)

@@ -119,7 +119,10 @@ class LineSlip:
 
 WIDE_SCATTER = 3.0
 """Divisions of scatter about a line from which scales and columns are looked at."""
-_LIKELY = {"count-off": 0, "unit-slip": 1, "zero-sign": 2, "zero-side": 3, "scale-backwards": 4}
+_LIKELY = {
+    "count-off": 0, "unit-slip": 1, "zero-sign": 2, "zero-side": 3, "zero-count": 3,
+    "scale-backwards": 4,
+}  # fmt: skip
 """What is likelier among slips that explain a result equally well."""
 MUCH_LESS = 0.2
 AS_WELL = 1.5
@@ -163,7 +166,7 @@ class Subject(Evaluated):
     @cached_property
     def far_repeats(self) -> tuple[FarRepeat, ...]:
         """Repeats that do not fit the others of their row, of which a line takes the mean."""
-        blocks = [b for line in self.practical.lines.values() for b in self._repeated(line)]
+        blocks = [b for line in self.practical.lines.values() for b in self.repeated(line)]
         return tuple(
             far
             for block in dict.fromkeys(blocks)
@@ -184,7 +187,7 @@ class Subject(Evaluated):
             if len(repeats) > 1 and row not in left_out
         }
 
-    def _repeated(self, line: LineField) -> Iterator[tuple[str, ...]]:
+    def repeated(self, line: LineField) -> Iterator[tuple[str, ...]]:
         """Columns of repeats that are read, and on whose row means the points of a line rest."""
         practical, below = self.practical, self.practical.below()
         for block in practical.blocks.values():
@@ -271,7 +274,7 @@ class Subject(Evaluated):
             return Usual(usual, USUAL_DOF, most)
         fitted = self.evaluation.lines.get(line.definition.id)
         variances, dofs = [], 0
-        for block in self._repeated(line):
+        for block in self.repeated(line):
             found = self._by_repeats(block, line.y)
             dofs += found[1]
             variances.append(found[0])
@@ -345,7 +348,7 @@ class Subject(Evaluated):
         where there is one; a wrong unit before a slip with a scale.
         """
         accepted = None if self.evaluation.measurand is None else self.evaluation.measurand.accepted
-        as_typed = _oddities(self, self.numbers)
+        as_typed = oddities(self, self.numbers)
         if accepted is not None:
             as_typed += self._beyond(self.numbers, accepted) > 1.0
         as_typed += _without_line(self, self.numbers)
@@ -354,7 +357,7 @@ class Subject(Evaluated):
         for edit in (*columns, *whole_edits(self.numbers)):
             changed = self.numbers.changed(edit.changes)
             far = 0.0 if accepted is None else self._beyond(changed, accepted)
-            odd = _oddities(self, changed) + _outside(self, edit)
+            odd = oddities(self, changed) + _outside(self, edit)
             # with a line that is none a result that agrees says nothing
             if far <= 1.0 and odd < as_typed and not _without_line(self, changed):
                 found.append((odd, _LIKELY.get(edit.kind, len(_LIKELY)), far, edit))
@@ -366,6 +369,10 @@ class Subject(Evaluated):
             and not any(one[3].changes.items() < other[3].changes.items() for other in found)
         ]  # fmt: skip
         return tuple(edit for _, _, _, edit in sorted(kept, key=lambda one: one[:3]))[:MOST_WORDS]
+
+    def undone(self) -> Iterator[Numbers]:
+        """Numbers with each slip undone that explains a result or a quantity that cannot be."""
+        return (self.numbers.changed(edit.changes) for edit in self.whole_slips)
 
     def _beyond(self, numbers: Numbers, accepted: AcceptedValue) -> float:
         """Distance of the measurand to the nearest book (logarithm), in its uncertainty."""
@@ -428,7 +435,7 @@ MOST_SHOWN = 5
 """Significant digits with which zeros at the end of a number are shown."""
 
 
-def _oddities(subject: Subject, numbers: Numbers) -> int:
+def oddities(subject: Subject, numbers: Numbers) -> int:
     """Quantities outside their range, and conditions on the whole that do not hold."""
     practical = subject.practical
     count = 0

@@ -17,6 +17,9 @@ from sheetlab.practical.loads import STANDARD_GRAVITY
 from sheetlab.practical.model import Practical
 from sheetlab.units import Unit, neighbours
 
+MISREAD = 100.0
+"""Divisions by which a scale with numbers at its long marks is misread: ten centimetres of a metre
+scale (common practice, no source)."""
 Changes = Mapping[tuple[str, int | None], float]
 
 
@@ -42,6 +45,21 @@ def reading_edits(numbers: Numbers, key: str, row: int) -> Iterator[Edit]:
             continue
         yield from _part_edits(numbers, one, leaf, row, value)
     yield from _count_edits(numbers, key, row)
+
+
+def length_edits(numbers: Numbers, key: str, row: int) -> Iterator[Edit]:
+    """Slips in a reading of a column that a line takes for its abscissa."""
+    practical = numbers.practical
+    for leaf in practical.leaves(key):
+        one, value = practical.inputs[leaf], numbers.observations.entry(leaf, row).value
+        read = any(spec.rounding for spec in one.sources)
+        if not read or value is None or one.table != practical.field(key).table:
+            continue
+        yield from _part_edits(numbers, one, leaf, row, value)
+        step = MISREAD * numbers.division(leaf) / one.unit.factor
+        for by, word in ((-step, "long"), (step, "short")):
+            words = f"“{one.title}” was read {step:.6g} {one.unit.pretty} too {word}"
+            yield Edit("whole-step", {(leaf, row): value + by}, words)
 
 
 def _part_edits(
@@ -277,6 +295,12 @@ def _zero_edits(numbers: Numbers, id_: str, title: str, kind_divisions: str) -> 
     if len(other_sign) > len(changes):
         yield Edit("zero-sign", other_sign,
                    f"the zero error of the {title.lower()} had the other sign")  # fmt: skip
+    counted = {place: n for place, n in other_sign.items() if place[0] != side.key}
+    if counted:
+        at = ", ".join(dict.fromkeys(f"{n:g}" for n in counted.values()))
+        yield Edit("zero-count", counted,
+                   f"{at} stood at the line when the {title.lower()} was closed: what is past the "
+                   "line is not counted backwards")  # fmt: skip
     if changes and len(shown) == 1:
         yield Edit("zero-side", changes,
                    f"the zero mark of the {title.lower()} stood {shown.pop()}")  # fmt: skip

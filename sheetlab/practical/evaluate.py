@@ -131,14 +131,31 @@ class Numbers:
         return None if value is None else self.practical.field(key).unit.from_si(value)
 
     def division(self, *keys: str) -> float:
-        """One division of the scale of readings, SI units; 0 where none of them is a reading."""
+        """One division of the scale of readings, SI units; 0 where none of them is a reading.
+
+        Of a scale whose division was not typed the last decimal of its readings: nothing finer was
+        read, so that nothing finer can be known of their scatter.
+        """
         halves = [
-            self.half_width(spec) or 0.0
+            0.5 * self._last_decimal(key) if half is None else half
             for key in keys
             for spec in self.practical.field(key).sources
             if spec.rounding
+            for half in (self.half_width(spec),)
         ]
         return 2.0 * max(halves, default=0.0)
+
+    def _last_decimal(self, key: str) -> float:
+        """Step of the finest decimal typed with the scale of a reading, SI units; 0 if none is."""
+        its = self.practical.field(key)
+        decimals = [
+            len(f"{entry.value:.9f}".rstrip("0").partition(".")[2])
+            for one in self.practical.inputs.values()
+            if its.instrument and (one.instrument, one.table) == (its.instrument, its.table)
+            for entry in self.observations.entries.get(one.key, ())
+            if entry.value is not None
+        ]
+        return 10.0 ** -max(decimals) * its.unit.factor if decimals else 0.0
 
     def half_width(self, spec: SourceSpec) -> float | None:
         """Half-width of a source in SI units, or as a fraction; None while it is unknown."""

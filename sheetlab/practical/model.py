@@ -120,6 +120,16 @@ class Practical:
             )
         return self._calls[function]
 
+    def read_with(self, instrument: str) -> tuple[str, ...]:
+        """Columns of numbers that are typed for readings of an instrument, its zero left out."""
+        return tuple(
+            key
+            for key, one in self.inputs.items()
+            if one.table is not None and one.kind == "number"
+            for reading in (self.derived.get(key.rpartition(".")[0]),)
+            if instrument in (one.instrument, reading.instrument if reading else None)
+        )
+
     def simultaneous(self, table: str | None) -> bool:
         """Whether the readings in a row of a table were taken together."""
         return all(one.simultaneous for one in self.definition.tables if one.id == table)

@@ -387,6 +387,7 @@ class _Writer:
             if tests:
                 asked.append((_any_of(tests), question, found))
         asked += self.beyond_limits(typed, row, cells)
+        asked += self.scale_unknown(typed, cells)
         for check in checks:
             try:
                 missing, condition = cell_condition(check.node, cells, row)
@@ -404,6 +405,30 @@ class _Writer:
             formula = f"IF({test},{quoted(question)},{formula})"
             value = question if broken else value
         return f"={formula}", value
+
+    def scale_unknown(
+        self, keys: Sequence[str], cells: LayoutCells
+    ) -> Iterator[tuple[str, str, bool]]:
+        """Questions about what one division means, where it is empty and the scale was read."""
+        instruments = {one.id for one in self.practical.definition.instruments}
+        for key in keys:
+            one, owner = self.practical.field(key), key.partition(".")[0]
+            if not isinstance(one, InputField) or not one.required or owner not in instruments:
+                continue
+            if one.table is not None:
+                continue
+            read = [k for k in self.practical.read_with(owner) if k in self.layout.slots]
+            if not read:
+                continue
+            ranges = ",".join(str(cells.range(k)) for k in read)
+            found = self.typed[key][0] is None and any(
+                isinstance(value, float | int) for k in read for value in self.typed[k]
+            )
+            yield (
+                f'AND({cells.cell(key, None)}="",COUNT({ranges})>0)',
+                "This is empty, but readings were taken with it. Fill it in.",
+                found,
+            )
 
     def beyond_limits(
         self, keys: Sequence[str], row: int | None, cells: LayoutCells

@@ -87,3 +87,18 @@ def test_one_division_without_tenths() -> None:
     # two of them may be chance
     cells["readings.up.1.coincidence"][5] -= 0.4
     assert notes(cells) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "key", "title"),
+    [(PENDULUM, "stopwatch.least_count", "Stopwatch"),
+     (PENDULUM, "metre_scale.least_count", "Metre"),
+     ("wire-stretching", "metre_scale.least_count", "Metre scale")],
+)  # fmt: skip
+def test_a_scale_that_was_read_and_whose_division_is_empty(name: str, key: str, title: str) -> None:
+    cells = careful(name)
+    cells[key] = [None]
+    ((code, text),) = notes(cells, name)
+    assert code == "scale-unknown"
+    assert text.startswith(title)
+    assert "“smallest division” is empty, but readings were taken" in text

@@ -14,6 +14,7 @@ from examples import practical, typed
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from planted import figures, modulus, right, subject_of
+from test_findings import assessed, careful
 
 from sheetlab.checks.answers import answers_that_differ, verdict
 from sheetlab.checks.assess import assess
@@ -626,3 +627,15 @@ def test_a_doubtful_zero_side_is_told_and_the_own_result_is_right() -> None:
     plain = {**clean.cells, "answer.d": [diameter * 1.1]}
     kinds_ = kinds({one.answer.id: one for one in diagnose(subject_of(WIRE, plain))}["d"])
     assert ZERO_SIDE not in kinds_
+
+
+@pytest.mark.parametrize("right", [True, False])
+def test_own_results_are_judged_with_a_named_slip_undone(right: bool) -> None:
+    clean = careful()
+    value = assessed(clean).evaluation.measurand.budget.value / 1e9
+    cells = {**clean, "readings.mass": [1000 * m for m in clean["readings.mass"] if m is not None]}
+    cells["answer.Y"] = [round(value * (1.0 if right else 1.2), 1)]
+    found = assessed(cells)
+    assert any("in g, not in kg" in f.message for f in found.findings)
+    (own,) = (a for a in found.answers if a.answer.id == "Y")
+    assert (own.agrees, own.undone) == (right, right)

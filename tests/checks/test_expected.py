@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from planted import Cells, pendulum
-from test_findings import assessed, codes
+from test_findings import assessed, careful, codes
 
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.loader import catalogue, load
@@ -105,3 +105,11 @@ def test_threads_in_metres_are_not_called_a_matter_of_the_swings(seed: int) -> N
     assert "It would fit if the numbers under “thread”" in first.remedy
     assert "swings were counted" not in first.remedy
     assert "(in s)" not in first.remedy
+
+
+def test_an_offset_that_comes_of_a_unit_is_not_explained_by_the_bob() -> None:
+    cells = careful("simple-pendulum")
+    cells["timing.thread"] = [v and v / 100 for v in cells["timing.thread"]]
+    found = assessed(cells, "simple-pendulum")
+    assert any("in m, not in cm" in f.message for f in found.findings)
+    assert not any("bob, not to its top" in f.message for f in found.findings)

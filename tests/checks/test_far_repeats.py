@@ -105,3 +105,53 @@ def test_a_row_that_is_left_out_is_not_told_again() -> None:
     assert "repeat-off" in codes(assessed(cells, PENDULUM))
     cells["timing.left_out"] = [None] * 4 + ["we lost count"]
     assert "repeat-off" not in codes(assessed(cells, PENDULUM))
+
+
+# invented readings: threads in cm, three timings of 30 swings in s
+CLEAN = (
+    (24.3, 30.50, 30.49, 30.46), (40.5, 38.88, 38.90, 38.89), (55.1, 45.14, 45.24, 45.25),
+    (69.0, 50.48, 50.56, 50.45), (84.4, 55.70, 55.81, 55.79), (99.4, 60.41, 60.34, 60.37),
+    (115.9, 65.23, 65.12, 65.23),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("division", [None, 0.01])
+def test_no_scatter_is_finer_than_the_decimals_that_were_typed(division: float | None) -> None:
+    cells = careful(PENDULUM)
+    names = ("timing.thread", "timing.t.1", "timing.t.2", "timing.t.3")
+    cells |= {
+        key: list(column) for key, column in zip(names, zip(*CLEAN, strict=True), strict=True)
+    }
+    cells |= {"stopwatch.least_count": [division], "metre_scale.least_count": [division and 0.1]}
+    assert "point-off-line" not in codes(assessed(cells, PENDULUM))
+
+
+@pytest.mark.parametrize(("by", "words"), [(10, "too long"), (-10, "too short")])
+def test_a_length_read_ten_centimetres_off_is_named_with_its_cell(by: float, words: str) -> None:
+    cells = careful("simple-pendulum")
+    right = cells["timing.thread"][4]
+    cells["timing.thread"][4] += by
+    found = assessed(cells, "simple-pendulum")
+    (finding,) = (f for f in found.findings if f.code == "point-off-line")
+    assert f"“thread” {right:.2f} cm would fit: as if “thread” was read 10 cm {words}" in (
+        finding.message
+    )
+
+
+# invented readings; the fifth thread is 3 cm too long
+LONG_THREAD = (
+    (24.6, 30.60, 30.54, 30.58), (39.7, 38.61, 38.60, 38.65), (55.8, 45.45, 45.39, 45.45),
+    (69.3, 50.66, 50.58, 50.52), (87.6, 55.88, 55.80, 55.92), (100.5, 60.74, 60.72, 60.72),
+    (115.4, 65.04, 65.13, 65.07),
+)  # fmt: skip
+
+
+def test_no_swapped_digits_in_one_timing_where_all_three_agree() -> None:
+    # 58.58 for 55.88 would make the mean fit, far from the other two
+    cells = careful(PENDULUM)
+    names = ("timing.thread", "timing.t.1", "timing.t.2", "timing.t.3")
+    columns = zip(*LONG_THREAD, strict=True)
+    cells |= {key: list(column) for key, column in zip(names, columns, strict=True)}
+    (finding,) = (f for f in assessed(cells, PENDULUM).findings if f.code == "point-off-line")
+    assert "row 5" in finding.found
+    assert "swapped" not in finding.message

@@ -271,3 +271,24 @@ def test_record_is_complete_and_consistent() -> None:
     assert made["line"]["slope"] == pytest.approx(q["s"]["value"])
     assert made["accepted"]["unit"] == "Pa"
     assert made["maximum_error"] > 0
+
+
+def test_nothing_is_said_to_fit_the_register_that_lies_farther_from_it() -> None:
+    cells = careful()
+    cells["register_diameter"] = [0.51]
+    cells["diameter.d.1.main"][2] += 0.5
+    (finding,) = (f for f in assessed(cells).findings if f.code == "diameter-against-register")
+    assert "is 0.5442 mm" in finding.found
+    # with the zero error of the other sign it would be 0.584 mm
+    assert "would fit" not in finding.message
+
+
+def test_two_divisions_past_the_line_typed_as_two_are_counted_the_other_way() -> None:
+    cells = careful()
+    cells["register_diameter"] = [0.5425]
+    cells["screw_gauge.zero_reading.coincidence"] = [2, 2, 2, 2]
+    cells["screw_gauge.zero_reading.side"] = ["past the line"] * 4
+    found = {f.code: f.message for f in assessed(cells).findings}
+    # 48 of 50 past the line are two divisions: −0.02 mm
+    assert "−0.02 mm would fit if 48 stood at the line" in found["zero-error-large"]
+    assert "0.5425 mm would fit: as if 48 stood at the line" in found["diameter-against-register"]

@@ -201,3 +201,38 @@ def test_the_cursor_waits_in_the_first_cell_to_type_in(name: str) -> None:
             above = (c for row in sheet.iter_rows(max_row=cell.row - 1) for c in row)
             assert not cell.protection.locked
             assert all(c.protection.locked for c in above)
+
+
+@pytest.mark.parametrize("assist", list(Assist))
+def test_a_division_that_is_empty_is_asked_for_once_the_scale_was_read(assist: Assist) -> None:
+    def asked(cells) -> str:
+        data = write_template(layout("simple-pendulum", assist), cells)
+        workbook = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+        sheet, (cell,) = named_cells(workbook, "in_stopwatch_least_count")
+        return sheet.cell(cell.row, cell.column + 1).value or ""
+
+    cells = typed(CAREFUL["simple-pendulum"])
+    assert asked({}) == asked(cells) == ""
+    assert "This is empty" in asked({**cells, "stopwatch.least_count": [None]})
+
+
+@pytest.mark.parametrize("assist", list(Assist))
+@pytest.mark.parametrize("change", [10, 5, -5, "29 of 30 swings in all timings"])
+def test_a_wrong_length_is_asked_about_at_every_assist_level(assist: Assist, change) -> None:
+    def asked(cells) -> list[str]:
+        data = write_template(layout("simple-pendulum", assist), cells)
+        workbook = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+        sheet, column = named_cells(workbook, "in_timing_t_3")
+        said = [sheet.cell(cell.row, cell.column + 1).value or "" for cell in column]
+        return [text[:29] for text in said]
+
+    cells = {key: list(column) for key, column in typed(CAREFUL["simple-pendulum"]).items()}
+    assert not any(asked(cells))
+    if isinstance(change, str):
+        for key in ("timing.t.1", "timing.t.2", "timing.t.3"):
+            cells[key][4] = round(cells[key][4] * 29 / 30, 2)
+    else:
+        cells["timing.thread"][4] += change
+    # the row itself, and the one below it
+    assert [bool(text) for text in asked(cells)[3:7]] == [False, True, True, False]
+    assert asked(cells)[4] == "The period does not grow with"
