@@ -244,12 +244,8 @@ class Words:
         count = f"{found.trials:,}".replace(",", " ")
         text = (
             f"Check by {count} random trials: {plain(100.0 * found.coverage_probability)} % of "
-            f"them lie between {low} and {high} {its.pretty}"
+            f"them lie between {low} and {high} {its.pretty}."
         )
-        if all(row.source.dof > 2 for row in result.budget.rows):
-            # with two degrees of freedom or fewer the distribution has no standard deviation
-            text += f", with standard deviation {significant(spread, 2)} {its.pretty}"
-        text += "."
         if not found.stable:
             text += " So many trials did not settle the figures to the last digit shown."
         return text + self._why_another(result)

@@ -65,6 +65,15 @@ def test_the_degrees_of_freedom_are_those_of_the_factor() -> None:
     assert "k = 2.36 from Student's t for 7 effective degrees of freedom" in line
 
 
+@pytest.mark.parametrize("group", ["Avocet", "Greenshank"])
+def test_trials_say_no_standard_deviation(group: str) -> None:
+    # that of Student's t with few degrees of freedom is far wider than u, or there is none
+    found = assessed(group)
+    line = Words(found.practical, GUM).trials_line(result(found))
+    assert "random trials" in line
+    assert "standard deviation" not in line
+
+
 def test_no_percentage_near_zero() -> None:
     assert relative(1.74, 0.6) == ""
     assert relative(0.03, 9.81) == "0.31 %"
