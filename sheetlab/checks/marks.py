@@ -256,12 +256,16 @@ class _Judge:
     # -- findings
 
     def costs(self, item: Item) -> tuple[float, str]:
-        """Marks that the findings cost, and which they are; one finding is charged once."""
+        """Marks that the findings cost, and which they are; one cell is charged once in an item."""
         total, named = 0.0, []
-        charged: set[Finding] = set()
+        charged: set[Finding | Place] = set()
         for rule in item.findings:
-            hits = [f for f in self.assessment.findings if f not in charged and self.hit(rule, f)]
-            charged.update(hits)
+            hits = []
+            for finding in self.assessment.findings:
+                what = finding.place if finding.place.cell else finding
+                if what not in charged and self.hit(rule, finding):
+                    charged.add(what)
+                    hits.append(finding)
             if not hits:
                 continue
             total += rule.each * len(hits) if rule.each else item.marks
@@ -269,7 +273,8 @@ class _Judge:
             places = [_at(f) for f in hits[:MOST_NAMED]]
             more = len(hits) - len(places)
             rest = f"; and {more} more" if more else ""
-            named.append(f"Costs {price}: {'; '.join(places)}{rest}.")
+            cost = f"Costs {price}: {'; '.join(places)}{rest}"
+            named.append(cost if cost.endswith("…") else f"{cost}.")
         return total, " ".join(named) or "Nothing found that costs marks here."
 
     def hit(self, rule: Cost, finding: Finding) -> bool:
@@ -430,9 +435,10 @@ class _Judge:
         if bounds is None:
             return None, f"{name} is {plain(one.given)}; the readings give none to compare it with."
         low, high = bounds
+        part = self.part_of_own()
         wanted = f"{significant(low, 2)} to {significant(high, 2)}"
-        if not low <= one.given <= high:
-            side = "small" if one.given < low else "large"
+        if not any(low <= one.given / scale <= high for scale in (1.0, part)):
+            side = "small" if one.given < low * max(1.0, part) else "large"
             return 0.0, f"{name} is {plain(one.given)}: too {side}; the readings give {wanted}."
         digits = len(Decimal(repr(one.given)).normalize().as_tuple().digits)
         if digits > MOST_DIGITS:
@@ -446,7 +452,7 @@ class _Judge:
         """Between what an own uncertainty should lie, in its unit; None if nothing is known.
 
         From half the smallest to ``WIDER`` times the largest of what may be stated (standard and
-        expanded uncertainty, maximum error), as a part of the group's own result where it is given.
+        expanded uncertainty, maximum error).
         """
         found = self.assessment.evaluation.measurand
         if found is None or not found.budget.standard_uncertainty:
@@ -455,13 +461,21 @@ class _Judge:
         sizes = [b.standard_uncertainty, b.expanded_uncertainty]
         sizes += [found.maximum_error] if found.maximum_error else []
         factor = self.assessment.practical.inputs[f"answer.{stated.answer.id}"].unit.factor
-        ratios = [
+        return min(sizes) / 2.0 / factor, WIDER * max(sizes) / factor
+
+    def part_of_own(self) -> float:
+        """How many times the result of the readings a group's own one is; 1 if none is given.
+
+        Worked out as a part of that, its uncertainty is as many times that of the readings.
+        """
+        found = self.assessment.evaluation.measurand
+        quantity = found.definition.quantity if found is not None else ""
+        ratios = (
             abs(one.ratio)
             for one in self.assessment.answers
-            if one.answer.quantity == found.definition.quantity and one.ratio
-        ]
-        scale = (ratios[0] if ratios else 1.0) / factor
-        return scale * min(sizes) / 2.0, scale * WIDER * max(sizes)
+            if one.answer.quantity == quantity and one.ratio
+        )
+        return next(ratios, 1.0)
 
 
 def own_uncertainty(assessment: Assessment) -> AnswerDiagnosis | None:
@@ -485,9 +499,16 @@ def own_uncertainty(assessment: Assessment) -> AnswerDiagnosis | None:
 
 def _at(finding: Finding) -> str:
     place = f"{finding.place.sheet} {finding.place.cell}".strip()
-    found = finding.found
-    text = found if len(found) <= MOST_LETTERS else f"{found[:MOST_LETTERS]}…"
-    return f"{place}, {text.rstrip('.')}" if place else text.rstrip(".")
+    found = _short(finding.found).rstrip(".")
+    return f"{place}, {found}" if place else found
+
+
+def _short(text: str) -> str:
+    """A text, or as many whole clauses of it as there is room for, or else words."""
+    if len(text) <= MOST_LETTERS:
+        return text
+    start = text[:MOST_LETTERS]
+    return start.rpartition("; ")[0] or f"{start.rpartition(' ')[0]} …"
 
 
 def _named(title: str, place: Place) -> str:

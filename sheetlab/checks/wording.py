@@ -15,6 +15,7 @@ from sheetlab.metrology.budget import coverage_factor, shrink_to_halve, whole_do
 from sheetlab.metrology.linetests import TestResult
 from sheetlab.metrology.montecarlo import NOTABLE
 from sheetlab.metrology.statement import (
+    MOST_PERCENT,
     Statement,
     beside,
     percentage,
@@ -69,7 +70,7 @@ DIVISION = {"whole": "least counts", "half": "half least counts"}
 def _difference(profile: Profile, difference: float) -> str:
     """The percentage difference with its sign, if the profile wants one."""
     shown, rule = profile.signed_difference(difference), profile.difference_rule
-    if not rule:
+    if not rule or abs(shown) > MOST_PERCENT:
         return ""
     return f": 100 × ({rule}) ÷ accepted = {percentage(shown / 100.0, signed=True)}"
 
@@ -151,11 +152,20 @@ class Words:
         if result.statement is None:
             value = significant(its.unit.from_si(result.budget.value))
             return self.profile.sentence(f"{its.symbol} = {value} {its.unit.pretty}".strip())
-        forms = []
+        prefixed = self._prefixed(result)
+        if prefixed.exponent and not prefixed.value.strip("−0.,"):
+            # a value of which its uncertainty leaves no digit: both are said, in one unit
+            shown = self.result_unit(result)
+            value = significant(shown.from_si(result.budget.value), 2)
+            u = significant(result.stated_uncertainty / shown.factor, 2)
+            text = f"{its.symbol} = {value} {shown.pretty}, far less than ± {u} {shown.pretty}"
+            return self.profile.sentence(text)
+        if prefixed.exponent or self.profile.form == "power":
+            # a prefix is there to do without a power of ten
+            return f"{its.symbol} = {result.statement}"
+        forms = [str(prefixed)]
         if self.profile.form != "prefix":
-            forms.append(str(result.statement))
-        if self.profile.form != "power":
-            forms.append(str(self._prefixed(result)))
+            forms.insert(0, str(result.statement))
         return " = ".join(dict.fromkeys((its.symbol, *forms)))
 
     def _prefixed(self, result: ResultValue) -> Statement:
@@ -244,12 +254,8 @@ class Words:
         count = f"{found.trials:,}".replace(",", " ")
         text = (
             f"Check by {count} random trials: {plain(100.0 * found.coverage_probability)} % of "
-            f"them lie between {low} and {high} {its.pretty}"
+            f"them lie between {low} and {high} {its.pretty}."
         )
-        if all(row.source.dof > 2 for row in result.budget.rows):
-            # with two degrees of freedom or fewer the distribution has no standard deviation
-            text += f", with standard deviation {significant(spread, 2)} {its.pretty}"
-        text += "."
         if not found.stable:
             text += " So many trials did not settle the figures to the last digit shown."
         return text + self._why_another(result)

@@ -143,7 +143,8 @@ def _compared(one: HandIn, value: float, standard: float, robust: RobustMean | N
     if robust is not None and math.hypot(standard, robust.uncertainty) > 0.0:
         score = zeta(value, standard, robust.value, robust.uncertainty)
     class_ = "" if score is None else zeta_class(score)
-    if robust is not None and vague(2.0 * standard, robust.value):
+    fits = score is not None and abs(score) <= FINE
+    if fits and robust is not None and vague(2.0 * standard, robust.value):
         class_ = "too uncertain to say"
     return Compared(one, value, standard, score, class_)
 

@@ -97,10 +97,9 @@ def verdict(value: float, expanded: float, accepted: float, spread: float = 0.0)
     if not expanded > 0.0 or accepted == 0.0:
         raise ValueError("a comparison needs an uncertainty and an accepted value")
     distance = abs(value - accepted)
-    if vague(expanded, accepted):
-        return "open"
     if distance <= expanded:
-        return "agrees"
+        # a wide uncertainty takes the sense from an agreement, not from what differs in spite of it
+        return "open" if vague(expanded, accepted) else "agrees"
     return "between" if distance <= expanded + spread else "differs"
 
 

@@ -50,7 +50,8 @@ def state(
     """Value and uncertainty rounded together, half away from zero (JCGM 100:2008, 7.2.6).
 
     The power of ten is left out if the larger of the two is from 0.1 to below 1000 and the last
-    digit of the uncertainty is that of units or less (common practice, no source).
+    digit of the uncertainty is that of units or less (common practice, no source); 90 ± 40 has none
+    either, as ten to the power of one is nowhere written.
 
     Parameters
     ----------
@@ -78,7 +79,7 @@ def state(
     place = spread.adjusted() - ((digits or _digits(spread)) - 1)
     exact, spread = _quantized(exact, place), _quantized(spread, place)
     exponent = max(number.adjusted() for number in (exact, spread) if number)
-    if -1 <= exponent <= 2 and place <= 0:
+    if -1 <= exponent <= (2 if place <= 0 else 1):
         exponent = 0
     return Statement(
         _shown(exact, exponent, place).replace(".", mark),
@@ -224,29 +225,32 @@ def plain(value: float, digits: int = 6) -> str:
 
 SHORT = 6
 """Decimals up to which a small number is written without a power of ten."""
-MOST_PERCENT, LEAST_PERCENT = 1e5, 1e-3
+MOST_PERCENT, MOST_TIMES, LEAST_PERCENT = 1e3, 1e5, 1e-3
 LEAST_SHARE = 0.001
 
 
 def percentage(fraction: float, digits: int = 2, signed: bool = False) -> str:
-    """A fraction in per cent, never with a power of ten: ``0.042 %``, ``4.6 %``, ``173 %``.
+    """A fraction in per cent, never with a power of ten: ``0.042 %``, ``173 %``, ``25 times``.
 
     Parameters
     ----------
     fraction
         A pure number; the absolute value is the caller's to take.
     digits
-        Significant digits; up to a thousand none before the decimal mark is dropped.
+        Significant digits; up to a thousand none before the decimal mark is dropped, and beyond
+        that it is times instead of per cent.
     signed
         Whether what is above zero has a sign.
     """
     value = 100.0 * fraction
     if not math.isfinite(value):
         return f"{value:g} %".replace("-", "−")
-    size = abs(value) if abs(value) < 1000.0 else abs(float(f"{value:.{digits - 1}e}"))
+    size = abs(value)
     sign = "−" if value < 0.0 and size else "+" if signed and size else ""
+    if size > 100.0 * MOST_TIMES:
+        return f"more than {sign}100 000 times"
     if size > MOST_PERCENT:
-        return f"more than {sign}100 000 %"
+        return f"{sign}{float(f'{size / 100.0:.{digits - 1}e}'):.0f} times"
     if 0.0 < size < 0.5 * LEAST_PERCENT:
         return f"less than {LEAST_PERCENT} %"
     return f"{sign}{significant(size, digits)} %"

@@ -13,7 +13,14 @@ from sheetlab.checks.assess import Assessment
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Severity
 from sheetlab.metrology.budget import COVERAGE_PROBABILITY, BudgetLine, budget_lines, student_t
-from sheetlab.metrology.statement import decimals_of, plain, significant, stated
+from sheetlab.metrology.statement import (
+    MOST_TIMES,
+    decimals_of,
+    percentage,
+    plain,
+    significant,
+    stated,
+)
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
 from sheetlab.practical.fields import START_INPUTS, Field
 from sheetlab.practical.model import Practical
@@ -24,9 +31,9 @@ from sheetlab.workbook.graft import TITLES
 from sheetlab.workbook.layout import heading, quoted_sheet
 from sheetlab.workbook.parts import Parts
 from sheetlab.workbook.style import (
-    CHANGE_FORMAT,
     SHARE_FORMAT,
     Styles,
+    change_format,
     decimals_format,
     ending_format,
     lines_needed,
@@ -349,7 +356,7 @@ class _Results:
                     (by.slope / per, shape),
                     (None if u is None else u / per, shape),
                     unit,
-                    (by.slope / first - 1.0, CHANGE_FORMAT) if first else None,
+                    _change(by.slope / first - 1.0) if first else None,
                     by.remark,
                 ]
             )
@@ -671,6 +678,13 @@ def column_format(its: Field, spread: float) -> str:
     """
     decimals = max(its.decimals or 0, decimals_of(spread, 1) or 0)
     return "General" if its.decimals is None and not spread else decimals_format(decimals)
+
+
+def _change(change: float) -> Shown | str:
+    """Cell of a relative change; in words where the number would fill more than its cell."""
+    if abs(change) > MOST_TIMES:
+        return percentage(change, signed=True)
+    return change, change_format(change)
 
 
 def own_format(value: float | None) -> str:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sheetlab.finding import harmless
-from sheetlab.metrology.statement import decimals_of, digits_beside
+from sheetlab.metrology.statement import MOST_PERCENT, decimals_of, digits_beside
 
 INK = "#1F2A33"
 SOFT = "#5C6B73"
@@ -196,7 +196,13 @@ _BOLD_WIDTHS = {
 
 SHARE_FORMAT = r'[=0]0.0\ %;[<0.001]"< 0.1 %";0.0\ %'
 """Of a share of a whole: as ``statement.share`` writes it."""
-CHANGE_FORMAT = r"+0.0\ %;−0.0\ %;0.0\ %"
+
+
+def change_format(change: float) -> str:
+    """Number format of a relative change: per cent, or times as ``statement.percentage`` says."""
+    if abs(change) > MOST_PERCENT / 100.0:
+        return r'+0\ "times";−0\ "times"'
+    return r"+0.0\ %;−0.0\ %;0.0\ %"
 
 
 def number_format(value: float | None, digits: int = 4) -> str:

@@ -18,6 +18,7 @@ from sheetlab.formula.render import (
     quoted,
 )
 from sheetlab.formula.values import evaluate
+from sheetlab.metrology.statement import plain
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import START_PREFIX, CheckField, DerivedField, InputField
 from sheetlab.practical.model import Practical
@@ -476,17 +477,18 @@ class _Writer:
             try:
                 test = cell_outside(its.node, cells, row, *limits)
             except NotInCellsError:
-                numbers, plain = self.numbers_as_read, self.as_read.source(cells.sheet)
+                numbers, unaided = self.numbers_as_read, self.as_read.source(cells.sheet)
                 node = self.as_read.practical.derived[one.key].node
                 try:
-                    test = cell_outside(node, plain, row, *limits)
+                    test = cell_outside(node, unaided, row, *limits)
                 except NotInCellsError:
                     continue
             value = numbers.shown(one.key, row)
             title = textwrap.shorten(f"{its.title[:1].upper()}{its.title[1:]}", 90, placeholder="…")
             yield (
                 test,
-                f"{title}: from {one.low:g} to {one.high:g} {its.unit.pretty} is expected. "
+                f"{title}: from {plain(one.low)} to {plain(one.high)} {its.unit.pretty} "
+                "is expected. "
                 "Are all readings in the unit of their heading?",
                 value is not None and not one.low <= value <= one.high,
             )
@@ -536,11 +538,12 @@ def _any_of(tests: Sequence[str]) -> str:
 
 
 def _expected(low: float | None, high: float | None, unit: str) -> str:
-    if low is None:
-        return f"{high:g} {unit} or less"
-    return (
-        f"{low:g} {unit} or more" if high is None else f"Something from {low:g} to {high:g} {unit}"
-    )
+    if low is not None and high is not None:
+        return f"Something from {plain(low)} to {plain(high)} {unit}"
+    if high is not None:
+        return f"{plain(high)} {unit} or less"
+    assert low is not None
+    return f"{plain(low)} {unit} or more"
 
 
 def _validation(one: InputField) -> dict[str, Any]:

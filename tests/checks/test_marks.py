@@ -14,7 +14,7 @@ from examples import WORKBOOKS, filled
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.marks import ProposedMark, Scheme, load_scheme, propose, rounded
 from sheetlab.classes.schemes import FOLDER, find_scheme, shipped
-from sheetlab.finding import SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.manual import FOLDER as PAGES
 from sheetlab.workbook.evaluate_file import evaluate_file
 
@@ -89,6 +89,39 @@ def test_a_finding_is_charged_once(petrel: Assessment) -> None:
     rule = '{ codes = ["coincidence-outside-scale"], each = 1 }'
     found = mark(petrel, f"marks = 4\nfindings = [{rule}, {{ severity = 'doubtful', each = 1 }}]")
     assert found.proposed == 2.0
+
+
+def told(code: str, cell: str, found: str = "x") -> Finding:
+    return Finding(code, Severity.DOUBTFUL, found, place=Place("", "Readings", cell))
+
+
+def test_a_cell_is_charged_once_and_told_in_whole_clauses(clean: Assessment) -> None:
+    far = "“time 1” in row 2, 0.0010706 s, lies 38 s below the mean of the other repeats of its row"
+    also = "repeats of the other rows scatter by 0.49 s"
+    twice = replace(
+        clean,
+        findings=(
+            told("repeat-off", "C10", f"{far}; {also}"),
+            told("finer-than-scale", "C10"),
+            told("outside-limits", "C11", "word " * 40),
+        ),
+    )
+    by = {one.item.id: one for one in propose(twice, find_scheme("bench-and-sums"))}
+    # C10 and C11, once each; how a scale was read is no second time a want of care
+    assert by["scales"].proposed == 2.0
+    assert by["care"].proposed == by["care"].out_of
+    assert by["scales"].evidence.endswith("word word …")
+    (one,) = propose(twice, scheme("marks = 4\nfindings = [{ codes = ['repeat-off'], each = 1 }]"))
+    assert one.evidence == f"Costs 1 each: Readings C10, {far}."
+
+
+def test_what_a_whole_column_tells_costs(clean: Assessment) -> None:
+    # all lengths wrong by the same amount: a line that passes beside where it should
+    thread = Finding("not-as-expected", Severity.DOUBTFUL, "offset of the length is −25 mm")
+    found = propose(replace(clean, findings=(thread,)), find_scheme("bench-and-sums"))
+    care = next(one for one in found if one.item.id == "care")
+    assert care.proposed == care.out_of - 1.0
+    assert "−25 mm" in care.evidence
 
 
 def test_own_results_with_an_error_carried_forward(fulmar: Assessment, clean: Assessment) -> None:
@@ -170,7 +203,8 @@ def test_a_reading_far_off_is_not_praised(tmp_path: Path, clean: Assessment) -> 
         assert by_item(clean)[item].proposed == by_item(clean)[item].out_of
         assert not found[item].praise
         assert found[item].proposed is not None
-        assert found[item].proposed < found[item].out_of
+        # a scale that is read wrongly once costs there, and not for care once more
+        assert (found[item].proposed < found[item].out_of) == (item != "care")
     # 30 % to first order: 1 / s bends over a scatter so wide
     assert "expanded uncertainty is 32 % of it; up to 15 % was wanted" in found["book"].evidence
     # what has nothing to do with it is praised still
@@ -223,15 +257,23 @@ def test_an_own_uncertainty_is_a_part_of_the_own_result(tmp_path: Path) -> None:
     from sheetlab.workbook.template import write_template
 
     # a radius for a diameter: the own result is a quarter, and its uncertainty with it
-    def proposed(own: float, given: float) -> float | None:
+    def judged(own: float, given: float) -> ProposedMark:
         cells = {**WORKBOOKS["Avocet"].cells, "answer.Y": [own], "answer.U": [given]}
         found = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), cells))
-        return mark(found, "marks = 2\nstated = true").proposed
+        return mark(found, "marks = 2\nstated = true")
 
-    assert proposed(27.0, 1.2) == 2.0
-    assert proposed(27.0, 0.001) == 0.0
-    assert proposed(108.0, 0.5) == 0.0
-    assert proposed(27.0, 0.5) == 2.0
+    assert judged(27.0, 1.2).proposed == 2.0
+    assert judged(27.0, 0.001).proposed == 0.0
+    assert judged(108.0, 0.5).proposed == 0.0
+    assert judged(27.0, 0.5).proposed == 2.0
+    # the size that the readings give is right too, and what they give is no part of a wrong result
+    assert judged(10800.0, 4.0).proposed == 2.0
+    wrong = judged(10800.0, 0.1)
+    assert wrong.proposed == 0.0
+    assert (
+        wrong.evidence.partition("too small")[2]
+        == judged(108.0, 0.1).evidence.partition("too small")[2]
+    )
 
 
 def test_what_the_workbook_never_asked_earns_nothing_and_no_praise(clean: Assessment) -> None:

@@ -10,6 +10,7 @@ from examples import WORKBOOKS, practical, typed
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.checks.wording import Words, relative, verdict_lines
+from sheetlab.metrology.statement import state
 from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.observations import as_cells_show
 from sheetlab.practical.profile import GUM
@@ -63,6 +64,31 @@ def test_the_degrees_of_freedom_are_those_of_the_factor() -> None:
     budget = replace(one.budget, effective_dof=7.64, coverage_factor=2.364624)
     line = Words(found.practical, GUM).uncertainty_line(replace(one, budget=budget))
     assert "k = 2.36 from Student's t for 7 effective degrees of freedom" in line
+
+
+@pytest.mark.parametrize("group", ["Avocet", "Greenshank"])
+def test_trials_say_no_standard_deviation(group: str) -> None:
+    # that of Student's t with few degrees of freedom is far wider than u, or there is none
+    found = assessed(group)
+    line = Words(found.practical, GUM).trials_line(result(found))
+    assert "random trials" in line
+    assert "standard deviation" not in line
+
+
+def absurd(value: float, u: float) -> str:
+    """The statement of a Young's modulus of so many pascals."""
+    found = assessed("Avocet")
+    one = result(found)
+    b = replace(one.budget, value=value, expanded_uncertainty=u)
+    made = replace(one, budget=b, statement=state(value, u, "Pa"), stated_uncertainty=u)
+    return Words(found.practical, GUM).statement_line(made)
+
+
+def test_a_result_is_stated_with_one_power_of_ten() -> None:
+    # the diameter in m where mm belongs, and one load in g of which no result is left
+    assert absurd(1.04e17, 4e15) == "Y = (1.04 ± 0.04) × 10¹⁷ Pa"
+    assert absurd(2.576e16, 1e19) == "Y = 2.6×10⁷ GPa, far less than ± 1.0×10¹⁰ GPa"
+    assert absurd(9e10, 4e10) == "Y = (9 ± 4) × 10¹⁰ Pa = (90 ± 40) GPa"
 
 
 def test_no_percentage_near_zero() -> None:

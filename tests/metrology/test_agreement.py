@@ -51,6 +51,9 @@ def test_e_n_needs_an_uncertainty() -> None:
         # (5 ± 8) agrees with nearly anything
         (5.0, 8.0, 0.0, "open"),
         (9.81, 5.0, 0.0, "open"),
+        # loads typed in g for kg: a thousand times the accepted value, U 3.3 % of the result
+        (9810.0, 324.0, 0.0, "differs"),
+        (-9.81, 6.0, 0.0, "differs"),
         # books from 8.8 to 10.8 do not make a result agree that its own uncertainty does not
         (9.0, 0.05, 1.0, "between"),
         (9.79, 0.05, 1.0, "agrees"),

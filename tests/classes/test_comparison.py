@@ -1,0 +1,51 @@
+"""Results of a class beside each other, some of them absurd."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from sheetlab.classes.comparison import Comparison, compare
+from sheetlab.classes.handins import HandIn, Outcome
+
+
+def handed_in(group: str, setup: str, value: float, standard: float) -> HandIn:
+    """A workbook whose first result is so many gigapascals."""
+    outcome = Outcome(
+        value * 1e9, standard * 1e9, 2e9 * standard, 0.95, "", "Young's modulus", "Y", "GPa", 1e9,
+        None, "", None, "signed", None, None, (), "",
+    )  # fmt: skip
+    return HandIn(
+        f"{group}.xlsx", group, group, datetime(2026, 1, 1, tzinfo=UTC), "file", "p", "p", "1", "",
+        group, setup, "", "", "ok", False, outcome, (), (), (), None,
+    )  # fmt: skip
+
+
+def compared(*results: tuple[str, str, float, float]) -> Comparison:
+    found = compare([handed_in(*row) for row in results])
+    assert found is not None
+    return found
+
+
+SOUND = (
+    ("a", "1", 105.0, 1.5),
+    ("b", "1", 106.0, 1.5),
+    ("c", "2", 103.0, 1.5),
+    ("d", "2", 104.0, 1.5),
+)
+
+
+@pytest.mark.parametrize(
+    ("value", "standard", "said"),
+    [
+        # loads typed in g for kg: a thousand times too great, u 1.6 % of it
+        (105_000.0, 1_700.0, "look (3 or more)"),
+        (90.0, 40.0, "too uncertain to say"),
+        (105.0, 1.5, "fits (up to 2)"),
+    ],
+)
+def test_a_wide_uncertainty_excuses_no_difference_beyond_it(
+    value: float, standard: float, said: str
+) -> None:
+    assert compared(*SOUND, ("e", "2", value, standard)).compared[-1].class_ == said
