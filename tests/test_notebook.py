@@ -120,7 +120,7 @@ def test_errors_print_where_and_what(tmp_path: Path) -> None:
         sheetlab.evaluate(openpyxl.Workbook())
     assert str(caught.value).startswith("workbook: this workbook was not issued by sheetlab")
     for read in (sheetlab.evaluate, sheetlab.read_class, sheetlab.read_archive):
-        with pytest.raises(SheetlabError, match=r"nothing\.xlsx"):
+        with pytest.raises(SheetlabError, match=r"nothing\.(xlsx|sqlite)"):
             read(tmp_path / "nothing.xlsx")
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import io
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -99,10 +98,15 @@ def book_of(archive: Path, year: int) -> Path:
 
 def books_of(archive: Path) -> dict[int, Path]:
     """The workbooks that lie beside a database, by their year."""
-    shape = re.compile(re.escape(archive.stem) + r" ([0-9]{4})\.xlsx")
-    names = [path.name for path in archive.parent.iterdir()] if archive.parent.is_dir() else []
-    years = (int(found[1]) for name in names if (found := shape.fullmatch(name)))
-    return {year: book_of(archive, year) for year in sorted(years)}
+    names = {path.name for path in archive.parent.iterdir()} if archive.parent.is_dir() else set()
+    years = [
+        int(year)
+        for name in names
+        for year in [name.removeprefix(f"{archive.stem} ").removesuffix(".xlsx")]
+        if year.isascii() and year.isdigit() and len(year) == 4
+    ]
+    books = {year: book_of(archive, year) for year in sorted(years)}
+    return {year: book for year, book in books.items() if book.name in names}
 
 
 # -- written -------------------------------------------------------------------------------------

@@ -35,13 +35,13 @@ from sheetlab.workbook.reader import read_workbook
 from sheetlab.years import adding
 from sheetlab.years.checking import check
 from sheetlab.years.codes import codes_of, read_codes
-from sheetlab.years.database import database_of, read
+from sheetlab.years.database import read
 
 TODAY = datetime.date.today()
 CHANGES = ("os.rename", "os.remove", "os.chmod", "os.link", "os.mkdir", "os.truncate")
 STATEMENTS = ("BEGIN", "INSERT", "UPDATE", "DELETE", "COMMIT", "VACUUM")
 SEED = 7
-ARCHIVE, CLASS = "D.xlsx", "CLASS.xlsx"
+ARCHIVE, CLASS = "D.sqlite", "CLASS.xlsx"
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +262,7 @@ def archive_due(folder: Path) -> None:
     """Codes of one year are due, those of the other are not."""
     archive_begun(folder)
     add(folder)
-    with contextlib.closing(sqlite3.connect(database_of(folder / ARCHIVE))) as connection:
+    with contextlib.closing(sqlite3.connect(folder / ARCHIVE)) as connection:
         # the command takes no day that is past
         connection.execute(
             "UPDATE results SET keep_until = ? WHERE year = 2024",
