@@ -73,17 +73,18 @@ def test_what_people_type_in_calc_is_told_of_an_ods(office: Office, tmp_path: Pa
         path,
     )
     read = read_workbook(path)
-    # the cell's own format wins over the date: a number far too large is told by its limits
+    # the cell's own format wins over the date: the number of a day is told as that
     codes = [f.code for f in assess(read.practical, read.observations, 0).findings]
-    for code in ("number-as-text", "formula-for-reading", "outside-limits", "not-a-number"):
+    for code in ("number-as-text", "formula-for-reading", "date-for-number", "not-a-number"):
         assert code in codes
     assert read.observations.entry("dead_load").value == 1.2
     assert [read.observations.entry(column, row).value for row in range(4)] == [
         None,
         2,
-        46144,
+        None,
         None,
     ]
+    assert any("2026-05-02" in f.found for f in read.observations.findings)
     assert any("#DIV/0!" in f.found for f in read.observations.findings)
 
 

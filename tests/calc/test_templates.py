@@ -141,7 +141,7 @@ def test_demonstrators_questions_appear_in_the_sheet(office: Office, tmp_path: P
     path.write_bytes(filled("Fulmar", Assist.READINGS))
     texts = [v for _, _, v, _ in office.formulas(path) if isinstance(v, str)]
     assert any("went backwards" in text for text in texts)
-    assert any("more than four divisions" in text for text in texts)
+    assert any("more than six divisions" in text for text in texts)
     path.write_bytes(filled("Petrel", Assist.READINGS))
     texts = [v for _, _, v, _ in office.formulas(path) if isinstance(v, str)]
     assert any("Is there such a division" in text for text in texts)
