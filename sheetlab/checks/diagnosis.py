@@ -199,10 +199,10 @@ class _Judge:
                 )
         if not ways:
             return plain
-        meant = self.undone(answer, given, before)
+        chosen, causes = self.causes(answer, given, ways)
+        meant = None if causes and causes[0].legitimate else self.undone(answer, given, before)
         if meant is not None:
             return replace(plain, expected=meant, agrees=True, undone=True)
-        chosen, causes = self.causes(answer, given, ways)
         expected = unit.from_si(chosen.expected)
         return AnswerDiagnosis(
             answer,
