@@ -11,6 +11,7 @@ from sheetlab.finding import Finding, Place, Severity, many
 from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.definition import Table
+from sheetlab.practical.edits import mistaken_for
 from sheetlab.practical.evaluate import leaf_inputs
 from sheetlab.practical.fields import (
     LEAST_REASON,
@@ -26,6 +27,9 @@ from sheetlab.practical.register import prefilled
 FEWEST_ZEROS = 3
 FEWEST_TENTHS = 6
 MOST_LEFT_OUT = 0.25
+FEWEST_OTHERS = 3
+BEYOND_OTHERS = 1.5
+"""Times the greatest of the other numbers of a column up to which one may belong to them."""
 NOT_FILLED = "workbook-not-filled"
 
 
@@ -150,9 +154,27 @@ def outside_limits(subject: Subject) -> Iterator[Finding]:
                     Severity.DOUBTFUL,
                     f"“{one.title}” is {entry.value:.10g}",
                     expected_of(one),
-                    "Is it in the unit of the heading, and in the right cell?",
+                    _in_other_unit(subject, one, entry.value)
+                    + "Is it in the unit of the heading, and in the right cell?",
                     entry.place,
                 )
+
+
+def _in_other_unit(subject: Subject, one: InputField, value: float) -> str:
+    """What one cell of a column would hold among the others if its unit was another."""
+    others = [
+        entry.value
+        for row, entry in enumerate(subject.observations.entries[one.key])
+        if entry.value is not None and (one.key, row) not in subject.beyond_limits
+    ]
+    if one.table is None or len(others) < FEWEST_OTHERS:
+        return ""
+    fits = [
+        f"{amount(value * factor, one.unit)} would fit if it was typed in {unit}. "
+        for unit, factor in mistaken_for(one.unit)
+        if min(others) <= value * factor <= BEYOND_OTHERS * max(others)
+    ]
+    return fits[0] if fits else ""
 
 
 def half_filled_rows(subject: Subject) -> Iterator[Finding]:

@@ -165,6 +165,23 @@ class Subject(Evaluated):
         )
 
     @cached_property
+    def beyond_limits(self) -> frozenset[tuple[str, int]]:
+        """Numbers in tables (column and row) that are outside the limits of their cells."""
+        return frozenset(
+            (key, row)
+            for key, one in self.practical.inputs.items()
+            if one.table is not None and one.kind == "number"
+            for row, entry in enumerate(self.observations.entries.get(key, ()))
+            if entry.value is not None and not _allowed(one, entry.value)
+        )
+
+    def abscissa_beyond(self, line: LineField) -> bool:
+        """Whether a few abscissas of a line cannot be; if most cannot, it is their unit."""
+        leaves = leaf_inputs(self.practical, line.x)
+        rows = {row for key, row in self.beyond_limits if key in leaves}
+        return 0 < len(rows) <= sum(v is not None for v in self.numbers.column(line.x)) // 2
+
+    @cached_property
     def far_repeats(self) -> tuple[FarRepeat, ...]:
         """Repeats that do not fit the others of their row, of which a line takes the mean."""
         blocks = [b for line in self.practical.lines.values() for b in self.repeated(line)]
@@ -207,12 +224,16 @@ class Subject(Evaluated):
     def named(self) -> frozenset[tuple[str, int]]:
         """Readings (column and row) that have a finding of their own, and what follows of them."""
         below = self.practical.below()
-        return self.impossible | {
-            (key, far.row)
-            for far in self.far_repeats
-            for key, one in self.practical.derived.items()
-            if one.table == self.practical.field(far.key).table and far.key in below[key]
-        }
+        return (
+            self.impossible
+            | self.beyond_limits
+            | {
+                (key, far.row)
+                for far in self.far_repeats
+                for key, one in self.practical.derived.items()
+                if one.table == self.practical.field(far.key).table and far.key in below[key]
+            }
+        )
 
     @cached_property
     def answers(self) -> tuple[AnswerDiagnosis, ...]:
@@ -330,7 +351,7 @@ class Subject(Evaluated):
         found = []
         doubtful = [slip.field for slip in self.line_slips]
         for line in self.evaluation.lines.values():
-            if line.field in doubtful:
+            if line.field in doubtful or self.abscissa_beyond(line.field):
                 # what its points have in common is a scale or a column
                 continue
             points = tuple(line.observed())
@@ -452,10 +473,15 @@ def _outside(subject: Subject, edit: Edit) -> int:
     count = 0
     for (key, row), value in edit.changes.items():
         one, typed = subject.practical.inputs[key], subject.observations.entry(key, row).value
-        low = -math.inf if one.minimum is None else one.minimum
-        high = math.inf if one.maximum is None else one.maximum
-        count += (not low <= value <= high) - (typed is not None and not low <= typed <= high)
+        count += (not _allowed(one, value)) - (typed is not None and not _allowed(one, typed))
     return count
+
+
+def _allowed(one: InputField, value: float) -> bool:
+    """Whether a number lies within the limits of its cell, in its unit."""
+    low = -math.inf if one.minimum is None else one.minimum
+    high = math.inf if one.maximum is None else one.maximum
+    return low <= value <= high
 
 
 def _relative_scatter(fit: LineFit) -> float:

@@ -349,12 +349,12 @@ def _unit_edits(numbers: Numbers) -> Iterator[Edit]:
             continue
         was = "was" if practical.inputs[keys[0]].table is None else "were"
         unit = practical.inputs[keys[0]].unit
-        for other, factor in _mistaken_for(unit):
+        for other, factor in mistaken_for(unit):
             yield Edit("unit-slip", {place: v * factor for place, v in typed.items()},
                        f"{name} {was} in {other}, not in {unit.pretty}")  # fmt: skip
 
 
-def _mistaken_for(its: Unit) -> Iterator[tuple[str, float]]:
+def mistaken_for(its: Unit) -> Iterator[tuple[str, float]]:
     """Units in which a number may have been typed by mistake, with what it has to be multiplied by.
 
     Those that differ by one prefix; for a mass also the newton of its weight.

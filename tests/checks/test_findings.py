@@ -300,3 +300,15 @@ def test_a_condition_on_a_column_tells_the_cell_that_it_asks_about() -> None:
     cells["readings.mass"][0] = 1.0
     (note,) = (f for f in assessed(cells).findings if f.code == "load-not-from-zero")
     assert note.found == "“added load” is 1.00 kg in row 1"
+
+
+def test_one_load_in_grams_is_named_and_nothing_is_said_of_the_rows_beside_it() -> None:
+    cells = careful()
+    right = cells["readings.mass"][3]
+    cells["readings.mass"][3] = 1000 * right
+    found = assessed(cells).findings
+    (finding,) = (f for f in found if f.code == "outside-limits")
+    assert f"{right:g} kg would fit if it was typed in g" in finding.message
+    silent = {"line-bends", "load-not-rising", "point-off-line", "line-scatters"}
+    assert not silent & {f.code for f in found}
+    assert not any("Without it the slope" in f.message for f in found)
