@@ -504,8 +504,8 @@ def _constant_used(subject: Subject, one: DerivedField) -> Iterator[Finding]:
 
 
 NOT_AS_CELLS_SEE = frozenset(
-    {"number-as-text", "not-a-number", "date-for-number", "not-a-choice", "rows-shifted",
-     "cells-lost", "definition-altered"}
+    {"number-as-text", "not-a-number", "date-for-number", "time-for-number", "not-a-choice",
+     "rows-shifted", "cells-lost", "definition-altered"}
 )  # fmt: skip
 """Findings of readings that a cell's formula takes in another way than we do."""
 SHOWN_TOLERANCE = 1e-6
