@@ -10,6 +10,7 @@ from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity, many
 from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
+from sheetlab.metrology.statement import plain
 from sheetlab.practical.definition import Table
 from sheetlab.practical.edits import mistaken_for
 from sheetlab.practical.evaluate import leaf_inputs
@@ -22,7 +23,7 @@ from sheetlab.practical.fields import (
     expected_of,
     without_condition,
 )
-from sheetlab.practical.register import prefilled
+from sheetlab.practical.register import FAR_LIMIT, issued_limits, prefilled
 
 FEWEST_ZEROS = 3
 FEWEST_TENTHS = 6
@@ -460,6 +461,30 @@ def rows_left_out(subject: Subject) -> Iterator[Finding]:
                 "every row beside the other.",
                 subject.place(key, one.row),
             )
+
+
+def limits_far_off(subject: Subject) -> Iterator[Finding]:
+    """Permissible errors of ten times that of the register, or else of the definition, or more.
+
+    False alarms: none by chance; another instrument of the kind does not differ by so much.
+    """
+    practical = subject.practical
+    known_limits = issued_limits(practical, subject.bound, subject.evaluation.profile.inputs)
+    for key, known in known_limits.items():
+        one, entry = practical.inputs[key], subject.observations.entry(key)
+        if entry.value is None or entry.value < FAR_LIMIT * known:
+            continue
+        yield Finding(
+            "limit-doubtful",
+            Severity.DOUBTFUL,
+            f"{practical.owner(key)}: “{one.title}” is {amount(entry.value, one.unit)}, "
+            f"{plain(entry.value / known, 3)} times the {amount(known, one.unit)} that it was "
+            "issued with",
+            "a permissible error near that of the register or of the definition",
+            "Was something else typed here, such as a reading or the smallest division? The "
+            "uncertainty of the result rests on it.",
+            entry.place,
+        )
 
 
 def defaults_used(subject: Subject) -> Iterator[Finding]:
