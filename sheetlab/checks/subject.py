@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -25,6 +25,7 @@ from sheetlab.practical.edits import (
 )
 from sheetlab.practical.evaluate import AcceptedValue, LineResult, Numbers, leaf_inputs, refitted
 from sheetlab.practical.fields import DerivedField, InputField, LineField
+from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.register import Bound
 from sheetlab.units import Unit
 
@@ -125,6 +126,8 @@ _LIKELY = {
     "scale-backwards": 4,
 }  # fmt: skip
 """What is likelier among slips that explain a result equally well."""
+SAME = 0.01
+"""Relative difference up to which a number is that of the register."""
 MUCH_LESS = 0.2
 AS_WELL = 1.5
 """Ratio of scatters below which two slips explain a line equally well."""
@@ -256,7 +259,7 @@ class Subject(Evaluated):
         typed = self.evaluation.lines.get(key)
         before = math.inf if typed is None else typed.fit.residual_deviation
         # without a line as typed only a whole column can have been meant otherwise
-        whole = () if typed is None else whole_edits(self.numbers, SCALE_EDITS)
+        whole = () if typed is None else self._possible(whole_edits(self.numbers, SCALE_EDITS))
         if not before > WIDE_SCATTER * self.numbers.division(*line.y) > 0.0:
             return None
         straight = 1.0 if typed is None else _relative_scatter(typed.fit)
@@ -274,6 +277,25 @@ class Subject(Evaluated):
             return None
         edits = [edit for left, _, edit in tried if left <= AS_WELL * tried[0][0]]
         return LineSlip(line, tuple(edits), before, tried[0][1])
+
+    def _possible(self, edits: Iterable[Edit]) -> tuple[Edit, ...]:
+        """Slips without those of a scale that is typed as the register has it."""
+        known: set[tuple[str, str]] = set()
+        kinds = {one.id: KINDS[one.kind] for one in self.practical.definition.instruments}
+        for one in () if self.bound is None else self.bound.instruments:
+            kind = kinds.get(one.instrument)
+            pairs = () if kind is None else (
+                ("wrong-divisions", kind.divisions, one.divisions),
+                ("wrong-pitch", kind.graduation, one.step),
+            )  # fmt: skip
+            for slip, part, registered in pairs:
+                typed = self.numbers.shown(f"{one.instrument}.{part}") if registered else None
+                if typed and registered and abs(typed / registered - 1.0) <= SAME:
+                    known.add((slip, one.instrument))
+        return tuple(
+            edit for edit in edits
+            if (edit.kind, next(iter(edit.changes))[0].partition(".")[0]) not in known
+        )  # fmt: skip
 
     def _explained_by_points(self, line: LineResult, after: float) -> bool:
         """Whether one or two wrong readings explain a scatter as well."""
@@ -378,7 +400,7 @@ class Subject(Evaluated):
         as_typed += _without_line(self, self.numbers)
         found: list[tuple[int, int, float, Edit]] = []
         columns = [edit for slip in self.line_slips for edit in slip.edits]
-        for edit in (*columns, *whole_edits(self.numbers)):
+        for edit in (*columns, *self._possible(whole_edits(self.numbers))):
             changed = self.numbers.changed(edit.changes)
             far = 0.0 if accepted is None else self._beyond(changed, accepted)
             odd = oddities(self, changed) + _outside(self, edit)
