@@ -380,7 +380,9 @@ class Slips:
         if len(given) > 1:
             whole = abs(given[-1] - given[0]) / unit.factor
             one = abs(given[1] - given[0]) / unit.factor
-            for size, what in ((whole, "over the whole table"), (one, "of one step")):
+            mean = whole / (len(given) - 1)
+            changes = {whole: "over the whole table", one: "of one step", mean: "of a mean step"}
+            for size, what in changes.items():
                 if size > 0.0 and abs(size - 1.0) > 1e-6:
                     detail = f"the change {what}, not divided by {size:.4g} {unit.pretty}"
                     found.append((size, detail))

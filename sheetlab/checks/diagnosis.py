@@ -27,6 +27,8 @@ from sheetlab.units import Unit
 
 CALCULATION = 0.005
 """Relative difference that rounding on the way may make (common practice, no source)."""
+FELT = 2.0 * CALCULATION
+"""|ln| of what a slip does, below which it is none of two that explain a number together."""
 EXACT = 0.001
 """Relative difference that a careful calculation with three or four figures makes."""
 FEWEST_FIGURES = 2
@@ -452,6 +454,9 @@ class _Fit:
                 if first.factor * second.factor * ratio < 0.0 or _same(first, second):
                     continue
                 if max(abs(log), abs(logs[j])) < SMALL:
+                    continue
+                if min(abs(log), abs(logs[j])) < FELT:
+                    # it only makes up for what the other one leaves
                     continue
                 if distance <= CALCULATION and self.worth(expected, distance):
                     rank = -KINDS[first.kind].frequency - KINDS[second.kind].frequency
