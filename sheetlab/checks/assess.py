@@ -38,6 +38,7 @@ RULES = (
     completeness.rows_with_gaps,
     completeness.columns_left_empty,
     completeness.scales_unknown,
+    completeness.limits_far_off,
     completeness.outside_limits,
     bound_to.other_set_up,
     bound_to.least_counts_that_differ,

@@ -13,6 +13,7 @@ from sheetlab.checks.causes import (
     ELSEWHERE,
     ELSEWHERE_QUESTION,
     KINDS,
+    OR_PUT_IN,
     ZERO_SIDE,
     Cause,
     power_words,
@@ -39,6 +40,9 @@ BY_CHANCE = 0.05
 """Relative difference from the mean below which one reading may equal any other number."""
 DECADES = 12
 FEW_UNITS = 4
+MOST_PREFIXES = 6
+"""Powers of ten by which a number is put in wrong by its unit: nobody takes nanometres for metres
+(common practice, no source)."""
 COSTLY = ("weighted_slope", "weighted_intercept", "both_errors_slope", "both_errors_intercept")
 LENGTH, TIME = (("length", 1.0),), (("time", 1.0),)
 ACCELERATION = (("length", 1.0), ("time", -2.0))
@@ -158,7 +162,8 @@ class Slips:
         if candidate.kind == "unit":
             put_in = dict.fromkeys(self.named(k) for k in candidate.about if k != self.target)
             words["what"] = " or ".join(f"“{name}”" for name in put_in)
-            question = question if put_in else ANSWER_UNIT
+            if self.target in candidate.about:
+                question = ANSWER_UNIT + (OR_PUT_IN if put_in else "")
         if kind.by_chance and abs(candidate.factor - 1.0) < BY_CHANCE:
             text, question = text + ELSEWHERE, question + ELSEWHERE_QUESTION
         return Cause(
@@ -375,7 +380,9 @@ class Slips:
         if len(given) > 1:
             whole = abs(given[-1] - given[0]) / unit.factor
             one = abs(given[1] - given[0]) / unit.factor
-            for size, what in ((whole, "over the whole table"), (one, "of one step")):
+            mean = whole / (len(given) - 1)
+            changes = {whole: "over the whole table", one: "of one step", mean: "of a mean step"}
+            for size, what in changes.items():
                 if size > 0.0 and abs(size - 1.0) > 1e-6:
                     detail = f"the change {what}, not divided by {size:.4g} {unit.pretty}"
                     found.append((size, detail))
@@ -453,7 +460,7 @@ class Slips:
             for (used_unit, used_k), (due_unit, due_k) in pairs:
                 used, due, step = used_unit.pretty, due_unit.pretty, used_k - due_k
                 decades = step * power
-                if decades != int(decades):
+                if decades != int(decades) or (put_in and abs(step) > MOST_PREFIXES):
                     continue
                 words = (
                     f"{self.named(key)} in {used} where {due} belongs"

@@ -234,6 +234,7 @@ KINDS: dict[str, Kind] = {
 ELSEWHERE = " (or a value from elsewhere: a label, a table)"
 ELSEWHERE_QUESTION = " Or does it come from a label or a table?"
 ANSWER_UNIT = "In which unit is your answer to be, and in which unit is the number that you gave?"
+OR_PUT_IN = " Or in which unit did you take {what}?"
 
 
 @dataclass(frozen=True, slots=True)

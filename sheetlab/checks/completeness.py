@@ -10,7 +10,9 @@ from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity, many
 from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
+from sheetlab.metrology.statement import plain
 from sheetlab.practical.definition import Table
+from sheetlab.practical.edits import mistaken_for
 from sheetlab.practical.fields import (
     LEAST_REASON,
     LEFT_OUT,
@@ -20,11 +22,14 @@ from sheetlab.practical.fields import (
     expected_of,
     without_condition,
 )
-from sheetlab.practical.register import prefilled
+from sheetlab.practical.register import FAR_LIMIT, issued_limits, prefilled
 
 FEWEST_ZEROS = 3
 FEWEST_TENTHS = 6
 MOST_LEFT_OUT = 0.25
+FEWEST_OTHERS = 3
+BEYOND_OTHERS = 1.5
+"""Times the greatest of the other numbers of a column up to which one may belong to them."""
 NOT_FILLED = "workbook-not-filled"
 
 
@@ -145,9 +150,27 @@ def outside_limits(subject: Subject) -> Iterator[Finding]:
                     Severity.DOUBTFUL,
                     f"“{one.title}” is {entry.value:.10g}",
                     expected_of(one),
-                    "Is it in the unit of the heading, and in the right cell?",
+                    _in_other_unit(subject, one, entry.value)
+                    + "Is it in the unit of the heading, and in the right cell?",
                     entry.place,
                 )
+
+
+def _in_other_unit(subject: Subject, one: InputField, value: float) -> str:
+    """What one cell of a column would hold among the others if its unit was another."""
+    others = [
+        entry.value
+        for row, entry in enumerate(subject.observations.entries[one.key])
+        if entry.value is not None and (one.key, row) not in subject.beyond_limits
+    ]
+    if one.table is None or len(others) < FEWEST_OTHERS:
+        return ""
+    fits = [
+        f"{amount(value * factor, one.unit)} would fit if it was typed in {unit}. "
+        for unit, factor in mistaken_for(one.unit)
+        if min(others) <= value * factor <= BEYOND_OTHERS * max(others)
+    ]
+    return fits[0] if fits else ""
 
 
 def half_filled_rows(subject: Subject) -> Iterator[Finding]:
@@ -422,6 +445,30 @@ def rows_left_out(subject: Subject) -> Iterator[Finding]:
             )
 
 
+def limits_far_off(subject: Subject) -> Iterator[Finding]:
+    """Permissible errors of ten times that of the register, or else of the definition, or more.
+
+    False alarms: none by chance; another instrument of the kind does not differ by so much.
+    """
+    practical = subject.practical
+    known_limits = issued_limits(practical, subject.bound, subject.evaluation.profile.inputs)
+    for key, known in known_limits.items():
+        one, entry = practical.inputs[key], subject.observations.entry(key)
+        if entry.value is None or entry.value < FAR_LIMIT * known:
+            continue
+        yield Finding(
+            "limit-doubtful",
+            Severity.DOUBTFUL,
+            f"{practical.owner(key)}: “{one.title}” is {amount(entry.value, one.unit)}, "
+            f"{plain(entry.value / known, 3)} times the {amount(known, one.unit)} that it was "
+            "issued with",
+            "a permissible error near that of the register or of the definition",
+            "Was something else typed here, such as a reading or the smallest division? The "
+            "uncertainty of the result rests on it.",
+            entry.place,
+        )
+
+
 def defaults_used(subject: Subject) -> Iterator[Finding]:
     """Empty cells for which the practical has a value of its own."""
     practical = subject.practical
@@ -464,8 +511,8 @@ def _constant_used(subject: Subject, one: DerivedField) -> Iterator[Finding]:
 
 
 NOT_AS_CELLS_SEE = frozenset(
-    {"number-as-text", "not-a-number", "date-for-number", "not-a-choice", "rows-shifted",
-     "cells-lost", "definition-altered"}
+    {"number-as-text", "not-a-number", "date-for-number", "time-for-number", "not-a-choice",
+     "rows-shifted", "cells-lost", "definition-altered"}
 )  # fmt: skip
 """Findings of readings that a cell's formula takes in another way than we do."""
 SHOWN_TOLERANCE = 1e-6

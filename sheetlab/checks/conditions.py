@@ -99,6 +99,9 @@ def _found(subject: Subject, check: CheckField, row: int | None) -> str:
     keys = [check.at]
     if check.table is not None and not check.reading:
         keys = _columns(subject, check) or keys
+    if row is None and subject.practical.field(keys[0]).table is not None:
+        # a condition on a whole column: its first cell is the one that is asked about
+        row = 0
     where = row if subject.practical.field(keys[0]).table is not None else None
     told = [
         f"“{subject.practical.field(key).title}” is {_typed(subject, key, where)}" for key in keys

@@ -27,6 +27,8 @@ from sheetlab.units import Unit
 
 CALCULATION = 0.005
 """Relative difference that rounding on the way may make (common practice, no source)."""
+FELT = 2.0 * CALCULATION
+"""|ln| of what a slip does, below which it is none of two that explain a number together."""
 EXACT = 0.001
 """Relative difference that a careful calculation with three or four figures makes."""
 FEWEST_FIGURES = 2
@@ -118,6 +120,8 @@ class _Way:
     expected: float
     """SI units."""
     carried: tuple[str, ...]
+    meant: bool = False
+    """Whether an earlier answer was carried forward in the unit in which it was given."""
 
 
 @dataclass
@@ -199,10 +203,10 @@ class _Judge:
                 )
         if not ways:
             return plain
-        meant = self.undone(answer, given, before)
+        chosen, causes = self.causes(answer, given, ways)
+        meant = None if causes and causes[0].legitimate else self.undone(answer, given, before)
         if meant is not None:
             return replace(plain, expected=meant, agrees=True, undone=True)
-        chosen, causes = self.causes(answer, given, ways)
         expected = unit.from_si(chosen.expected)
         return AnswerDiagnosis(
             answer,
@@ -235,6 +239,14 @@ class _Judge:
 
     def ways(self, answer: Answer, before: Mapping[str, AnswerDiagnosis]) -> Iterator[_Way]:
         """What the answer should be: with all earlier answers, with none, with some of them."""
+        yield from self.ways_with(answer, before)
+        meant = {id_: _as_meant(one) for id_, one in before.items()}
+        if any(meant[id_] is not one for id_, one in before.items()):
+            for way in self.ways_with(answer, meant):
+                yield replace(way, meant=True)
+
+    def ways_with(self, answer: Answer, before: Mapping[str, AnswerDiagnosis]) -> Iterator[_Way]:
+        """The same for answers as they are taken."""
         key = answer.quantity
         fixed: dict[str, float] = {}
         doubtful: list[str] = []
@@ -326,6 +338,8 @@ class _Judge:
         fit = _Fit(given, self.unit(answer))
         made: dict[int, Slips] = {}
         explained: list[tuple[tuple[bool, int, int], _Way, tuple[Cause, ...]]] = []
+        # who gave an area in m² where mm² belongs went on with the right area
+        ways = sorted(ways, key=lambda way: not way.meant)
         for i, way in enumerate(ways):
             found = fit.singles(way.expected, self.slips(answer, way, made))
             if found and fit.rank(found[0]) <= (False, -COMMON):
@@ -441,6 +455,9 @@ class _Fit:
                     continue
                 if max(abs(log), abs(logs[j])) < SMALL:
                     continue
+                if min(abs(log), abs(logs[j])) < FELT:
+                    # it only makes up for what the other one leaves
+                    continue
                 if distance <= CALCULATION and self.worth(expected, distance):
                     rank = -KINDS[first.kind].frequency - KINDS[second.kind].frequency
                     found.append((rank, distance, first, second))
@@ -450,6 +467,16 @@ class _Fit:
             cause = _joined(slips_.cause(first, distance), slips_.cause(second, distance))
             causes.setdefault(cause.text, cause)
         return tuple(causes.values())[:MOST_PAIRS]
+
+
+def _as_meant(one: AnswerDiagnosis) -> AnswerDiagnosis:
+    """An answer as it would be in the unit that is asked for, if it may be given in another."""
+    cause = next(iter(one.causes), None)
+    if one.given is None or cause is None or cause.kind != "unit":
+        return one
+    if one.answer.quantity not in cause.about:
+        return one
+    return replace(one, given=one.given / cause.factor)
 
 
 def _same(a: Candidate, b: Candidate) -> bool:

@@ -31,7 +31,7 @@ def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
         known = d.usual_scatter is not None
         limit = usual.most if known else (d.plausible_scatter or math.inf) * factor
         beyond = usual.implausible(scatter, line.fit.dof) if known else scatter > limit
-        if not beyond or line.field in doubtful:
+        if not beyond or line.field in doubtful or subject.abscissa_beyond(line.field):
             continue
         if any((c, r) in subject.suspects for c in line.field.y for r in range(one.rows)):
             # a reading that was named already may be the cause of it

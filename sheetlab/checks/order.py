@@ -25,7 +25,9 @@ FORM = frozenset(
      "formula-overwritten", "formula-altered", "protection-removed", "hidden-readings"}
 )  # fmt: skip
 """How something was typed, while its number is used as it stands."""
-READ = frozenset({"not-a-number", "not-a-choice", "date-for-number", "reading-incomplete"})
+READ = frozenset(
+    {"not-a-number", "not-a-choice", "date-for-number", "time-for-number", "reading-incomplete"}
+)
 """Something left out, which matters only where the result rests on it."""
 FIRST, UNEXPLAINED, CAUSE, EFFECT, LAST = range(5)
 ENOUGH = 0.5

@@ -16,6 +16,8 @@ from sheetlab.finding import Finding, Severity
 from sheetlab.metrology.linepatterns import Pattern
 
 MOST_RIVALS = 2
+MOST_CHANGE = 1000.0
+"""Per cent of a slope beyond which a change of it is not told."""
 _KIND = {
     "point-off-line": "point", "slip": "step", "step-uneven": "step", "kink-at-start": "toe",
     "yield-at-end": "hinge", "line-bends": "bend", "friction": "lens", "drift": "slopes",
@@ -136,6 +138,9 @@ class _Teller(Sizes):
         if not fit.slope:
             return ""
         change = 100.0 * (self.story.explained.slope / fit.slope - 1.0)
+        if abs(change) > MOST_CHANGE:
+            # the slope as typed is no slope, and a percentage of it says nothing
+            return ""
         if abs(change) < 0.1:
             return "The slope changes by less than 0.1 % without it."
         more = "greater" if change > 0.0 else "smaller"

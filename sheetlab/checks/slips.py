@@ -30,6 +30,9 @@ _DOUBTS = {
         "divisions-doubtful",
         "Count the divisions once round, and find the step of the main scale again.",
     ),
+    "wrong-pitch": (
+        "divisions-doubtful", "Turn it whole turns, and read how far they move it.",
+    ),
     "unit-slip": ("unit-doubtful", "Look at the unit of the heading."),
     "steps-for-totals": (
         "steps-not-totals", "Each row wants the total from the first row on: add them up."

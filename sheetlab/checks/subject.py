@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -24,6 +24,7 @@ from sheetlab.practical.edits import (
 )
 from sheetlab.practical.evaluate import AcceptedValue, LineResult, Numbers, refitted
 from sheetlab.practical.fields import DerivedField, InputField, LineField
+from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.register import Bound
 from sheetlab.units import Unit
 
@@ -124,6 +125,8 @@ _LIKELY = {
     "scale-backwards": 4,
 }  # fmt: skip
 """What is likelier among slips that explain a result equally well."""
+SAME = 0.01
+"""Relative difference up to which a number is that of the register."""
 MUCH_LESS = 0.2
 AS_WELL = 1.5
 """Ratio of scatters below which two slips explain a line equally well."""
@@ -162,6 +165,23 @@ class Subject(Evaluated):
             for row in range(check.rows)
             if evaluate(check.node, self.numbers, row) is False
         )
+
+    @cached_property
+    def beyond_limits(self) -> frozenset[tuple[str, int]]:
+        """Numbers in tables (column and row) that are outside the limits of their cells."""
+        return frozenset(
+            (key, row)
+            for key, one in self.practical.inputs.items()
+            if one.table is not None and one.kind == "number"
+            for row, entry in enumerate(self.observations.entries.get(key, ()))
+            if entry.value is not None and not _allowed(one, entry.value)
+        )
+
+    def abscissa_beyond(self, line: LineField) -> bool:
+        """Whether a few abscissas of a line cannot be; if most cannot, it is their unit."""
+        leaves = leaf_inputs(self.practical, line.x)
+        rows = {row for key, row in self.beyond_limits if key in leaves}
+        return 0 < len(rows) <= sum(v is not None for v in self.numbers.column(line.x)) // 2
 
     @cached_property
     def far_repeats(self) -> tuple[FarRepeat, ...]:
@@ -204,12 +224,16 @@ class Subject(Evaluated):
     def named(self) -> frozenset[tuple[str, int]]:
         """Readings (column and row) that have a finding of their own, and what follows of them."""
         below = self.practical.below()
-        return self.impossible | {
-            (key, far.row)
-            for far in self.far_repeats
-            for key, one in self.practical.derived.items()
-            if one.table == self.practical.field(far.key).table and far.key in below[key]
-        }
+        return (
+            self.impossible
+            | self.beyond_limits
+            | {
+                (key, far.row)
+                for far in self.far_repeats
+                for key, one in self.practical.derived.items()
+                if one.table == self.practical.field(far.key).table and far.key in below[key]
+            }
+        )
 
     @cached_property
     def answers(self) -> tuple[AnswerDiagnosis, ...]:
@@ -232,7 +256,7 @@ class Subject(Evaluated):
         typed = self.evaluation.lines.get(key)
         before = math.inf if typed is None else typed.fit.residual_deviation
         # without a line as typed only a whole column can have been meant otherwise
-        whole = () if typed is None else whole_edits(self.numbers, SCALE_EDITS)
+        whole = () if typed is None else self._possible(whole_edits(self.numbers, SCALE_EDITS))
         if not before > WIDE_SCATTER * self.numbers.division(*line.y) > 0.0:
             return None
         straight = 1.0 if typed is None else _relative_scatter(typed.fit)
@@ -250,6 +274,25 @@ class Subject(Evaluated):
             return None
         edits = [edit for left, _, edit in tried if left <= AS_WELL * tried[0][0]]
         return LineSlip(line, tuple(edits), before, tried[0][1])
+
+    def _possible(self, edits: Iterable[Edit]) -> tuple[Edit, ...]:
+        """Slips without those of a scale that is typed as the register has it."""
+        known: set[tuple[str, str]] = set()
+        kinds = {one.id: KINDS[one.kind] for one in self.practical.definition.instruments}
+        for one in () if self.bound is None else self.bound.instruments:
+            kind = kinds.get(one.instrument)
+            pairs = () if kind is None else (
+                ("wrong-divisions", kind.divisions, one.divisions),
+                ("wrong-pitch", kind.graduation, one.step),
+            )  # fmt: skip
+            for slip, part, registered in pairs:
+                typed = self.numbers.shown(f"{one.instrument}.{part}") if registered else None
+                if typed and registered and abs(typed / registered - 1.0) <= SAME:
+                    known.add((slip, one.instrument))
+        return tuple(
+            edit for edit in edits
+            if (edit.kind, next(iter(edit.changes))[0].partition(".")[0]) not in known
+        )  # fmt: skip
 
     def _explained_by_points(self, line: LineResult, after: float) -> bool:
         """Whether one or two wrong readings explain a scatter as well."""
@@ -327,7 +370,7 @@ class Subject(Evaluated):
         found = []
         doubtful = [slip.field for slip in self.line_slips]
         for line in self.evaluation.lines.values():
-            if line.field in doubtful:
+            if line.field in doubtful or self.abscissa_beyond(line.field):
                 # what its points have in common is a scale or a column
                 continue
             points = tuple(line.observed())
@@ -354,7 +397,7 @@ class Subject(Evaluated):
         as_typed += _without_line(self, self.numbers)
         found: list[tuple[int, int, float, Edit]] = []
         columns = [edit for slip in self.line_slips for edit in slip.edits]
-        for edit in (*columns, *whole_edits(self.numbers)):
+        for edit in (*columns, *self._possible(whole_edits(self.numbers))):
             changed = self.numbers.changed(edit.changes)
             far = 0.0 if accepted is None else self._beyond(changed, accepted)
             odd = oddities(self, changed) + _outside(self, edit)
@@ -464,10 +507,15 @@ def _outside(subject: Subject, edit: Edit) -> int:
     count = 0
     for (key, row), value in edit.changes.items():
         one, typed = subject.practical.inputs[key], subject.observations.entry(key, row).value
-        low = -math.inf if one.minimum is None else one.minimum
-        high = math.inf if one.maximum is None else one.maximum
-        count += (not low <= value <= high) - (typed is not None and not low <= typed <= high)
+        count += (not _allowed(one, value)) - (typed is not None and not _allowed(one, typed))
     return count
+
+
+def _allowed(one: InputField, value: float) -> bool:
+    """Whether a number lies within the limits of its cell, in its unit."""
+    low = -math.inf if one.minimum is None else one.minimum
+    high = math.inf if one.maximum is None else one.maximum
+    return low <= value <= high
 
 
 def _relative_scatter(fit: LineFit) -> float:

@@ -215,7 +215,7 @@ def _instrument(practical: Practical, reading: str) -> tuple[str, str] | None:
     return one.instrument, kinds[one.instrument]
 
 
-SCALE_EDITS = ("scale-backwards", "wrong-divisions", "unit-slip")
+SCALE_EDITS = ("scale-backwards", "wrong-divisions", "wrong-pitch", "unit-slip")
 """Kinds of slips of a whole workbook that can spoil a line."""
 ZERO_EDITS = ("zero-side", "zero-sign")
 """Kinds of slips about the zero mark."""
@@ -257,6 +257,13 @@ def _scale_edits(numbers: Numbers, id_: str, title: str, divisions: str) -> Iter
         other = count * factor
         yield Edit("wrong-divisions", {(f"{id_}.{divisions}", None): other},
                    f"the {title.lower()} has {other:g} divisions, not {count:g}")  # fmt: skip
+    turned = f"{id_}.travel" in practical.inputs
+    travel, pitch = (numbers.shown(f"{id_}.{k}") if turned else None for k in ("travel", "pitch"))
+    for factor in (2.0, 0.5) if travel and pitch else ():
+        unit = practical.inputs[f"{id_}.travel"].unit.pretty
+        yield Edit("wrong-pitch", {(f"{id_}.travel", None): (travel or 0.0) * factor},
+                   f"the pitch of the {title.lower()} is {(pitch or 0.0) * factor:.6g} {unit}, not "
+                   f"{pitch:.6g} {unit}")  # fmt: skip
     tables: dict[str, dict[tuple[str, int | None], float]] = {}
     for key, derived in practical.derived.items():
         if derived.instrument != id_ or derived.table is None:
@@ -349,12 +356,12 @@ def _unit_edits(numbers: Numbers) -> Iterator[Edit]:
             continue
         was = "was" if practical.inputs[keys[0]].table is None else "were"
         unit = practical.inputs[keys[0]].unit
-        for other, factor in _mistaken_for(unit):
+        for other, factor in mistaken_for(unit):
             yield Edit("unit-slip", {place: v * factor for place, v in typed.items()},
                        f"{name} {was} in {other}, not in {unit.pretty}")  # fmt: skip
 
 
-def _mistaken_for(its: Unit) -> Iterator[tuple[str, float]]:
+def mistaken_for(its: Unit) -> Iterator[tuple[str, float]]:
     """Units in which a number may have been typed by mistake, with what it has to be multiplied by.
 
     Those that differ by one prefix; for a mass also the newton of its weight.

@@ -640,6 +640,29 @@ def prefilled(practical: Practical, bound: Bound) -> dict[str, float | str]:
     return out
 
 
+FAR_LIMIT = 10.0
+"""Times a permissible error from which another one is asked about."""
+
+
+def issued_limits(
+    practical: Practical, bound: Bound | None, profile: Mapping[str, float]
+) -> dict[str, float]:
+    """Permissible errors that a workbook is issued with, by input, in its unit; none that are 0.
+
+    Parameters
+    ----------
+    profile
+        Inputs that a profile gives, in place of those of the definition.
+    """
+    issued = {} if bound is None else prefilled(practical, bound)
+    found = {
+        key: issued.get(key, profile.get(key, practical.inputs[key].default))
+        for key in (f"{one.id}.limit" for one in practical.definition.instruments)
+        if key in practical.inputs
+    }
+    return {key: value for key, value in found.items() if isinstance(value, float) and value}
+
+
 def wire_fact(bound: Bound, name: str) -> float | str | None:
     """A fact of the wire by its name in definitions, in SI units; None if it is not known."""
     wire = bound.wire

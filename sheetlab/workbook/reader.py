@@ -49,6 +49,10 @@ THIS_YEAR = 2015
 MOST_DAYS = 1e5
 LARGER = 100.0
 """Times the other readings of its column from which a number is taken for that of a day."""
+DAY = 86400.0
+"""Seconds; a spreadsheet program holds a time of day as a part of it."""
+TIME = (("time", 1.0),)
+FEWEST_TIMES = 3
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -103,6 +107,7 @@ def read_store(store: Store) -> Contents:
     )
     entries = {key: reader.entries(one) for key, one in practical.inputs.items()}
     entries = {key: reader.without_days(practical.inputs[key], e) for key, e in entries.items()}
+    entries = {key: reader.without_times(practical.inputs[key], e) for key, e in entries.items()}
     reader.lost_cells(its.assist)
     reader.unseen(entries)
     shown = reader.worked_out()
@@ -452,6 +457,45 @@ class _Reader:
             entry.place,
         )
         return Entry(text=f"{value:.0f}", place=entry.place)
+
+    def without_times(self, one: InputField, entries: tuple[Entry, ...]) -> tuple[Entry, ...]:
+        """Entries of a column of times without parts of a day, each of which is told.
+
+        A program makes of “1:32.5” the part of a day that 92.5 s are, and of “1:32” that of 92
+        minutes. False alarms: none for readings within a factor of 100 of each other.
+        """
+        values = sorted(abs(e.value) for e in entries if e.value)
+        if one.unit.dimension.exponents != TIME or one.answer or len(values) < FEWEST_TIMES:
+            return entries
+        usual = values[len(values) // 2]
+        return tuple(self.time(one, e, usual) if e.value else e for e in entries)
+
+    def time(self, one: InputField, entry: Entry, usual: float) -> Entry:
+        value = entry.value or 0.0
+        if not 0.0 < value < usual / LARGER:
+            return entry
+        for seconds, minutes_and_seconds in ((DAY, True), (DAY / 60.0, False)):
+            meant = value * seconds / one.unit.factor
+            if not usual / LARGER < meant < usual * LARGER:
+                continue
+            minutes, rest = divmod(round(value * seconds, 2), 60.0)
+            typed = (
+                f"{minutes:.0f}:{rest:04.1f}"
+                if minutes_and_seconds
+                else (f"{minutes:.0f}:{rest:02.0f}")
+            )
+            self.note(
+                "time-for-number",
+                Severity.DOUBTFUL,
+                f"“{one.title}” is {value:.5g}, the number that a spreadsheet program has for the "
+                f"time of day {typed}",
+                expected_of(one),
+                f"Was {typed} typed, and taken for a time of day? Type it in {one.unit.pretty}: "
+                f"{meant:.6g}; until then it is left out.",
+                entry.place,
+            )
+            return Entry(text=f"{value:.5g}", place=entry.place)
+        return entry
 
     def formula(self, one: InputField, cell: Cell, place: Place) -> None:
         never = cell.kind == "text" and cell.value == ""

@@ -24,7 +24,7 @@ from sheetlab.practical.fields import START_PREFIX, CheckField, DerivedField, In
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Typed, as_cells_show
 from sheetlab.practical.profile import GUM, Profile
-from sheetlab.practical.register import Bound
+from sheetlab.practical.register import FAR_LIMIT, Bound, issued_limits
 from sheetlab.workbook import identity
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.identity import Identity
@@ -389,6 +389,7 @@ class _Writer:
                 asked.append((_any_of(tests), question, found))
         asked += self.beyond_limits(typed, row, cells)
         asked += self.scale_unknown(typed, cells)
+        asked += self.limit_far_off(typed, cells)
         for check in checks:
             try:
                 missing, condition = cell_condition(check.node, cells, row)
@@ -429,6 +430,20 @@ class _Writer:
                 f'AND({cells.cell(key, None)}="",COUNT({ranges})>0)',
                 "This is empty, but readings were taken with it. Fill it in.",
                 found,
+            )
+
+    def limit_far_off(
+        self, keys: Sequence[str], cells: LayoutCells
+    ) -> Iterator[tuple[str, str, bool]]:
+        """Questions about permissible errors far from those that the workbook is issued with."""
+        limits = issued_limits(self.practical, self.bound, self.profile.inputs)
+        for key, known in ((k, limits[k]) for k in keys if k in limits):
+            most, value = FAR_LIMIT * known, self.typed[key][0]
+            cell = cells.cell(key, None)
+            yield (
+                f"AND(ISNUMBER({cell}),{cell}>={most!r})",
+                f"This was issued as {known:g}. Is so large an error right?",
+                isinstance(value, float | int) and value >= most,
             )
 
     def beyond_limits(

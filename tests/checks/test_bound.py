@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from sheetlab.checks import bound as rules
 from sheetlab.checks.assess import RULES, assess
 from sheetlab.checks.record import record
+from sheetlab.checks.slips import columns_in_doubt
 from sheetlab.checks.subject import Subject
 from sheetlab.finding import Finding, SheetlabError
 from sheetlab.practical.bench import Planting, simulate
@@ -433,3 +434,16 @@ def test_months_later() -> None:
     assert later(datetime.date(2024, 2, 29), 12) == datetime.date(2025, 2, 28)
     assert later(datetime.date(2026, 12, 31), 2) == datetime.date(2027, 2, 28)
     assert later(datetime.date(2026, 1, 5), 0) == datetime.date(2026, 1, 5)
+
+
+def test_a_wrong_pitch_is_no_wrong_number_of_divisions_that_the_register_has() -> None:
+    cells = simulate(practical(WIRE), 3).cells
+    cells = {**cells, "extensometer.travel": [cells["extensometer.travel"][0] / 2]}
+    looked = subject(practical(WIRE), cells, bound_to(WIRE, 3))
+    (finding,) = columns_in_doubt(looked)
+    assert "the pitch of the micrometer screw of the extensometer is" in finding.remedy
+    assert "divisions, not" not in finding.remedy
+    # without a register one fits as well as the other
+    (finding,) = columns_in_doubt(replace(looked, bound=None))
+    assert "divisions, not" in finding.remedy
+    assert "the pitch of" in finding.remedy

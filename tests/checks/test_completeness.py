@@ -102,3 +102,15 @@ def test_a_scale_that_was_read_and_whose_division_is_empty(name: str, key: str, 
     assert code == "scale-unknown"
     assert text.startswith(title)
     assert "“smallest division” is empty, but readings were taken" in text
+
+
+@pytest.mark.parametrize(("limit", "asked"), [(0.1, True), (0.001, False)])
+def test_a_permissible_error_far_beyond_the_issued_one_is_asked_about(
+    limit: float, asked: bool
+) -> None:
+    # issued as 0.0005 of the value
+    cells = careful(PENDULUM)
+    cells["metre_scale.limit"] = [limit]
+    found = assessed(cells, PENDULUM)
+    assert ("limit-doubtful" in codes(found)) is asked
+    assert any("0.1, 200 times the 0.0005" in f.message for f in found.findings) is asked

@@ -639,3 +639,36 @@ def test_own_results_are_judged_with_a_named_slip_undone(right: bool) -> None:
     assert any("in g, not in kg" in f.message for f in found.findings)
     (own,) = (a for a in found.answers if a.answer.id == "Y")
     assert (own.agrees, own.undone) == (right, right)
+
+
+def test_a_modulus_in_pascals_is_not_taken_for_a_length_in_nanometres() -> None:
+    cells = careful()
+    value = assessed(cells).evaluation.measurand.budget.value
+    cells["answer.Y"] = [float(f"{value:.3g}")]
+    (own,) = (a for a in assessed(cells).answers if a.answer.id == "Y")
+    assert "given in Pa, not in GPa" in own.causes[0].text
+    assert " nm" not in own.causes[0].text
+    assert own.causes[0].question.startswith("In which unit is your answer to be")
+
+
+def test_an_area_in_square_metres_is_carried_on_as_the_area_that_it_is() -> None:
+    cells = careful()
+    found = assessed(cells)
+    d = next(q.value for q in found.evaluation.quantities if q.key == "d")
+    cells["answer.A"] = [float(f"{math.pi * d**2 / 4:.4g}")]
+    cells["answer.Y"] = [float(f"{found.evaluation.measurand.budget.value:.3g}")]
+    (own,) = (a for a in assessed(cells).answers if a.answer.id == "Y")
+    assert own.expected == pytest.approx(found.evaluation.measurand.budget.value / 1e9, rel=0.01)
+    assert "given in Pa, not in GPa" in own.causes[0].text
+
+
+def test_a_slope_for_a_mean_step_is_not_put_down_to_a_power_of_the_angle() -> None:
+    name = "simple-pendulum"
+    cells = {key: list(column) for key, column in typed("Sanderling").items()}
+    model = subject_of(name, cells)
+    lengths = [v for v in model.numbers.column("timing.l") if v is not None]
+    step = (lengths[-1] - lengths[0]) / (len(lengths) - 1)
+    cells["answer.k"] = [round(model.numbers.shown("k") * step, 4)]
+    own = next(a for a in diagnose(subject_of(name, cells)) if a.answer.id == "k")
+    assert "the change of a mean step, not divided by" in own.causes[0].text
+    assert not any("θ" in cause.text for cause in own.causes)

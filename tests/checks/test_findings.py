@@ -292,3 +292,23 @@ def test_two_divisions_past_the_line_typed_as_two_are_counted_the_other_way() ->
     # 48 of 50 past the line are two divisions: −0.02 mm
     assert "−0.02 mm would fit if 48 stood at the line" in found["zero-error-large"]
     assert "0.5425 mm would fit: as if 48 stood at the line" in found["diameter-against-register"]
+
+
+def test_a_condition_on_a_column_tells_the_cell_that_it_asks_about() -> None:
+    cells = careful()
+    cells["readings.mass"] = [m and m + 1.0 for m in cells["readings.mass"]]
+    cells["readings.mass"][0] = 1.0
+    (note,) = (f for f in assessed(cells).findings if f.code == "load-not-from-zero")
+    assert note.found == "“added load” is 1.00 kg in row 1"
+
+
+def test_one_load_in_grams_is_named_and_nothing_is_said_of_the_rows_beside_it() -> None:
+    cells = careful()
+    right = cells["readings.mass"][3]
+    cells["readings.mass"][3] = 1000 * right
+    found = assessed(cells).findings
+    (finding,) = (f for f in found if f.code == "outside-limits")
+    assert f"{right:g} kg would fit if it was typed in g" in finding.message
+    silent = {"line-bends", "load-not-rising", "point-off-line", "line-scatters"}
+    assert not silent & {f.code for f in found}
+    assert not any("Without it the slope" in f.message for f in found)

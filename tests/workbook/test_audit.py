@@ -14,7 +14,7 @@ import pytest
 from before import test_register as register
 from examples import CAREFUL, DOUBTFUL, SHIPPED, WORKBOOKS, filled, layout
 from openpyxl.worksheet.worksheet import Worksheet
-from workbook.audit import INLINE, findings
+from workbook.audit import findings
 from workbook.rich import decorated, rich
 from workbook.tamper import edited, with_parts
 from years import department

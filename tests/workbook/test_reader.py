@@ -435,3 +435,22 @@ def test_a_folder_that_is_a_link_does_not_choose_where_results_go(tmp_path: Path
         assert "name that folder itself" in outcome.findings[0].remedy
     assert (elsewhere / "a.xlsx").read_bytes() == filled("Fulmar")
     assert len(list(elsewhere.iterdir())) == 1
+
+
+@pytest.mark.parametrize(
+    ("serial", "typed_as", "meant"),
+    # a day has 86 400 s: “0:38.5” becomes 38.5/86400 of it, “1:32” 92 minutes of it
+    [(38.5 / 86400, "0:38.5", "38.5"), (92.5 / 86400, "1:32.5", "92.5"), (92 / 1440, "1:32", "92")],
+)
+def test_a_time_of_day_in_a_column_of_times_is_told(
+    tmp_path: Path, serial: float, typed_as: str, meant: str
+) -> None:
+    cells = {key: list(column) for key, column in typed(CAREFUL["simple-pendulum"]).items()}
+    cells["timing.t.1"][2] = serial
+    data = write_template(layout("simple-pendulum", Assist.CORRECTED), cells)
+    found = read(tmp_path, data).observations
+    (finding,) = found.findings
+    assert finding.code == "time-for-number"
+    assert f"time of day {typed_as}" in finding.found
+    assert f"Type it in s: {meant};" in finding.remedy
+    assert found.entry("timing.t.1", 2).value is None

@@ -236,3 +236,16 @@ def test_a_wrong_length_is_asked_about_at_every_assist_level(assist: Assist, cha
     # the row itself, and the one below it
     assert [bool(text) for text in asked(cells)[3:7]] == [False, True, True, False]
     assert asked(cells)[4] == "The period does not grow with"
+
+
+def test_a_permissible_error_far_beyond_the_issued_one_is_asked_about_in_the_sheet() -> None:
+    def asked(limit: float) -> str:
+        data = write_template(
+            layout("simple-pendulum", Assist.CORRECTED), {"metre_scale.limit": [limit]}
+        )
+        workbook = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+        sheet, (cell,) = named_cells(workbook, "in_metre_scale_limit")
+        return sheet.cell(cell.row, cell.column + 1).value or ""
+
+    assert asked(0.0005) == asked(0.001) == ""
+    assert asked(0.1) == "This was issued as 0.0005. Is so large an error right?"
