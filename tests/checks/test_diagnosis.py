@@ -626,3 +626,17 @@ def test_a_doubtful_zero_side_is_told_and_the_own_result_is_right() -> None:
     plain = {**clean.cells, "answer.d": [diameter * 1.1]}
     kinds_ = kinds({one.answer.id: one for one in diagnose(subject_of(WIRE, plain))}["d"])
     assert ZERO_SIDE not in kinds_
+
+
+@pytest.mark.parametrize(
+    ("typed_number", "shown"),
+    [(0.229, "0.229 mm"), (0.0098, "0.0098 mm"), (1.04e11, "1.04×10¹¹ mm")],
+)
+def test_an_own_result_is_told_with_its_own_digits(typed_number: float, shown: str) -> None:
+    cells = {**CELLS, "answer.d": [typed_number]}
+    (finding, *_) = answers_that_differ(subject_of(WIRE, cells))
+    assert finding.found.endswith(f" is {shown}")
+    # what it is compared with has hardly more digits, and times have no “e+08”
+    compared = finding.expected.partition(" mm")[0]
+    assert len(compared.partition(".")[2].lstrip("0")) <= 4, compared
+    assert "e+" not in finding.expected
