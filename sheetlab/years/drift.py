@@ -472,4 +472,5 @@ def drift_lines(found: Sequence[Drift], brief: bool = False) -> Iterator[str]:
     yield (
         f"{len(found)} series: {many} with signals or hints, {quiet} steady, "
         f"{waiting} without a chart yet"
+        + (f" (a chart needs {LEAST} values or more that set limits)" if waiting else "")
     )

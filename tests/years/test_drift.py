@@ -437,6 +437,10 @@ def test_doubtful_values_set_no_limits_whichever_way_these_are_asked_for(
 def test_too_few_values_are_told(steady: list[Row]) -> None:
     found = drifts(steady[:4])
     assert all(one.chart is None and "4 of at least 5" in one.why_not for one in found)
+    # the reason stands in the summary too, which is all that a terminal shows of them
+    assert list(drift_lines(found, brief=True))[-1].endswith(
+        "without a chart yet (a chart needs 5 values or more that set limits)"
+    )
 
 
 def test_the_workbook(creeping: list[Row], tmp_path: Path) -> None:
