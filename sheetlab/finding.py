@@ -196,4 +196,4 @@ def _harmless(char: str) -> str:
 
 def _sentence(text: str) -> str:
     text = text.strip()
-    return text if text.endswith((".", "?", "!")) else text + "."
+    return text if text.rstrip(")").endswith((".", "?", "!")) else text + "."

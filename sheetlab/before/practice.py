@@ -172,7 +172,7 @@ KEY_NOTE = (
 )
 PLANTED_HEADINGS = (
     ("workbook", 34), ("mistake", 17), ("what goes wrong", 42), ("at", 36), ("row", 5),
-    ("cells that show it", 28), ("size", 9), ("effect", 10),
+    ("cells that show it", 28), ("effect on the result (factor)", 12),
 )  # fmt: skip
 
 
@@ -238,7 +238,6 @@ def _planted_row(layout: Layout, one: Planted) -> list[str | float]:
         at,
         "" if one.row is None else float(one.row + 1),
         _cells(layout, shown),
-        float(f"{one.size:.3g}"),
         float(f"{one.effect:.5g}"),
     ]
 

@@ -7,8 +7,11 @@ from collections.abc import Iterator
 from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity
+from sheetlab.metrology.statement import plain
 
 FEW_CAUSES = 3
+FEW_DIGITS, MOST_TYPED = 4, 6
+"""Significant digits of a number beside an own result, at least, and of an own result, at most."""
 
 
 def answers_that_differ(subject: Subject) -> Iterator[Finding]:
@@ -27,7 +30,7 @@ def answers_that_differ(subject: Subject) -> Iterator[Finding]:
             "own-result-differs",
             Severity.NOTE,
             f"{which if len(differ) > 1 else 'own result'} “{one.answer.title}” is "
-            f"{subject.shown(key)}",
+            f"{_as_typed(subject, one)}",
             _expected(subject, one),
             one.causes[0].question
             if one.causes
@@ -45,10 +48,22 @@ def _expected(subject: Subject, one: AnswerDiagnosis) -> str:
         titles = {a.id: a.title for a in subject.practical.definition.answers}
         own = " and ".join(f"“{titles[key]}”" for key in one.carried)
         source += f" and the student's own {own}"
-    text = f"{amount(one.expected, unit)} from {source}"
+    digits = max(FEW_DIGITS, _digits(one.given or 0.0))
+    text = f"{amount(one.expected, unit, digits=digits)} from {source}"
     if one.given is not None and one.expected:
-        text += f" (the own result is {one.given / one.expected:.4g} times that)"
+        text += f" (the own result is {plain(one.given / one.expected, 4)} times that)"
     return text + consistent_with(one)
+
+
+def _as_typed(subject: Subject, one: AnswerDiagnosis) -> str:
+    """An own result with the digits that were typed, and no others."""
+    unit = subject.practical.inputs[f"answer.{one.answer.id}"].unit
+    return "nothing" if one.given is None else amount(one.given, unit, digits=MOST_TYPED)
+
+
+def _digits(typed: float) -> int:
+    """Significant digits that a number was typed with, as far as a cell keeps them."""
+    return len(plain(abs(typed), MOST_TYPED).partition("×")[0].replace(".", "").lstrip("0"))
 
 
 def consistent_with(one: AnswerDiagnosis) -> str:

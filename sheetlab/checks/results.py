@@ -48,11 +48,11 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
             f"{significant(abs(accepted.e_n), 2)} times its expanded uncertainty",
             f"{amount(shown.from_si(accepted.value), shown)} within the uncertainty"
             + (f"; books differ by {percentage(accepted.tolerance)}" if accepted.tolerance else ""),
-            would_fit(slips)
-            + (
-                result.definition.far_question
-                or "Look for a mistake that all readings share: unit, zero error, count."
-            ),
+            # a list of what else it might be only hides a slip that is named
+            f"{would_fit(slips)}Was it so?"
+            if slips
+            else result.definition.far_question
+            or "Look for a mistake that all readings share: unit, zero error, count.",
             Place(file=subject.file),
         )
 

@@ -179,7 +179,7 @@ class Subject(Evaluated):
 
     def abscissa_beyond(self, line: LineField) -> bool:
         """Whether a few abscissas of a line cannot be; if most cannot, it is their unit."""
-        leaves = leaf_inputs(self.practical, line.x)
+        leaves = self.practical.leaves(line.x)
         rows = {row for key, row in self.beyond_limits if key in leaves}
         return 0 < len(rows) <= sum(v is not None for v in self.numbers.column(line.x)) // 2
 

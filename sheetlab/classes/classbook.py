@@ -506,7 +506,8 @@ class _Book:
             if value is None:
                 return ""
             # what is far out would fill its cell with decimals of no meaning
-            return (value, shape) if shape and abs(value) < FAR * abs(middle) else value
+            near = not shape or abs(value) < FAR * abs(middle)
+            return (value, shape) if near else significant(value, 2)
 
         if found.setups:
             page.table(
@@ -531,7 +532,8 @@ class _Book:
                 ("ratio of mean squares", "F", (p.f_ratio, "0.00"), ""),
             ]  # fmt: skip
             if q is not None:
-                beside = (f"the same without {many(found.left, 'result')} of zeta 3 or more{unit}",
+                beside = (f"the same without {many(found.left, 'result')} that are far off (zeta 3 "
+                          f"or more) or too uncertain{unit}",
                           shown(q.repeatability), shown(q.between), shown(q.reproducibility),
                           (q.f_ratio, "0.00"))  # fmt: skip
                 rows = [(*row, more) for row, more in zip(rows, beside, strict=True)]

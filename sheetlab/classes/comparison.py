@@ -31,6 +31,7 @@ CONSISTENT = 0.05
 Metrologia 39 (2002) 589, from memory)."""
 FINE, ACTION = 2.0, 3.0
 """Zeta scores up to 2 are fine, from 3 on they call for action (ISO 13528, from memory)."""
+TOO_UNCERTAIN = "too uncertain to say"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,7 @@ class Comparison:
     setups: tuple[SetUp, ...]
     precision: Precision | None
     without: Precision | None
-    """The same without the results that call for a look; None if there are none."""
+    """The same without the results that call for a look or say nothing; None if there are none."""
     left: int
     """How many those are."""
     remarks: tuple[str, ...]
@@ -125,7 +126,7 @@ def compare(handins: Sequence[HandIn]) -> Comparison | None:
     remarks += _grubbs("results", values, [one.name for one, _ in with_result])
     if len(setups) > 1:
         remarks += _grubbs("means of set-ups", [s.mean for s in setups], [s.name for s in setups])
-    near = [c for c in compared if c.zeta is None or abs(c.zeta) < ACTION]
+    near = [c for c in compared if c.class_ != TOO_UNCERTAIN and abs(c.zeta or 0.0) < ACTION]
     left = len(compared) - len(near)
     without = None
     if found is not None and left:
@@ -145,7 +146,7 @@ def _compared(one: HandIn, value: float, standard: float, robust: RobustMean | N
     class_ = "" if score is None else zeta_class(score)
     fits = score is not None and abs(score) <= FINE
     if fits and robust is not None and vague(2.0 * standard, robust.value):
-        class_ = "too uncertain to say"
+        class_ = TOO_UNCERTAIN
     return Compared(one, value, standard, score, class_)
 
 

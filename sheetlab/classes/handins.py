@@ -263,9 +263,14 @@ def sort_out(
             rows[key, one.readings] = past(one)
     late = frozenset(one.key for one in counted if due is not None and one.saved > due)
     points += [
-        _point("late", one, f"saved {one.saved:%Y-%m-%d %H:%M} (time of the {one.saved_by})")
+        _point(
+            "late",
+            one,
+            f"saved {one.saved:%Y-%m-%d %H:%M:%S}, due {due:%Y-%m-%d %H:%M:%S} (time of the "
+            f"{one.saved_by})",
+        )
         for one in counted
-        if one.key in late
+        if due is not None and one.key in late
     ]
     practicals = {one.practical: one.title for one in found}
     had = {one.key: "only a blank workbook was handed in" for one in found if one.blank}

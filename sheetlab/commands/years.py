@@ -189,10 +189,12 @@ def _archive_add(options: argparse.Namespace) -> int:
             rows += 1
             revised += row.replaces > 0
             again = f", a revision of row {row.replaces}" if row.replaces else ""
-            say(harmless(f"{one.path.name}: row {row.number}, {row.code}{again}"), flush=True)
+            what = f"{row.entry.title}, as row {row.number}, {row.code}{again}"
+            say(harmless(f"{one.path.name}: {what}"), flush=True)
         there += not one.rows and one.finding is None
     say(
-        f"{options.archive.name}: {many(rows, 'row')} added ({_revisions(revised)}), "
+        f"{options.archive.name}: {many(rows, 'row')} added, one for each result of a workbook "
+        f"({_revisions(revised)}), "
         f"{many(there, 'workbook')} {'was' if there == 1 else 'were'} there already, "
         f"{refused} {'was' if refused == 1 else 'were'} not taken"
     )

@@ -60,6 +60,11 @@ class Rows:
     table: str
     filled: int
     rows: int
+    """How many are asked for; all that there are, if no number is."""
+
+
+MARKS = {Rank.LOOK: "!", Rank.UNDER_WAY: "~"}
+"""Before the row of a workbook, and explained in the line above the table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +162,9 @@ def _filled(found: Assessment, table: Table) -> Rows | None:
     begun = [column for column in columns if any(column)]
     if not begun:
         return None
-    return Rows(table.id.replace("_", " "), sum(map(all, zip(*begun, strict=True))), rows)
+    filled = sum(map(all, zip(*begun, strict=True)))
+    # a finished group is one that has what is asked for, not one that has no empty row left
+    return Rows(table.id.replace("_", " "), filled, table.minimum_rows or rows)
 
 
 def _pointed(finding: Finding) -> str:
@@ -339,8 +346,10 @@ def _summary(benches: Sequence[Bench]) -> str:
     count = Counter(one.rank for one in benches)
     look = count[Rank.LOOK]
     parts = [
-        f"{look} need{'s' if look == 1 else ''} someone" if look else "",
-        f"{count[Rank.UNDER_WAY]} under way" if count[Rank.UNDER_WAY] else "",
+        f"{look} need{'s' if look == 1 else ''} someone ({MARKS[Rank.LOOK]})" if look else "",
+        f"{count[Rank.UNDER_WAY]} under way ({MARKS[Rank.UNDER_WAY]})"
+        if count[Rank.UNDER_WAY]
+        else "",
         f"{count[Rank.DONE]} done" if count[Rank.DONE] else "",
         f"{count[Rank.NOT_BEGUN]} not begun" if count[Rank.NOT_BEGUN] else "",
     ]
@@ -358,14 +367,19 @@ def _columns(benches: Sequence[Bench], now: datetime) -> dict[str, _Column]:
         return one_line(stem if twice or not one.group.strip() else one.group)
 
     def result(one: Bench, width: int) -> str:
-        return one_line(one.result)
+        text = one_line(one.result)
+        if "±" not in text:
+            # what is missing is named at the end
+            return cut_middle(text, width)
+        # a statement without its unit says another thing; its symbol says least
+        return text if _wide(text) <= width else text.partition(" = ")[2] or text
 
     def saved(one: Bench, width: int) -> str:
         today = one.saved.date() == now.date()
         return f"{one.saved:%H:%M}" if today else f"{one.saved.day} {one.saved:%b}"
 
     return {
-        "mark": _Column("", lambda one, _: "!" if one.rank is Rank.LOOK else "", 1),
+        "mark": _Column("", lambda one, _: MARKS.get(one.rank, ""), 1),
         "saved": _Column("saved", saved, 6, right=True),
         "group": _Column("group", group, 8, 20, name=True),
         "setup": _Column("set-up", lambda one, _: one_line(one.setup), 6, 10),

@@ -78,7 +78,7 @@ def _materials() -> dict[str, tuple[str, tuple[float | str, ...]]]:
                     "not known" if v is None else float(f"{v / scale:.12g}")
                     for v, scale in zip(numbers, scales, strict=True)
                 ),
-                one.source if one.confirmed else f"{one.source} (from memory, not confirmed)",
+                one.source if one.confirmed else f"{one.source} (not confirmed)",
             ),
         )
     return rows

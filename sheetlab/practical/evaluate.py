@@ -992,8 +992,8 @@ class _Independent:
 
 def _terms_of_second_order(order: SecondOrder, its: Unit) -> Source:
     return Source(
-        "second order", "bend of the formula: terms of second order", "B", "normal", order.more,
-        order.dof, False, its.pretty, its.factor,
+        "second order", "curvature of the formula: terms of second order", "B", "normal",
+        order.more, order.dof, False, its.pretty, its.factor,
         "the formula is no straight line over the range of its sources (JCGM 100:2008, 5.1.2, "
         "note)",
     )  # fmt: skip

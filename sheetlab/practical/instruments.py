@@ -259,8 +259,8 @@ KINDS: dict[str, Kind] = {
                 "finer-than-scale",
                 "value",
                 "whole_distance(10 * value / least_count) < 0.02",
-                "This is finer than a tenth of the smallest division. Is it in the unit of the "
-                "heading, and is the smallest division right?",
+                "Can the scale be read so finely? Is this in the unit of the heading, and is the "
+                "smallest division right?",
                 "readings to a tenth of the smallest division at most",
                 once=True,
             ),

@@ -1,7 +1,7 @@
 """Permissible errors of weights and scales, and sizes of wire gauges, each with its source. Pure.
 
-What stands in a rule "from memory" was not seen in its document when this was written: it is
-printed with that remark and prefills nothing.
+What is "not checked against the document" in a rule is from memory: it is printed with that remark
+and prefills nothing.
 """
 
 from __future__ import annotations
@@ -59,8 +59,9 @@ class ScaleLimit:
 
 
 _DIRECTIVE = "Directive 2014/32/EU, Annex X (MI-008)"
-_NAMED = "source named; figures from memory"
-_UNCONFIRMED = "from memory, not confirmed"
+# figures from memory; the words are those of a sheet that goes to schools
+_NAMED = "figures not checked against the document"
+_UNCONFIRMED = "not checked against the document"
 SCALE_LIMITS = (
     ScaleLimit("material measure of length, class I", "± (0.1 + 0.1 L) mm", _DIRECTIVE, _NAMED),
     ScaleLimit("material measure of length, class II", "± (0.3 + 0.2 L) mm", _DIRECTIVE, _NAMED),

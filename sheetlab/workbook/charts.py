@@ -68,7 +68,7 @@ class ChartData:
     line_rows: tuple[int, int]
     line_x: int
     line_y: int
-    line_label: str
+    """Column of the line's ordinates; its heading is the name of the line."""
 
     def range(self, column: int) -> list[Any]:
         """A column of the block as XlsxWriter wants it."""
@@ -105,7 +105,7 @@ def line_chart(
     first, last = data.line_rows
     chart.add_series(
         {
-            "name": chart_text(data.line_label),
+            "name": [data.sheet, data.first_row - 1, data.line_y],
             "categories": [data.sheet, first, data.line_x, last, data.line_x],
             "values": [data.sheet, first, data.line_y, last, data.line_y],
             "marker": {"type": "none"},

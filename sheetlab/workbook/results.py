@@ -530,7 +530,11 @@ class _Results:
         titles += [f"{label}: {d.y_title}" for label in line.field.labels]
         titles += ["s of a reading"]
         titles += [f"{label}: residual" for label in line.field.labels]
-        titles += ["line: x", "line: y"]
+        slope = sign * fit.slope * x_unit.factor / y_unit.factor
+        u_slope = fit.u_slope * x_unit.factor / y_unit.factor
+        slope_text = stated(slope, u_slope, per_unit(y_unit, x_unit))
+        # the chart takes its legend from this cell: a name that is a text alone gets lost in .ods
+        titles += ["line: x", f"best line, slope {slope_text}"]
         page.sheet.set_row(page.row, 42)
         for i, text in enumerate(titles):
             page.sheet.put(page.row, i, text, self.styles("column"))
@@ -561,9 +565,6 @@ class _Results:
             page.sheet.put(first + i, line_x, x_unit.from_si(x), x_style)
             page.sheet.put(first + i, line_x + 1, y, y_style)
         page.row = first + max(len(rows), 2) + 1
-        slope = sign * fit.slope * x_unit.factor / y_unit.factor
-        u_slope = fit.u_slope * x_unit.factor / y_unit.factor
-        unit = per_unit(y_unit, x_unit)
         return ChartData(
             sheet=self.titles["Working"],
             first_row=first,
@@ -579,7 +580,6 @@ class _Results:
             line_rows=(first, first + 1),
             line_x=line_x,
             line_y=line_x + 1,
-            line_label=f"best line, slope {stated(slope, u_slope, unit)}",
         )
 
     def relative_uncertainty(self, key: str) -> float:

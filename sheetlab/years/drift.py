@@ -43,8 +43,9 @@ ONLY_A_HINT = (
     "A hint, no more: nothing is beyond its limits, and in one steady series of six a run comes by "
     "chance. Look at the chart after the next class."
 )
+# the documents are named from memory
 RULE_SOURCES = (
-    "Sources (from memory): limits of single values with moving range, ISO 7870-2; EWMA, ISO "
+    "Sources: limits of single values with moving range, ISO 7870-2; EWMA, ISO "
     "7870-6 and Roberts 1959; means of a year and of the values that set the limits, Welch 1947; "
     "eight on one side, Western Electric handbook 1956. The limits are widened by Student’s t "
     "while few values set them, so that such a chart sees little of single values; the mean of a "
@@ -519,4 +520,5 @@ def drift_lines(found: Sequence[Drift], brief: bool = False) -> Iterator[str]:
     yield (
         f"{len(found)} series: {many} with signals or hints, {quiet} steady, "
         f"{waiting} without a chart yet"
+        + (f" (a chart needs {LEAST} values or more that set limits)" if waiting else "")
     )

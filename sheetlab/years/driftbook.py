@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
-from sheetlab.metrology.control import LASTING, WIDTH, Chart
+from sheetlab.metrology.control import LASTING, WIDTH, Chart, Rule
 from sheetlab.metrology.statement import beside, significant
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.charts import Axis, axis, ends, finish, off_text
@@ -29,6 +29,7 @@ from sheetlab.workbook.style import (
 )
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
 from sheetlab.years.drift import (
+    HINTS,
     KINDS,
     RULE_SOURCES,
     Drift,
@@ -47,8 +48,8 @@ COLUMNS = (
     ("practical", 16), ("where", 15), ("series", 34), ("unit", 6), ("order", 6), ("row", 6),
     ("year", 6), ("code", 11), ("status", 9), ("sets the limits", 8), ("value", 10),
     ("lower limit", 10), ("centre", 10), ("upper limit", 10), ("value with a signal", 10),
-    ("moving average", 10), ("its lower limit", 10), ("its upper limit", 10),
-    ("average with a signal", 10),
+    ("value with a hint", 10), ("moving average", 10), ("its lower limit", 10),
+    ("its upper limit", 10), ("average with a signal", 10),
 )  # fmt: skip
 _AT = {name: i for i, (name, _) in enumerate(COLUMNS)}
 HEADING_ROW = 2
@@ -240,10 +241,9 @@ def _numbers(book: Any, styles: Styles, found: Sequence[Drift]) -> list[tuple[in
 
 def _records(one: Drift) -> list[list[str | float | None]]:
     series, its = one.series, one.chart
-    marked = {"single": set[int](), "average": set[int]()}
+    marked = {"single": set[int](), "average": set[int](), "hint": set[int]()}
     for signal in one.signals:
-        which = "average" if signal.rule == "ewma-beyond-limits" else "single"
-        marked[which] |= set(range(signal.first, signal.last + 1))
+        marked[_mark(signal.rule)] |= set(range(signal.first, signal.last + 1))
     records = []
     for i, p in enumerate(series.points):
         names = [series.practical, series.where, series.title, series.unit]
@@ -253,13 +253,22 @@ def _records(one: Drift) -> list[list[str | float | None]]:
         ]  # fmt: skip
         if its is not None:
             row += [_figure(its.lower), _figure(its.baseline.centre), _figure(its.upper)]
+            hinted = i in marked["hint"] - marked["single"]
             row.append(_figure(p.value) if i in marked["single"] else None)
+            row.append(_figure(p.value) if hinted else None)
             row += [
                 _figure(v) for v in (its.averages[i], its.average_lower[i], its.average_upper[i])
             ]
             row.append(_figure(its.averages[i]) if i in marked["average"] else None)
         records.append(row)
     return records
+
+
+def _mark(rule: Rule) -> str:
+    """As what the values of a signal are marked on a chart."""
+    if rule in HINTS:
+        return "hint"
+    return "average" if rule == "ewma-beyond-limits" else "single"
 
 
 def _figure(value: float) -> float:
@@ -338,9 +347,11 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     add(_AT["centre"], "centre", {**no_mark, "line": {"color": LINE, "width": 1.0}})
     add(low, "limits", {**no_mark, **dashed})
     add(high, "upper limit", {**no_mark, **dashed})
-    if any((s.rule == "ewma-beyond-limits") == averaged for s in one.signals):
-        mark = {"type": "diamond", "size": 9, "border": {"color": ALERT}, "fill": {"color": ALERT}}
-        add(signalled, "signal", {"marker": mark, "line": {"none": True}})
+    marks = {_mark(s.rule) for s in one.signals}
+    if ("average" if averaged else "single") in marks:
+        add(signalled, "signal", _diamond(ALERT))
+    if "hint" in marks and not averaged:
+        add(_AT["value with a hint"], "hint", _diamond(SERIES[2]))
     averages = [*its.averages, *its.average_lower, *its.average_upper]
     scale = axis(averages) if averaged else _scale(its)[0]
     what = "moving average (EWMA)" if averaged else "single values"
@@ -357,6 +368,15 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
     )
     chart.set_size({"width": CHART_WIDTH, "height": CHART_HEIGHT})
     return chart
+
+
+def _diamond(colour: str) -> dict[str, Any]:
+    """Looks of values that are marked on a chart."""
+    paint = {"color": colour}
+    return {
+        "marker": {"type": "diamond", "size": 9, "border": paint, "fill": paint},
+        "line": {"none": True},
+    }
 
 
 def _scale(its: Chart) -> tuple[Axis, list[int]]:

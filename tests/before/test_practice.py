@@ -71,7 +71,7 @@ def test_every_workbook_says_that_it_is_invented_and_can_be_evaluated(
 def test_the_key_tells_what_was_planted_where(written: tuple[str, Path, PracticeSet]) -> None:
     name, folder, made = written
     rows = key_rows(folder / KEY, "Planted")
-    told = [(row[0], row[1] or "", row[7]) for row in rows]
+    told = [(row[0], row[1] or "", row[6]) for row in rows]
     wanted: list[tuple[object, object, object]] = []
     for one in made.workbooks:
         wanted += [

@@ -372,7 +372,8 @@ def test_check_sheets_hold_the_published_table_and_no_broken_formula() -> None:
         assert shown[float(row["nominal_g"])] == limits
     texts = [str(c.value) for name in SHEET_CHECKS for r in book[name].iter_rows() for c in r]
     assert any("OIML R 111-1" in text for text in texts)
-    assert sum("from memory" in text for text in texts) == 9
+    assert sum("not checked against the document" in text for text in texts) == 9
+    assert not any("from memory" in text for text in texts)
 
 
 # -- workbooks that are bound ----------------------------------------------------------------------

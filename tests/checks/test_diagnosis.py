@@ -672,3 +672,17 @@ def test_a_slope_for_a_mean_step_is_not_put_down_to_a_power_of_the_angle() -> No
     own = next(a for a in diagnose(subject_of(name, cells)) if a.answer.id == "k")
     assert "the change of a mean step, not divided by" in own.causes[0].text
     assert not any("θ" in cause.text for cause in own.causes)
+
+
+@pytest.mark.parametrize(
+    ("typed_number", "shown"),
+    [(0.229, "0.229 mm"), (0.0098, "0.0098 mm"), (1.04e11, "1.04×10¹¹ mm")],
+)
+def test_an_own_result_is_told_with_its_own_digits(typed_number: float, shown: str) -> None:
+    cells = {**CELLS, "answer.d": [typed_number]}
+    (finding, *_) = answers_that_differ(subject_of(WIRE, cells))
+    assert finding.found.endswith(f" is {shown}")
+    # what it is compared with has hardly more digits, and times have no “e+08”
+    compared = finding.expected.partition(" mm")[0]
+    assert len(compared.partition(".")[2].lstrip("0")) <= 4, compared
+    assert "e+" not in finding.expected

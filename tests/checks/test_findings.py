@@ -11,7 +11,7 @@ from examples import CAREFUL, SHIPPED, WORKBOOKS, practical, typed
 from sheetlab.checks.assess import Assessment, Status, assess
 from sheetlab.checks.record import record
 from sheetlab.checks.wording import Words
-from sheetlab.finding import Severity
+from sheetlab.finding import Finding, Severity
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.template import as_cells_show
 
@@ -312,3 +312,27 @@ def test_one_load_in_grams_is_named_and_nothing_is_said_of_the_rows_beside_it() 
     silent = {"line-bends", "load-not-rising", "point-off-line", "line-scatters"}
     assert not silent & {f.code for f in found}
     assert not any("Without it the slope" in f.message for f in found)
+
+
+def test_a_sentence_in_brackets_has_one_full_stop() -> None:
+    told = Finding("x", Severity.NOTE, "it falls", "totals", "Is this the total? (Not one mass.)")
+    assert told.message == "it falls. Expected: totals. Is this the total? (Not one mass.)"
+    assert Finding("x", Severity.NOTE, "it falls (twice)").message == "it falls (twice)."
+
+
+def test_what_is_too_fine_is_said_once() -> None:
+    cells = careful("simple-pendulum")
+    cells["timing.t.1"][1] = 0.001070601852
+    found = assessed(cells, "simple-pendulum").findings
+    message = next(f.message for f in found if f.code == "finer-than-scale")
+    assert message.count("a tenth of the smallest division") == 1
+
+
+def test_a_named_slip_is_not_hidden_by_a_list_of_others() -> None:
+    cells = careful()
+    # every load in g
+    cells["readings.mass"] = [400.0 * i for i in range(8)]
+    found = assessed(cells).findings
+    far = [f.remedy for f in found if f.remedy.startswith("It would fit if")]
+    assert far
+    assert not any("Look first" in remedy for remedy in far)

@@ -123,3 +123,12 @@ def test_only_what_agrees_is_said_to_agree(verdict: str, said: str) -> None:
     (line,) = verdict_lines(replace(accepted, verdict=verdict))  # type: ignore[arg-type]
     assert said in line
     assert ("they agree" in line) == (verdict == "agrees")
+
+
+@pytest.mark.parametrize("group", ["Avocet", "Greenshank"])
+def test_students_read_no_private_words(group: str) -> None:
+    found = assessed(group)
+    rows = [row.source.label for one in found.evaluation.results if one for row in one.budget.rows]
+    for text in (*spoken(found), *rows):
+        for private in ("from memory", "local anomaly", "bend of the formula"):
+            assert private not in text, text

@@ -856,6 +856,8 @@ def test_late_by_the_time_in_the_workbook_or_of_the_file(
     late = [(row[1], row[4]) for row in open_points(folder)]
     assert [row[0] for row in late] == [_group(first)]
     assert "time of the workbook" in str(late[0][1])
+    # within the minute in which it was due, only seconds tell why it is late
+    assert ":00:00, due 2026-03-13 23:59:59" in str(late[0][1])
     assert row_of(book(folder), "Results", _group(first))[3] == "ok, late"
     assert run(folder, "--due", "2026-03-13T23:00") == 0
     assert len(open_points(folder)) == 3

@@ -49,3 +49,14 @@ def test_a_wide_uncertainty_excuses_no_difference_beyond_it(
     value: float, standard: float, said: str
 ) -> None:
     assert compared(*SOUND, ("e", "2", value, standard)).compared[-1].class_ == said
+
+
+def test_set_ups_are_told_without_a_result_that_says_nothing() -> None:
+    # one load in g: of such a result its own uncertainty leaves no digit
+    found = compared(*SOUND, ("e", "2", 1.2e7, 4.3e9), ("f", "1", 105_000.0, 1_700.0))
+    assert found.compared[-2].class_ == "too uncertain to say"
+    assert found.left == 2
+    sound = compared(*SOUND).precision
+    assert found.without is not None
+    assert sound is not None
+    assert found.without.repeatability == pytest.approx(sound.repeatability)

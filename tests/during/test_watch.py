@@ -78,7 +78,7 @@ def test_what_a_row_says(tmp_path: Path) -> None:
     watcher = _Watcher(tmp_path)
     watcher.look(0.0)
     summary, _, head, *rows = shown(watcher)
-    assert summary == "2 workbooks: 1 needs someone, 1 under way."
+    assert summary == "2 workbooks: 1 needs someone (!), 1 under way (~)."
     for title in ("saved", "group", "practical", "readings in", "provisional result"):
         assert title in head
     fulmar, finding, avocet = rows
@@ -86,13 +86,13 @@ def test_what_a_row_says(tmp_path: Path) -> None:
     assert fulmar.startswith("!  12:05  Fulmar")
     for part in (
         WORKBOOKS["Fulmar"].practical,
-        "readings 8/10, diameter 6/8, length 3/3",
+        "readings 8/6, diameter 6/5, length 3/1",
         "Y = (109 ± 9) GPa",
     ):
         assert part in fulmar
     assert re.search(r" 1 +Y = ", fulmar)
-    assert avocet.startswith("   12:06  Avocet")
-    assert "  length 3/3  " in avocet
+    assert avocet.startswith("~  12:06  Avocet")
+    assert "  length 3/1  " in avocet
     assert "2 missing: Diameter of the experimental wire" in avocet
     assert "±" not in avocet
 
@@ -123,14 +123,14 @@ def test_order(tmp_path: Path) -> None:
     ]  # fmt: skip
     assert [b.doubts for b in benches] == [1, 2, 0, 0, 0, 0]
     assert benches[2].result.startswith("g = (")
-    assert benches[2].readings[0] == Rows("timing", 4, 10)
+    assert benches[2].readings[0] == Rows("timing", 4, 6)
     assert "cannot be worked out" in benches[3].result
 
 
 def test_a_row_with_a_gap_is_not_counted(tmp_path: Path) -> None:
     save(tmp_path / "a.xlsx", filled("Petrel"))
     (row,) = seen(_Watcher(tmp_path), 0.0).values()
-    assert row.readings[0] == Rows("readings", 7, 10)
+    assert row.readings[0] == Rows("readings", 7, 6)
 
 
 def test_masses_typed_beforehand_are_no_readings(tmp_path: Path) -> None:
@@ -437,12 +437,22 @@ def test_narrow_tables_keep_the_finding(tmp_path: Path) -> None:
         row, *finding = shown(watcher, width)[3:]
         assert max(map(len, (row, *finding))) <= width
         assert "Readings C13" in finding[0]
-        assert width < 80 or "readings 8/10" in row
+        assert width < 80 or "readings 8/6" in row
         text = " ".join(line.strip() for line in finding)
         assert width < 80 or text == (
             "Readings C13: “loading” in row 5, 3.44 mm, lies 0.50 mm above the line through all "
             "other points"
         )
+
+
+def test_what_is_missing_and_a_unit_are_not_cut_off() -> None:
+    missing = "missing: Micrometer screw of the extensometer, smallest division"
+    gap = Bench("a.xlsx", NOON, Rank.UNDER_WAY, "A" * 14, "", "p", result=missing)
+    said = Bench("b.xlsx", NOON, Rank.DONE, "B" * 14, "", "p", result="Y = (1.04 ± 0.04) × 10⁵ GPa")
+    first, second = table([gap, said], 58, NOON)[3:]
+    assert first.startswith("~")
+    assert first.endswith("division")
+    assert second.endswith("  (1.04 ± 0.04) × 10⁵ GPa")
 
 
 def test_how_far_a_bench_is_is_told_by_what_it_needs(tmp_path: Path) -> None:
@@ -454,10 +464,10 @@ def test_how_far_a_bench_is_is_told_by_what_it_needs(tmp_path: Path) -> None:
     one = WORKBOOKS["Avocet"]
     save(tmp_path / "a.xlsx", write_template(layout(one.practical, Assist.CORRECTED, 1), cells))
     (row,) = seen(_Watcher(tmp_path), 0.0).values()
-    assert row.readings[0] == Rows("readings", 3, 10)
+    assert row.readings[0] == Rows("readings", 3, 6)
     assert row.readings[-1].table == "settings"
     for width in (60, 80, 120):
-        assert "readings 3/10" in table([row], width, NOON)[3] or width < 80
+        assert "readings 3/6" in table([row], width, NOON)[3] or width < 80
 
 
 def test_long_names_that_end_differently_are_told_apart() -> None:
@@ -465,7 +475,7 @@ def test_long_names_that_end_differently_are_told_apart() -> None:
     some = [
         Bench(
             f"{i}.xlsx", NOON, Rank.LOOK, name, f"W{i}", "wire-stretching",
-            (Rows("Diameter of the wire", 3, 8), Rows("readings", 8, 10)), 2,
+            (Rows("Diameter of the wire", 3, 8), Rows("readings", 8, 6)), 2,
             "Readings C13: loading lies above the line through all other points", "Y = 1 GPa",
         )
         for i, name in enumerate(names)

@@ -255,3 +255,14 @@ def test_parts_are_those_of_the_library_s_own_file() -> None:
     gap = b'<c:plotVisOnly val="1"/><c:dispBlanksAs val="gap"/>'
     expected[chart] = expected[chart].replace(b'<c:plotVisOnly val="1"/>', gap)
     assert ours.parts() == expected
+
+
+def test_the_name_of_the_best_line_lies_in_a_cell(tmp_path: Path) -> None:
+    """A name that is a text alone becomes “Column I” in an .ods."""
+    path, out = tmp_path / "one.xlsx", tmp_path / "out.xlsx"
+    path.write_bytes(filled("Avocet"))
+    assert evaluate_file(path, out, trials=0).written == out
+    charts = [text.decode() for name, text in parts(out).items() if "charts/chart" in name]
+    (drawn,) = [text for text in charts if "best line, slope" in text]
+    name = drawn.partition("best line, slope")[0].rpartition("<c:tx>")[2]
+    assert "<c:strRef><c:f>Working!" in name

@@ -264,7 +264,10 @@ def test_without_the_list_of_codes_nothing_is_added_unless_a_new_one_is_asked_fo
     assert copy.read_bytes() == before
     keys.unlink()
     assert main([*command, "--codes", str(kept)]) == 0
-    assert "a revision of row 1" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "a revision of row 1" in said
+    # each row of a workbook says of which result it is
+    assert "Young's modulus, as row" in said
     # a new list, once begun, is the archive's
     other = department.write(department.bench(50, "New"), tmp_path / "new")
     assert main([*command[:2], str(other), *command[3:], "--new-codes"]) == 0
@@ -343,7 +346,10 @@ def test_the_sentence_for_one_row(
     assert main(add) == 0
     assert "1 row added (1 of them a revision)" in capsys.readouterr().out
     assert main(add) == 0
-    said = "0 rows added (0 of them revisions), 1 workbook was there already, 0 were not taken"
+    said = (
+        "0 rows added, one for each result of a workbook (0 of them revisions), "
+        "1 workbook was there already, 0 were not taken"
+    )
     assert said in capsys.readouterr().out
 
 

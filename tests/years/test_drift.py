@@ -329,6 +329,24 @@ def test_a_slip_of_a_group_does_not_spoil_the_chart_for_years(
     assert max(ends) < 1000
 
 
+def test_a_run_on_one_side_is_marked_as_a_hint(steady: list[Row], tmp_path: Path) -> None:
+    zeros = [*(BEFORE * 4), *(v + 0.3 for v in BEFORE * 2)]
+    found = of(drifts(with_zeros(steady, zeros)), "zero")
+    assert found.chart is not None
+    assert found.alarm
+    signal = next(s for s in found.signals if s.rule not in HINTS)
+    # a run that began among the values that set the limits is no signal of theirs
+    run = replace(signal, rule="eight-on-one-side", first=3, last=10)
+    one = replace(found, chart=replace(found.chart, signals=(*found.signals, run)))
+    write_drift([one], tmp_path / "D.xlsx", "", path := tmp_path / "DRIFT.xlsx")
+    rows = list(openpyxl.load_workbook(path)[NUMBERS].iter_rows(min_row=3, values_only=True))
+    red, hint = (rows[0].index(f"value with a {what}") for what in ("signal", "hint"))
+    assert all(row[hint] is not None and row[red] is None for row in rows[4:12])
+    with zipfile.ZipFile(path) as file:
+        drawn = [file.read(n).decode() for n in file.namelist() if n.startswith("xl/charts/chart")]
+    assert sum("<c:v>hint</c:v>" in text for text in drawn) == 1
+
+
 def test_an_instrument_that_has_moved_far_is_drawn(steady: list[Row], tmp_path: Path) -> None:
     zeros = [*(BEFORE * 4), *(v + 0.3 for v in BEFORE * 2)]
     # the register knows the old zero, and calls every workbook since then doubtful
@@ -439,6 +457,10 @@ def test_doubtful_values_set_no_limits_whichever_way_these_are_asked_for(
 def test_too_few_values_are_told(steady: list[Row]) -> None:
     found = drifts(steady[:4])
     assert all(one.chart is None and "4 of at least 5" in one.why_not for one in found)
+    # the reason stands in the summary too, which is all that a terminal shows of them
+    assert list(drift_lines(found, brief=True))[-1].endswith(
+        "without a chart yet (a chart needs 5 values or more that set limits)"
+    )
 
 
 def test_the_workbook(creeping: list[Row], tmp_path: Path) -> None:
