@@ -340,7 +340,9 @@ def test_evaluate_gives_the_same_whoever_does_it(
             # relative paths are others for a worker, and are said as they were given
             monkeypatch.chdir(place)
             said[name] = []
-            for more in ([], ["--json"], ["--out", "deep/out"], ["--in-place"], ["--in-place"]):
+            for more in (
+                ["--verbose"], ["--json"], ["--out", "deep/out"], ["--in-place"], ["--in-place"],
+            ):  # fmt: skip
                 assert main(["evaluate", "in", "in/w097.xlsx", *more, *way]) == 1
                 said[name].append(capsys.readouterr())
             assert main(["evaluate", "in/broken.xlsx", "--out", "none/out", *way]) == 2
