@@ -513,11 +513,11 @@ def _any_of(tests: Sequence[str]) -> str:
 
 
 def _expected(low: float | None, high: float | None, unit: str) -> str:
-    if low is None:
-        return f"{plain(high)} {unit} or less"
-    if high is None:
+    if low is not None and high is not None:
+        return f"Something from {plain(low)} to {plain(high)} {unit}"
+    if low is not None:
         return f"{plain(low)} {unit} or more"
-    return f"Something from {plain(low)} to {plain(high)} {unit}"
+    return "" if high is None else f"{plain(high)} {unit} or less"
 
 
 def _validation(one: InputField) -> dict[str, Any]:
