@@ -47,7 +47,14 @@ from sheetlab.classes.shelf import Shelf
 from sheetlab.finding import harmless, many
 from sheetlab.metrology.agreement import Verdict
 from sheetlab.metrology.groups import WeightedMean
-from sheetlab.metrology.statement import beside, percentage, plain, significant, stated
+from sheetlab.metrology.statement import (
+    MOST_PERCENT,
+    beside,
+    percentage,
+    plain,
+    significant,
+    stated,
+)
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.book import Book, Sheet
 from sheetlab.workbook.charts import (
@@ -402,7 +409,8 @@ class _Book:
         grave = one.findings[0] if one.findings else None
         o = one.outcome
         status = one.status + (", late" if one.key in self.data.sorted.late else "")
-        value = expanded = percent = e_n = None
+        value = expanded = e_n = None
+        percent: tuple[float, str] | str | None = None
         if o is not None:
             u = o.expanded / factor
             shape = ending_format(o.value / factor, u)
@@ -410,6 +418,8 @@ class _Book:
             if o.percent is not None:
                 sized = given.signed_difference(o.percent)
                 percent = sized, signed(sized) if given.difference_rule else signed(sized)[1:]
+                if abs(sized) > MOST_PERCENT:
+                    percent = percentage(sized / 100.0, signed=bool(given.difference_rule))
             e_n = None if o.e_n is None else (o.e_n, signed(o.e_n))
         row: list[Any] = [
             one.name, one.setup, one.practical, "", value, expanded, percent, e_n,
@@ -912,6 +922,9 @@ HISTORY_HEAD = (
 )  # fmt: skip
 
 
+NO_QUESTION = "None: no reading looks doubtful."
+
+
 @dataclass(slots=True)
 class _Feedback:
     """One page for one group."""
@@ -949,7 +962,7 @@ class _Feedback:
         room = PAGE - used - below - QUESTIONS - CUT_NOTE
         self.box = min(self.comment_height(), max(room, LEAST_BOX), HIGHEST_ROW)
         below += self.box + CUT_NOTE * (self.box < self.comment_height())
-        own = self.own_rows(PAGE - used - below - QUESTIONS)
+        own = self.own_rows(PAGE - used - below - min(QUESTIONS, self.questions_height()))
         self.questions(PAGE - used - below - self.own_height(own))
         self.own(own)
         self.marks()
@@ -970,16 +983,24 @@ class _Feedback:
             texts.append("Your result agrees with the accepted value within its uncertainty.")
         return [_cut(text, 105) for text in texts[:FEW_GOOD]]
 
-    def questions(self, room: float) -> float:
-        """Findings as questions, as many as there is room for."""
-        page = self.page
+    def asked(self) -> list[Told]:
+        """Findings that are asked about."""
         asked = [
             f for f in self.one.findings if not f.found.startswith(("own result", "the first"))
         ]
-        grave = [f for f in asked if f.severity != "note"] or asked[:2]
+        return [f for f in asked if f.severity != "note"] or asked[:2]
+
+    def questions_height(self) -> float:
+        """Room that all questions would take."""
+        texts = [f"•  {question_text(told)}" for told in self.asked()] or [NO_QUESTION]
+        return 6.0 + sum(map(self.page.height, texts)) + self.page.height("", 11)
+
+    def questions(self, room: float) -> float:
+        """Findings as questions, as many as there is room for."""
+        page, grave = self.page, self.asked()
         used = page.gap(6) + page.line("Questions for you", "heading", 11)
         if not grave:
-            return used + page.line("None: no reading looks doubtful.")
+            return used + page.line(NO_QUESTION)
         shown = 0
         for told in grave:
             text = f"•  {question_text(told)}"

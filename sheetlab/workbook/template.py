@@ -555,10 +555,9 @@ def _any_of(tests: Sequence[str]) -> str:
 def _expected(low: float | None, high: float | None, unit: str) -> str:
     if low is not None and high is not None:
         return f"Something from {plain(low)} to {plain(high)} {unit}"
-    if high is not None:
-        return f"{plain(high)} {unit} or less"
-    assert low is not None
-    return f"{plain(low)} {unit} or more"
+    if low is not None:
+        return f"{plain(low)} {unit} or more"
+    return "" if high is None else f"{plain(high)} {unit} or less"
 
 
 def _validation(one: InputField) -> dict[str, Any]:

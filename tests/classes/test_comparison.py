@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from sheetlab.classes.classbook import _Feedback
 from sheetlab.classes.comparison import Comparison, compare
 from sheetlab.classes.handins import HandIn, Outcome
 
@@ -60,3 +61,15 @@ def test_set_ups_are_told_without_a_result_that_says_nothing() -> None:
     assert found.without is not None
     assert sound is not None
     assert found.without.repeatability == pytest.approx(sound.repeatability)
+
+
+def test_only_as_much_room_is_kept_for_questions_as_they_take() -> None:
+    class Page:
+        def height(self, text: str, size: float = 10) -> float:
+            return 17.0
+
+    one = handed_in("a", "1", 105.0, 1.5)
+    page = _Feedback(None, Page(), one, None)  # type: ignore[arg-type]
+    assert page.asked() == []
+    # two lines; a hundred points were kept free, and a table of own results was cut for them
+    assert page.questions_height() == pytest.approx(40.0)

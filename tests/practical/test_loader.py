@@ -37,7 +37,7 @@ def refusals(text: str) -> list[str]:
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ('version = "5"', "version = 1", ["version", "1 is not a text"]),
+        ('version = "6"', "version = 1", ["version", "1 is not a text"]),
         ('id = "dead_load"', 'name = "dead_load"', ["inputs[5].id", "is missing"]),
         ('symbol = "φ"', 'sign = "φ"', ["inputs[3].sign", "not a key", "symbol"]),
         ('kind = "choice"', 'kind = "menu"', ["inputs[0].kind", "'choice'"]),
@@ -77,7 +77,7 @@ def test_wrong_definitions_are_refused(old: str, new: str, told: list[str]) -> N
 
 
 def test_all_wrong_keys_are_told_at_once() -> None:
-    text = GOOD.replace('version = "5"', "version = 1").replace('kind = "choice"', 'kind = "menu"')
+    text = GOOD.replace('version = "6"', "version = 1").replace('kind = "choice"', 'kind = "menu"')
     assert len(refusals(text)) == 2
 
 

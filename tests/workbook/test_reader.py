@@ -246,7 +246,7 @@ def test_an_old_workbook_is_evaluated_by_its_own_definition(tmp_path: Path) -> N
     from sheetlab.practical.loader import catalogue, load
     from sheetlab.workbook.layout import lay_out
 
-    text = catalogue().text("wire-stretching").replace('version = "5"', 'version = "0"')
+    text = catalogue().text("wire-stretching").replace('version = "6"', 'version = "0"')
     text = text.replace("half_width = 0.004,", "half_width = 0.008,")
     old = load(text)
     data = write_template(lay_out(old, Assist.CORRECTED), WORKBOOKS["Avocet"].cells)
