@@ -193,8 +193,8 @@ def _archive_add(options: argparse.Namespace) -> int:
             say(harmless(f"{one.path.name}: {what}"), flush=True)
         there += not one.rows and one.finding is None
     say(
-        f"{options.archive.name}: {many(rows, 'row')} added, one for each result of a workbook "
-        f"({_revisions(revised)}), "
+        f"{options.archive.name}: {many(rows, 'row')} added ({_revisions(revised)}), one for each "
+        "result of a workbook; "
         f"{many(there, 'workbook')} {'was' if there == 1 else 'were'} there already, "
         f"{refused} {'was' if refused == 1 else 'were'} not taken"
     )

@@ -99,7 +99,7 @@ def evaluate_all(folder: Path, out: Path) -> None:
 def archive(folder: Path, out: Path) -> None:
     shutil.rmtree(out, ignore_errors=True)
     out.mkdir()
-    target = out / "DEPARTMENT.xlsx"
+    target = out / "DEPARTMENT.sqlite"
     sheetlab("archive", "add", str(folder), "--archive", str(target), "--year", "2026")
     assert target.exists()
 

@@ -95,6 +95,9 @@ def edit(book: Any, one: InputField | DerivedField, row: int, value: Any, form: 
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if not (day and number) or value in (0, 1, 0.31, 46054):
             cell.number_format = form
+    if cell.is_date and cell.data_type == "n" and value not in (None, 0, 1, 0.31, 46054):
+        # left by an earlier edit
+        cell.number_format = "General"
 
 
 def same(contents: Contents) -> tuple[Any, ...]:

@@ -340,14 +340,14 @@ def test_the_sentence_for_one_row(
     path = department.write(one, tmp_path / "in")
     add = ["archive", "add", str(path), "--archive", str(tmp_path / "D.sqlite"), "--year", "2026"]
     assert main(add) == 0
-    assert "D.sqlite: 1 row added (0 of them revisions), 0 workbooks" in capsys.readouterr().out
+    assert "D.sqlite: 1 row added (0 of them revisions), one for each" in capsys.readouterr().out
     changed = {**one.cells, "length.lower": [v + 0.1 for v in one.cells["length.lower"]]}
     department.write(replace(one, cells=changed), tmp_path / "in")
     assert main(add) == 0
     assert "1 row added (1 of them a revision)" in capsys.readouterr().out
     assert main(add) == 0
     said = (
-        "0 rows added, one for each result of a workbook (0 of them revisions), "
+        "0 rows added (0 of them revisions), one for each result of a workbook; "
         "1 workbook was there already, 0 were not taken"
     )
     assert said in capsys.readouterr().out
