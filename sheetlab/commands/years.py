@@ -189,7 +189,9 @@ def _archive_add(options: argparse.Namespace) -> int:
             rows += 1
             revised += row.replaces > 0
             again = f", a revision of row {row.replaces}" if row.replaces else ""
-            what = f"{row.entry.title}, as row {row.number}, {row.code}{again}"
+            # a workbook may have several results
+            which = f" ({row.entry.title})" if len(one.rows) > 1 else ""
+            what = f"row {row.number}, {row.code}{again}{which}"
             say(harmless(f"{one.path.name}: {what}"), flush=True)
         there += not one.rows and one.finding is None
     say(

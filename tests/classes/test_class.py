@@ -1041,8 +1041,8 @@ def test_killed_at_any_moment(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="needs fork")
-def test_killed_two_hundred_times(tmp_path: Path) -> None:
-    killed(tmp_path / "in", 200)
+def test_killed_fifty_times(tmp_path: Path) -> None:
+    killed(tmp_path / "in", 50)
 
 
 @pytest.mark.slow

@@ -124,7 +124,7 @@ GIVEN_UP = "the workbook was given up after 3 seconds"
                      marks=pytest.mark.slow),
         pytest.param(["archive", "add", "in", "--archive", "D.sqlite", "--year", "2026"], 1,
                      "1 was not taken", marks=pytest.mark.slow),
-        pytest.param(["watch", "in", "--once"], 0, "1 needs someone, 2 done",
+        pytest.param(["watch", "in", "--once"], 0, "1 needs someone (!), 2 done",
                      marks=pytest.mark.slow),
         pytest.param(["evaluate", "in/b.xlsx"], 2, "b.xlsx: failed", marks=pytest.mark.slow),
     ],
