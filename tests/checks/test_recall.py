@@ -51,7 +51,7 @@ NAMES: dict[str, tuple[str, ...]] = {
     "drift": ("drift",),
     "load-missed": ("load-not-recorded",),
     "unit-slip": ("unit of the heading", "wrong unit", ", not in "),
-    "count-off": ("instead of",),
+    "count-off": ("swings were counted in each timing",),
 }
 VISIBLE = tuple(h for h in NAMES if h not in ("scale-backwards", "wrong-divisions"))
 """A scale counted backwards or with the wrong number of divisions leaves a line straight where
