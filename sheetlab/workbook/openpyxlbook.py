@@ -45,7 +45,8 @@ class OpenpyxlBook(Store):
 
     def _cell(self, cell: Any) -> Cell | None:
         value, kind = cell.value, cell.data_type
-        if value is None:
+        # openpyxl saves an empty text as a blank cell
+        if value is None or value == "":
             return None
         # asked of a cell without a style, openpyxl gives it one
         styled = cell.has_style

@@ -176,6 +176,18 @@ def test_openpyxl_gives_what_the_file_gives(
     assert same(read_store(open_openpyxl(loaded(path)))) == of_file
 
 
+def test_an_empty_text_is_a_blank_cell(tmp_path: Path) -> None:
+    path = tmp_path / NAME
+    path.write_bytes(filled("Dunlin"))
+    book = loaded(path)
+    derived = practical(WORKBOOKS["Dunlin"].practical, WORKBOOKS["Dunlin"].runs).derived
+    cell = cell_of(
+        book, next(d for d in derived.values() if defined_name(d) in book.defined_names), 0
+    )
+    cell.value = ""
+    assert same(read_store(open_openpyxl(book))) == same(read_workbook(saved(book, path)))
+
+
 @pytest.mark.parametrize("group", ["Avocet", "Sanderling"])
 def test_last_values_are_those_of_the_file(tmp_path: Path, group: str) -> None:
     path = tmp_path / NAME
