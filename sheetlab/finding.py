@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from enum import StrEnum
+
+from msgspec import Struct
+from msgspec.structs import force_setattr, replace
 
 
 class Severity(StrEnum):
@@ -21,8 +23,7 @@ class Severity(StrEnum):
 _RANK = {Severity.STOP: 0, Severity.DOUBTFUL: 1, Severity.NOTE: 2}
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(Struct, frozen=True):
     """Where a finding points. Parts that do not apply are empty."""
 
     file: str = ""
@@ -37,8 +38,7 @@ class Place:
 NOWHERE = Place()
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(Struct, frozen=True):
     """One problem: what kind, where, what was found, what was expected, what to do."""
 
     code: str
@@ -53,11 +53,11 @@ class Finding:
         for name in ("found", "expected", "remedy"):
             text: str = getattr(self, name)
             if not text.isprintable():
-                object.__setattr__(self, name, harmless(text))
+                force_setattr(self, name, harmless(text))
         place = self.place
         if not (place.file.isprintable() and place.sheet.isprintable()):
             made = Place(harmless(place.file), harmless(place.sheet), place.cell)
-            object.__setattr__(self, "place", made)
+            force_setattr(self, "place", made)
 
     @property
     def message(self) -> str:

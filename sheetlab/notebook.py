@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import html
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
+from msgspec.structs import asdict
 
 from sheetlab.before import issue as issuing
 from sheetlab.checks.assess import Assessment
@@ -49,8 +51,7 @@ _UNTYPESET = "tex2jax_ignore mathjax_ignore"
 # -- results ---------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, repr=False)
-class Result:
+class Result(Struct, frozen=True):
     """An evaluated workbook. Numbers are in ``unit``, as the statement writes it."""
 
     assessment: Assessment
@@ -228,12 +229,11 @@ def evaluate(
 # -- tables ----------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, repr=False)
 class Table(Sequence[Mapping[str, Any]]):
     """Rows by column. ``table[0]["group"]`` is a cell; ``frame()`` is all of it in pandas."""
 
-    rows: tuple[Mapping[str, Any], ...]
-    columns: tuple[str, ...]
+    def __init__(self, rows: tuple[Mapping[str, Any], ...], columns: tuple[str, ...]) -> None:
+        self.rows, self.columns = rows, columns
 
     def frame(self) -> pd.DataFrame:
         """The table as a DataFrame, its columns in the same order."""

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 DIMENSIONLESS_TEXTS = ("", "1")
 
@@ -20,8 +22,7 @@ class UnitError(ValueError):
     """A text that names no unit."""
 
 
-@dataclass(frozen=True, slots=True)
-class Dimension:
+class Dimension(Struct, frozen=True):
     """Exponents of the base quantities, as sorted pairs; empty for a pure number."""
 
     exponents: tuple[tuple[str, float], ...] = ()
@@ -54,8 +55,7 @@ def _dimension(exponents: dict[str, float]) -> Dimension:
     return Dimension(tuple(sorted(kept.items())))
 
 
-@dataclass(frozen=True, slots=True)
-class Unit:
+class Unit(Struct, frozen=True):
     """A unit. A number v in it is ``v * factor + offset`` in the coherent SI unit."""
 
     text: str

@@ -18,12 +18,15 @@ import types
 import typing
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
+from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any
+
+from msgspec import NODEFAULT, Struct
+from msgspec.structs import FieldInfo, fields
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
@@ -186,13 +189,12 @@ def tables_of(root: type, module: ModuleType) -> list[Keys]:
 
 
 def hints_of(kind: type) -> dict[str, Any]:
-    hints = typing.get_type_hints(kind)
-    return {field.name: hints[field.name] for field in fields(kind)}
+    return {field.name: field.type for field in fields(kind)}
 
 
 def below(hint: Any) -> Iterator[type]:
     """Tables that a key holds."""
-    if isinstance(hint, type) and is_dataclass(hint):
+    if isinstance(hint, type) and issubclass(hint, Struct):
         yield hint
     for inner in typing.get_args(hint):
         yield from below(inner)
@@ -219,10 +221,12 @@ def words_for(hint: Any) -> str:
     return plain.get(hint, "table")
 
 
-def usual(field: Field[Any]) -> str:
+def usual(field: FieldInfo) -> str:
     """What holds where a key is missing."""
-    if field.default is MISSING:
-        return "needed" if field.default_factory is MISSING else "may be missing"
+    if field.required:
+        return "needed"
+    if field.default is NODEFAULT:
+        return "may be missing"
     value = field.default
     if value in (None, "", (), 0.0) and not isinstance(value, bool | int):
         return "may be missing"

@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import re
 import shlex
-from dataclasses import fields, is_dataclass
 from pathlib import Path
 
 import pytest
 import reference_pages
 from examples import filled
+from msgspec import Struct
+from msgspec.structs import fields
 from reference_pages import commands_below
 
 from sheetlab import cli
@@ -34,7 +35,7 @@ KEYS = sorted(
     {
         field.name
         for kind in vars(definition).values()
-        if isinstance(kind, type) and is_dataclass(kind)
+        if isinstance(kind, type) and issubclass(kind, Struct)
         for field in fields(kind)
     }
 )

@@ -21,7 +21,18 @@ from sheetlab.notebook import Result, Table
 from sheetlab.workbook.layout import defined_name
 
 PAGE = Path(sheetlab.__file__).parent / "manual" / "python.md"
-HEAVY = ("dataclasses", "typing", "numpy", "scipy", "pandas", "openpyxl", "lxml", "pint", "xlwings")
+HEAVY = (
+    "dataclasses",
+    "msgspec",
+    "typing",
+    "numpy",
+    "scipy",
+    "pandas",
+    "openpyxl",
+    "lxml",
+    "pint",
+    "xlwings",
+)
 EVIL = "<script>alert(1)</script> & $x$"
 
 

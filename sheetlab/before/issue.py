@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.roster import Group, file_part
@@ -18,8 +20,7 @@ from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.template import Typed, write_template
 
 
-@dataclass(frozen=True, slots=True)
-class Issued:
+class Issued(Struct, frozen=True):
     """A workbook that was written, or why it was not."""
 
     path: Path
@@ -30,8 +31,7 @@ class Issued:
     """What the register lacks for it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Binding:
+class Binding(Struct, frozen=True):
     """The register that workbooks are bound to, and the day on which that is done."""
 
     register: Register

@@ -7,10 +7,12 @@ import math
 import re
 import textwrap
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from itertools import zip_longest
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.before.books import books, gauges
 from sheetlab.checks.wording import Words
@@ -148,8 +150,7 @@ def make_plan(
 # -- words ---------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Grid:
+class Grid(Struct, frozen=True):
     """A small table of a plan: title, headings, rows of text, a note below."""
 
     title: str
@@ -160,8 +161,7 @@ class Grid:
     """Printed in two halves side by side, without the names in the middle."""
 
 
-@dataclass(frozen=True, slots=True)
-class Lines:
+class Lines(Struct, frozen=True):
     """Sentences of a plan below a title."""
 
     title: str

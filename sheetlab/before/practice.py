@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.before.issue import start_cells
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, together
@@ -43,16 +45,14 @@ HABITS_IN_ONE = (1, 1, 1, 2, 2, 3)
 """How many mistakes a workbook has, drawn evenly from these."""
 
 
-@dataclass(frozen=True, slots=True)
-class PracticeWorkbook:
+class PracticeWorkbook(Struct, frozen=True):
     """One workbook of a set, and what was planted in it."""
 
     path: Path
     bench: Bench
 
 
-@dataclass(frozen=True, slots=True)
-class PracticeSet:
+class PracticeSet(Struct, frozen=True):
     """What was written."""
 
     workbooks: tuple[PracticeWorkbook, ...]
@@ -125,8 +125,7 @@ def _benches(practical: Practical, count: int, seed: int) -> Iterator[Bench]:
         yield _bench(practical, number, bag, many)
 
 
-@dataclass(slots=True)
-class _Bag:
+class _Bag(Struct):
     """Habits in an order by chance, each once before any comes again."""
 
     habits: Sequence[str]

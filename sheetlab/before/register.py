@@ -9,9 +9,11 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal, TypeVar
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.instruments import KINDS
@@ -50,8 +52,7 @@ WIRE = "wire"
 REMARK = "remark"
 
 
-@dataclass(frozen=True, slots=True)
-class ListColumn:
+class ListColumn(Struct, frozen=True):
     """A column of a list; its heading is what a reader finds it by."""
 
     heading: str
@@ -138,8 +139,7 @@ A_REGISTER = "a workbook made with “sheetlab register new”"
 Value = float | str | datetime.date
 
 
-@dataclass(frozen=True, slots=True)
-class _Row:
+class _Row(Struct, frozen=True):
     values: Mapping[str, Value]
     place: Place
 
@@ -232,8 +232,7 @@ def _wire(row: _Row) -> Wire:
     )
 
 
-@dataclass(slots=True)
-class _Reader:
+class _Reader(Struct):
     store: Store
     file: str
     findings: list[Finding] = field(default_factory=list)

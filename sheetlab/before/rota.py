@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
 from sheetlab.handling.roster import Group, file_part
@@ -16,8 +18,7 @@ COLUMNS = ("group", "week", "setup", "practical")
 MAX_WEEKS, MAX_SETUPS, MAX_PRACTICALS = 60, 500, 40
 
 
-@dataclass(frozen=True, slots=True)
-class Sitting:
+class Sitting(Struct, frozen=True):
     """One group at one set-up in one week."""
 
     group: str

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 from enum import StrEnum
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.checks import (
     answers,
@@ -83,8 +85,7 @@ class Status(StrEnum):
     FAILED = "failed"
 
 
-@dataclass(frozen=True, slots=True)
-class Assessment:
+class Assessment(Struct, frozen=True):
     """An evaluation with its findings."""
 
     practical: Practical

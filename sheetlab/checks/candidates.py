@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import islice
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.checks.causes import (
     ANSWER_UNIT,
@@ -56,8 +58,7 @@ def arithmetic(practical: Practical, key: str, leaves: set[str] | frozenset[str]
     return one.node if isinstance(one.node, Binary | Negative) else None
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
+class Candidate(Struct, frozen=True):
     """A slip with what it does to the number."""
 
     kind: str
@@ -69,8 +70,7 @@ class Candidate:
     """Other end of a range of factors."""
 
 
-@dataclass
-class Slips:
+class Slips(Struct, dict=True):
     """Every slip on the way to a quantity, in a world in which earlier answers are given."""
 
     subject: Evaluated

@@ -5,11 +5,10 @@ The ratios themselves are made from the formulas (``sheetlab.formula.slips`` and
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Kind:
+class Kind(Struct, frozen=True):
     """A kind of slip. ``{what}`` is a quantity, ``{of}`` whose formula, ``{detail}`` a number."""
 
     frequency: int
@@ -237,8 +236,7 @@ ANSWER_UNIT = "In which unit is your answer to be, and in which unit is the numb
 OR_PUT_IN = " Or in which unit did you take {what}?"
 
 
-@dataclass(frozen=True, slots=True)
-class Cause:
+class Cause(Struct, frozen=True):
     """What would give an answer, in words."""
 
     kind: str

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity, many
@@ -87,8 +88,7 @@ def missing_for_results(subject: Subject) -> Iterator[Finding]:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Cause:
+class Cause(Struct, frozen=True):
     """An input that is missing; it blocks if it is empty altogether."""
 
     title: str

@@ -11,10 +11,12 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import cached_property
 from itertools import combinations
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.checks.candidates import Candidate, Slips, arithmetic
 from sheetlab.checks.causes import KINDS, ZERO_SIDE, Cause
@@ -47,8 +49,7 @@ CLOSER = 0.6
 """A cause has to explain this much of what it is asked for, or it only looks like one."""
 
 
-@dataclass(frozen=True, slots=True)
-class AnswerDiagnosis:
+class AnswerDiagnosis(Struct, frozen=True):
     """An answer and what it should be. All numbers are in the unit of the answer."""
 
     answer: Answer
@@ -112,8 +113,7 @@ def half_unit(value: float) -> float:
     return 0.5 * 10.0**last
 
 
-@dataclass(frozen=True, slots=True)
-class _Way:
+class _Way(Struct, frozen=True):
     """One way to what an answer should be, by the earlier answers that were carried forward."""
 
     world: World
@@ -124,8 +124,7 @@ class _Way:
     """Whether an earlier answer was carried forward in the unit in which it was given."""
 
 
-@dataclass
-class _Judge:
+class _Judge(Struct, dict=True):
     subject: Evaluated
 
     @property
@@ -364,8 +363,7 @@ class _Judge:
         return made.get(key) or next(iter(made.values()))
 
 
-@dataclass(slots=True)
-class _Fit:
+class _Fit(Struct):
     """An answer that is to be explained."""
 
     given: float

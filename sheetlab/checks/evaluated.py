@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import cached_property
+
+from msgspec import Struct
 
 from sheetlab.practical.evaluate import Evaluation, Numbers
 from sheetlab.practical.model import Practical
@@ -12,8 +13,7 @@ from sheetlab.practical.observations import Observations
 from sheetlab.practical.study import LineStudy, study
 
 
-@dataclass(frozen=True)
-class Evaluated:
+class Evaluated(Struct, frozen=True, dict=True):
     """One filled workbook with its numbers; own results are judged by these alone."""
 
     practical: Practical

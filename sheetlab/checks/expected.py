@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.checks.subject import Subject, amount, would_fit
 from sheetlab.checks.worlds import World, finite
@@ -146,8 +147,7 @@ def _fitting(subject: Subject, result: ResultValue, target: float, within: float
     return sorted(fitting, key=lambda one: (one.free, one.distance))
 
 
-@dataclass(frozen=True, slots=True)
-class _Tried:
+class _Tried(Struct, frozen=True):
     """A result with a slip undone."""
 
     distance: float

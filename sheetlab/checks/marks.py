@@ -8,9 +8,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache, partial
+
+from msgspec import Struct
 
 from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
@@ -37,8 +38,7 @@ _START = tuple(one.key.removeprefix(START_PREFIX) for one in START_INPUTS)
 _GRAVE = {"note": 1, "doubtful": 2, "stop": 3}
 
 
-@dataclass(frozen=True, slots=True)
-class Cost:
+class Cost(Struct, frozen=True):
     """Findings that cost marks."""
 
     codes: tuple[str, ...] = ()
@@ -53,8 +53,7 @@ class Cost:
     """Inputs, tables or instruments that a finding must stand at; none: anywhere."""
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
+class Item(Struct, frozen=True):
     """Something that marks are given for. Without any condition it is for the teacher alone."""
 
     id: str
@@ -93,8 +92,7 @@ class Item:
         )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Scheme:
+class Scheme(Struct, frozen=True):
     """A marking scheme; the keys of a scheme file."""
 
     id: str
@@ -113,8 +111,7 @@ class Scheme:
         return math.fsum(item.marks for item in self.items)
 
 
-@dataclass(frozen=True, slots=True)
-class ProposedMark:
+class ProposedMark(Struct, frozen=True):
     """What a scheme proposes for one item, and why."""
 
     item: Item
@@ -211,8 +208,7 @@ def rounded(value: float, step: float) -> float:
     return float(steps * Decimal(repr(step)))
 
 
-@dataclass(slots=True)
-class _Judge:
+class _Judge(Struct):
     assessment: Assessment
 
     def mark(self, item: Item, step: float) -> ProposedMark:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+
+from msgspec.structs import replace
 
 from sheetlab.checks.sizes import SURE_SIZE, Cause, Sizes
 from sheetlab.checks.subject import LEAST_DIVISIONS, SURE, Subject, amount
@@ -43,7 +44,6 @@ def patterns_of_lines(subject: Subject) -> Iterator[Finding]:
         yield from teller.levels()
 
 
-@dataclass(slots=True)
 class _Teller(Sizes):
     """Names the patterns of one line."""
 

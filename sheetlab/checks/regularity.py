@@ -11,7 +11,8 @@ import hashlib
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.metrology.distributions import binomial_tail
@@ -24,8 +25,7 @@ BY_CHANCE = 0.01
 FEWEST_DIGITS = 50
 
 
-@dataclass(frozen=True, slots=True)
-class ClassNote:
+class ClassNote(Struct, frozen=True):
     """Something unusually regular in a class."""
 
     code: str
@@ -40,8 +40,7 @@ class ClassNote:
         return f"{self.text}{chance}"
 
 
-@dataclass(frozen=True, slots=True)
-class Traits:
+class Traits(Struct, frozen=True):
     """What of one workbook matters here: little enough to keep it of very many."""
 
     practical: str

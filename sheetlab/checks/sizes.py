@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.checks.subject import LineStory, Subject, fitting_edits
 from sheetlab.metrology.linepatterns import Pattern
@@ -27,8 +29,7 @@ SLACK = "the first steps pulled out slack or kinks"
 YIELDED = "something yielded at the end of the range"
 
 
-@dataclass(frozen=True, slots=True)
-class Cause:
+class Cause(Struct, frozen=True):
     """An explanation by the size of a pattern."""
 
     far: float
@@ -40,8 +41,7 @@ class Cause:
     """To follow “it could be that”."""
 
 
-@dataclass(slots=True)
-class Sizes:
+class Sizes(Struct):
     """Sizes on one line."""
 
     subject: Subject

@@ -5,7 +5,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.checks.subject import Subject, amount, fitting_edits, would_fit
 from sheetlab.finding import Finding, Severity
@@ -98,8 +99,7 @@ def _two_digits(value: float, unit: Unit) -> str:
     return amount(float(f"{value / unit.factor:.2g}"), unit)
 
 
-@dataclass(frozen=True, slots=True)
-class _Repeat:
+class _Repeat(Struct, frozen=True):
     key: str
     row: int
     value: float

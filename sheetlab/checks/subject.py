@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from functools import cached_property
+
+from msgspec import Struct
 
 from sheetlab.checks.diagnosis import AnswerDiagnosis, diagnose
 from sheetlab.checks.evaluated import Evaluated
@@ -38,8 +39,7 @@ FEWEST_WAYS = 6
 """Points on both ways together from which their levels are compared."""
 
 
-@dataclass(frozen=True, slots=True)
-class LineStory:
+class LineStory(Struct, frozen=True):
     """A line and the patterns in it."""
 
     line: LineResult
@@ -106,8 +106,7 @@ class LineStory:
                 yield keys[point.series], point.row
 
 
-@dataclass(frozen=True, slots=True)
-class LineSlip:
+class LineSlip(Struct, frozen=True):
     """A line that is one only if a scale, a unit or a whole column is taken otherwise."""
 
     field: LineField
@@ -143,8 +142,7 @@ USUAL_DOF = 6.0
 """What the usual scatter of a definition counts for, beside that of the points themselves."""
 
 
-@dataclass(frozen=True)
-class Subject(Evaluated):
+class Subject(Evaluated, frozen=True, dict=True):
     """One filled workbook, evaluated, before its findings are known."""
 
     bound: Bound | None = None

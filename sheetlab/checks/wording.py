@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import wraps
 from typing import ParamSpec
+
+from msgspec import Struct
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.formula.render import printed
@@ -126,8 +127,7 @@ def headline(assessment: Assessment) -> str:
     return "The result could not be formed; the findings say what is missing."
 
 
-@dataclass(frozen=True, slots=True)
-class Words:
+class Words(Struct, frozen=True):
     """Sentences about the results of a practical, by the conventions of a profile."""
 
     practical: Practical

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from types import ModuleType
+
+from msgspec import Struct, field
 
 from sheetlab.formula.functions import Aggregate
 from sheetlab.formula.tree import Node
@@ -17,8 +18,7 @@ from sheetlab.practical.model import Practical
 Place = tuple[str, tuple[str, ...]]
 
 
-@dataclass(slots=True)
-class World:
+class World(Struct):
     """Numbers in which some quantities, formulas or statistics are others; SI units."""
 
     parent: Numbers | World

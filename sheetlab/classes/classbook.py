@@ -10,12 +10,13 @@ import io
 import math
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
 from typing import Any, BinaryIO
 from urllib.parse import quote
 
+from msgspec import Struct, field
+from msgspec.structs import replace
 from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
 from sheetlab.checks.marks import Item, ProposedMark, Scheme
@@ -108,8 +109,7 @@ FIRST_ITEM = 6
 """Column of the first item on the sheet Marks; three hidden digests and the key stand before."""
 
 
-@dataclass(frozen=True, slots=True)
-class ClassData:
+class ClassData(Struct, frozen=True):
     """Everything that goes into the workbook of a class."""
 
     sorted: Sorted
@@ -191,8 +191,7 @@ class _NotedSheet(Sheet):
         return int(super().write_url(row, col, url, cell_format, string))
 
 
-@dataclass(slots=True)
-class _Sheet:
+class _Sheet(Struct):
     """A sheet that is written from top to bottom."""
 
     sheet: Any
@@ -264,8 +263,7 @@ class _Sheet:
         return height
 
 
-@dataclass(slots=True)
-class _Book:
+class _Book(Struct):
     data: ClassData
     book: Any
     styles: Styles
@@ -925,8 +923,7 @@ HISTORY_HEAD = (
 NO_QUESTION = "None: no reading looks doubtful."
 
 
-@dataclass(slots=True)
-class _Feedback:
+class _Feedback(Struct):
     """One page for one group."""
 
     book: _Book
@@ -1229,8 +1226,7 @@ def chart_limits(found: Comparison) -> tuple[Axis, list[str]]:
     return axis(shown or [value for value, _ in values]), off
 
 
-@dataclass(frozen=True, slots=True)
-class Level:
+class Level(Struct, frozen=True):
     """A level line of the dot plot."""
 
     label: str

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from datetime import datetime, time
 from pathlib import Path
 
+from msgspec import Struct
+from msgspec.structs import replace
 from xlsxwriter.utility import xl_rowcol_to_cell
 
 from sheetlab.checks.marks import Scheme
@@ -37,8 +38,7 @@ ENDING = ".xlsx"
 AGAIN = "run “sheetlab class” again"
 
 
-@dataclass(frozen=True, slots=True)
-class ClassRun:
+class ClassRun(Struct, frozen=True):
     """What a run over a folder came to."""
 
     collected: Collected

@@ -5,11 +5,11 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from lxml import etree
+from msgspec import Struct
 
 from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
@@ -39,8 +39,7 @@ _SAVED_ODS = ("meta.xml", "{http://purl.org/dc/elements/1.1/}date")
 FOREIGN = frozenset({"not-issued"})
 
 
-@dataclass(frozen=True, slots=True)
-class Collected:
+class Collected(Struct, frozen=True):
     """Everything that was found in a folder."""
 
     handins: tuple[HandIn, ...]
@@ -49,8 +48,7 @@ class Collected:
     """What only several workbooks together show."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Job:
+class _Job(Struct, frozen=True):
     folder: Path
     file: str
     scheme: Scheme

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.classes.handins import HandIn, Outcome, natural
 from sheetlab.finding import many
@@ -34,8 +35,7 @@ FINE, ACTION = 2.0, 3.0
 TOO_UNCERTAIN = "too uncertain to say"
 
 
-@dataclass(frozen=True, slots=True)
-class Compared:
+class Compared(Struct, frozen=True):
     """One result of a class beside the consensus, in the shown unit."""
 
     handin: HandIn
@@ -45,8 +45,7 @@ class Compared:
     class_: str
 
 
-@dataclass(frozen=True, slots=True)
-class SetUp:
+class SetUp(Struct, frozen=True):
     """The results of one set-up, in the shown unit."""
 
     name: str
@@ -55,8 +54,7 @@ class SetUp:
     deviation: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Comparison:
+class Comparison(Struct, frozen=True):
     """The first results of one practical, in its shown unit."""
 
     symbol: str

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from sheetlab.before.issue import issue, start_cells
 from sheetlab.handling.batch import evaluate_files
@@ -22,8 +23,7 @@ DATA = Path(__file__).with_name("demo_class.toml")
 ISSUED, FILLED, EVALUATED = "1 issued", "2 filled", "3 evaluated"
 
 
-@dataclass(frozen=True, slots=True)
-class DemoWorkbook:
+class DemoWorkbook(Struct, frozen=True):
     """What one invented group typed."""
 
     practical: str

@@ -8,9 +8,11 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from datetime import datetime
 from difflib import SequenceMatcher
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.checks.marks import ProposedMark
 from sheetlab.handling.roster import Group, file_part, former_group_key, group_key
@@ -26,8 +28,7 @@ CLOSE = 0.75
 """Likeness of two names from which they may be one (``difflib``; experience, no source)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
+class Told(Struct, frozen=True):
     """A finding in the words of a page: where, what, and what to ask."""
 
     severity: str
@@ -37,8 +38,7 @@ class Told:
     message: str
 
 
-@dataclass(frozen=True, slots=True)
-class OwnResult:
+class OwnResult(Struct, frozen=True):
     """One of the group's own results, judged."""
 
     title: str
@@ -47,8 +47,7 @@ class OwnResult:
     question: str
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(Struct, frozen=True):
     """The first result of a workbook, SI units, and the unit in which it is shown."""
 
     value: float
@@ -83,8 +82,7 @@ class Outcome:
         return self.expanded / self.factor
 
 
-@dataclass(frozen=True, slots=True)
-class HandIn:
+class HandIn(Struct, frozen=True):
     """One workbook file that was found and read."""
 
     file: str
@@ -125,8 +123,7 @@ class HandIn:
         return self.group or f"(no group: {self.file})"
 
 
-@dataclass(frozen=True, slots=True)
-class Unread:
+class Unread(Struct, frozen=True):
     """A file that could not be read, and why."""
 
     file: str
@@ -135,8 +132,7 @@ class Unread:
     """A workbook of something else, which nobody misses."""
 
 
-@dataclass(frozen=True, slots=True)
-class Past:
+class Past(Struct, frozen=True):
     """A hand-in that was seen once: a row of the history."""
 
     key: str
@@ -154,8 +150,7 @@ class Past:
     unit: str
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(Struct, frozen=True):
     """Something that is open: missing, late, twice, unreadable."""
 
     what: str
@@ -166,8 +161,7 @@ class Point:
     practical_id: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Sorted:
+class Sorted(Struct, frozen=True):
     """The hand-ins that count, and everything that is open."""
 
     counted: tuple[HandIn, ...]

@@ -10,12 +10,13 @@ import hashlib
 import json
 import sys
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, field, fields, replace
 from itertools import chain
 from pathlib import Path
 from typing import Any
 
 from lxml import etree
+from msgspec import Struct, field
+from msgspec.structs import asdict, fields, replace
 from xlsxwriter.utility import xl_rowcol_to_cell
 
 from sheetlab.classes.handins import KEY_LETTERS, Past, former_key, row_key
@@ -53,8 +54,7 @@ _PAST_NAMES = tuple(one.name for one in fields(Past))
 _COMMON = frozenset(("practical", "setup", "status", "unit"))
 
 
-@dataclass(frozen=True, slots=True)
-class TypedRow:
+class TypedRow(Struct, frozen=True):
     """What the teacher typed for one hand-in."""
 
     key: str
@@ -78,8 +78,7 @@ class TypedRow:
         return "" if self.empty else hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()
 
 
-@dataclass(frozen=True, slots=True)
-class Kept:
+class Kept(Struct, frozen=True):
     """Everything that is carried over from a class workbook to the next."""
 
     rows: Mapping[str, TypedRow] = field(default_factory=dict)
@@ -198,8 +197,7 @@ def _past(text: str) -> Past:
     return Past(**{name: data[name] for name in _PAST_NAMES})
 
 
-@dataclass(slots=True)
-class _Block:
+class _Block(Struct):
     """Rows of marks below one hidden row of items, or the rows of what has no place any more."""
 
     columns: Mapping[int, str]

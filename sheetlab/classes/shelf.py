@@ -12,8 +12,9 @@ import sys
 import tempfile
 from array import array
 from contextlib import AbstractContextManager
-from dataclasses import replace
 from typing import Any, BinaryIO, cast
+
+from msgspec.structs import replace
 
 from sheetlab.checks.marks import Item
 from sheetlab.classes.handins import HandIn

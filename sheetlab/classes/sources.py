@@ -8,8 +8,9 @@ or below it, or if a person names it.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from msgspec import Struct
 
 from sheetlab.classes.handins import Past
 from sheetlab.classes.kept import HIDDEN, read_kept
@@ -23,8 +24,7 @@ from sheetlab.workbook.package import open_package
 MOST_SHOWN = 120
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(Struct, frozen=True):
     """A file that counts in a class, and what it has to hold still."""
 
     path: Path

@@ -6,9 +6,10 @@ import argparse
 import datetime
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from msgspec.structs import replace
 
 from sheetlab.commands.console import (
     DONE,

@@ -6,10 +6,11 @@ import argparse
 import signal
 import sys
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from sheetlab.commands.console import (
     DONE,
@@ -147,8 +148,7 @@ def _evaluate(options: argparse.Namespace) -> int:
     return DONE if good == len(paths) else SOME_FAILED
 
 
-@dataclass(frozen=True, slots=True)
-class _Told:
+class _Told(Struct, frozen=True):
     """What is kept of a workbook that was evaluated, maybe in another process."""
 
     name: str

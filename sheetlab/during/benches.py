@@ -9,10 +9,12 @@ import textwrap
 import unicodedata
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import IntEnum
 from itertools import takewhile
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.completeness import NOT_FILLED
@@ -53,8 +55,7 @@ class Rank(IntEnum):
     NOT_BEGUN = 3
 
 
-@dataclass(frozen=True, slots=True)
-class Rows:
+class Rows(Struct, frozen=True):
     """How far a table is filled; ``filled`` counts rows with an entry in each column begun."""
 
     table: str
@@ -67,8 +68,7 @@ MARKS = {Rank.LOOK: "!", Rank.UNDER_WAY: "~"}
 """Before the row of a workbook, and explained in the line above the table."""
 
 
-@dataclass(frozen=True, slots=True)
-class Bench:
+class Bench(Struct, frozen=True):
     """One workbook as the table shows it."""
 
     file: str
@@ -197,8 +197,7 @@ def in_order(benches: Sequence[Bench]) -> list[Bench]:
     return sorted(benches, key=lambda b: (b.rank, b.saved, b.file))
 
 
-@dataclass(slots=True)
-class _Kept:
+class _Kept(Struct):
     stamp: Stamp
     due: float | None
     """When to read the file; None: when it changes."""
@@ -210,8 +209,7 @@ class _Kept:
     """Since when the file has not been there."""
 
 
-@dataclass(slots=True)
-class Board:
+class Board(Struct):
     """What is known of every workbook. Times are seconds of one steady clock."""
 
     _kept: dict[str, _Kept] = field(default_factory=dict)
@@ -291,8 +289,7 @@ def _past(due: float | None, now: float) -> bool:
     return due is not None and due <= now
 
 
-@dataclass(frozen=True, slots=True)
-class _Column:
+class _Column(Struct, frozen=True):
     title: str
     text: Callable[[Bench, int], str]
     """Text for a width."""

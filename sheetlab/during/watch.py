@@ -10,10 +10,11 @@ import os
 import shutil
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import TextIO
+
+from msgspec import Struct, field
 
 from sheetlab.during.benches import SETTLE, Board, cut, one_line, table
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
@@ -79,8 +80,7 @@ def watch(folder: Path, out: TextIO, poll: bool = False) -> None:
     print("\nStopped watching; nothing in the folder was changed.", file=out, flush=True)
 
 
-@dataclass(slots=True)
-class _Watcher:
+class _Watcher(Struct):
     folder: Path
     board: Board = field(default_factory=Board)
     lost: tuple[str, ...] = ()
@@ -124,8 +124,7 @@ def _lost(path: Path, why: Finding) -> FileOutcome:
     return FileOutcome(path, None, (why.at(Place(path.name)),), None)
 
 
-@dataclass(slots=True)
-class _Screen:
+class _Screen(Struct):
     """Draws in place on a terminal; elsewhere prints each change below the last."""
 
     folder: Path

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.formula.functions import (
     FUNCTIONS,
@@ -31,8 +32,7 @@ from sheetlab.formula.tree import (
 from sheetlab.units import NUMBER, Dimension, unit
 
 
-@dataclass(frozen=True, slots=True)
-class Kind:
+class Kind(Struct, frozen=True):
     """What a name stands for."""
 
     dimension: Dimension
@@ -67,8 +67,7 @@ def check(text: str, node: Node, lookup: Lookup, table: str | None) -> Dimension
     return _Checker(text, lookup, table).dimension(node)
 
 
-@dataclass(frozen=True, slots=True)
-class _Checker:
+class _Checker(Struct, frozen=True):
     text: str
     lookup: Lookup
     table: str | None

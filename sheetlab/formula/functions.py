@@ -8,8 +8,9 @@ and a test compares each row with a real spreadsheet.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal
+
+from msgspec import Struct
 
 from sheetlab.formula import statistics
 from sheetlab.formula.statistics import Column, StatisticRule, ValueRule
@@ -18,8 +19,7 @@ from sheetlab.metrology import gravity
 RangeText = Callable[[Sequence[str]], str | None]
 
 
-@dataclass(frozen=True, slots=True)
-class Elementwise:
+class Elementwise(Struct, frozen=True):
     """A function of numbers; ``library`` names it in math, numpy and uncertainties.umath."""
 
     name: str
@@ -31,8 +31,7 @@ class Elementwise:
     can_fail: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Aggregate:
+class Aggregate(Struct, frozen=True):
     """A statistic of whole columns.
 
     ``powers``: exponents of the arguments' dimensions in the result; further arguments must
@@ -62,8 +61,7 @@ class Aggregate:
         return None if found is None else found.value
 
 
-@dataclass(frozen=True, slots=True)
-class RowStatistic:
+class RowStatistic(Struct, frozen=True):
     """A statistic of the repeated readings in one row; missing ones are passed over."""
 
     name: str
@@ -74,8 +72,7 @@ class RowStatistic:
     printed: str
 
 
-@dataclass(frozen=True, slots=True)
-class Position:
+class Position(Struct, frozen=True):
     """The value of a column in another row."""
 
     name: str
@@ -84,8 +81,7 @@ class Position:
     printed: str
 
 
-@dataclass(frozen=True, slots=True)
-class LineBefore:
+class LineBefore(Struct, frozen=True):
     """The line through the rows above, at the abscissa of the present row: what is to be expected.
 
     Arguments: a column of ordinates, and one of abscissas. Missing with fewer than ``needs`` rows.
@@ -95,22 +91,19 @@ class LineBefore:
     needs: int = 3
 
 
-@dataclass(frozen=True, slots=True)
-class FirstGiven:
+class FirstGiven(Struct, frozen=True):
     """The first argument that is there."""
 
     name: str = "first_given"
 
 
-@dataclass(frozen=True, slots=True)
-class Unless:
+class Unless(Struct, frozen=True):
     """The second argument, unless the first, a text, has been typed."""
 
     name: str = "unless"
 
 
-@dataclass(frozen=True, slots=True)
-class Macro:
+class Macro(Struct, frozen=True):
     """A named formula with fixed SI units of its parameters and its result."""
 
     name: str

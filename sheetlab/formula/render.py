@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from typing import Protocol
+
+from msgspec import Struct, field
 
 from sheetlab.formula.functions import (
     FUNCTIONS,
@@ -188,8 +189,7 @@ def _from_si(text: str, unit: Unit) -> str:
     return text if unit.factor == 1.0 else f"({text})/{number_text(unit.factor)}"
 
 
-@dataclass(slots=True)
-class _CellWriter:
+class _CellWriter(Struct):
     source: CellSource
     plain: bool
     required: dict[str, None] = field(default_factory=dict)

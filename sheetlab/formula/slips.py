@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.formula.functions import FUNCTIONS, Elementwise, RowStatistic, Unless
 from sheetlab.formula.tree import Binary, Call, Name, Negative, Node, Number, names
@@ -22,8 +24,7 @@ _TURNED = ("sin", "cos", "tan")
 _TURNING = ("asin", "acos", "atan")
 
 
-@dataclass(frozen=True, slots=True)
-class Slip:
+class Slip(Struct, frozen=True):
     """A changed formula."""
 
     kind: str
@@ -81,8 +82,7 @@ def halved_names(node: Node) -> set[str]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class Product:
+class Product(Struct, frozen=True):
     """A formula as a number times powers of names."""
 
     number: float
@@ -150,8 +150,7 @@ def _power(node: Node) -> tuple[str, float]:
     return "", 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class _Spot:
+class _Spot(Struct, frozen=True):
     node: Node
     put: Put
     in_sum: bool

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from sheetlab.metrology import curve, line
 from sheetlab.metrology.curve import CurveFit
@@ -14,8 +15,7 @@ from sheetlab.metrology.repeats import mean_of, repeats
 Column = Sequence[float | None]
 
 
-@dataclass(frozen=True, slots=True)
-class Scatter:
+class Scatter(Struct, frozen=True):
     """A type A contribution that a statistic brings along."""
 
     token: str
@@ -25,8 +25,7 @@ class Scatter:
     sensitivity: float
 
 
-@dataclass(frozen=True, slots=True)
-class Statistic:
+class Statistic(Struct, frozen=True):
     """Value of an aggregate, with its gradient and type A scatter."""
 
     value: float

@@ -10,7 +10,9 @@ import ast
 import math
 import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.units import NUMBER, Dimension
 
@@ -28,30 +30,26 @@ class FormulaError(ValueError):
         self.text, self.part, self.reason, self.allowed = text, part, reason, allowed
 
 
-@dataclass(frozen=True, slots=True)
-class Number:
+class Number(Struct, frozen=True):
     """A plain number; a bare π is one too. What the program adds itself may have a dimension."""
 
     value: float
     dimension: Dimension = NUMBER
 
 
-@dataclass(frozen=True, slots=True)
-class Name:
+class Name(Struct, frozen=True):
     """A quantity, or a column when a function asks for one."""
 
     key: str
 
 
-@dataclass(frozen=True, slots=True)
-class Negative:
+class Negative(Struct, frozen=True):
     """A part with its sign changed."""
 
     inner: Node
 
 
-@dataclass(frozen=True, slots=True)
-class Binary:
+class Binary(Struct, frozen=True):
     """``op`` is one of ``+ - * / ^``."""
 
     op: str
@@ -59,16 +57,14 @@ class Binary:
     right: Node
 
 
-@dataclass(frozen=True, slots=True)
-class Call:
+class Call(Struct, frozen=True):
     """A function of the table with its arguments."""
 
     function: str
     arguments: tuple[Node, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Comparison:
+class Comparison(Struct, frozen=True):
     """``op`` is one of ``< <= > >=``."""
 
     op: str
@@ -76,16 +72,14 @@ class Comparison:
     right: Node
 
 
-@dataclass(frozen=True, slots=True)
-class Logic:
+class Logic(Struct, frozen=True):
     """``op`` is ``and``, ``or`` or ``not`` (which has one part)."""
 
     op: str
     parts: tuple[Node, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Fitted:
+class Fitted(Struct, frozen=True):
     """A parameter of a curve that is fitted to columns."""
 
     curve: str
@@ -155,8 +149,7 @@ def _why_none(text: str) -> str:
     return "is not a formula"
 
 
-@dataclass(frozen=True, slots=True)
-class _Builder:
+class _Builder(Struct, frozen=True):
     text: str
     source: str
     """The text as Python's parser saw it, which its positions belong to."""

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 import operator
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any, Protocol
+
+from msgspec import Struct
 
 from sheetlab.formula.functions import (
     FUNCTIONS,
@@ -162,8 +163,7 @@ def _fitted(node: Fitted, env: Environment, row: int | None) -> Value:
     )
 
 
-@dataclass(slots=True)
-class _OnCurve:
+class _OnCurve(Struct):
     """The environment of the formula of a curve: abscissas and parameters."""
 
     values: Mapping[str, Value]

@@ -5,10 +5,12 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.finding import Finding, Place, Severity
 from sheetlab.handling.folders import DEFAULT_FOLDER
@@ -101,8 +103,7 @@ def _made(folders: Sequence[Path]) -> Iterator[Sequence[Path]]:
                 folder.rmdir()
 
 
-@dataclass(frozen=True, slots=True)
-class _Job:
+class _Job(Struct, frozen=True):
     path: Path
     target: Path
     base: Path

@@ -6,8 +6,9 @@ import contextlib
 import os
 import stat
 from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from sheetlab.finding import Finding, Severity, many
 from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT
@@ -25,8 +26,7 @@ Stamp = tuple[int, ...]
 """What changes when a file is saved: times and size."""
 
 
-@dataclass(frozen=True, slots=True)
-class Listing:
+class Listing(Struct, frozen=True):
     """What of one folder matters here: names in order, without what is hidden or temporary."""
 
     workbooks: tuple[str, ...]

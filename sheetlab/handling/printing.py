@@ -6,8 +6,9 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from sheetlab.finding import Finding, Place, Severity
 
@@ -18,8 +19,7 @@ AT_ONCE = 40
 """Files handed over in one call."""
 
 
-@dataclass(frozen=True, slots=True)
-class Printed:
+class Printed(Struct, frozen=True):
     """A PDF file that was written, or why it was not."""
 
     path: Path

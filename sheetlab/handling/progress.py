@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 from typing import TextIO
+
+from msgspec import Struct
 
 ON_TERMINAL, IN_LOG = 0.2, 60.0
 """Seconds between two lines."""
@@ -12,8 +13,7 @@ WARM = 5.0
 """Seconds before a forecast means anything."""
 
 
-@dataclass(slots=True)
-class Meter:
+class Meter(Struct):
     """Tells how many of how many workbooks are done, and how long the rest takes.
 
     On a terminal one line that changes; elsewhere a line a minute: a short run says nothing, and

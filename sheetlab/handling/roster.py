@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.tables import read_csv, refused
@@ -18,8 +19,7 @@ MOST_NAMED = 8
 _MAX_NAME = 60
 
 
-@dataclass(frozen=True, slots=True)
-class Group:
+class Group(Struct, frozen=True):
     """A group as the roster names it."""
 
     name: str

@@ -19,10 +19,11 @@ import time
 import warnings
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
 from typing import Any, Generic, TypeVar
+
+from msgspec import Struct
 
 from sheetlab import __version__
 from sheetlab.finding import Finding, Severity, SheetlabError
@@ -51,8 +52,7 @@ R = TypeVar("R")
 Progress = Callable[[int, int], None]
 
 
-@dataclass(frozen=True, slots=True)
-class Workers:
+class Workers(Struct, frozen=True):
     """Who evaluates."""
 
     jobs: int = 0
@@ -66,8 +66,7 @@ class Workers:
 HERE = Workers()
 
 
-@dataclass(frozen=True, slots=True)
-class Call(Generic[T, R]):
+class Call(Struct, Generic[T, R], frozen=True):
     """What is done to each of many things.
 
     Both functions travel to other processes: they stand at the top of a module.

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, time, timedelta
 from typing import Any, TypeVar, cast
+
+from msgspec import Struct
 
 from sheetlab.practical.observations import typed_number
 
@@ -25,8 +26,7 @@ class RefusedError(Exception):
     """A wrong call. Its text is what the cell will show, so it is short and says what is wrong."""
 
 
-@dataclass(frozen=True, slots=True)
-class Foreign:
+class Foreign(Struct, frozen=True):
     """A cell that holds neither number nor text: an error value, a date."""
 
     what: str

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from decimal import Decimal
+
+from msgspec import Struct
 
 from sheetlab.live.cells import Cell, RefusedError, Table, number
 from sheetlab.live.library import Argument, Block, Example, Function, Value
@@ -25,8 +26,7 @@ NAMED = 3
 _FINER = next(check for check in KINDS["direct"].checks if check.code == "finer-than-scale")
 
 
-@dataclass(frozen=True, slots=True)
-class _Column:
+class _Column(Struct, frozen=True):
     """Readings that are numbers, with their place among all cells."""
 
     places: tuple[int, ...]

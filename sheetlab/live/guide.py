@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any
+
+from msgspec import Struct, field
 
 from sheetlab.live.functions import FUNCTIONS
 from sheetlab.live.library import PART, Block, Example, Function, Value, call
@@ -125,8 +126,7 @@ def _start(
         sheet.set_row(row, HEIGHT * lines_needed(FUNCTIONS[name].title, widths[1] - 4) + 2)
 
 
-@dataclass(slots=True)
-class _Page:
+class _Page(Struct):
     """A sheet of the guide, written from the top down."""
 
     sheet: Any

@@ -9,9 +9,10 @@ for a program is four small actions: save a copy, delete sheets, take sheets in,
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+
+from msgspec import Struct
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.completeness import NOT_FILLED
@@ -38,8 +39,7 @@ TAIL = "\n(“Clear results” takes this note away.)"
 """What the note at a mark begins and ends with, as long as nobody has written into it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
+class Doubt(Struct, frozen=True):
     """A cell that a finding points at, and that someone has to look at."""
 
     sheet: str
@@ -48,8 +48,7 @@ class Doubt:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(Struct, frozen=True):
     """A colour and a note at a cell; ``texts``: its doubts."""
 
     sheet: str
@@ -63,8 +62,7 @@ class Mark:
         return NOTE + "\n\n".join(self.texts) + TAIL
 
 
-@dataclass(frozen=True, slots=True)
-class Prepared:
+class Prepared(Struct, frozen=True):
     """What a program has to do to its open workbook."""
 
     assessment: Assessment

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Literal, ParamSpec, TypeVar
+
+from msgspec import Struct
 
 from sheetlab.finding import SheetlabError
 from sheetlab.live.cells import (
@@ -43,8 +44,7 @@ in reading order, empty ones as ``None``, to be paired with another. ``table``: 
 are."""
 
 
-@dataclass(frozen=True, slots=True)
-class Argument:
+class Argument(Struct, frozen=True):
     """One argument of a function."""
 
     id: str
@@ -56,8 +56,7 @@ class Argument:
     """Texts that are understood; only letters and digits count, and not their case."""
 
 
-@dataclass(frozen=True, slots=True)
-class Example:
+class Example(Struct, frozen=True):
     """A worked line: what is typed, what comes out, and who says so."""
 
     arguments: tuple[object, ...]
@@ -75,8 +74,7 @@ class Example:
         return tuple(_half_unit(row[-1], n) for row, n in zip(rows, digits, strict=True))
 
 
-@dataclass(frozen=True, slots=True)
-class Function:
+class Function(Struct, frozen=True):
     """A function of the library."""
 
     id: str

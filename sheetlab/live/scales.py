@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from sheetlab.formula.functions import NAMES, Aggregate
 from sheetlab.formula.tree import parse
@@ -25,8 +26,7 @@ _SIDES = {
 }
 
 
-@dataclass(slots=True)
-class Plain:
+class Plain(Struct):
     """Plain numbers by name, for a formula of the table of kinds."""
 
     values: Mapping[str, float]

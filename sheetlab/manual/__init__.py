@@ -14,8 +14,9 @@ from the code; whoever changes them by hand is told by a test.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 FOLDER = Path(__file__).parent
 KINDS = ("Tutorial", "How-to", "Explanation", "Reference")
@@ -24,8 +25,7 @@ OTHER = "More"
 _HEAD = re.compile(r"^\*(Tutorial|How-to|Explanation|Reference)(?: (\d+))?: (.+?)\*$", re.M | re.S)
 
 
-@dataclass(frozen=True, slots=True)
-class Page:
+class Page(Struct, frozen=True):
     """A page of the manual."""
 
     topic: str

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from sheetlab.metrology.distributions import student_quantile
 from sheetlab.metrology.repeats import RECTANGULAR_DIVISOR
@@ -23,8 +24,7 @@ DIVISORS: dict[str, float] = {
 COVERAGE_PROBABILITY = 0.95
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(Struct, frozen=True):
     """An independent cause of uncertainty; correlation is two quantities sharing a source."""
 
     key: str
@@ -67,8 +67,7 @@ class Source:
         return self.divided / u if u else DIVISORS[self.distribution]
 
 
-@dataclass(frozen=True, slots=True)
-class BudgetRow:
+class BudgetRow(Struct, frozen=True):
     """One source in the uncertainty of a result."""
 
     source: Source
@@ -80,8 +79,7 @@ class BudgetRow:
     """Part of the variance of the result, 0 to 1."""
 
 
-@dataclass(frozen=True, slots=True)
-class BudgetLine:
+class BudgetLine(Struct, frozen=True):
     """A row of an uncertainty budget, in the units that are shown."""
 
     source: str
@@ -118,8 +116,7 @@ def budget_lines(rows: Iterable[BudgetRow], scale: float) -> Iterator[BudgetLine
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Budget:
+class Budget(Struct, frozen=True):
     """Uncertainty of a result; the rows with the greatest share come first."""
 
     value: float

@@ -13,9 +13,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 from itertools import accumulate, pairwise
 from typing import Literal
+
+from msgspec import Struct
 
 from sheetlab.metrology.distributions import normal_tail, student_quantile
 
@@ -41,8 +42,7 @@ LEAST_YEAR = 3
 Rule = Literal["beyond-limits", "ewma-beyond-limits", "year-off-baseline", "eight-on-one-side"]
 
 
-@dataclass(frozen=True, slots=True)
-class Baseline:
+class Baseline(Struct, frozen=True):
     """Centre and spread of the values that are taken as steady, in the unit of the values."""
 
     count: int
@@ -206,8 +206,7 @@ def _check_weight(weight: float) -> None:
         raise ValueError("a weight lies above 0 and up to 1")
 
 
-@dataclass(frozen=True, slots=True)
-class Signal:
+class Signal(Struct, frozen=True):
     """A rule that was broken: by the values from ``first`` to ``last`` (counted from 0)."""
 
     rule: Rule
@@ -217,8 +216,7 @@ class Signal:
     """1: above the centre, -1: below."""
 
 
-@dataclass(frozen=True, slots=True)
-class Shift:
+class Shift(Struct, frozen=True):
     """The mean of some values against that of a baseline, in the unit of the values."""
 
     count: int
@@ -280,8 +278,7 @@ def shift(
     return Shift(len(values), means[1] - means[0], quantile * math.sqrt(total))
 
 
-@dataclass(frozen=True, slots=True)
-class Chart:
+class Chart(Struct, frozen=True):
     """Values with their averages and limits; every sequence has shape (n,), in one unit."""
 
     values: tuple[float, ...]

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 ILL_CONDITIONED = 1e10
 """Condition number from which a fit has lost more digits than readings have to spare."""
@@ -26,8 +27,7 @@ _STEP = 6e-6
 _EPSILON = 2.0**-52
 
 
-@dataclass(frozen=True, slots=True)
-class CurveFit:
+class CurveFit(Struct, frozen=True):
     """Parameters of a curve with their covariance, units of the data.
 
     With stated uncertainties of the points the covariance follows from them alone (``scaled``
@@ -419,8 +419,7 @@ def fit_line_both_errors(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _AtSlope:
+class _AtSlope(Struct, frozen=True):
     """The best line of a given slope b."""
 
     weights: Any
@@ -433,8 +432,7 @@ class _AtSlope:
     """Reciprocal variance of the slope."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
+class _Line(Struct, frozen=True):
     """Points with uncertainties in both coordinates, shapes (n,).
 
     Formulae of York et al., American Journal of Physics 72 (2004) 367, with the level eliminated.
@@ -514,8 +512,7 @@ def _weights(u_y: Sequence[float] | None, n: int) -> Any:
     return 1.0 / spread
 
 
-@dataclass(frozen=True, slots=True)
-class _Solved:
+class _Solved(Struct, frozen=True):
     """A linear least-squares problem of p parameters and n points."""
 
     solution: Any

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
+
+from msgspec import Struct
 
 from sheetlab.metrology.distributions import chi_squared_tail, fisher_quantile, student_quantile
 from sheetlab.metrology.linetests import median
 from sheetlab.metrology.repeats import repeats
 
 
-@dataclass(frozen=True, slots=True)
-class WeightedMean:
+class WeightedMean(Struct, frozen=True):
     """Mean weighted by inverse variances."""
 
     value: float
@@ -72,8 +72,7 @@ _SMALL = (0.399356, 0.99365, 0.51321, 0.84401, 0.61220, 0.85877, 0.66993, 0.8734
 ``qnsn.R``: fetched; the tests confirm those of up to 9 by simulation)."""
 
 
-@dataclass(frozen=True, slots=True)
-class RobustMean:
+class RobustMean(Struct, frozen=True):
     """Median of results, and their robust standard deviation."""
 
     value: float
@@ -224,8 +223,7 @@ def cochran_limit(groups: int, repeats_each: int, significance: float = 0.05) ->
     return 1.0 / (1.0 + (groups - 1) / f)
 
 
-@dataclass(frozen=True, slots=True)
-class Precision:
+class Precision(Struct, frozen=True):
     """One-way analysis by group: repeatability and reproducibility (ISO 5725-2)."""
 
     mean: float

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 Pairs = Sequence[tuple[float, float]]
 
 
-@dataclass(frozen=True, slots=True)
-class LinePoint:
+class LinePoint(Struct, frozen=True):
     """One point of a fitted line."""
 
     series: int
@@ -42,8 +42,7 @@ class LinePoint:
         return self.residual / self.spread if self.spread else self.residual
 
 
-@dataclass(frozen=True, slots=True)
-class LineFit:
+class LineFit(Struct, frozen=True):
     """A straight line y = intercept + slope x, units of the data.
 
     With several series the slope is common and ``intercept`` is the mean of the intercepts. The
@@ -213,8 +212,7 @@ def _common_slope(
     return used, centres, sxx, math.fsum(products) / sxx
 
 
-@dataclass(frozen=True, slots=True)
-class OriginFit:
+class OriginFit(Struct, frozen=True):
     """A straight line y = slope x through the origin, units of the data."""
 
     slope: float
@@ -339,8 +337,7 @@ def with_stated_spread(
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class IntervalDifferences:
+class IntervalDifferences(Struct, frozen=True):
     """Differences over a fixed interval: the second half of the readings minus the first."""
 
     slope: float

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any, Literal
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.metrology.distributions import chi_squared_quantile, student_quantile
 
@@ -41,8 +43,7 @@ _PREFERRED: dict[Kind, float] = {
 """Factors on the statistic that decide between patterns that fit nearly alike."""
 
 
-@dataclass(frozen=True, slots=True)
-class Observed:
+class Observed(Struct, frozen=True):
     """A point of a line."""
 
     series: int
@@ -51,8 +52,7 @@ class Observed:
     y: float
 
 
-@dataclass(frozen=True, slots=True)
-class Usual:
+class Usual(Struct, frozen=True):
     """What is known of the scatter of such readings before any is taken.
 
     It counts like ``dof`` earlier degrees of freedom with that standard deviation (a conjugate
@@ -90,8 +90,7 @@ LIKELY = 3.0
 """Student's t of the pattern that is told of points that scatter beyond what is plausible."""
 
 
-@dataclass(frozen=True, slots=True)
-class Pattern:
+class Pattern(Struct, frozen=True):
     """A pattern with its size, unit of y."""
 
     kind: Kind
@@ -109,8 +108,7 @@ class Pattern:
     """Patterns that explain the points as well, the best first, none of the same vector."""
 
 
-@dataclass(frozen=True, slots=True)
-class Explained:
+class Explained(Struct, frozen=True):
     """A line with the patterns found in it, units of the data."""
 
     patterns: tuple[Pattern, ...]

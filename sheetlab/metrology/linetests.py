@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.metrology.distributions import fisher_tail, student_tail
 from sheetlab.metrology.line import Pairs, fit_common_slope, fit_line
 
 
-@dataclass(frozen=True, slots=True)
-class TestResult:
+class TestResult(Struct, frozen=True):
     """A test of a hypothesis."""
 
     statistic: float
@@ -233,8 +233,7 @@ def median(values: Sequence[float]) -> float:
     return 0.5 * (ordered[middle - 1] + ordered[middle])
 
 
-@dataclass(frozen=True, slots=True)
-class SuccessiveDifferences:
+class SuccessiveDifferences(Struct, frozen=True):
     """Slope from the mean of the differences between neighbours.
 
     Their sum telescopes: all readings but the first and the last are thrown away.
@@ -286,8 +285,7 @@ def successive_differences(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class ExtremeLines:
+class ExtremeLines(Struct, frozen=True):
     """Steepest and flattest straight lines that pass through all error bars."""
 
     steepest: float
@@ -337,8 +335,7 @@ def extreme_lines(
     return ExtremeLines(steepest, flattest) if flattest <= steepest + rounding else None
 
 
-@dataclass(frozen=True, slots=True)
-class GradientTriangle:
+class GradientTriangle(Struct, frozen=True):
     """A slope read off a hand-drawn line at two points chosen by a person."""
 
     slope: float

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import Any, Literal
+
+from msgspec import Struct
 
 from sheetlab.metrology.budget import COVERAGE_PROBABILITY, Budget, Source
 
@@ -30,16 +31,14 @@ Samples = Any
 """Array of shape (trials,)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Affine:
+class Affine(Struct, frozen=True):
     """A quantity as its estimate and its sensitivity to each source (by source key)."""
 
     value: float
     sensitivities: Mapping[str, float]
 
 
-@dataclass(frozen=True, slots=True)
-class Propagated:
+class Propagated(Struct, frozen=True):
     """Result of the trials, in the unit of the model."""
 
     mean: float
@@ -359,8 +358,7 @@ over the uncertainties; errors with limits make most of it; estimates of scatter
 are sampled as t. Empty: it is much the same."""
 
 
-@dataclass(frozen=True, slots=True)
-class Validation:
+class Validation(Struct, frozen=True):
     """Whether the budget's interval agrees with the trials (JCGM 101:2008, clause 8)."""
 
     low_difference: float

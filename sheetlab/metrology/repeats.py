@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 RECTANGULAR_DIVISOR = math.sqrt(3.0)
 NEAR_EDGE = 0.475 / 1.96
@@ -18,8 +19,7 @@ PARTS_READ = (1, 2, 5, 10)
 """Parts of a division to which people read."""
 
 
-@dataclass(frozen=True, slots=True)
-class Repeats:
+class Repeats(Struct, frozen=True):
     """Mean of n readings (JCGM 100:2008, 4.2), all in the unit of the readings."""
 
     n: int
@@ -74,8 +74,7 @@ def mean_of(readings: Sequence[float]) -> float:
     return math.fsum(readings) / len(readings)
 
 
-@dataclass(frozen=True, slots=True)
-class Rounded:
+class Rounded(Struct, frozen=True):
     """What rounding leaves to know of repeated readings, in the unit of the readings."""
 
     deviation: float

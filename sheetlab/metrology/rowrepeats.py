@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.metrology.budget import student_t
 
@@ -19,8 +20,7 @@ Row = Mapping[str, float]
 """Repeats of one row by column, SI units."""
 
 
-@dataclass(frozen=True, slots=True)
-class FarRepeat:
+class FarRepeat(Struct, frozen=True):
     """A repeat that does not fit the others of its row, SI units."""
 
     key: str

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from sheetlab.metrology.budget import Source
 from sheetlab.metrology.montecarlo import Affine
@@ -18,8 +19,7 @@ SHIFT = 0.25
 """Shift of the value, in standard uncertainties, up to which the first order is enough."""
 
 
-@dataclass(frozen=True, slots=True)
-class SecondOrder:
+class SecondOrder(Struct, frozen=True):
     """First and second order of the propagation, in the unit of the model."""
 
     first: float

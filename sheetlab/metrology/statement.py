@@ -7,14 +7,14 @@ here, or for the number format of a cell ``decimals_of``.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal, localcontext
+
+from msgspec import Struct
 
 _SUPERSCRIPTS = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
 
 
-@dataclass(frozen=True, slots=True)
-class Statement:
+class Statement(Struct, frozen=True):
     """A result as it is written down."""
 
     value: str

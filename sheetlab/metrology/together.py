@@ -12,14 +12,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 SAME_ROWS = 1e-9
 """Part of its scatter up to which a mean has none that other means of its table do not have."""
 
 
-@dataclass(frozen=True, slots=True)
-class MeanScatter:
+class MeanScatter(Struct, frozen=True):
     """The scatter of a mean beside those of means before it, all over the same rows."""
 
     key: str

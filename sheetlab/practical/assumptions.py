@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.formula.tree import Binary, Call, Name, Node, Number, names
@@ -18,8 +20,7 @@ MOST = 1e12
 """Greatest size of a number in a setting."""
 
 
-@dataclass(frozen=True, slots=True)
-class Assumption:
+class Assumption(Struct, frozen=True):
     """A number that the plan rests on, in its unit."""
 
     key: str
@@ -30,8 +31,7 @@ class Assumption:
     """Whether it was set and is not the typical value of the definition."""
 
 
-@dataclass(frozen=True, slots=True)
-class ExpectedColumn:
+class ExpectedColumn(Struct, frozen=True):
     """What a column is expected to show, row by row, in its unit."""
 
     key: str
@@ -62,8 +62,7 @@ def typical(truth: TruthField) -> float:
     return truth.low + truth.step * (last // 2)
 
 
-@dataclass(slots=True)
-class Settings:
+class Settings(Struct):
     """Puts settings in the place of the typical values of a bench."""
 
     practical: Practical
@@ -291,8 +290,7 @@ def _silent(draws: Draws) -> Draws:
     return replace(draws, noise={key: [0.0] * len(row) for key, row in draws.noise.items()})
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(Struct, frozen=True):
     """What sets the step from row to row: a truth, or a reading with a step."""
 
     name: str

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.practical.evaluate import Numbers
@@ -22,8 +23,7 @@ ANSWER_DIGITS = 4
 """Significant digits of the group's own results."""
 
 
-@dataclass(frozen=True, slots=True)
-class Planting:
+class Planting(Struct, frozen=True):
     """A habit that is wanted. Size, place and row are drawn where they are not given."""
 
     habit: str
@@ -33,8 +33,7 @@ class Planting:
     row: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Planted:
+class Planted(Struct, frozen=True):
     """A habit that was planted."""
 
     habit: str
@@ -52,8 +51,7 @@ class Planted:
     """Input and row of every cell that is typed otherwise because of it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Bench:
+class Bench(Struct, frozen=True):
     """What a group typed, and what lies behind it."""
 
     cells: Cells
@@ -130,8 +128,7 @@ def no_bench(practical: Practical) -> Finding:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _World:
+class _World(Struct, frozen=True):
     """One draw of a practical, looked at with and without changes."""
 
     practical: Practical

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.formula.tree import Node, names
 from sheetlab.practical.fields import InputField, SourceSpec
@@ -14,8 +15,7 @@ ROW = "row"
 """Name by which formulas know the number of the row, 0 for the first."""
 
 
-@dataclass(frozen=True, slots=True)
-class TruthField:
+class TruthField(Struct, frozen=True):
     """A true quantity; ``low`` to ``high`` in its unit, or a formula."""
 
     key: str
@@ -26,8 +26,7 @@ class TruthField:
     node: Node | None
 
 
-@dataclass(frozen=True, slots=True)
-class ScaleField:
+class ScaleField(Struct, frozen=True):
     """An instrument of the bench; everything in its own unit."""
 
     key: str
@@ -42,8 +41,7 @@ class ScaleField:
     """Table of the zero readings; empty if none are taken."""
 
 
-@dataclass(frozen=True, slots=True)
-class InputValue:
+class InputValue(Struct, frozen=True):
     """What is typed into a single input: a formula's value, or a text."""
 
     field: InputField
@@ -51,8 +49,7 @@ class InputValue:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
-class ReadingField:
+class ReadingField(Struct, frozen=True):
     """A column that is read, with its repeats."""
 
     column: str
@@ -81,8 +78,7 @@ class ReadingField:
         return self.decimals is None
 
 
-@dataclass(frozen=True, slots=True)
-class Forward:
+class Forward(Struct, frozen=True):
     """The forward model of a definition, checked and ready."""
 
     truths: tuple[TruthField, ...]

@@ -7,9 +7,10 @@ Numbers of a definition are in the unit named beside them; formulas are texts he
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
+
+from msgspec import Struct, field
 
 REGISTER_FACTS = {"wire.diameter": "mm", "wire.length": "m", "wire.material": ""}
 """Facts of the register that a definition may name, with a unit; "" for a text."""
@@ -36,8 +37,7 @@ class Assist(StrEnum):
         return list(Assist).index(self)
 
 
-@dataclass(frozen=True, slots=True)
-class Uncertainty:
+class Uncertainty(Struct, frozen=True):
     """A type B contribution, in the unit of what it belongs to, or relative to its value."""
 
     label: str
@@ -51,8 +51,7 @@ class Uncertainty:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Limit:
+class Limit(Struct, frozen=True):
     """Permissible error of an instrument, offered as an input with this default."""
 
     half_width: float
@@ -62,8 +61,7 @@ class Limit:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Instrument:
+class Instrument(Struct, frozen=True):
     """An instrument of the practical; ``kind`` says what kind of scale it has."""
 
     id: str
@@ -80,8 +78,7 @@ class Instrument:
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Input:
+class Input(Struct, frozen=True):
     """One cell that is typed."""
 
     id: str
@@ -106,8 +103,7 @@ class Input:
     """Fact of the register that is typed here when a bound workbook is issued."""
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(Struct, frozen=True):
     """A column of a table: a reading (``instrument``), a typed number, or a ``formula``."""
 
     id: str
@@ -134,8 +130,7 @@ class Column:
     """Common to all values of the column, in all rows and repeats."""
 
 
-@dataclass(frozen=True, slots=True)
-class Check:
+class Check(Struct, frozen=True):
     """A condition that good readings meet; ``question`` is asked where they do not."""
 
     code: str
@@ -156,8 +151,7 @@ class Check:
     """Columns for which the condition is checked in turn, as ``it``."""
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
+class Table(Struct, frozen=True):
     """Rows of readings."""
 
     id: str
@@ -179,8 +173,7 @@ class Table:
     """Rows can be left out by a person who writes the reason beside them."""
 
 
-@dataclass(frozen=True, slots=True)
-class Quantity:
+class Quantity(Struct, frozen=True):
     """A number that a formula gives."""
 
     id: str
@@ -202,8 +195,7 @@ class Quantity:
     """Fact of the register that this is the measured value of."""
 
 
-@dataclass(frozen=True, slots=True)
-class Constant:
+class Constant(Struct, frozen=True):
     """A number from a book that formulas use by name."""
 
     id: str
@@ -217,8 +209,7 @@ class Constant:
     uncertainty: tuple[Uncertainty, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(Struct, frozen=True):
     """A straight line; ``ID.slope`` and ``ID.intercept`` can be used in formulas."""
 
     id: str
@@ -254,8 +245,7 @@ class Line:
     """Ask for the corners of the gradient triangle on the student's own graph."""
 
 
-@dataclass(frozen=True, slots=True)
-class Parameter:
+class Parameter(Struct, frozen=True):
     """A parameter of a curve; formulas know it as ``CURVE.PARAMETER``."""
 
     id: str
@@ -267,8 +257,7 @@ class Parameter:
     decimals: int = 4
 
 
-@dataclass(frozen=True, slots=True)
-class Curve:
+class Curve(Struct, frozen=True):
     """A curve fitted to a column; ``formula`` is in ``x`` and the parameters."""
 
     id: str
@@ -288,8 +277,7 @@ class Curve:
     """Column of standard uncertainties of y, which then are the weights."""
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(Struct, frozen=True):
     """A value that students work out themselves; compared with ``quantity`` if there is one."""
 
     id: str
@@ -300,8 +288,7 @@ class Answer:
     decimals: int = 3
 
 
-@dataclass(frozen=True, slots=True)
-class Accepted:
+class Accepted(Struct, frozen=True):
     """A published value; ``choice`` binds it to the text of a choice input."""
 
     source: str
@@ -332,8 +319,7 @@ class Accepted:
         return (high - low) / (high + low)
 
 
-@dataclass(frozen=True, slots=True)
-class Slip:
+class Slip(Struct, frozen=True):
     """A mistake that another value of a quantity stands for: tried where a result is off."""
 
     quantity: str
@@ -346,8 +332,7 @@ class Slip:
     """… between what values it may truly lie, in its unit."""
 
 
-@dataclass(frozen=True, slots=True)
-class Expected:
+class Expected(Struct, frozen=True):
     """What a result has to come to whatever is measured, such as an intercept of nothing."""
 
     value: float
@@ -358,8 +343,7 @@ class Expected:
     """Asked where it does not."""
 
 
-@dataclass(frozen=True, slots=True)
-class Result:
+class Result(Struct, frozen=True):
     """A quantity that the practical states, with what it is compared with."""
 
     quantity: str
@@ -379,8 +363,7 @@ class Result:
     """Mistakes that are tried where it is off."""
 
 
-@dataclass(frozen=True, slots=True)
-class Truth:
+class Truth(Struct, frozen=True):
     """A true quantity of the virtual bench: drawn between ends, fixed, or worked out.
 
     One with the name of a quantity or an input is the true value of that.
@@ -400,8 +383,7 @@ class Truth:
     """Over the truths before it, and constants."""
 
 
-@dataclass(frozen=True, slots=True)
-class BenchInstrument:
+class BenchInstrument(Struct, frozen=True):
     """What an instrument of the virtual bench is like, in its own unit."""
 
     instrument: str
@@ -414,8 +396,7 @@ class BenchInstrument:
     """Standard deviation of a zero reading."""
 
 
-@dataclass(frozen=True, slots=True)
-class BenchInput:
+class BenchInput(Struct, frozen=True):
     """What is typed into a single input: a formula over truths, or the text of a choice."""
 
     input: str
@@ -424,8 +405,7 @@ class BenchInput:
     """The formula, or the text."""
 
 
-@dataclass(frozen=True, slots=True)
-class BenchReading:
+class BenchReading(Struct, frozen=True):
     """What the readings of a column truly are, and how they scatter, in the column's unit."""
 
     column: str
@@ -444,8 +424,7 @@ class BenchReading:
     """Fewest and most rows filled; stated with the first column of a table."""
 
 
-@dataclass(frozen=True, slots=True)
-class BenchDefinition:
+class BenchDefinition(Struct, frozen=True):
     """The forward model of a practical: how true quantities become readings."""
 
     truths: tuple[Truth, ...]
@@ -454,8 +433,7 @@ class BenchDefinition:
     inputs: tuple[BenchInput, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Stress:
+class Stress(Struct, frozen=True):
     """How the loads of a column stress what they hang on."""
 
     column: str
@@ -474,8 +452,7 @@ class Stress:
     """Quantity that is modulus of elasticity of the material."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sheet:
+class Sheet(Struct, frozen=True):
     """A sheet of the workbook."""
 
     id: str
@@ -485,8 +462,7 @@ class Sheet:
     """Printed on wide pages."""
 
 
-@dataclass(frozen=True, slots=True)
-class Definition:
+class Definition(Struct, frozen=True):
     """A practical. The first result is its measurand."""
 
     id: str

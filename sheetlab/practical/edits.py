@@ -7,8 +7,9 @@ the caller to see; nothing is ever changed by it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import accumulate, pairwise
+
+from msgspec import Struct
 
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import InputField, LineField
@@ -23,8 +24,7 @@ scale (common practice, no source)."""
 Changes = Mapping[tuple[str, int | None], float]
 
 
-@dataclass(frozen=True, slots=True)
-class Edit:
+class Edit(Struct, frozen=True):
     """Other contents of input cells, in the unit of each cell."""
 
     kind: str

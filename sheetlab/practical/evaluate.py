@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from functools import partial
 from types import ModuleType
 from typing import Any, Literal
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.statistics import Scatter, Statistic, fit_curve, fitted, line_of
@@ -55,8 +57,7 @@ POINTS = "more points, spread wider"
 Cells = float | None | list[float | None]
 
 
-@dataclass(slots=True)
-class Numbers:
+class Numbers(Struct):
     """Plain values of every field, the environment of formulas over floats."""
 
     practical: Practical
@@ -163,8 +164,7 @@ class Numbers:
         return found
 
 
-@dataclass(slots=True)
-class _Uncertain:
+class _Uncertain(Struct):
     """The environment of formulas over numbers that know their sources."""
 
     numbers: Numbers
@@ -497,8 +497,7 @@ def _nominal(value: Value) -> float:
     return float(number)
 
 
-@dataclass(frozen=True, slots=True)
-class QuantityResult:
+class QuantityResult(Struct, frozen=True):
     """A quantity with its standard uncertainty, SI units."""
 
     key: str
@@ -508,8 +507,7 @@ class QuantityResult:
     standard_uncertainty: float
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(Struct, frozen=True):
     """A quantity in the formula of a result."""
 
     key: str
@@ -522,8 +520,7 @@ class Part:
     """Its greatest error in the school's convention; None if it is counted as exact."""
 
 
-@dataclass(frozen=True, slots=True)
-class AcceptedValue:
+class AcceptedValue(Struct, frozen=True):
     """A published value beside a result, SI units."""
 
     value: float
@@ -536,8 +533,7 @@ class AcceptedValue:
     """How far the values of books lie from the accepted one, as a fraction of it."""
 
 
-@dataclass(frozen=True, slots=True)
-class ResultValue:
+class ResultValue(Struct, frozen=True):
     """A result of a practical, SI units."""
 
     definition: Result
@@ -555,8 +551,7 @@ class ResultValue:
     accepted: AcceptedValue | None
 
 
-@dataclass(frozen=True, slots=True)
-class LineResult:
+class LineResult(Struct, frozen=True):
     """A fitted line with the rows that took part, SI units."""
 
     field: LineField
@@ -599,8 +594,7 @@ class LineResult:
         return math.copysign(1.0, self.fit.slope), math.fsum(values) / len(values)
 
 
-@dataclass(frozen=True, slots=True)
-class CurveResult:
+class CurveResult(Struct, frozen=True):
     """A fitted curve with the rows that took part, SI units."""
 
     field: CurveField
@@ -610,8 +604,7 @@ class CurveResult:
     rows: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class LeftOut:
+class LeftOut(Struct, frozen=True):
     """A row that a person left out, and why."""
 
     table: str
@@ -619,8 +612,7 @@ class LeftOut:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Evaluation:
+class Evaluation(Struct, frozen=True):
     """What came out of a workbook; frozen data without an engine behind it."""
 
     practical: str
@@ -946,8 +938,7 @@ def _has_statistic(node: Node) -> bool:
     )
 
 
-@dataclass(slots=True)
-class _Sampled:
+class _Sampled(Struct):
     """The environment of formulas over arrays of samples."""
 
     practical: Practical
@@ -971,8 +962,7 @@ class _Sampled:
         raise AssertionError("statistics are leaves of the sampled model")
 
 
-@dataclass(slots=True)
-class _Independent:
+class _Independent(Struct):
     """The environment that gives sensitivities to the quantities of one formula."""
 
     values: Mapping[str, Any]

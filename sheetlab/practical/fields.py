@@ -7,8 +7,9 @@ and readers speak these names and need to know nothing of practicals.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from sheetlab.formula.render import SHORT_TEXT
 from sheetlab.formula.tree import Call, Fitted, Node
@@ -22,8 +23,7 @@ LEAST_REASON = SHORT_TEXT + 1
 """Letters of a text that says something: “no”, “x” or a number leave nothing out."""
 
 
-@dataclass(frozen=True, slots=True)
-class SourceSpec:
+class SourceSpec(Struct, frozen=True):
     """A type B source of uncertainty that a value brings along."""
 
     key: str
@@ -40,8 +40,7 @@ class SourceSpec:
     """What makes it smaller, for people."""
 
 
-@dataclass(frozen=True, slots=True)
-class InputField:
+class InputField(Struct, frozen=True):
     """Something that is typed: one cell, or a column of a table."""
 
     key: str
@@ -79,8 +78,7 @@ def expected_of(one: InputField) -> str:
     return f"a number{limits}{unit}"
 
 
-@dataclass(frozen=True, slots=True)
-class DerivedField:
+class DerivedField(Struct, frozen=True):
     """Something worked out by a formula: one number, or a column of a table."""
 
     key: str
@@ -104,8 +102,7 @@ class DerivedField:
 Field = InputField | DerivedField
 
 
-@dataclass(frozen=True, slots=True)
-class CheckField:
+class CheckField(Struct, frozen=True):
     """A condition on readings; ``table`` None for one on quantities."""
 
     code: str
@@ -123,8 +120,7 @@ class CheckField:
     """Several broken rows and columns of a table are one finding."""
 
 
-@dataclass(frozen=True, slots=True)
-class LineField:
+class LineField(Struct, frozen=True):
     """A straight line with its columns resolved."""
 
     definition: Line
@@ -165,8 +161,7 @@ def triangle_keys(line: LineField) -> tuple[str, str, str, str]:
     return (f"{base}.x1", f"{base}.y1", f"{base}.x2", f"{base}.y2")
 
 
-@dataclass(frozen=True, slots=True)
-class CurveField:
+class CurveField(Struct, frozen=True):
     """A curve with its columns and its parameters resolved."""
 
     definition: Curve
@@ -178,8 +173,7 @@ class CurveField:
         return tuple(name.key for name in self.parameters[0].columns)
 
 
-@dataclass(frozen=True, slots=True)
-class StressField:
+class StressField(Struct, frozen=True):
     """How loads stress what they hang on, resolved; the parts that a plan can set may be empty."""
 
     column: str

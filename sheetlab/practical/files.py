@@ -8,10 +8,11 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 
@@ -26,8 +27,7 @@ def shipped_folder() -> Path:
     return packaged if packaged.is_dir() else Path(__file__).parents[2] / "workbook_templates"
 
 
-@dataclass(frozen=True, slots=True)
-class Definitions:
+class Definitions(Struct, frozen=True):
     """Definition files by id, from the shipped folder and further ones (a later folder wins)."""
 
     folders: tuple[Path, ...]

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from types import ModuleType
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from sheetlab.formula.functions import NAMES, Aggregate
 from sheetlab.formula.tree import Node, parse
@@ -32,8 +33,7 @@ class BenchError(ValueError):
     """A virtual bench that cannot be made as it was asked for."""
 
 
-@dataclass(slots=True)
-class _World:
+class _World(Struct):
     """The environment of formulas of a bench, SI units."""
 
     values: Mapping[str, float]
@@ -66,8 +66,7 @@ def scale_values(kind: Kind, parameters: Mapping[str, float]) -> dict[str, float
     return values
 
 
-@dataclass(frozen=True, slots=True)
-class Draws:
+class Draws(Struct, frozen=True):
     """Everything about one bench that is random."""
 
     truths: Mapping[str, float]
@@ -193,8 +192,7 @@ def _draw_errors(practical: Practical, rng: Generator) -> dict[str, float]:
 # -- showing and typing --------------------------------------------------------------------------
 
 
-@dataclass(slots=True)
-class Shown:
+class Shown(Struct):
     """What a bench shows before anyone types: true values, and where the scales stand."""
 
     practical: Practical

@@ -8,8 +8,9 @@ schools use that word with both signs.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 SCREW_SIDES = ("short of the line or on it", "past the line")
 VERNIER_SIDES = ("right of the main zero or on it", "left of the main zero")
@@ -18,8 +19,7 @@ CORRECTED = "observed - zero_error"
 """A reading without the zero error of its scale."""
 
 
-@dataclass(frozen=True, slots=True)
-class Parameter:
+class Parameter(Struct, frozen=True):
     """Something to find out about an instrument. ``unit`` "" stands for the instrument's."""
 
     id: str
@@ -31,8 +31,7 @@ class Parameter:
     help: str
 
 
-@dataclass(frozen=True, slots=True)
-class Derived:
+class Derived(Struct, frozen=True):
     """Something that follows from the parameters; ``extra_decimals`` beyond those of a reading."""
 
     id: str
@@ -41,8 +40,7 @@ class Derived:
     extra_decimals: int
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(Struct, frozen=True):
     """One number that is read off for a reading."""
 
     id: str
@@ -58,8 +56,7 @@ class Part:
         return "choice" if self.choices else "number"
 
 
-@dataclass(frozen=True, slots=True)
-class PartCheck:
+class PartCheck(Struct, frozen=True):
     """A condition on one part of a reading."""
 
     code: str
@@ -71,8 +68,7 @@ class PartCheck:
     """Broken in several cells of a table it is one finding: a unit or a habit, not many slips."""
 
 
-@dataclass(frozen=True, slots=True)
-class Kind:
+class Kind(Struct, frozen=True):
     """A kind of scale; formulas use the names of its parameters, derived values and parts."""
 
     parameters: tuple[Parameter, ...]

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
 from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import TypeVar
+
+from msgspec.structs import replace
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.practical.compiling.bench import compile_forward
@@ -50,8 +51,7 @@ def normal_text(text: str) -> str:
     return "\n".join(text.splitlines()).rstrip("\n") + "\n"
 
 
-@dataclass(frozen=True, slots=True)
-class Catalogue(Definitions):
+class Catalogue(Definitions, frozen=True):
     """Practicals by id, from the shipped folder and further ones (a later folder wins)."""
 
     def load(self, practical: str, runs: int = 1) -> Practical:

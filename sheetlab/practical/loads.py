@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from types import ModuleType
+
+from msgspec import Struct, field
 
 from sheetlab.formula.functions import Aggregate
 from sheetlab.formula.values import evaluate
@@ -28,8 +29,7 @@ STANDARD_GRAVITY = 9.80665
 """m/s²; 3rd General Conference on Weights and Measures (1901)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Material:
+class Material(Struct, frozen=True):
     """What a wire is made of. Ranges from lowest to highest, in Pa."""
 
     name: str
@@ -43,8 +43,7 @@ class Material:
     confirmed: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Gauge:
+class Gauge(Struct, frozen=True):
     """A gauge number; diameter in m."""
 
     name: str
@@ -52,16 +51,14 @@ class Gauge:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
-class Masses:
+class Masses(Struct, frozen=True):
     """So many equal masses, in the unit of the load column."""
 
     mass: float
     count: int
 
 
-@dataclass(frozen=True, slots=True)
-class Loaded:
+class Loaded(Struct, frozen=True):
     """A row of loads; SI units."""
 
     load: float
@@ -71,8 +68,7 @@ class Loaded:
     of_yield: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Schedule:
+class Schedule(Struct, frozen=True):
     """Loads that are recommended; ``step`` in the unit of the load column."""
 
     loads: int
@@ -83,8 +79,7 @@ class Schedule:
     """It reaches the better of the two numbers of divisions everywhere."""
 
 
-@dataclass(slots=True)
-class _Expected:
+class _Expected(Struct):
     """The environment of formulas over true values, of which the formulas' names are worked out."""
 
     shown: Shown

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from sheetlab.formula.tree import Call, Node, names, walk
 from sheetlab.practical.bench_fields import Forward
@@ -22,8 +23,7 @@ from sheetlab.practical.fields import (
 MOST_KEPT = 2000
 
 
-@dataclass(frozen=True, slots=True)
-class Practical:
+class Practical(Struct, frozen=True):
     """A definition with everything resolved. ``derived`` is in the order of evaluation."""
 
     definition: Definition
@@ -44,15 +44,11 @@ class Practical:
     """How readings are invented; None if the definition has no bench."""
     stress: StressField | None = None
     """What the loads do; None if the definition does not say."""
-    _uses: dict[int, tuple[Node, tuple[str, ...]]] = field(
-        default_factory=dict, repr=False, compare=False
-    )
+    _uses: dict[int, tuple[Node, tuple[str, ...]]] = field(default_factory=dict)
     """What formulas use, by identity, worked out once for all workbooks of this definition."""
-    _below: dict[str, frozenset[str]] = field(default_factory=dict, repr=False, compare=False)
-    _leaves: dict[str, tuple[str, ...]] = field(default_factory=dict, repr=False, compare=False)
-    _calls: dict[str, tuple[tuple[str, Call], ...]] = field(
-        default_factory=dict, repr=False, compare=False
-    )
+    _below: dict[str, frozenset[str]] = field(default_factory=dict)
+    _leaves: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    _calls: dict[str, tuple[tuple[str, Call], ...]] = field(default_factory=dict)
 
     def field(self, key: str) -> Field:
         """A field by its key."""

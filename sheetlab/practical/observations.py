@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+from msgspec import Struct, field
 
 from sheetlab.finding import NOWHERE, Finding, Place
 
@@ -18,8 +19,7 @@ Typed = Mapping[str, Sequence[float | str | None]]
 """What stands in the input cells: by key, one value or one a row."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(Struct, frozen=True):
     """One input cell. ``value`` is in the unit of the cell; None if empty or unreadable."""
 
     value: float | None = None
@@ -30,8 +30,7 @@ class Entry:
 EMPTY = Entry()
 
 
-@dataclass(frozen=True, slots=True)
-class Observations:
+class Observations(Struct, frozen=True):
     """Entries by input key: one for a single input, one a row for a column."""
 
     entries: Mapping[str, Sequence[Entry]] = field(default_factory=dict)
@@ -93,8 +92,7 @@ _NUMBER = re.compile(
 _MAX_TEXT = 60
 
 
-@dataclass(frozen=True, slots=True)
-class TypedNumber:
+class TypedNumber(Struct, frozen=True):
     """A number understood from text. ``ambiguous``: its comma may separate thousands."""
 
     value: float

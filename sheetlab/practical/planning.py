@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from functools import cache
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.formula.tree import names
@@ -63,8 +65,7 @@ LIGHTER = (0.75, 0.5, 0.25)
 LONGER = (1.1, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Request:
+class Request(Struct, frozen=True):
     """What is asked for; everything may be left to the definition."""
 
     settings: Mapping[str, str] = field(default_factory=dict)
@@ -81,16 +82,14 @@ class Request:
     benches_of_effects: int = BENCHES_OF_EFFECTS
 
 
-@dataclass(frozen=True, slots=True)
-class Books:
+class Books(Struct, frozen=True):
     """Tables that a plan looks things up in."""
 
     materials: tuple[Material, ...]
     gauges: tuple[Gauge, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Effect:
+class Effect(Struct, frozen=True):
     """What another number of rows and another step would do."""
 
     rows: int
@@ -102,8 +101,7 @@ class Effect:
     """Greatest stress as a fraction of the least breaking stress."""
 
 
-@dataclass(frozen=True, slots=True)
-class StressPlan:
+class StressPlan(Struct, frozen=True):
     """What the loads do to what they hang on."""
 
     material: Material
@@ -140,8 +138,7 @@ class StressPlan:
         return max(self.rows, key=lambda one: one.stress)
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """A plan; frozen data."""
 
     practical: Practical
@@ -261,8 +258,7 @@ def _averaged_parts(benches: Sequence[Sequence[Part]]) -> tuple[Part, ...]:
     return tuple(sorted(averaged, key=lambda part: -part.share))
 
 
-@dataclass(slots=True)
-class _Planner:
+class _Planner(Struct):
     asked: Practical
     request: Request
     books: Books

@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
 from typing import Literal
+
+from msgspec import Struct, field
+from msgspec.structs import fields
 
 MAX_INPUTS = 50
 Difference = Literal["result-accepted", "accepted-result", "size"]
@@ -18,8 +20,7 @@ DIFFERENCES: Mapping[Difference, tuple[str, int]] = {
 """What a percentage difference is of, and its sign beside that of result − accepted."""
 
 
-@dataclass(frozen=True, slots=True)
-class Profile:
+class Profile(Struct, frozen=True):
     """Conventions of a department; the keys of a profile file."""
 
     id: str = "gum"

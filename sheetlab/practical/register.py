@@ -14,9 +14,11 @@ import math
 import re
 import unicodedata
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, fields, is_dataclass
 from functools import lru_cache
 from typing import Any
+
+from msgspec import Struct, field
+from msgspec.structs import fields
 
 from sheetlab.finding import NOWHERE, Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.definition import Instrument
@@ -47,16 +49,14 @@ LABEL_OFF = 0.05
 # -- the register ----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class ZeroCheck:
+class ZeroCheck(Struct, frozen=True):
     """A zero error that was found on a day, in the unit of the instrument."""
 
     on: datetime.date
     zero: float
 
 
-@dataclass(frozen=True, slots=True)
-class RegisteredInstrument:
+class RegisteredInstrument(Struct, frozen=True):
     """A row of the sheet Instruments; numbers in its own ``unit``, None where unknown."""
 
     id: str
@@ -94,8 +94,7 @@ class RegisteredInstrument:
         return later(self.checked, round(self.months))
 
 
-@dataclass(frozen=True, slots=True)
-class Wire:
+class Wire(Struct, frozen=True):
     """A row of the sheet Wires: diameter in mm, length in m."""
 
     id: str
@@ -108,8 +107,7 @@ class Wire:
     place: Place = NOWHERE
 
 
-@dataclass(frozen=True, slots=True)
-class SetUp:
+class SetUp(Struct, frozen=True):
     """A row of the sheet Set-ups: instruments of the definition -> instruments of the register."""
 
     id: str
@@ -118,8 +116,7 @@ class SetUp:
     place: Place = NOWHERE
 
 
-@dataclass(frozen=True, slots=True)
-class Register:
+class Register(Struct, frozen=True):
     """Everything, by id as ``same_id`` makes it."""
 
     instruments: Mapping[str, RegisteredInstrument] = field(default_factory=dict)
@@ -295,16 +292,14 @@ def _mismatch(
 # -- what a workbook is bound to -------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class BoundZero:
+class BoundZero(Struct, frozen=True):
     """A zero error of the history, in the unit of the definition; ``on`` as 2026-09-01."""
 
     on: str
     zero: float
 
 
-@dataclass(frozen=True, slots=True)
-class BoundInstrument:
+class BoundInstrument(Struct, frozen=True):
     """An instrument of the register in the place of one of the definition, in its unit."""
 
     instrument: str
@@ -320,8 +315,7 @@ class BoundInstrument:
     zeros: tuple[BoundZero, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class BoundWire:
+class BoundWire(Struct, frozen=True):
     """A wire of the register: diameter in mm, length in m."""
 
     id: str
@@ -331,8 +325,7 @@ class BoundWire:
     length: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Bound:
+class Bound(Struct, frozen=True):
     """What a workbook knows of its set-up."""
 
     setup: str
@@ -352,7 +345,7 @@ def _lines(one: Any, path: str) -> Iterator[str]:
         value, key = getattr(one, item.name), f"{path}.{item.name}".lstrip(".")
         if value is None or value in ("", ()):
             continue
-        if is_dataclass(value):
+        if isinstance(value, Struct):
             inner += [f"[{key}]", *_lines(value, key)]
         elif isinstance(value, tuple):
             for element in value:
@@ -419,7 +412,7 @@ def _bound_problems(bound: Bound | None) -> Iterator[tuple[str, str, str]]:
 def _leaves(one: Any, path: str) -> Iterator[tuple[str, Any]]:
     for item in fields(one):
         value, key = getattr(one, item.name), f"{path}.{item.name}".lstrip(".")
-        if is_dataclass(value):
+        if isinstance(value, Struct):
             yield from _leaves(value, key)
         elif isinstance(value, tuple):
             for element in value:

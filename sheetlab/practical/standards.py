@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 MASS_CLASSES = ("F2", "M1", "M2", "M3")
 MASS_SOURCE = "OIML R 111-1:2004, Table 1 (maximum permissible errors ± in mg)"
@@ -48,8 +49,7 @@ def mass_limit(nominal: float, weight_class: str) -> float | None:
     return row[MASS_CLASSES.index(weight_class)]
 
 
-@dataclass(frozen=True, slots=True)
-class ScaleLimit:
+class ScaleLimit(Struct, frozen=True):
     """Permissible error of a kind of scale, as it is printed on a check sheet."""
 
     instrument: str
@@ -99,8 +99,7 @@ _LABELS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Gauge:
+class Gauge(Struct, frozen=True):
     """A number of a wire gauge; ``diameter`` in mm."""
 
     system: GaugeSystem

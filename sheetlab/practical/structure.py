@@ -7,11 +7,12 @@ text or the other way round.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, fields
 from enum import StrEnum
 from functools import cache
 from types import NoneType, UnionType
-from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin
+
+from msgspec.structs import fields
 
 from sheetlab.practical.files import Problem
 
@@ -29,7 +30,7 @@ def structured(data: Mapping[str, Any], kind: type[T]) -> tuple[T | None, list[P
     Parameters
     ----------
     kind
-        A dataclass whose fields are plain values, texts of a list (``Literal``, ``StrEnum``),
+        A Struct whose fields are plain values, texts of a list (``Literal``, ``StrEnum``),
         tuples, mappings, and such classes.
     """
     problems: list[Problem] = []
@@ -120,13 +121,9 @@ def _mapping(each: Read) -> Read:
 
 
 def _table(kind: type) -> Read:
-    hints = get_type_hints(kind)
-    readers = {one.name: _reader(hints[one.name]) for one in fields(kind)}
-    required = [
-        one.name
-        for one in fields(kind)
-        if one.default is MISSING and one.default_factory is MISSING
-    ]
+    keys = fields(kind)
+    readers = {key.name: _reader(key.type) for key in keys}
+    required = [key.name for key in keys if key.required]
 
     def read(data: Any, key: str, problems: list[Problem]) -> Any:
         if not isinstance(data, dict):

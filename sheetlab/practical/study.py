@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.metrology import linetests
 from sheetlab.metrology.line import LineFit, Pairs, fit_line, interval_differences
@@ -16,8 +17,7 @@ from sheetlab.practical.fields import triangle_keys
 FEWEST_POINTS = 4
 
 
-@dataclass(frozen=True, slots=True)
-class SlopeBy:
+class SlopeBy(Struct, frozen=True):
     """A slope by one method, SI units."""
 
     method: str
@@ -26,8 +26,7 @@ class SlopeBy:
     remark: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class LineStudy:
+class LineStudy(Struct, frozen=True):
     """What can be said of a fitted line beside its slope, SI units."""
 
     line: LineResult

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES, chart_text
 
@@ -15,8 +16,7 @@ OFF_CHART = 8.0
 SHARE_COLUMN = 10
 
 
-@dataclass(frozen=True, slots=True)
-class Axis:
+class Axis(Struct, frozen=True):
     """Limits and step of an axis."""
 
     low: float
@@ -53,8 +53,7 @@ def off_text(names: Sequence[str]) -> str:
     return f"Off the scale of the chart: {', '.join(names)}."
 
 
-@dataclass(frozen=True, slots=True)
-class ChartData:
+class ChartData(Struct, frozen=True):
     """Where a chart's numbers stand on the sheet of results: columns of one block of rows."""
 
     sheet: str
@@ -230,8 +229,7 @@ def _tick_format(step: float) -> str:
     return "0" if decimals == 0 else "0." + "0" * min(decimals, 9)
 
 
-@dataclass(frozen=True, slots=True)
-class DotData:
+class DotData(Struct, frozen=True):
     """Where the numbers of a dot plot stand: columns of one block of rows, and its lines."""
 
     sheet: str

@@ -6,10 +6,11 @@ import contextlib
 import itertools
 import os
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
+
+from msgspec import Struct
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
@@ -33,8 +34,7 @@ AGAIN = "evaluate again"
 C = TypeVar("C", bound=Contents)
 
 
-@dataclass(frozen=True, slots=True)
-class FileOutcome:
+class FileOutcome(Struct, frozen=True):
     """What became of one file. Without an assessment it could not be read."""
 
     path: Path

@@ -13,9 +13,10 @@ import io
 import posixpath
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from typing import Any
 
 from lxml import etree
+from msgspec import Struct, field
 
 from sheetlab.workbook.layout import parse_reference, quoted_sheet
 from sheetlab.workbook.package import (
@@ -182,17 +183,16 @@ def _unselected(data: bytes) -> bytes:
     return data if len(head) == end else head + data[end:]
 
 
-@dataclass(slots=True)
-class _Graft:
+class _Graft(Struct):
     package: Package
     results: Callable[[int], Mapping[str, bytes]]
     own: frozenset[str]
     parts: dict[str, bytes | None] = field(default_factory=dict)
     """Of the new file; None for one that goes over as it lies in the old one."""
-    workbook: etree._Element = field(init=False)
-    relations: etree._Element = field(init=False)
-    types: etree._Element = field(init=False)
-    styles: etree._Element = field(init=False)
+    workbook: Any = None
+    relations: Any = None
+    types: Any = None
+    styles: Any = None
     styles_part: str = ""
     offsets: dict[str, int] = field(default_factory=dict)
 

@@ -6,7 +6,8 @@ It lies on a hidden sheet as plain cells, which every spreadsheet program keeps 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import normal_text
@@ -27,8 +28,7 @@ CELL_TEXT = 8000
 """Characters in a cell at most; spreadsheet programs hold 32 767."""
 
 
-@dataclass(frozen=True, slots=True)
-class Identity:
+class Identity(Struct, frozen=True):
     """The contents of the hidden sheet."""
 
     format: str

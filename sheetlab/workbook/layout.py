@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import cache
+
+from msgspec import Struct, field
 
 from sheetlab.formula.tree import Node
 from sheetlab.practical.definition import Assist, Instrument, Table
@@ -46,8 +47,7 @@ SCREEN_HEIGHT = 370.0
 (seen in Calc 7.4, with 70 for the bars of window and desktop: from memory)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Slot:
+class Slot(Struct, frozen=True):
     """Cells of a field: one, or a column of ``rows`` cells. Zero-based."""
 
     sheet: str
@@ -56,8 +56,7 @@ class Slot:
     rows: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Text:
+class Text(Struct, frozen=True):
     """A line of text across the sheet. ``style``: title, heading, note, step, caution, rule."""
 
     row: int
@@ -65,8 +64,7 @@ class Text:
     style: str
 
 
-@dataclass(frozen=True, slots=True)
-class ValueRow:
+class ValueRow(Struct, frozen=True):
     """Label, one value, its unit, and room for a message."""
 
     row: int
@@ -76,8 +74,7 @@ class ValueRow:
     """A text that takes the rest of the row."""
 
 
-@dataclass(frozen=True, slots=True)
-class Grid:
+class Grid(Struct, frozen=True):
     """A table: heading row, then rows of readings; messages right of what is typed."""
 
     heading_row: int
@@ -94,8 +91,7 @@ class Grid:
         return self.heading_row + 1
 
 
-@dataclass(frozen=True, slots=True)
-class Picture:
+class Picture(Struct, frozen=True):
     """The apparatus sketch with its caption in the last of its rows."""
 
     row: int
@@ -103,8 +99,7 @@ class Picture:
     rows: int
 
 
-@dataclass(frozen=True, slots=True)
-class Gap:
+class Gap(Struct, frozen=True):
     """A low row without anything in it."""
 
     row: int
@@ -113,8 +108,7 @@ class Gap:
 Block = Text | ValueRow | Grid | Picture | Gap
 
 
-@dataclass(frozen=True, slots=True)
-class SheetLayout:
+class SheetLayout(Struct, frozen=True):
     """A sheet as a stack of blocks."""
 
     title: str
@@ -131,8 +125,7 @@ class SheetLayout:
         return min(COLUMN_WIDTH, max(LEAST_WIDTH, (SCREEN_WIDTH // self.across - 5) / 7))
 
 
-@dataclass(frozen=True, slots=True)
-class Layout:
+class Layout(Struct, frozen=True):
     """Sheets in order, the cells of every field that is shown, and the defined names."""
 
     practical: Practical
@@ -183,8 +176,7 @@ def absolute_range(slot: Slot) -> str:
     return first if slot.rows == 1 else f"{first}:${letter}${slot.row + slot.rows}"
 
 
-@dataclass(frozen=True, slots=True)
-class LayoutCells:
+class LayoutCells(Struct, frozen=True):
     """The cells of a layout as seen from one sheet (what formula rendering asks for)."""
 
     layout: Layout
@@ -246,8 +238,7 @@ def heading(one: Field) -> str:
     return f"{title} / {one.unit.pretty}" if one.unit.pretty else title
 
 
-@dataclass(slots=True)
-class _Builder:
+class _Builder(Struct):
     practical: Practical
     assist: Assist
     sheet: str = ""
@@ -440,8 +431,7 @@ class _Builder:
         self.row += 1 + rows
 
 
-@dataclass(frozen=True, slots=True)
-class _Columns:
+class _Columns(Struct, frozen=True):
     """Columns of a table: what is typed, why a row is left out, and what is worked out."""
 
     typed: tuple[str, ...] = ()

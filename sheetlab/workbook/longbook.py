@@ -12,11 +12,11 @@ import math
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
 from lxml import etree
+from msgspec import Struct, field
 
 from sheetlab.workbook.package import (
     CONTENT_TYPES_PART,
@@ -47,8 +47,7 @@ _T, _SI, _RPH = f"{{{MAIN}}}t", f"{{{MAIN}}}si", f"{{{MAIN}}}rPh"
 _RELATION = f"{{{PACKAGE_RELATIONSHIPS}}}Relationship"
 
 
-@dataclass(slots=True)
-class LongBook:
+class LongBook(Struct):
     """An opened workbook; sheets by their title, in their order."""
 
     path: Path
@@ -231,8 +230,7 @@ def _tree(path: Path, archive: zipfile.ZipFile, name: str) -> Any:
         return xml(stream.read(MAX_XML + 1), path)
 
 
-@dataclass(slots=True)
-class _Limited:
+class _Limited(Struct):
     """A stream that is refused when it goes on and on without an element that is wanted."""
 
     path: Path

@@ -10,9 +10,9 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
 
 from lxml import etree
+from msgspec import field
 
 from sheetlab.workbook.layout import quoted_sheet
 from sheetlab.workbook.package import TOO_MUCH, Package, refuse, xml
@@ -38,7 +38,6 @@ _REFERENCE = re.compile(
 )
 
 
-@dataclass(slots=True)
 class OpenDocument(Store):
     """The store of an .ods file."""
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from msgspec import field
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.workbook.sheet import MAX_TEXT, Cell, Grid, unescaped
@@ -23,7 +24,6 @@ _DATE, _UNLOCKED = 1, 2
 """Bits of a cell's style in this store."""
 
 
-@dataclass(slots=True)
 class OpenpyxlBook(Store):
     """The store of an open workbook."""
 

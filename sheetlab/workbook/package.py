@@ -20,11 +20,11 @@ import time
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, BinaryIO
 
 from lxml import etree
+from msgspec import Struct
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 
@@ -140,8 +140,7 @@ def unpacked(raw: bytes, entry: zipfile.ZipInfo) -> bytes:
     return data
 
 
-@dataclass(frozen=True, slots=True)
-class Package:
+class Package(Struct, frozen=True):
     """Parts of an opened workbook, with the entries they came from, in file order."""
 
     path: Path
@@ -149,7 +148,7 @@ class Package:
     parts: Mapping[str, bytes]
     workbook: str
     """Name of the workbook part."""
-    raw: bytes = field(default=b"", repr=False)
+    raw: bytes = b""
     """The file itself, from which untouched parts are copied as they lie there."""
 
     @property

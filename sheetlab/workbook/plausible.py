@@ -7,7 +7,9 @@ reading has to hear of it at every level, and where it was typed.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.formula.tree import Call
 from sheetlab.formula.values import argument_keys
@@ -16,8 +18,7 @@ from sheetlab.practical.model import Practical
 from sheetlab.workbook.layout import Layout
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
+class Asked(Struct, frozen=True):
     """A field and its plausible range, in its unit."""
 
     key: str

@@ -10,9 +10,10 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
+
+from msgspec import Struct, field
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
 from sheetlab.practical.definition import Assist
@@ -56,8 +57,7 @@ FEWEST_TIMES = 3
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
-@dataclass(frozen=True, slots=True)
-class Contents:
+class Contents(Struct, frozen=True):
     """What a workbook is and holds, wherever its cells were read."""
 
     identity: Identity
@@ -65,8 +65,7 @@ class Contents:
     observations: Observations
 
 
-@dataclass(frozen=True, slots=True)
-class Filled(Contents):
+class Filled(Contents, frozen=True):
     """A workbook file that was read."""
 
     package: Package
@@ -323,8 +322,7 @@ def _doubled(
     return tuple(found)
 
 
-@dataclass(slots=True)
-class _Reader:
+class _Reader(Struct):
     store: Store
     practical: Practical
     file: str

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from sheetlab.checks import wording
 from sheetlab.checks.answers import FEW_CAUSES, verdict
@@ -79,8 +80,7 @@ Shown = tuple[float | None, str]
 """A number, and the number format of its cell."""
 
 
-@dataclass(slots=True)
-class _Page:
+class _Page(Struct):
     """A sheet that is written from top to bottom."""
 
     sheet: Any
@@ -146,8 +146,7 @@ class _Page:
         self.sheet.put(self.row, column, value, style)
 
 
-@dataclass(slots=True)
-class _Results:
+class _Results(Struct):
     assessment: Assessment
     titles: Mapping[str, str]
     book: Any

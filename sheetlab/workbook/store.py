@@ -7,11 +7,11 @@ of an .xlsx here, an .ods in ``opendocument``, openpyxl's object in ``openpyxlbo
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
 from lxml import etree
+from msgspec import Struct, field
 
 from sheetlab.workbook.layout import Slot, column_letter, parse_reference
 from sheetlab.workbook.package import MAIN, RELATIONSHIPS, TOO_MUCH, Package, refuse, xml
@@ -32,8 +32,7 @@ _RPH = f"{{{MAIN}}}rPh"
 LAST_ROW = 1_048_576
 
 
-@dataclass(frozen=True, slots=True)
-class SheetEntry:
+class SheetEntry(Struct, frozen=True):
     """A sheet as its workbook lists it."""
 
     name: str
@@ -42,8 +41,7 @@ class SheetEntry:
     state: str
 
 
-@dataclass(slots=True)
-class Store:
+class Store(Struct):
     """Sheets, names and cells of an opened workbook; sheets are read when asked for."""
 
     path: Path
@@ -91,8 +89,7 @@ class Store:
         raise NotImplementedError
 
 
-@dataclass(slots=True, kw_only=True)
-class Sheets(Store):
+class Sheets(Store, kw_only=True):
     """The store of an .xlsx file."""
 
     package: Package

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Any
+
+from msgspec import Struct, field
 
 from sheetlab.finding import harmless
 from sheetlab.metrology.statement import MOST_PERCENT, decimals_of, digits_beside
@@ -94,8 +95,7 @@ _STYLES: dict[str, dict[str, Any]] = {
 }  # fmt: skip
 
 
-@dataclass(slots=True)
-class Styles:
+class Styles(Struct):
     """Formats of one workbook, made when first used."""
 
     book: Any

@@ -6,9 +6,10 @@ import datetime
 import io
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct, field
 
 from sheetlab.formula.render import (
     NotInCellsError,
@@ -101,8 +102,7 @@ def write_template(
     return buffer.getvalue()
 
 
-@dataclass(slots=True)
-class _Writer:
+class _Writer(Struct):
     layout: Layout
     typed: Typed
     sketch: Path | None

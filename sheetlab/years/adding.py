@@ -7,9 +7,10 @@ import os
 import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
+
+from msgspec import Struct
 
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.classes.collect import entry_of, saved_at, typed_digest
@@ -46,8 +47,7 @@ GROWTH = 50
 """In a large archive so many steps double it about: each reads and writes the list of codes."""
 
 
-@dataclass(frozen=True, slots=True)
-class Added:
+class Added(Struct, frozen=True):
     """What became of one workbook. Rows that are told of are on the disk."""
 
     path: Path
@@ -170,8 +170,7 @@ def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
                 yield one
 
 
-@dataclass(frozen=True, slots=True)
-class _Job:
+class _Job(Struct, frozen=True):
     path: Path
     """As it was given."""
     place: Path
@@ -195,8 +194,7 @@ def _jobs(path: Path, year: int, folder: Path | None, named: bool) -> Iterator[_
         yield from error.findings
 
 
-@dataclass(frozen=True, slots=True)
-class _Read:
+class _Read(Struct, frozen=True):
     """What was read in one workbook: little, whatever the workbook holds."""
 
     path: Path
@@ -240,8 +238,7 @@ def _lost(job: _Job, why: Finding) -> _Read:
     return _Read(job.path, finding=why.at(Place(job.path.name)))
 
 
-@dataclass(slots=True)
-class _Writer:
+class _Writer(Struct):
     """Appends to an archive, step by step, while others may do the same."""
 
     archive: Path

@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
 from sheetlab.handling.workers import Call, each
@@ -22,8 +23,7 @@ from sheetlab.years.renewing import book_findings
 _DIGEST = list(COLUMNS).index("digest")
 
 
-@dataclass(frozen=True, slots=True)
-class Checked:
+class Checked(Struct, frozen=True):
     """What a check came to."""
 
     count: int

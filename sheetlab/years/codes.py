@@ -7,8 +7,9 @@ import datetime
 import io
 import os
 import tempfile
-from dataclasses import dataclass, field
 from pathlib import Path
+
+from msgspec import Struct, field
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.roster import group_key
@@ -30,8 +31,7 @@ def last_day(year: int) -> datetime.date:
     return datetime.date(year + 1, 12, 31)
 
 
-@dataclass(slots=True)
-class KeyList:
+class KeyList(Struct):
     """Which group is behind a code."""
 
     path: Path

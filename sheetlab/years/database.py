@@ -8,8 +8,9 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.years.ledger import COLUMNS, FIRST, NUMBER_COLUMNS, Cells, Row, joined, rows_of
@@ -171,8 +172,7 @@ def each_row(archive: Path, wait: float = WAIT) -> Iterator[Row]:
         yield from rows_in(connection, archive)
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
+class Table(Struct, frozen=True):
     """All rows, and what was noted of them when the last one was written."""
 
     rows: tuple[Row, ...]

@@ -6,7 +6,9 @@ import json
 from array import array
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.metrology.control import (
@@ -83,8 +85,7 @@ ADVICE = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(Struct, frozen=True):
     """A value in time order, in the unit of its series."""
 
     row: int
@@ -96,8 +97,7 @@ class Point:
     """Whether its workbook has doubtful findings of which no drift is the cause."""
 
 
-@dataclass(slots=True)
-class _Rows:
+class _Rows(Struct):
     """What charts need of every row, in the order of adding: lists, for there may be very many."""
 
     numbers: array[int] = field(default_factory=lambda: array("q"))
@@ -119,8 +119,7 @@ class _Rows:
         return self.numbers[at] not in self.replaced
 
 
-@dataclass(frozen=True, slots=True)
-class Series:
+class Series(Struct, frozen=True):
     """One quantity of one apparatus over the years."""
 
     practical: str
@@ -131,10 +130,10 @@ class Series:
     title: str
     unit: str
     """For print."""
-    rows: _Rows = field(repr=False)
-    at: array[int] = field(repr=False)
+    rows: _Rows
+    at: array[int]
     """Positions of its values among the rows, in time order."""
-    values: array[float] = field(repr=False)
+    values: array[float]
     """In the unit."""
     missing: int
     """Rows of this apparatus that do not have the quantity."""
@@ -152,8 +151,7 @@ class Series:
         return f"{self.where}, {self.title}"
 
 
-@dataclass(frozen=True, slots=True)
-class Drift:
+class Drift(Struct, frozen=True):
     """A series with its chart, or why there is none."""
 
     series: Series
@@ -182,8 +180,7 @@ class Drift:
         return ADVICE[self.series.kind] if self.alarm else ONLY_A_HINT
 
 
-@dataclass(slots=True)
-class _Gathered:
+class _Gathered(Struct):
     title: str = ""
     shown: str = ""
     at: array[int] = field(default_factory=lambda: array("l"))
@@ -229,8 +226,7 @@ def series_of(rows: Iterable[Row]) -> Iterator[Series]:
     return _all_series(_gather(rows))
 
 
-@dataclass(slots=True)
-class _All:
+class _All(Struct):
     """Everything that was gathered from the rows, each of which was seen once."""
 
     rows: _Rows = field(default_factory=_Rows)

@@ -6,10 +6,11 @@ import datetime
 import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
 from typing import Any
+
+from msgspec import Struct
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
 from sheetlab.workbook.book import Book
@@ -55,8 +56,7 @@ RANKED = (
 """What makes a workbook better or weaker as a sample."""
 
 
-@dataclass(frozen=True, slots=True)
-class Pack:
+class Pack(Struct, frozen=True):
     """What was written."""
 
     book: Path
@@ -118,8 +118,7 @@ def evidence(
     return Pack(book, text, checked, its.files)
 
 
-@dataclass(frozen=True, slots=True)
-class _Contents:
+class _Contents(Struct, frozen=True):
     """What the pack says."""
 
     archive: str

@@ -14,9 +14,11 @@ import json
 import secrets
 import sys
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
 from operator import itemgetter
 from typing import Any
+
+from msgspec import Struct, field
+from msgspec.structs import fields, replace
 
 from sheetlab.finding import Finding, Severity, harmless
 
@@ -33,8 +35,7 @@ WIRE = "(wire)"
 """Key of the wire among the instruments: no instrument of a definition can be called so."""
 
 
-@dataclass(frozen=True, slots=True)
-class Number:
+class Number(Struct, frozen=True):
     """A number beside a result, in the coherent SI unit.
 
     ``kind``: ``zero`` (zero error of an instrument), ``division`` (least count of an instrument),
@@ -55,8 +56,7 @@ class Number:
     """Unit of the definition, in which people read it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(Struct, frozen=True):
     """A result as it was evaluated. Numbers are in coherent SI units; None where missing."""
 
     year: int
@@ -87,8 +87,7 @@ class Entry:
     numbers: tuple[Number, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(Struct, frozen=True):
     """A row of the table."""
 
     number: int
@@ -152,8 +151,7 @@ def saved_of(entry: Entry) -> float | None:
     return next((n.value for n in entry.numbers if n.kind == SAVED), None)
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
+class Held(Struct, frozen=True):
     """The last revision of a result."""
 
     revision: int
@@ -164,8 +162,7 @@ class Held:
     """When its workbook was saved, as it is kept."""
 
 
-@dataclass(slots=True)
-class Ledger:
+class Ledger(Struct):
     """What has to be known of a table to append to it."""
 
     count: int = 0

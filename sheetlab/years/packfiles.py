@@ -9,9 +9,10 @@ from __future__ import annotations
 import hashlib
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
+
+from msgspec import Struct, field
 
 from sheetlab.finding import Finding, SheetlabError
 from sheetlab.handling.folders import scan
@@ -36,8 +37,7 @@ NOT_MADE = "found, but it could not be copied with the same readings"
 NO_DEFINITION = "neither shipped with this sheetlab nor in a workbook that was found"
 
 
-@dataclass(frozen=True, slots=True)
-class Filed:
+class Filed(Struct, frozen=True):
     """A file of the pack, or why there is none."""
 
     what: str
@@ -50,8 +50,7 @@ class Filed:
     why_not: str = ""
 
 
-@dataclass(slots=True)
-class Seen:
+class Seen(Struct):
     """What the workbooks of some folders hold."""
 
     paths: dict[str, Path] = field(default_factory=dict)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime
 import sqlite3
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from sheetlab.finding import Finding
 from sheetlab.years.codes import codes_of, read_codes
@@ -17,8 +18,7 @@ from sheetlab.years.renewing import changing, renew
 DUE = "SELECT code FROM results WHERE code <> '' GROUP BY code HAVING MAX(keep_until) < ?"
 
 
-@dataclass(frozen=True, slots=True)
-class Due:
+class Due(Struct, frozen=True):
     """Codes of a year that are kept to one day."""
 
     year: int
@@ -28,8 +28,7 @@ class Due:
     rows: int
 
 
-@dataclass(frozen=True, slots=True)
-class Purged:
+class Purged(Struct, frozen=True):
     """What a purge took away."""
 
     names: int

@@ -5,9 +5,11 @@ from __future__ import annotations
 import contextlib
 import io
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.finding import SheetlabError
 from sheetlab.workbook.book import Book
@@ -74,8 +76,7 @@ ABOUT_TEXTS = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Noted:
+class Noted(Struct, frozen=True):
     """What there is of a year, as its workbook notes it, or as the database holds it."""
 
     rows: int
@@ -212,8 +213,7 @@ def _about(
 # -- read back -----------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class YearBook:
+class YearBook(Struct, frozen=True):
     """What a workbook holds, in the order of its sheets, which a person may have sorted.
 
     Both tables are read as they are asked for, the cells as their columns hold them.

@@ -10,10 +10,10 @@ import sqlite3
 import tempfile
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 
 from measure import Case, Task
+from msgspec.structs import replace
 from python_calamine import CalamineWorkbook
 from years import department
 

@@ -6,7 +6,6 @@ import csv
 import datetime
 import itertools
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -15,6 +14,7 @@ import pytest
 from examples import practical
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from sheetlab.checks import bound as rules
 from sheetlab.checks.assess import RULES, assess

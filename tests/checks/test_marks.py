@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from classes.groups import PENDULUM, WIRE, handin
 from examples import WORKBOOKS, filled
+from msgspec.structs import replace
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.marks import ProposedMark, Scheme, load_scheme, propose, rounded

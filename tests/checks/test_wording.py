@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 import pytest
 from examples import WORKBOOKS, practical, typed
+from msgspec.structs import replace
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.checks.wording import Words, relative, verdict_lines

@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 import zipfile
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
@@ -20,6 +20,7 @@ import openpyxl
 import pytest
 from classes.groups import PENDULUM, WIRE, Marks, fill_class, handin, row_of, texts
 from examples import layout, practical
+from msgspec.structs import fields
 from openpyxl.comments import Comment
 from workbook.tamper import edited, with_parts
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 from classes.groups import fill_class
+from msgspec.structs import replace
 
 from sheetlab.classes.collect import collect
 from sheetlab.classes.schemes import USUAL, find_scheme

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from fuzz import moments
 from fuzz.kills import kills
 from fuzz.run import fate_of, original, run, sources, table
+from msgspec.structs import replace
 
 from sheetlab.workbook import evaluate_file as module
 from sheetlab.workbook.evaluate_file import evaluate_file

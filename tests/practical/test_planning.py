@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import statistics
-from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 
@@ -12,6 +11,7 @@ import pytest
 from examples import SHIPPED, practical
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from published import case, columns, rows
 
 from sheetlab.before.books import books, gauges

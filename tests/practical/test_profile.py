@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
 from pathlib import Path
 
 import pytest
 from examples import CAREFUL, practical, typed
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import fields
 
 from sheetlab.checks.assess import Assessment, assess
 from sheetlab.checks.wording import Words

@@ -5,11 +5,11 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from dataclasses import replace
 
 import openpyxl
 import pytest
 from examples import CAREFUL, SHIPPED, filled, layout, typed
+from msgspec.structs import replace
 from openpyxl.utils import range_boundaries
 
 from sheetlab.practical.definition import Assist

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 import zipfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 from examples import layout, practical
+from msgspec import Struct
 from workbook.tamper import with_parts
 
 from sheetlab.checks.assess import Assessment, assess
@@ -31,8 +31,7 @@ FIXED = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Bench:
+class Bench(Struct, frozen=True):
     """What one invented group typed."""
 
     group: str

@@ -15,12 +15,12 @@ import subprocess
 import sys
 import zipfile
 from collections.abc import Callable, Sequence
-from dataclasses import fields, replace
 from pathlib import Path
 
 import openpyxl
 import pytest
 from examples import filled
+from msgspec.structs import fields, replace
 from workbook.tamper import edited
 from years import department
 

@@ -8,13 +8,13 @@ import re
 import tracemalloc
 import zipfile
 from collections.abc import Iterable, Iterator
-from dataclasses import fields, replace
 from pathlib import Path
 from types import SimpleNamespace
 
 import openpyxl
 import pytest
 from examples import practical
+from msgspec.structs import fields, replace
 from years import department
 
 from sheetlab.checks.assess import assess

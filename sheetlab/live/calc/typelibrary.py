@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 MAGIC = b"UNOIDL\xff\0"
 BASE = "com.sun.star.uno.XInterface"
@@ -20,8 +21,7 @@ _BACK = 0x80000000
 """Set in a length: it is the place of an equal text that was written before."""
 
 
-@dataclass(frozen=True, slots=True)
-class Method:
+class Method(Struct, frozen=True):
     """A method; every argument may be anything (``any``)."""
 
     arguments: Sequence[str]

@@ -14,12 +14,12 @@ import io
 import sys
 import zipfile
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
 from string import Template
 from xml.sax.saxutils import escape
 
 from lxml import etree
+from msgspec import Struct
 
 from sheetlab import __version__
 from sheetlab.finding import Finding, Severity, SheetlabError
@@ -45,8 +45,7 @@ _SETTINGS_PART = "xl/worksheets/sheet1.xml"
 _VBA_PART = "xl/vbaProject.bin"
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(Struct, frozen=True):
     """What is taken from the xlwings that is installed."""
 
     version: str

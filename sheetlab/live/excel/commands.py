@@ -12,8 +12,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.finding import Finding, Severity, SheetlabError
 from sheetlab.live.excel import program
@@ -37,8 +39,7 @@ if TYPE_CHECKING:
 TITLE = "sheetlab"
 
 
-@dataclass(frozen=True, slots=True)
-class Marked:
+class Marked(Struct, frozen=True):
     """What became of the marks."""
 
     cells: int

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from sheetlab.formula import dimensions
 from sheetlab.formula.functions import (
@@ -52,8 +53,7 @@ def compile_forward(practical: Practical) -> Forward | None:
     return _Compiler(practical).compile()
 
 
-@dataclass(slots=True)
-class _Compiler:
+class _Compiler(Struct):
     practical: Practical
     truths: dict[str, TruthField] = field(default_factory=dict)
     inputs: dict[str, InputValue] = field(default_factory=dict)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from sheetlab.formula.tree import Call, Number, names, substitute, walk
 from sheetlab.practical.compiling.names import Names, formula_at

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from sheetlab.formula import dimensions
 from sheetlab.formula.functions import NAMES
@@ -95,8 +96,7 @@ def sources_of(given: Iterable[Uncertainty], key: str, its_unit: Unit) -> tuple[
     )
 
 
-@dataclass(slots=True)
-class Names:
+class Names(Struct):
     """Inputs, derived values, tables, lines and curves by name."""
 
     asked_rows: Mapping[str, int]

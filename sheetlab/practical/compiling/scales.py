@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.formula.tree import Binary, Call, Name, Node, Number, substitute
 from sheetlab.practical.compiling.names import Names, formula_at, unit_at
@@ -13,8 +15,7 @@ from sheetlab.practical.instruments import CORRECTED, KINDS, Kind, Part, PartChe
 from sheetlab.units import PURE, Unit, interval_of
 
 
-@dataclass(frozen=True, slots=True)
-class Scale:
+class Scale(Struct, frozen=True):
     """An instrument and its kind."""
 
     instrument: Instrument

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+from msgspec import Struct, field
 
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.forward import Cells, Draws, Shown
@@ -14,8 +15,7 @@ if TYPE_CHECKING:
     from numpy.random import Generator
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
+class Change(Struct, frozen=True):
     """A habit at one place of one bench, ready to be applied. What it leaves alone is None."""
 
     where: str
@@ -33,8 +33,7 @@ class Change:
     """The answer ``where`` that comes of it, in the answer's unit."""
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Struct, frozen=True):
     """What a habit sees when it is to happen: the clean bench, one place, how large."""
 
     practical: Practical
@@ -68,8 +67,7 @@ Rule = Callable[[Plan], Change | None]
 Places = Callable[[Practical], Sequence[str]]
 
 
-@dataclass(frozen=True, slots=True)
-class Habit:
+class Habit(Struct, frozen=True):
     """A wrong habit."""
 
     id: str
@@ -87,8 +85,7 @@ class Habit:
         return self.id.startswith("answer-")
 
 
-@dataclass(frozen=True, slots=True)
-class Collection:
+class Collection(Struct, frozen=True):
     """Habits of one kind, in the order in which they are added."""
 
     rows: list[Habit] = field(default_factory=list)

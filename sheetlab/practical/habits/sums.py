@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
 from typing import Any
+
+from msgspec.structs import replace
 
 from sheetlab.formula import dimensions
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
