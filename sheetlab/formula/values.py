@@ -251,11 +251,11 @@ def _line_before(rule: LineBefore, call: Call, env: Environment, row: int | None
     for earlier in range(row or 0):
         y, x = env.value(keys[0], earlier), env.value(keys[1], earlier)
         if x is not None and y is not None:
-            pairs.append((_plain(x), _plain(y)))
+            pairs.append((plain(x), plain(y)))
     if here is None or len(pairs) < rule.needs:
         return None
     xs, ys = zip(*pairs, strict=True)
-    return fit_line(xs, ys).at(_plain(here))[0]
+    return fit_line(xs, ys).at(plain(here))[0]
 
 
 def _unless(rule: Unless, call: Call, env: Environment, row: int | None) -> Value:
@@ -277,7 +277,7 @@ def _position(rule: Position, call: Call, env: Environment, row: int | None) -> 
 def _row_statistic(rule: RowStatistic, call: Call, env: Environment, row: int | None) -> Value:
     keys = [c for key in argument_keys(call) for c in env.columns(key)]
     present = [v for v in [env.value(key, row) for key in keys] if v is not None]
-    weights = rule.weights([_plain(v) for v in present])
+    weights = rule.weights([plain(v) for v in present])
     if weights is None:
         return None
     return sum([w * v for w, v in zip(weights, present, strict=True) if w], 0.0)
@@ -287,7 +287,8 @@ def _aggregate(rule: Aggregate, call: Call, env: Environment, row: int | None) -
     return env.aggregate(rule, [c for key in argument_keys(call) for c in env.columns(key)])
 
 
-def _plain(value: Value) -> float:
+def plain(value: Value) -> float:
+    """The number of a value, without its sources."""
     number: Any = value if isinstance(value, float) else getattr(value, "nominal_value", value)
     return float(number)
 

@@ -28,8 +28,8 @@ class Affine(_Quick, AffineScalarFunc):  # type: ignore[misc]  # the package has
     __slots__ = ()
 
     def __init__(self, value: float, part: Any) -> None:
-        self._nominal_value = value
-        self._linear_part = part
+        self._nominal_value = value  # type: ignore[misc]  # slots of the package
+        self._linear_part = part  # type: ignore[misc]
 
 
 class Independent(_Quick, Variable):  # type: ignore[misc]

@@ -23,7 +23,6 @@ from sheetlab.practical.files import (
     key_refused,
     refused,
     toml_table,
-    whole_table,
 )
 from sheetlab.practical.model import Practical
 from sheetlab.practical.profile import BUILT_IN, Profile, profile_problems
@@ -99,15 +98,13 @@ def load(
     """
     if not 1 <= runs <= MAX_RUNS:
         raise SheetlabError(refused(name, "runs", f"{runs} runs", f"1 to {MAX_RUNS}"))
-    if len(text) > MAX_TEXT:
-        raise SheetlabError(refused(name, "file", "is too long", f"{MAX_TEXT} characters"))
-    if any(len(line) > MAX_LINE for line in text.splitlines()):
+    if any(len(line) > MAX_LINE for line in text[:MAX_TEXT].splitlines()):
         raise SheetlabError(
             refused(name, "file", "has a line that is too long", f"{MAX_LINE} characters a line")
         )
-    data, odd = whole_table(text, "file")
-    if odd:
-        raise SheetlabError(refused(name, *odd[0]))
+    data, problems = toml_table(text, MAX_TEXT, "file")
+    if data is None:
+        raise SheetlabError(refused(name, *problems[0]))
     definition, problems = structured(data, Definition)
     if definition is None:
         raise SheetlabError(*(refused(name, *row) for row in problems))

@@ -70,7 +70,7 @@ def _problems(value: Any, kind: Any, key: str) -> Iterator[Problem]:
 
 def _is_plain(value: Any, kinds: tuple[type, ...]) -> bool:
     if float in kinds and type(value) in (int, float):
-        return abs(value) <= MOST
+        return bool(abs(value) <= MOST)
     return type(value) in kinds
 
 
