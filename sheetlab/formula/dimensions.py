@@ -177,7 +177,7 @@ class _Checker(Struct, frozen=True):
                 self.same(f"{rule.name}(…)", inner, NUMBER)
                 return NUMBER
             case Aggregate():
-                self.count(call, len(rule.powers), rule.most)
+                self.count(call, len(rule.powers), rule.most or len(rule.powers))
                 kinds = self.columns(call, own_table=False)
                 if len({kind.table for kind in kinds}) > 1:
                     raise self.fail(call.function, "takes columns of one table")

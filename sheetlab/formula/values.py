@@ -199,17 +199,13 @@ def fitted_rule(node: Fitted) -> Aggregate:
             node.start, node.parameter, node.parameters, columns, resolution,
         )  # fmt: skip
 
-    stated = len(node.columns) > 2
     return Aggregate(
         name=f"{node.curve}.{node.parameters[node.parameter]}",
         powers=(),
-        most=len(node.columns),
         rule=rule,
-        cell=lambda ranges: None,
-        least_count_of_numbers=len(node.parameters),
-        printed="{0}",
+        cell=None,
         family=node.curve,
-        scatter="stated" if stated else "line",
+        scatter="stated" if len(node.columns) > 2 else "line",
     )
 
 

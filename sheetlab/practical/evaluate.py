@@ -16,7 +16,7 @@ from typing import Any, Literal
 from msgspec import Struct, field
 
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
-from sheetlab.formula.statistics import fit_curve, line_of
+from sheetlab.formula.statistics import complete, fit_curve, line_of
 from sheetlab.formula.tree import Call, Fitted, Node, names, walk
 from sheetlab.formula.values import Value, evaluate, on_curve, plain
 from sheetlab.metrology import agreement, montecarlo
@@ -213,7 +213,7 @@ def _curves(practical: Practical, numbers: Numbers) -> dict[str, CurveResult]:
             fit, rows = fit_curve(partial(on_curve, node), node.start, columns)
         except ValueError:
             continue
-        x, y = ([float(column[i] or 0.0) for i in rows] for column in (columns[0], columns[-1]))
+        _, (x, *_, y) = complete(columns)
         curves[key] = CurveResult(curve, fit, tuple(x), tuple(y), tuple(rows))
     return curves
 
