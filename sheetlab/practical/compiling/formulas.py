@@ -1,4 +1,7 @@
-"""Formulas as a whole: conditions, dimensions, names of lines filled in, order of evaluation."""
+"""Formulas as a whole: conditions, dimensions, names of lines filled in, order of evaluation.
+
+A ``DefinitionError`` is raised for the first key that cannot be used.
+"""
 
 from __future__ import annotations
 
@@ -26,11 +29,6 @@ def add_conditions(
     ----------
     short
         Flat names of the bare ones that the check may use.
-
-    Raises
-    ------
-    DefinitionError
-        If it is no formula, or points at nothing.
     """
     asked = [c for name in check.each for c in known.columns(short.get(name, name))]
     for column in asked if check.each else ("",):
@@ -45,13 +43,7 @@ def add_conditions(
 
 
 def check_formulas(known: Names, constants: Collection[str]) -> None:
-    """Refuse formulas that do not have the dimension of their unit, and checks that are numbers.
-
-    Raises
-    ------
-    DefinitionError
-        For the first of them.
-    """
+    """Refuse formulas that do not have the dimension of their unit, and checks that are numbers."""
     for key, value in known.derived.items():
         if key not in constants:
             _check_formula(known, value, known.where[key])
@@ -112,13 +104,7 @@ def fill_in_lines(known: Names) -> tuple[CheckField, ...]:
 
 
 def ordered(known: Names) -> dict[str, DerivedField]:
-    """Derived values in the order of evaluation.
-
-    Raises
-    ------
-    DefinitionError
-        If a formula needs its own value.
-    """
+    """Derived values in the order of evaluation."""
     done: dict[str, DerivedField] = {}
     open_: list[str] = []
 

@@ -1,4 +1,7 @@
-"""What is refused before any name is made: titles of sheets, sizes, facts of the register."""
+"""What is refused before any name is made: titles of sheets, sizes, facts of the register.
+
+A ``DefinitionError`` is raised for the first key that cannot be used.
+"""
 
 from __future__ import annotations
 
@@ -31,13 +34,7 @@ RESERVED_SHEETS = (
 
 
 def check_limits(definition: Definition) -> None:
-    """Refuse what no workbook could hold.
-
-    Raises
-    ------
-    DefinitionError
-        For the first key whose content cannot be used.
-    """
+    """Refuse what no workbook could hold."""
     _check_sheets(definition)
     _check_sizes(definition)
     _check_register(definition)

@@ -1,4 +1,7 @@
-"""Straight lines, the corners of a gradient triangle, and curves."""
+"""Straight lines, the corners of a gradient triangle, and curves.
+
+A ``DefinitionError`` is raised for the first key that cannot be used.
+"""
 
 from __future__ import annotations
 
@@ -22,13 +25,7 @@ from sheetlab.practical.fields import (
 
 
 def add_line(known: Names, line: Line) -> None:
-    """Add a straight line, whose results formulas may then name.
-
-    Raises
-    ------
-    DefinitionError
-        For the first key that cannot be used; so do the other functions here.
-    """
+    """Add a straight line, whose results formulas may then name."""
     where = f"lines.{line.id}"
     kinds = [known.column_kind(key, where) for key in (line.x, *line.y)]
     require(len({kind.table for kind in kinds}) == 1, where, "its columns are not of one table")

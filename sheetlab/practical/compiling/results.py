@@ -1,4 +1,7 @@
-"""What the names are for: accepted values of the results, and the stress that loads make."""
+"""What the names are for: accepted values of the results, and the stress that loads make.
+
+A ``DefinitionError`` is raised for the first key that cannot be used.
+"""
 
 from __future__ import annotations
 
@@ -11,13 +14,7 @@ from sheetlab.units import unit
 
 
 def accepted_values(known: Names, definition: Definition) -> dict[tuple[str, int], Node]:
-    """Accepted values, in SI units, by quantity of the result and position in its list.
-
-    Raises
-    ------
-    DefinitionError
-        For the first key of a result that cannot be used, or if there is no result.
-    """
+    """Accepted values, in SI units, by quantity of the result and position in its list."""
     values: dict[tuple[str, int], Node] = {}
     allowed = ", ".join(q.id for q in definition.quantities)
     for result in definition.results:
@@ -57,13 +54,7 @@ def _accepted(known: Names, result: Result, accepted: Accepted, where: str) -> N
 
 
 def check_slips(known: Names, definition: Definition) -> None:
-    """Refuse slips of results that cannot be tried.
-
-    Raises
-    ------
-    DefinitionError
-        For the first that names no single quantity, or not one way in which it was another.
-    """
+    """Refuse slips of results that cannot be tried."""
     for result in definition.results:
         where = f"results.{result.quantity}.slips"
         for slip in result.slips:
@@ -79,13 +70,7 @@ def check_slips(known: Names, definition: Definition) -> None:
 
 
 def stress_of(known: Names, definition: Definition) -> StressField | None:
-    """What the loads do; None if the definition does not say.
-
-    Raises
-    ------
-    DefinitionError
-        For the first key of it that cannot be used.
-    """
+    """What the loads do; None if the definition does not say."""
     stress = definition.stress
     if stress is None:
         return None

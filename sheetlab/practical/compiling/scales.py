@@ -1,4 +1,7 @@
-"""Instruments: what is asked about them, their zero, and readings in the parts of their scale."""
+"""Instruments: what is asked about them, their zero, and readings in the parts of their scale.
+
+A ``DefinitionError`` is raised for the first key that cannot be used.
+"""
 
 from __future__ import annotations
 
@@ -61,13 +64,7 @@ class Scale(Struct, frozen=True):
 
 
 def add_instrument(known: Names, instrument: Instrument) -> Scale:
-    """Add what is asked about an instrument, what follows from it, and its zero readings.
-
-    Raises
-    ------
-    DefinitionError
-        For the first key that cannot be used; so do the other functions here.
-    """
+    """Add what is asked about an instrument, what follows from it, and its zero readings."""
     id_, where, kind = instrument.id, f"instruments.{instrument.id}", KINDS.get(instrument.kind)
     if kind is None:
         raise DefinitionError(

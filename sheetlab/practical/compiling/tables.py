@@ -1,4 +1,7 @@
-"""Tables and their columns: typed, read off a scale, or worked out in each row."""
+"""Tables and their columns: typed, read off a scale, or worked out in each row.
+
+A ``DefinitionError`` is raised for the first key that cannot be used.
+"""
 
 from __future__ import annotations
 
@@ -16,13 +19,7 @@ MAX_REPEATS = 12
 
 
 def add_columns(known: Names, table: Table, scales: Mapping[str, Scale], runs: int) -> None:
-    """Add a table with its columns, and what their scales check of readings.
-
-    Raises
-    ------
-    DefinitionError
-        For the first key that cannot be used.
-    """
+    """Add a table with its columns, and what their scales check of readings."""
     where = f"tables.{table.id}"
     good = 1 <= table.rows <= MAX_ROWS
     require(good, f"{where}.rows", f"{table.rows} rows", f"1 to {MAX_ROWS}")
