@@ -8,7 +8,7 @@ and a test compares each row with a real spreadsheet.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 from msgspec import Struct
 
@@ -28,6 +28,8 @@ class Elementwise(Struct, frozen=True):
     printed: str = ""
     """With ``{0}`` for its arguments; empty: its name before them, in brackets."""
     can_fail: bool = True
+    arguments: ClassVar[tuple[int, int]] = (1, 1)
+    """Fewest and most; so with every kind of function."""
 
 
 class Aggregate(Struct, frozen=True):
@@ -54,6 +56,11 @@ class Aggregate(Struct, frozen=True):
     alone: ValueRule | None = None
     """The value of the rule without what belongs to its uncertainty, where that is much faster."""
 
+    @property
+    def arguments(self) -> tuple[int, int]:
+        """Fewest and most."""
+        return len(self.powers), self.most or len(self.powers)
+
     def value(self, columns: Sequence[Column]) -> float | None:
         """The value of the statistic; None if it has too few values."""
         if self.alone is not None:
@@ -77,6 +84,7 @@ class RowStatistic(Struct, frozen=True):
     """Values present -> weights whose weighted sum is the result; None if too few."""
     needs: int
     printed: str
+    arguments: ClassVar[tuple[int, int]] = (1, 12)
 
 
 class Position(Struct, frozen=True):
@@ -85,6 +93,7 @@ class Position(Struct, frozen=True):
     name: str
     offset: int | None
     """Rows from the present one; None for the first row of the table."""
+    arguments: ClassVar[tuple[int, int]] = (1, 1)
 
 
 class LineBefore(Struct, frozen=True):
@@ -95,18 +104,21 @@ class LineBefore(Struct, frozen=True):
 
     name: str = "line_before"
     needs: int = 3
+    arguments: ClassVar[tuple[int, int]] = (2, 2)
 
 
 class FirstGiven(Struct, frozen=True):
     """The first argument that is there."""
 
     name: str = "first_given"
+    arguments: ClassVar[tuple[int, int]] = (1, 8)
 
 
 class Unless(Struct, frozen=True):
     """The second argument, unless the first, a text, has been typed."""
 
     name: str = "unless"
+    arguments: ClassVar[tuple[int, int]] = (2, 2)
 
 
 class Macro(Struct, frozen=True):
@@ -118,6 +130,11 @@ class Macro(Struct, frozen=True):
     result: str
     body: str
     source: str
+
+    @property
+    def arguments(self) -> tuple[int, int]:
+        """Fewest and most."""
+        return len(self.parameters), len(self.parameters)
 
 
 Function = (
