@@ -6,17 +6,8 @@ from collections.abc import Callable
 
 from msgspec import Struct
 
-from sheetlab.formula.functions import (
-    FUNCTIONS,
-    Aggregate,
-    Elementwise,
-    FirstGiven,
-    LineBefore,
-    Macro,
-    Position,
-    RowStatistic,
-    Unless,
-)
+from sheetlab.formula import functions as rules
+from sheetlab.formula.functions import FUNCTIONS
 from sheetlab.formula.tree import (
     Binary,
     Call,
@@ -169,37 +160,37 @@ class _Checker(Struct, frozen=True):
         wanted = str(least) if least == most else f"{least} to {most}"
         self.require(least <= count <= most, name, f"takes {wanted} arguments, not {count}")
         match rule:
-            case Elementwise(power=power):
+            case rules.Elementwise(power=power):
                 inner = self.number(call.arguments[0])
                 return self.same(f"{name}(…)", inner, NUMBER) if power is None else inner**power
-            case Aggregate():
+            case rules.Aggregate():
                 return self.aggregate(rule, call)
-            case RowStatistic():
+            case rules.RowStatistic():
                 kinds = self.columns(call, own_table=True)
                 return self.same(name, *(kind.dimension for kind in kinds))
-            case Position() | LineBefore():
+            case rules.Position() | rules.LineBefore():
                 kinds = self.columns(call, own_table=True)
                 what = "a column" if count == 1 else "columns"
                 single = not any(kind.repeated for kind in kinds)
                 self.require(single, name, f"takes {what} with one reading in a row")
                 return kinds[0].dimension
-            case FirstGiven():
+            case rules.FirstGiven():
                 return self.same(name, *map(self.number, call.arguments))
-            case Unless():
+            case rules.Unless():
                 reason, value = call.arguments
                 if not isinstance(reason, Name) or not self.kind(reason.key).text:
                     raise FormulaError(self.text, name, "takes the name of a text first")
                 own = self.kind(reason.key).table in (None, self.table)
                 self.require(own, reason.key, "is not a column of the same table")
                 return self.number(value)
-            case Macro():
+            case rules.Macro():
                 for argument, (parameter, text) in zip(
                     call.arguments, rule.parameters, strict=True
                 ):
                     self.same(f"{name}: {parameter}", self.number(argument), unit(text).dimension)
                 return unit(rule.result).dimension
 
-    def aggregate(self, rule: Aggregate, call: Call) -> Dimension:
+    def aggregate(self, rule: rules.Aggregate, call: Call) -> Dimension:
         kinds, last = self.columns(call, own_table=False), len(rule.powers) - 1
         one_table = len({kind.table for kind in kinds}) == 1
         self.require(one_table, rule.name, "takes columns of one table")

@@ -12,17 +12,8 @@ from typing import Protocol
 
 from msgspec import Struct, field
 
-from sheetlab.formula.functions import (
-    FUNCTIONS,
-    Aggregate,
-    Elementwise,
-    FirstGiven,
-    LineBefore,
-    Macro,
-    Position,
-    RowStatistic,
-    Unless,
-)
+from sheetlab.formula import functions as rules
+from sheetlab.formula.functions import FUNCTIONS
 from sheetlab.formula.tree import (
     Binary,
     Call,
@@ -138,7 +129,7 @@ def _leaf_units(node: Node, source: CellSource, row: int | None) -> set[Unit]:
     units: set[Unit] = set()
     for part in walk(node):
         rule = FUNCTIONS[part.function] if isinstance(part, Call) else None
-        if isinstance(rule, Macro) and rule.result != "1":
+        if isinstance(rule, rules.Macro) and rule.result != "1":
             # its constants have units of their own: only the SI will do
             units.add(SI_ALONE)
         for key in source.columns(part.key) if isinstance(part, Name) else ():
@@ -245,31 +236,31 @@ class _CellWriter(Struct):
     def call(self, call: Call, row: int | None) -> str:
         rule = FUNCTIONS[call.function]
         match rule:
-            case Elementwise():
+            case rules.Elementwise():
                 self.can_fail |= rule.can_fail
                 return rule.cell.format(self.text(call.arguments[0], row))
-            case Macro():
+            case rules.Macro():
                 return self.text(expand_macro(call), row)
-            case Position(offset=offset):
+            case rules.Position(offset=offset):
                 other = 0 if offset is None else (row or 0) + offset
                 if other < 0:
                     raise NotInCellsError(call.function)
                 return self.leaf(argument_keys(call)[0], other)
-            case LineBefore():
+            case rules.LineBefore():
                 return self.line_before(rule, argument_keys(call), row)
-            case FirstGiven():
+            case rules.FirstGiven():
                 return self.first_given(call.arguments, row)
-            case Unless():
+            case rules.Unless():
                 reference = self.source.cell(argument_keys(call)[0], row)
                 if reference is not None:
                     self.unless[reference] = None
                 return self.text(call.arguments[1], row)
-            case RowStatistic():
+            case rules.RowStatistic():
                 return self.row_statistic(rule, call, row)
-            case Aggregate():
+            case rules.Aggregate():
                 return self.aggregate(rule, call)
 
-    def line_before(self, rule: LineBefore, keys: Sequence[str], row: int | None) -> str:
+    def line_before(self, rule: rules.LineBefore, keys: Sequence[str], row: int | None) -> str:
         self.can_fail = True
         if row is None or row < rule.needs:
             return '""'
@@ -296,7 +287,7 @@ class _CellWriter(Struct):
             return writer.whole
         return writer.guarded(self.first_given(rest, row) if rest else '""')
 
-    def row_statistic(self, rule: RowStatistic, call: Call, row: int | None) -> str:
+    def row_statistic(self, rule: rules.RowStatistic, call: Call, row: int | None) -> str:
         keys = [c for key in argument_keys(call) for c in self.source.columns(key)]
         cells = [self.source.cell(key, row) for key in keys]
         references = [cell for cell in cells if cell is not None]
@@ -307,7 +298,7 @@ class _CellWriter(Struct):
             return self.scaled(rule.cell.format(joined), units.pop())
         return rule.cell.format(",".join(self.leaf(key, row) for key in keys))
 
-    def aggregate(self, rule: Aggregate, call: Call) -> str:
+    def aggregate(self, rule: rules.Aggregate, call: Call) -> str:
         keys = [c for key in argument_keys(call) for c in self.source.columns(key)]
         ranges = [self.source.range(key) for key in keys]
         there = [text for text in ranges if text is not None]
@@ -399,7 +390,7 @@ def _print(node: Node, name: Callable[[str], str], times: str) -> tuple[str, int
             return f"{parameters[parameter]} of {curve}", _ATOM
         case Call(function, arguments):
             rule = FUNCTIONS[function]
-            if isinstance(rule, Unless):
+            if isinstance(rule, rules.Unless):
                 return _print(arguments[1], name, times)
             inner_text = ", ".join(part(argument, 0) for argument in arguments)
             shape = getattr(rule, "printed", "")

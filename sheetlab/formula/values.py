@@ -14,18 +14,8 @@ from typing import Any, Protocol
 
 from msgspec import Struct
 
-from sheetlab.formula.functions import (
-    FUNCTIONS,
-    NAMES,
-    Aggregate,
-    Elementwise,
-    FirstGiven,
-    LineBefore,
-    Macro,
-    Position,
-    RowStatistic,
-    Unless,
-)
+from sheetlab.formula import functions as rules
+from sheetlab.formula.functions import FUNCTIONS, NAMES
 from sheetlab.formula.statistics import Column, Statistic, curve_parameter
 from sheetlab.formula.tree import (
     Binary,
@@ -72,7 +62,7 @@ class Environment(Protocol):
     def columns(self, key: str) -> Sequence[str]:
         """The columns behind a name: several for repeated readings."""
 
-    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> Value:
+    def aggregate(self, rule: rules.Aggregate, columns: Sequence[str]) -> Value:
         """A statistic of whole columns."""
 
 
@@ -80,7 +70,7 @@ class Environment(Protocol):
 def macro_body(name: str) -> Node:
     """The tree of a named formula of the table."""
     macro = FUNCTIONS[name]
-    assert isinstance(macro, Macro)
+    assert isinstance(macro, rules.Macro)
     return parse(macro.body, NAMES)
 
 
@@ -88,7 +78,7 @@ def macro_body(name: str) -> Node:
 def expand_macro(call: Call) -> Node:
     """The tree that a call of a named formula stands for."""
     macro = FUNCTIONS[call.function]
-    assert isinstance(macro, Macro)
+    assert isinstance(macro, rules.Macro)
     given = {
         name: argument for (name, _), argument in zip(macro.parameters, call.arguments, strict=True)
     }
@@ -175,7 +165,7 @@ class _OnCurve(Struct):
     def columns(self, key: str) -> Sequence[str]:
         return (key,)
 
-    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> Value:
+    def aggregate(self, rule: rules.Aggregate, columns: Sequence[str]) -> Value:
         raise AssertionError("a curve has no statistics in it")
 
 
@@ -190,7 +180,7 @@ def on_curve(node: Fitted, x: Any, parameters: Sequence[float]) -> Any:
 
 
 @cache
-def fitted_rule(node: Fitted) -> Aggregate:
+def fitted_rule(node: Fitted) -> rules.Aggregate:
     """A parameter of a curve as a statistic of its columns."""
 
     def rule(columns: Sequence[Column], resolution: float) -> Statistic | None:
@@ -199,7 +189,7 @@ def fitted_rule(node: Fitted) -> Aggregate:
             node.start, node.parameter, node.parameters, columns, resolution,
         )  # fmt: skip
 
-    return Aggregate(
+    return rules.Aggregate(
         name=f"{node.curve}.{node.parameters[node.parameter]}",
         powers=(),
         rule=rule,
@@ -223,7 +213,7 @@ def _call(call: Call, env: Environment, row: int | None) -> Value:
     return _CALLS[type(rule)](rule, call, env, row)
 
 
-def _elementwise(rule: Elementwise, call: Call, env: Environment, row: int | None) -> Value:
+def _elementwise(rule: rules.Elementwise, call: Call, env: Environment, row: int | None) -> Value:
     value = _walk(call.arguments[0], env, row)
     if value is None:
         return None
@@ -231,7 +221,7 @@ def _elementwise(rule: Elementwise, call: Call, env: Environment, row: int | Non
     return (getattr(env.library, function) if isinstance(function, str) else function)(value)
 
 
-def _first_given(rule: FirstGiven, call: Call, env: Environment, row: int | None) -> Value:
+def _first_given(rule: rules.FirstGiven, call: Call, env: Environment, row: int | None) -> Value:
     for argument in call.arguments:
         value = evaluate(argument, env, row)
         if value is not None:
@@ -239,7 +229,7 @@ def _first_given(rule: FirstGiven, call: Call, env: Environment, row: int | None
     return None
 
 
-def _line_before(rule: LineBefore, call: Call, env: Environment, row: int | None) -> Value:
+def _line_before(rule: rules.LineBefore, call: Call, env: Environment, row: int | None) -> Value:
     """Plain numbers: it is looked at and never enters a result."""
     keys = argument_keys(call)
     here = env.value(keys[1], row)
@@ -254,23 +244,25 @@ def _line_before(rule: LineBefore, call: Call, env: Environment, row: int | None
     return fit_line(xs, ys).at(plain(here))[0]
 
 
-def _unless(rule: Unless, call: Call, env: Environment, row: int | None) -> Value:
+def _unless(rule: rules.Unless, call: Call, env: Environment, row: int | None) -> Value:
     reason, inner = call.arguments
     if env.value(reason.key, row) is not None:  # type: ignore[union-attr]  # a name (tree.py)
         return None
     return _WALKS[type(inner)](inner, env, row)
 
 
-def _macro(rule: Macro, call: Call, env: Environment, row: int | None) -> Value:
+def _macro(rule: rules.Macro, call: Call, env: Environment, row: int | None) -> Value:
     return _walk(expand_macro(call), env, row)
 
 
-def _position(rule: Position, call: Call, env: Environment, row: int | None) -> Value:
+def _position(rule: rules.Position, call: Call, env: Environment, row: int | None) -> Value:
     offset = rule.offset
     return env.value(argument_keys(call)[0], 0 if offset is None else (row or 0) + offset)
 
 
-def _row_statistic(rule: RowStatistic, call: Call, env: Environment, row: int | None) -> Value:
+def _row_statistic(
+    rule: rules.RowStatistic, call: Call, env: Environment, row: int | None
+) -> Value:
     keys = [c for key in argument_keys(call) for c in env.columns(key)]
     present = [v for v in [env.value(key, row) for key in keys] if v is not None]
     weights = rule.weights([plain(v) for v in present])
@@ -279,7 +271,7 @@ def _row_statistic(rule: RowStatistic, call: Call, env: Environment, row: int | 
     return sum([w * v for w, v in zip(weights, present, strict=True) if w], 0.0)
 
 
-def _aggregate(rule: Aggregate, call: Call, env: Environment, row: int | None) -> Value:
+def _aggregate(rule: rules.Aggregate, call: Call, env: Environment, row: int | None) -> Value:
     return env.aggregate(rule, [c for key in argument_keys(call) for c in env.columns(key)])
 
 
@@ -290,14 +282,14 @@ def plain(value: Value) -> float:
 
 
 _CALLS: dict[type, Callable[[Any, Call, Environment, int | None], Value]] = {
-    Elementwise: _elementwise,
-    FirstGiven: _first_given,
-    LineBefore: _line_before,
-    Unless: _unless,
-    Macro: _macro,
-    Position: _position,
-    RowStatistic: _row_statistic,
-    Aggregate: _aggregate,
+    rules.Elementwise: _elementwise,
+    rules.FirstGiven: _first_given,
+    rules.LineBefore: _line_before,
+    rules.Unless: _unless,
+    rules.Macro: _macro,
+    rules.Position: _position,
+    rules.RowStatistic: _row_statistic,
+    rules.Aggregate: _aggregate,
 }
 _WALKS: dict[type, Callable[[Any, Environment, int | None], Value]] = {
     Number: _number,
