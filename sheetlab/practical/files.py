@@ -15,7 +15,7 @@ from typing import Any
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, harmless
 
 MAX_TEXT = 100_000
 SUFFIX = ".toml"
@@ -48,14 +48,9 @@ class Definitions(Struct, frozen=True):
         """
         path = self.paths().get(practical)
         if path is None:
+            ids = tuple(self.paths())
             raise SheetlabError(
-                Finding(
-                    "no-such-practical",
-                    Severity.STOP,
-                    f"there is no practical “{practical}”",
-                    ", ".join(self.paths()) or "a definition file",
-                    "Type “sheetlab practicals” for the list.",
-                )
+                finding("no-such-practical", Severity.STOP, practical=practical, ids=ids)
             )
         try:
             return path.read_text(encoding="utf-8")
@@ -100,13 +95,7 @@ def all_folders(folders: Sequence[Path]) -> tuple[Path, ...]:
         If one of them is no folder.
     """
     missing = [
-        Finding(
-            "no-such-folder",
-            Severity.STOP,
-            f"{folder} is no folder that can be read",
-            "a folder with definition files",
-            "Check the name.",
-        )
+        finding("no-such-folder", Severity.STOP, folder=str(folder))
         for folder in folders
         if not isdir(folder)
     ]
@@ -152,28 +141,13 @@ def _odd_texts(data: object, key: str = "text") -> Iterator[Problem]:
         yield key, "holds control codes", "text that can be read"
 
 
-def key_refused(
-    code: str, what: str, name: str, key: str, reason: str, allowed: str = ""
-) -> Finding:
-    """That a key of a file in TOML cannot be used.
+def key_refused(message: str, file: str, key: str, reason: str, allowed: str = "") -> Finding:
+    """That a key of a file in TOML cannot be used, as a message of the catalogue says it.
 
-    Parameters
-    ----------
-    what
-        What the file is, with an article: ``the profile``.
-    name
-        Name of the file.
-    allowed
-        What may stand there.
+    ``allowed``: what may stand there.
     """
-    return Finding(
-        code,
-        Severity.STOP,
-        f"{what} is refused at “{key}”: {reason}",
-        allowed,
-        "Correct the file and try again.",
-        Place(file=name),
-    )
+    place = Place(file=file)
+    return finding(message, Severity.STOP, place, key=key, reason=reason, allowed=allowed)
 
 
-refused = partial(key_refused, "definition-refused", "the definition")
+refused = partial(key_refused, "definition-refused")

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Severity, SheetlabError, finding
 from sheetlab.practical.compiling.bench import compile_forward
 from sheetlab.practical.compiling.limits import MAX_RUNS
 from sheetlab.practical.compiling.whole import compile_practical
@@ -102,10 +102,7 @@ def load(
         raise SheetlabError(
             refused(name, "file", "has a line that is too long", f"{MAX_LINE} characters a line")
         )
-    data, problems = toml_table(text, MAX_TEXT, "file")
-    if data is None:
-        raise SheetlabError(refused(name, *problems[0]))
-    definition, problems = structured(data, Definition)
+    definition, problems = read_toml(text, Definition, MAX_TEXT, "file")
     if definition is None:
         raise SheetlabError(*(refused(name, *row) for row in problems))
     try:
@@ -155,12 +152,12 @@ def find_profile(name: str) -> Profile:
     path = Path(name)
     if path.suffix != SUFFIX:
         raise SheetlabError(
-            Finding(
+            finding(
                 "no-such-profile",
                 Severity.STOP,
-                f"there is no profile “{name}”",
-                f"{', '.join(BUILT_IN)}, or a file that ends in {SUFFIX}",
-                "Check the name.",
+                profile=name,
+                built_in=tuple(BUILT_IN),
+                ending=SUFFIX,
             )
         )
     try:
@@ -170,4 +167,4 @@ def find_profile(name: str) -> Profile:
         raise SheetlabError(_profile_refused(path.name, *problem)) from error
 
 
-_profile_refused = partial(key_refused, "profile-refused", "the profile")
+_profile_refused = partial(key_refused, "profile-refused")
