@@ -348,12 +348,6 @@ def curve_parameter(
 
 
 def _triangular(covariance: Sequence[Sequence[float]]) -> list[list[float]]:
-    """Mean difference between the halves of a column."""
-    """Slope by differences over half the table."""
-    """Slope or intercept of the common-slope line."""
-    """Weights of highest minus lowest value."""
-    """A statistic that is a weighted sum of some of the values."""
-    """Mean of repeats."""
     """Lower triangular root of a covariance matrix (Cholesky)."""
     n = len(covariance)
     root = [[0.0] * n for _ in range(n)]
