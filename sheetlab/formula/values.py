@@ -66,6 +66,25 @@ class Environment(Protocol):
         """A statistic of whole columns."""
 
 
+class Given(Struct):
+    """An environment of values by name, without columns and statistics; others are missing."""
+
+    values: Mapping[str, Value]
+    library: Any = math
+
+    def value(self, key: str, row: int | None) -> Value:
+        """The value of a name."""
+        return self.values.get(key)
+
+    def columns(self, key: str) -> Sequence[str]:
+        """The name itself."""
+        return (key,)
+
+    def aggregate(self, rule: rules.Aggregate, columns: Sequence[str]) -> Value:
+        """Nothing: a single value has no statistic."""
+        return None
+
+
 @cache
 def macro_body(name: str) -> Node:
     """The tree of a named formula of the table."""
@@ -153,29 +172,13 @@ def _fitted(node: Fitted, env: Environment, row: int | None) -> Value:
     )
 
 
-class _OnCurve(Struct):
-    """The environment of the formula of a curve: abscissas and parameters."""
-
-    values: Mapping[str, Value]
-    library: Any
-
-    def value(self, key: str, row: int | None) -> Value:
-        return self.values[key]
-
-    def columns(self, key: str) -> Sequence[str]:
-        return (key,)
-
-    def aggregate(self, rule: rules.Aggregate, columns: Sequence[str]) -> Value:
-        raise AssertionError("a curve has no statistics in it")
-
-
 def on_curve(node: Fitted, x: Any, parameters: Sequence[float]) -> Any:
     """Ordinates of a curve at abscissas, shape (n,), SI units; not a number where undefined."""
     import numpy as np
 
     values = dict(zip(node.parameters, parameters, strict=True))
     with np.errstate(all="ignore"):
-        found = evaluate(node.body, _OnCurve({**values, "x": np.asarray(x, dtype=float)}, np))
+        found = evaluate(node.body, Given({**values, "x": np.asarray(x, dtype=float)}, np))
     return np.full(np.shape(x), np.nan) if found is None else found + np.zeros(np.shape(x))
 
 
