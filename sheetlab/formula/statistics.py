@@ -55,12 +55,10 @@ def mean(columns: Sequence[Column], resolution: float) -> Statistic | None:
     values = _present(columns[0])
     if not values:
         return None
-    found = repeats([v for _, v in values])
-    gradient = _gradient(columns[0], {i: 1.0 / found.n for i, _ in values})
-    scatter = (
-        (Scatter("mean", found.uncertainty, found.dof, 1.0),) if found.uncertainty > 0.0 else ()
-    )
-    return Statistic(found.mean, (gradient,), scatter)
+    of = repeats([v for _, v in values])
+    gradient = _gradient(columns[0], {i: 1.0 / of.n for i, _ in values})
+    scatter = (Scatter("mean", of.uncertainty, of.dof, 1.0),) if of.uncertainty > 0.0 else ()
+    return Statistic(of.mean, (gradient,), scatter)
 
 
 def deviation(columns: Sequence[Column], resolution: float) -> Statistic | None:
@@ -68,10 +66,10 @@ def deviation(columns: Sequence[Column], resolution: float) -> Statistic | None:
     values = _present(columns[0])
     if len(values) < 2:
         return None
-    found = repeats([v for _, v in values])
-    scale = (found.n - 1) * found.deviation
-    weights = {i: (v - found.mean) / scale for i, v in values} if scale else {}
-    return Statistic(found.deviation, (_gradient(columns[0], weights),))
+    of = repeats([v for _, v in values])
+    scale = (of.n - 1) * of.deviation
+    weights = {i: (v - of.mean) / scale for i, v in values} if scale else {}
+    return Statistic(of.deviation, (_gradient(columns[0], weights),))
 
 
 def _extreme(of_highest: float, of_lowest: float) -> StatisticRule:

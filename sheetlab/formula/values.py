@@ -146,9 +146,9 @@ def _binary(node: Binary, env: Environment, row: int | None) -> Value:
     b = env.value(right.key, row) if type(right) is Name else _WALKS[type(right)](right, env, row)
     if a is None or b is None:
         return None
-    found = _ARITHMETIC[node.op](a, b)
+    value = _ARITHMETIC[node.op](a, b)
     # most are numbers as they should be
-    return found if found.__class__ is float and math.isfinite(found) else _real(found)
+    return value if value.__class__ is float and math.isfinite(value) else _real(value)
 
 
 def _comparison(node: Comparison, env: Environment, row: int | None) -> Value:
@@ -178,8 +178,8 @@ def on_curve(node: Fitted, x: Any, parameters: Sequence[float]) -> Any:
 
     values = dict(zip(node.parameters, parameters, strict=True))
     with np.errstate(all="ignore"):
-        found = evaluate(node.body, Given({**values, "x": np.asarray(x, dtype=float)}, np))
-    return np.full(np.shape(x), np.nan) if found is None else found + np.zeros(np.shape(x))
+        y = evaluate(node.body, Given({**values, "x": np.asarray(x, dtype=float)}, np))
+    return np.full(np.shape(x), np.nan) if y is None else y + np.zeros(np.shape(x))
 
 
 @cache

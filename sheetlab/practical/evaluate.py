@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from itertools import combinations
 from types import ModuleType
 from typing import Any, Literal
 
@@ -65,7 +66,6 @@ def evaluate_practical(
     trials: int = montecarlo.TRIALS,
     seed: int = montecarlo.SEED,
     profile: Profile = GUM,
-    most_trials: int | None = None,
 ) -> Evaluation:
     """Evaluate observations.
 
@@ -74,12 +74,10 @@ def evaluate_practical(
     numbers
         Plain values, if they have been computed already.
     trials, seed
-        Of the Monte Carlo check; 0 trials leave it out.
+        Of the Monte Carlo check; 0 trials leave it out. The usual number is raised up to 10⁶ until
+        the figures are stable, any other is kept.
     profile
         How results are stated.
-    most_trials
-        Trials up to which the usual number is raised until the figures are stable; None: 10⁶ for
-        the usual number of trials, none more than ``trials`` for any other.
     """
     from uncertainties import umath
 
@@ -91,19 +89,14 @@ def evaluate_practical(
     results = practical.definition.results
     stated = [result.quantity for result in results if result.quantity in quantities]
     leaves = {key: _leaves(world, key) for key in stated}
-    orders = {
-        key: second_order(_model(practical, key), own, list(world.sources.values()))
-        for key, own in leaves.items()
-        if any(leaf.sensitivities for leaf in own.values())
-    }
+    orders = _second_orders(world, leaves)
     uncertain = {
         key: own
         for key, own in leaves.items()
-        if quantities[key].standard_uncertainty or _bends(orders.get(key))
+        if quantities[key].standard_uncertainty
+        or ((order := orders.get(key)) is not None and order.second > 0.0)
     }
-    if most_trials is None:
-        most_trials = montecarlo.MOST_TRIALS if trials == montecarlo.TRIALS else trials
-    propagated = _trials(world, uncertain, (trials, most_trials), seed, profile) if trials else {}
+    propagated = _trials(world, uncertain, trials, seed, profile) if trials else {}
     left_out = _left_out(practical, observations)
     with_every_row: tuple[ResultValue | None, ...] = ()
     if left_out:
@@ -128,10 +121,9 @@ def evaluate_practical(
             for result in results
         ),
         correlations={
-            (a, b): _correlation(world, a, b)
-            for i, a in enumerate(stated)
-            for b in stated[i + 1 :]
-            if quantities[a].standard_uncertainty and quantities[b].standard_uncertainty
+            pair: _correlation(world, *pair)
+            for pair in combinations(stated, 2)
+            if all(quantities[key].standard_uncertainty for key in pair)
         },
         profile=profile,
         left_out=left_out,
@@ -353,30 +345,33 @@ def _model(practical: Practical, key: str) -> Callable[[Mapping[str, Any]], Any]
     return lambda samples: _Given(practical, samples, np).value(key, None)
 
 
-def _bends(order: SecondOrder | None) -> bool:
-    """Whether a quantity is uncertain to second order."""
-    return order is not None and order.second > 0.0
+def _second_orders(
+    world: Uncertain, leaves: Mapping[str, Mapping[str, Affine]]
+) -> dict[str, SecondOrder | None]:
+    sources = list(world.sources.values())
+    return {
+        key: second_order(_model(world.practical, key), own, sources)
+        for key, own in leaves.items()
+        if any(leaf.sensitivities for leaf in own.values())
+    }
 
 
 def _trials(
     world: Uncertain,
     leaves: Mapping[str, Mapping[str, Affine]],
-    trials: tuple[int, int],
+    trials: int,
     seed: int,
     profile: Profile,
 ) -> dict[str, Propagated]:
-    """Trials for several results at once, on the same samples of their leaves.
-
-    ``trials``: how many to begin with, and up to how many.
-    """
+    """Trials for several results at once, on the same samples of their leaves."""
     propagated = montecarlo.propagate(
         [_model(world.practical, key) for key in leaves],
         {name: leaf for own in leaves.values() for name, leaf in own.items()},
         list(world.sources.values()),
-        trials[0],
+        trials,
         seed,
         profile.coverage_probability,
-        trials[1],
+        montecarlo.MOST_TRIALS if trials == montecarlo.TRIALS else trials,
     )
     pairs = zip(leaves, propagated, strict=True)
     return {key: result for key, result in pairs if result is not None}

@@ -91,12 +91,12 @@ class LineResult(Struct, frozen=True):
     def means(self) -> list[tuple[float, float]]:
         """Abscissa and mean ordinate of the rows in which no series is missing."""
         there = [k for k in range(len(self.field.y)) if any(p.series == k for p in self.fit.points)]
-        found: dict[int, list[tuple[float, float]]] = {}
+        rows: dict[int, list[tuple[float, float]]] = {}
         for point, row in zip(self.fit.points, self.rows, strict=True):
-            found.setdefault(row, []).append((point.x, point.y))
+            rows.setdefault(row, []).append((point.x, point.y))
         return [
             (pairs[0][0], math.fsum(y for _, y in pairs) / len(pairs))
-            for _, pairs in sorted(found.items())
+            for _, pairs in sorted(rows.items())
             if len(pairs) == len(there)
         ]
 

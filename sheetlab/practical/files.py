@@ -35,8 +35,8 @@ class Definitions(Struct, frozen=True):
 
     def paths(self) -> dict[str, Path]:
         """Definition files by the id that their name gives, sorted."""
-        found = {path.stem: path for folder in self.folders for path in folder.glob(f"*{SUFFIX}")}
-        return dict(sorted(found.items()))
+        files = (path for folder in self.folders for path in folder.glob(f"*{SUFFIX}"))
+        return dict(sorted({path.stem: path for path in files}.items()))
 
     def text(self, practical: str) -> str:
         """Text of a definition.

@@ -67,13 +67,13 @@ class Profile(Struct, frozen=True):
     def text(self) -> str:
         """The profile as the text of a profile file."""
         lines = []
-        for one in fields(self):
-            value = getattr(self, one.name)
-            if one.name == "inputs":
+        for key in fields(self):
+            value = getattr(self, key.name)
+            if key.name == "inputs":
                 pairs = ", ".join(f"{json.dumps(k)} = {v!r}" for k, v in value.items())
                 lines.append(f"inputs = {{ {pairs} }}" if pairs else "inputs = {}")
             else:
-                lines.append(f"{one.name} = {json.dumps(value, ensure_ascii=False)}")
+                lines.append(f"{key.name} = {json.dumps(value, ensure_ascii=False)}")
         return "\n".join(lines) + "\n"
 
     def sentence(self, text: str) -> str:

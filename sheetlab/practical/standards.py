@@ -136,8 +136,8 @@ def read_label(label: str) -> tuple[GaugeSystem, int] | None:
 
 def read_gauge(label: str) -> Gauge | None:
     """The gauge that a label such as “26 SWG” or “s.w.g. 26” names; None if it names none."""
-    found = read_label(label)
-    return None if found is None else gauge(*found)
+    named = read_label(label)
+    return None if named is None else gauge(*named)
 
 
 def nearest_gauge(system: GaugeSystem, diameter: float) -> Gauge:
@@ -151,4 +151,4 @@ def nearest_gauge(system: GaugeSystem, diameter: float) -> Gauge:
     if not diameter > 0.0:
         raise ValueError("a diameter is greater than 0")
     every = [g for n in range(FIRST_GAUGE, LAST_GAUGE + 1) if (g := gauge(system, n)) is not None]
-    return min(every, key=lambda one: abs(one.diameter / diameter - 1.0))
+    return min(every, key=lambda g: abs(g.diameter / diameter - 1.0))
