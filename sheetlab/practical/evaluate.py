@@ -111,7 +111,11 @@ def evaluate_practical(
             for key in (*practical.inputs, *practical.derived)
         },
         quantities=tuple(quantities.values()),
-        lines=_lines(practical, numbers),
+        lines={
+            key: fitted
+            for key, line in practical.lines.items()
+            if (fitted := _line(numbers, line)) is not None
+        },
         curves=_curves(practical, numbers),
         results=tuple(
             _result(
@@ -170,30 +174,19 @@ def _correlation(world: Uncertain, a: str, b: str) -> float:
     return shared / (deviation(first) * deviation(second))
 
 
-def _lines(practical: Practical, numbers: Numbers) -> dict[str, LineResult]:
-    lines = {}
-    for key, line in practical.lines.items():
-        fitted = _line(numbers, line)
-        if fitted is not None:
-            fit, kept = fitted
-            lines[key] = LineResult(line, fit, tuple(row for pairs in kept for row, _, _ in pairs))
-    return lines
+def _line(numbers: Numbers, line: LineField) -> LineResult | None:
+    try:
+        columns = [numbers.column(column) for column in line.columns]
+        fit, series = line_of(line.functions["slope"], columns)
+    except ValueError:
+        return None
+    return LineResult(line, fit, tuple(row for points in series for row, _, _ in points))
 
 
 def refitted(numbers: Numbers, line: LineField) -> LineFit | None:
     """A line of a definition, fitted to other numbers; None if there is none."""
     fitted = _line(numbers, line)
-    return None if fitted is None else fitted[0]
-
-
-def _line(
-    numbers: Numbers, line: LineField
-) -> tuple[LineFit, list[list[tuple[int, float, float]]]] | None:
-    try:
-        columns = [numbers.column(column) for column in line.columns]
-        return line_of(line.functions["slope"], columns)
-    except ValueError:
-        return None
+    return None if fitted is None else fitted.fit
 
 
 def _curves(practical: Practical, numbers: Numbers) -> dict[str, CurveResult]:

@@ -16,7 +16,7 @@ from msgspec import Struct
 MASS_CLASSES = ("F2", "M1", "M2", "M3")
 MASS_SOURCE = "OIML R 111-1:2004, Table 1 (maximum permissible errors ± in mg)"
 _ONE_DECADE = {1: (1.6, 5.0, 16.0, 50.0), 2: (3.0, 10.0, 30.0, 100.0), 5: (8.0, 25.0, 80.0, 250.0)}
-MASS_LIMITS: Mapping[int, tuple[float, float, float, float]] = {
+MASS_LIMITS: Mapping[int, tuple[float, ...]] = {
     1: (0.3, 1.0, 3.0, 10.0),
     2: (0.4, 1.2, 4.0, 12.0),
     5: (0.5, 1.6, 5.0, 16.0),
@@ -25,12 +25,7 @@ MASS_LIMITS: Mapping[int, tuple[float, float, float, float]] = {
     50: (1.0, 3.0, 10.0, 30.0),
     # from 100 g on the table repeats itself every decade
     **{
-        digit * 10**power: (
-            limits[0] * 10 ** (power - 2),
-            limits[1] * 10 ** (power - 2),
-            limits[2] * 10 ** (power - 2),
-            limits[3] * 10 ** (power - 2),
-        )
+        digit * 10**power: tuple(limit * 10 ** (power - 2) for limit in limits)
         for power in (2, 3)
         for digit, limits in _ONE_DECADE.items()
     },
