@@ -213,12 +213,11 @@ def through_origin(columns: Sequence[Column], resolution: float) -> Statistic | 
         fit = line.fit_through_origin([a for _, a, _ in pairs], [b for _, _, b in pairs])
     except ValueError:
         return None
-    sxx = math.fsum(a * a for _, a, _ in pairs)
-    y = _gradient(columns[1], {i: a / sxx for i, a, _ in pairs})
-    x = _gradient(columns[0], {i: (b - 2.0 * fit.slope * a) / sxx for i, a, b in pairs})
+    y = _gradient(columns[1], {i: a / fit.sxx for i, a, _ in pairs})
+    x = _gradient(columns[0], {i: (b - 2.0 * fit.slope * a) / fit.sxx for i, a, b in pairs})
     sigma = max(fit.residual_deviation, resolution)
     dof = float(fit.dof) if fit.dof > 0 else math.inf
-    scatter = (Scatter("slope", sigma / math.sqrt(sxx), dof, 1.0),)
+    scatter = (Scatter("slope", sigma / math.sqrt(fit.sxx), dof, 1.0),)
     return Statistic(fit.slope, (x, y), scatter)
 
 
@@ -289,7 +288,7 @@ def line_of(
     """
     if function == "origin_slope":
         pairs = _pairs(columns[0], columns[1])
-        return line.fit_at_origin([(a, b) for _, a, b in pairs]), [pairs]
+        return line.fit_through_origin([a for _, a, _ in pairs], [b for _, _, b in pairs]), [pairs]
     if function == "slope":
         return fitted(columns)
     fit, rows = fit_stated(columns)
