@@ -82,7 +82,7 @@ class TestCurvature:
         # under the hypothesis the probability is uniform: 5 % below 0.05, four standard errors
         x = [float(k) for k in range(8)]
         rng = np.random.default_rng(3)
-        trials = 2000
+        trials = 1000
         alarms = sum(
             curvature(x, (0.4 * np.arange(8.0) + rng.standard_normal(8)).tolist()).probability
             < 0.05
@@ -120,7 +120,7 @@ class TestLackOfFit:
     def test_false_alarms_are_as_many_as_stated(self) -> None:
         rng = np.random.default_rng(4)
         x = [0.0, 1.0, 2.0, 3.0]
-        trials = 2000
+        trials = 1000
         readings = np.arange(4.0)[:, None] + rng.standard_normal((trials, 4, 3))
         alarms = sum(lack_of_fit(x, one.tolist()).probability < 0.05 for one in readings)
         assert alarms / trials == pytest.approx(0.05, abs=4.0 * math.sqrt(0.05 * 0.95 / trials))
