@@ -245,14 +245,8 @@ def fit_line_both_errors(
         For fewer than three points, columns of different lengths, uncertainties that are not
         positive, correlations not between -1 and 1, all abscissas equal, uncertainties of all x
         beyond ``TOO_WIDE`` times their spread, or if no slope has the least squares.
-
-    Notes
-    -----
-    The best of a fan of directions is followed to the least sum of squares beside it, as far as
-    that is told from its neighbours; there York's condition for the slope decides, to all digits.
     """
     import numpy as np
-    from scipy.optimize import brentq, minimize_scalar
 
     points = np.array([x, y], dtype=float)
     n = points.shape[1]
@@ -274,26 +268,7 @@ def fit_line_both_errors(
         raise ValueError("no line was found: u_x is far larger than x spreads")
     line = _Line(xs, ys, ux / size[0], uy / size[1], rho)
 
-    fan = np.linspace(-0.5, 0.5, 361)[1:-1] * math.pi
-    first = min(fan, key=line.chi_squared_at)
-    # an upright line has no slope
-    step = fan[1] - fan[0]
-    between = (max(first - step, fan[0]), min(first + step, fan[-1]))
-    nearest = minimize_scalar(line.chi_squared_at, bounds=between, options={"xatol": 1e-9})
-    near = math.tan(min((first, float(nearest.x)), key=line.chi_squared_at))
-    information = line.at(near).information
-    if not information > 0.0:
-        raise ValueError("no line was found: the points hardly determine a slope")
-    spread = information**-0.5
-    reach = max(1e-6 * spread, 4.0 * _EPSILON * abs(near))
-    # the condition falls through zero at a minimum
-    while not line.condition(near - reach) >= 0.0 >= line.condition(near + reach):
-        reach *= 4.0
-        if reach > 1e3 * (spread + abs(near)):
-            raise ValueError("no line was found: the points hardly determine a slope")
-    b = float(
-        brentq(line.condition, near - reach, near + reach, xtol=1e-14 * spread, rtol=4.0 * _EPSILON)
-    )
+    b = _least_slope(line)
     found = line.at(b)
     slope = b * float(size[1] / size[0])
     adjusted = middle[0] + size[0] * found.adjusted
@@ -356,14 +331,35 @@ class _Line(Struct, frozen=True):
             float(weights @ off**2),
         )
 
-    def chi_squared_at(self, angle: float) -> float:
-        found = self.at(math.tan(angle))
+    def chi_squared(self, b: float) -> float:
+        found = self.at(b)
         return float(found.weights @ found.residuals**2)
 
     def condition(self, b: float) -> float:
         """Minus half the derivative of chi-squared to the slope."""
         found = self.at(b)
         return float((found.weights * found.residuals) @ found.adjusted)
+
+
+def _least_slope(line: _Line) -> float:
+    """The slope that York's condition gives beside the best of a fan of directions."""
+    import numpy as np
+    from scipy.optimize import brentq
+
+    fan = np.tan(np.linspace(-0.5, 0.5, 361)[1:-1] * math.pi)
+    sums = [line.chi_squared(b) for b in fan]
+    best = int(np.argmin(sums))
+    low, high = fan[max(best - 1, 0)], fan[min(best + 1, len(fan) - 1)]
+    left, right = line.condition(low), line.condition(high)
+    if max(abs(left), abs(right)) <= 1e-12 * sums[best]:
+        # every direction is as good
+        return float(fan[best])
+    information = line.at(fan[best]).information
+    # the condition falls through zero at a minimum; an upright line has none
+    if not (information > 0.0 and left >= 0.0 >= right):
+        raise ValueError("no line was found: the points hardly determine a slope")
+    xtol = 1e-14 * information**-0.5
+    return float(brentq(line.condition, low, high, xtol=xtol, rtol=4.0 * _EPSILON))
 
 
 def _weights(u_y: Sequence[float] | None, n: int) -> Any:
