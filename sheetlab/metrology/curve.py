@@ -277,7 +277,7 @@ def fit_line_both_errors(
     scale = float(np.max(np.abs(adjusted - centre)))
     design = np.vander((adjusted - centre) / scale, 2, increasing=True)
     solved = _solve(design, np.zeros(n), weights, _EXACT_LIMIT)
-    level = float(middle[1]) + float(size[1]) * found.level + slope * (centre - float(middle[0]))
+    level = float(middle[1]) + float(size[1] * found.level) + slope * (centre - float(middle[0]))
     fit = _fit(
         np.array([level - slope * centre, slope]), found.residuals * size[1], solved,
         _powers_about(centre, scale, 2), slope, False,
@@ -286,16 +286,25 @@ def fit_line_both_errors(
 
 
 class _AtSlope(Struct, frozen=True):
-    """The best line of a given slope b."""
+    """The best line of a given slope b, or the best ones of slopes of shape (k, 1)."""
 
     weights: Any
     residuals: Any
     adjusted: Any
     """Abscissas of the points of the line that are nearest in the metric of the uncertainties."""
-    level: float
+    level: Any
     """Ordinate at abscissa 0."""
-    information: float
+    information: Any
     """Reciprocal variance of the slope."""
+
+    @property
+    def chi_squared(self) -> Any:
+        return (self.weights * self.residuals**2).sum(axis=-1)
+
+    @property
+    def condition(self) -> Any:
+        """Minus half the derivative of chi-squared to the slope."""
+        return (self.weights * self.residuals * self.adjusted).sum(axis=-1)
 
 
 class _Line(Struct, frozen=True):
@@ -310,35 +319,24 @@ class _Line(Struct, frozen=True):
     u_y: Any
     rho: Any
 
-    def at(self, b: float) -> _AtSlope:
-        import numpy as np
-
+    def at(self, b: Any) -> _AtSlope:
         covariance = self.rho * self.u_x * self.u_y
         # u_y² - 2 b ρ u_x u_y + b² u_x² as a sum of squares, which cannot cancel
         weights = 1.0 / (
             self.u_y**2 * (1.0 - self.rho**2) + (b * self.u_x - self.rho * self.u_y) ** 2
         )
-        total = np.sum(weights)
-        x_mean, y_mean = weights @ self.x / total, weights @ self.y / total
+
+        def mean(values: Any) -> Any:
+            return (weights * values).sum(axis=-1, keepdims=True) / weights.sum(
+                axis=-1, keepdims=True
+            )
+
+        x_mean, y_mean = mean(self.x), mean(self.y)
         residuals = (self.y - y_mean) - b * (self.x - x_mean)
         adjusted = self.x + weights * residuals * (b * self.u_x**2 - covariance)
-        off = adjusted - weights @ adjusted / total
-        return _AtSlope(
-            weights,
-            residuals,
-            adjusted,
-            float(y_mean - b * x_mean),
-            float(weights @ off**2),
-        )
-
-    def chi_squared(self, b: float) -> float:
-        found = self.at(b)
-        return float(found.weights @ found.residuals**2)
-
-    def condition(self, b: float) -> float:
-        """Minus half the derivative of chi-squared to the slope."""
-        found = self.at(b)
-        return float((found.weights * found.residuals) @ found.adjusted)
+        information = (weights * (adjusted - mean(adjusted)) ** 2).sum(axis=-1)
+        level = (y_mean - b * x_mean)[..., 0]
+        return _AtSlope(weights, residuals, adjusted, level, information)
 
 
 def _least_slope(line: _Line) -> float:
@@ -347,19 +345,24 @@ def _least_slope(line: _Line) -> float:
     from scipy.optimize import brentq
 
     fan = np.tan(np.linspace(-0.5, 0.5, 361)[1:-1] * math.pi)
-    sums = [line.chi_squared(b) for b in fan]
-    best = int(np.argmin(sums))
-    low, high = fan[max(best - 1, 0)], fan[min(best + 1, len(fan) - 1)]
-    left, right = line.condition(low), line.condition(high)
-    if max(abs(left), abs(right)) <= 1e-12 * sums[best]:
+    lines = line.at(fan[:, None])
+    best = int(np.argmin(lines.chi_squared))
+    low, high = max(best - 1, 0), min(best + 1, len(fan) - 1)
+    left, right = lines.condition[low], lines.condition[high]
+    if max(abs(left), abs(right)) <= 1e-12 * lines.chi_squared[best]:
         # every direction is as good
         return float(fan[best])
-    information = line.at(fan[best]).information
+    information = lines.information[best]
     # the condition falls through zero at a minimum; an upright line has none
     if not (information > 0.0 and left >= 0.0 >= right):
         raise ValueError("no line was found: the points hardly determine a slope")
     xtol = 1e-14 * information**-0.5
-    return float(brentq(line.condition, low, high, xtol=xtol, rtol=4.0 * _EPSILON))
+    return float(
+        brentq(
+            lambda b: float(line.at(b).condition),
+            fan[low], fan[high], xtol=xtol, rtol=4.0 * _EPSILON,
+        )
+    )  # fmt: skip
 
 
 def _weights(u_y: Sequence[float] | None, n: int) -> Any:
