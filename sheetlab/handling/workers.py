@@ -37,7 +37,7 @@ METHOD = "fork" if sys.platform == "linux" else "spawn"
 """How processes begin: as a copy of this one in a few milliseconds, where that is safe."""
 FEW = {"fork": 8, "spawn": 120}
 """Workbooks up to which another process costs more time than it saves."""
-NEEDED = ("numpy",)
+NEEDED = ("numpy", "uncertainties.umath", "fluent.runtime")
 """What nearly every workbook needs: loaded once, before copies of this process are made."""
 AHEAD = 2
 """Workbooks that a process has at a time: the next is there when one is done."""

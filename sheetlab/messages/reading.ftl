@@ -1,5 +1,10 @@
 ### What a workbook is, and what stands in its cells
 
+file-unreadable_by-rows =
+    .found = the workbook is open in openpyxl for reading or writing only, row by row
+    .expected = a workbook that openpyxl holds as a whole
+    .remedy = Open it with openpyxl.load_workbook(path), or give the path itself.
+
 ## The hidden sheet
 
 not-issued =
