@@ -50,9 +50,12 @@ def entry_of(one: InputField, cell: Cell, place: Place, date: bool, tell: Tell) 
         return Entry(text=_day(value) if date else f"{value:.15g}", place=place)
     shown = _show(cell)
     if cell.kind != "number" or one.kind == "choice":
-        message = "not-a-number_kind" if one.kind == "number" else "not-a-choice_kind"
-        tell(finding(message, Severity.DOUBTFUL, place,
-                     title=one.title, shown=Decimals(shown), expected=_expected(one)))  # fmt: skip
+        values = {"title": one.title, "shown": Decimals(shown), "expected": _expected(one)}
+        tell(
+            finding("not-a-number_kind", Severity.DOUBTFUL, place, **values)
+            if one.kind == "number"
+            else finding("not-a-choice_kind", Severity.DOUBTFUL, place, **values)
+        )
         return Entry(text=shown, place=place)
     if date:
         tell(finding("date-for-number_format", Severity.DOUBTFUL, place,
@@ -68,13 +71,14 @@ def _typed(one: InputField, text: str, place: Place, tell: Tell) -> Entry:
         tell(finding("not-a-number_text", Severity.NOTE if one.answer else Severity.DOUBTFUL, place,
                      title=one.title, shown=quoted(text), expected=_expected(one)))  # fmt: skip
         return Entry(text=kept, place=place)
-    message, severity = (
-        ("number-as-text_ambiguous", Severity.DOUBTFUL)
+    understood = {
+        "title": one.title, "shown": quoted(text), "value": Decimals(f"{number.value:.10g}"),
+    }  # fmt: skip
+    tell(
+        finding("number-as-text_ambiguous", Severity.DOUBTFUL, place, **understood)
         if number.ambiguous
-        else ("number-as-text_plain", Severity.NOTE)
+        else finding("number-as-text_plain", Severity.NOTE, place, **understood)
     )
-    tell(finding(message, severity, place, title=one.title, shown=quoted(text),
-                 value=Decimals(f"{number.value:.10g}")))  # fmt: skip
     return _number(one, number.value, kept, place, tell)
 
 
@@ -90,10 +94,13 @@ def _choice(one: InputField, text: str, place: Place, tell: Tell) -> Entry:
     for choice, value in zip(one.choices, one.choice_values, strict=True):
         if choice.casefold() == text.casefold():
             return Entry(value, choice, place)
-    # a choice in a table is part of a reading; a single one only picks a book value
-    severity = Severity.NOTE if one.table is None else Severity.DOUBTFUL
-    tell(finding("not-a-choice_text", severity, place,
-                 title=one.title, shown=quoted(text), expected=_expected(one)))  # fmt: skip
+    values = {"title": one.title, "shown": quoted(text), "expected": _expected(one)}
+    tell(
+        # a choice in a table is part of a reading; a single one only picks a book value
+        finding("not-a-choice_text", Severity.NOTE, place, **values)
+        if one.table is None
+        else finding("not-a-choice_text", Severity.DOUBTFUL, place, **values)
+    )
     return Entry(text=harmless(text[:200]), place=place)
 
 
