@@ -294,7 +294,7 @@ def about(kind: type) -> str:
 
 ROOMS = {
     "Readings and results": ("checks",),
-    "Files and cells of workbooks": ("workbook", "live", "handling", "during"),
+    "Files and cells of workbooks": ("workbook", "reading", "live", "handling", "during"),
     "Definitions, profiles, plans and registers": ("practical", "before"),
     "The class": ("classes",),
     "The archive": ("years", "archive"),

@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from sheetlab.metrology import curve, line
 from sheetlab.metrology.curve import CurveFit
-from sheetlab.metrology.line import IntervalDifferences, LineFit, OriginFit
+from sheetlab.metrology.line import IntervalDifferences, LineFit
 from sheetlab.metrology.repeats import mean_of, repeats
 
 Column = Sequence[float | None]
@@ -120,7 +120,7 @@ def _series(columns: Sequence[Column]) -> tuple[list[Rows], list[list[tuple[floa
     return rows, [[(a, b) for _, a, b in pairs] for pairs in rows]
 
 
-def _dof(fit: LineFit | IntervalDifferences | OriginFit) -> float:
+def _dof(fit: LineFit | IntervalDifferences) -> float:
     return float(fit.dof) if fit.dof > 0 else math.inf
 
 
@@ -207,11 +207,10 @@ def through_origin(columns: Sequence[Column], resolution: float) -> Statistic | 
         fit = line.fit_through_origin([a for _, a, _ in pairs], [b for _, _, b in pairs])
     except ValueError:
         return None
-    sxx = math.fsum(a * a for _, a, _ in pairs)
-    y = _gradient(columns[1], {i: a / sxx for i, a, _ in pairs})
-    x = _gradient(columns[0], {i: (b - 2.0 * fit.slope * a) / sxx for i, a, b in pairs})
+    y = _gradient(columns[1], {i: a / fit.sxx for i, a, _ in pairs})
+    x = _gradient(columns[0], {i: (b - 2.0 * fit.slope * a) / fit.sxx for i, a, b in pairs})
     sigma = max(fit.residual_deviation, resolution)
-    scatter = (Scatter("slope", sigma / math.sqrt(sxx), _dof(fit), 1.0),)
+    scatter = (Scatter("slope", sigma / math.sqrt(fit.sxx), _dof(fit), 1.0),)
     return Statistic(fit.slope, (x, y), scatter)
 
 
@@ -284,7 +283,7 @@ def line_of(function: str, columns: Sequence[Column]) -> tuple[LineFit, list[Row
     """
     kept, series = _series(columns)
     if function == "origin_slope":
-        return line.fit_at_origin(series[0]), kept
+        return line.fit_through_origin(*zip(*series[0], strict=True)), kept
     if function == "slope":
         return line.fit_common_slope(series), kept
     fit = _fit_stated(columns)

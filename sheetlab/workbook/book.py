@@ -75,7 +75,9 @@ class InlineSheet(Sheet):
         elif kind is CellStringTuple:
             text = cell.string
             space = ' xml:space="preserve"' if text != text.strip() else ""
-            text = html.escape(self._escape_control_characters(text), quote=False)
+            if "_x" in text or not text.isprintable():
+                text = self._escape_control_characters(text)
+            text = html.escape(text, quote=False)
             self.fh.write(f'{begin} t="inlineStr"><is><t{space}>{text}</t></is></c>')
         else:
             self.fh.write(f"{begin}/>")
