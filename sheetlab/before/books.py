@@ -11,7 +11,7 @@ from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.practical import standards
 from sheetlab.practical.files import key_refused
 from sheetlab.practical.loads import Gauge, Material, megapascals
-from sheetlab.practical.planning import Books
+from sheetlab.practical.schedules import Books
 
 MATERIALS = Path(__file__).with_name("materials.toml")
 SWG_SOURCE = "Imperial standard wire gauge, BS 3737:1964"

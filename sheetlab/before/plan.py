@@ -18,7 +18,7 @@ from sheetlab.before.books import books, gauges
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.metrology.statement import percentage, plain, share, significant
-from sheetlab.practical.assumptions import Assumption, ExpectedColumn, refused
+from sheetlab.practical.assumptions import ExpectedColumn, refused
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.loads import (
     LIMIT,
@@ -30,9 +30,10 @@ from sheetlab.practical.loads import (
     Masses,
     drop_energy,
 )
-from sheetlab.practical.planning import Effect, Plan, Request, StressPlan
+from sheetlab.practical.planning import Assumption, Effect, Plan
 from sheetlab.practical.planning import plan as plan_practical
 from sheetlab.practical.profile import GUM, Profile
+from sheetlab.practical.schedules import Request, StressPlan
 
 SOURCES = 5
 """Rows of the budget that are printed."""

@@ -17,8 +17,8 @@ from sheetlab.commands.console import DONE, NOTHING_DONE
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.loads import Masses
-from sheetlab.practical.planning import Request
 from sheetlab.practical.profile import BUILT_IN, Profile
+from sheetlab.practical.schedules import Request
 
 WIRE = "wire-stretching"
 OWN = """

@@ -17,7 +17,7 @@ from published import case, columns, rows
 from sheetlab.before.books import books, gauges
 from sheetlab.before.plan import plan_text
 from sheetlab.finding import SheetlabError
-from sheetlab.practical.assumptions import Settings, expected, quiet
+from sheetlab.practical.assumptions import Settings, expected, quiet, settable, typical_settings
 from sheetlab.practical.bench import simulate
 from sheetlab.practical.evaluate import evaluate_practical
 from sheetlab.practical.forward import Shown
@@ -35,7 +35,8 @@ from sheetlab.practical.loads import (
 )
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
-from sheetlab.practical.planning import Plan, Request, plan
+from sheetlab.practical.planning import Plan, plan
+from sheetlab.practical.schedules import Request
 
 WIRE, PENDULUM = "wire-stretching", "simple-pendulum"
 PROBLEMS = "wire_problems.json"
@@ -44,13 +45,11 @@ MPA = 1e6
 
 def assumed(name: str = WIRE, **truths: float) -> Practical:
     """A practical with true values in their units, beyond the limits of its cells too."""
-    made = Settings(practical(name))
-    made.begin()
+    made = typical_settings(practical(name))
     for key, value in truths.items():
-        one = next(t for t in made.forward.truths if t.key == key)
-        fixed = replace(one, low=value, high=value, step=0.0, node=None)
+        fixed = replace(made.find_truth(key), low=value, high=value, step=0.0, node=None)
         others = tuple(fixed if t.key == key else t for t in made.forward.truths)
-        made.change(replace(made.forward, truths=others))
+        made = made.changed(truths=others)
     return made.practical
 
 
@@ -430,7 +429,7 @@ def test_what_cannot_be_used_is_refused() -> None:
     assert refused(name=PENDULUM, gauge="SWG 26") == "setting-refused"
 
 
-NAMES = {name: Settings(practical(name)).names() for name in SHIPPED}
+NAMES = {name: settable(Settings(practical(name))) for name in SHIPPED}
 
 
 @given(

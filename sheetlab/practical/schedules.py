@@ -1,0 +1,589 @@
+"""Which loads a plan hangs on what: material, gauge, schedule, limits, what would help. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import cache, partial
+
+from msgspec import Struct, field
+from msgspec.structs import replace
+
+from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.metrology.statement import percentage
+from sheetlab.practical.assumptions import (
+    Settings,
+    Step,
+    least_rows,
+    one_division,
+    put,
+    quiet,
+    refused,
+    steps_are_loads,
+    with_input,
+    with_loads,
+    with_truth,
+)
+from sheetlab.practical.bench_fields import ReadingField, TruthField
+from sheetlab.practical.fields import StressField
+from sheetlab.practical.forward import BenchError
+from sheetlab.practical.loads import (
+    LEAST_LOADS,
+    LIMIT,
+    REFUSED,
+    STEP_DIVISIONS,
+    TOTAL_DIVISIONS,
+    YIELD_LIMIT,
+    Gauge,
+    Loaded,
+    Masses,
+    Material,
+    Schedule,
+    best_schedule,
+    divided,
+    hung,
+    stress_at,
+)
+from sheetlab.practical.model import Practical
+from sheetlab.practical.profile import Profile
+from sheetlab.practical.standards import read_label
+
+BENCHES = 25
+"""Virtual benches whose variances are averaged for the predicted budget."""
+BENCHES_OF_EFFECTS = 6
+GAUGES_TRIED = 24
+LIGHTER = (0.75, 0.5, 0.25)
+LONGER = (1.1, 1.25, 1.5, 1.75, 2.0, 2.5, 3.0)
+
+
+class Request(Struct, frozen=True):
+    """What is asked for; everything may be left to the definition."""
+
+    settings: Mapping[str, str] = field(default_factory=dict)
+    """By name: truths, inputs, parts of instruments and of readings; in their units."""
+    material: str = ""
+    gauge: str = ""
+    masses: tuple[Masses, ...] = ()
+    """Masses at hand, apart from the dead load; empty: any usual step."""
+    limit: float = LIMIT
+    reason: str = ""
+    profile: Profile | None = None
+    """How the prediction is stated; None: as nobody asked, by the GUM's."""
+    benches: int = BENCHES
+    benches_of_effects: int = BENCHES_OF_EFFECTS
+
+
+class Books(Struct, frozen=True):
+    """Tables that a plan looks things up in."""
+
+    materials: tuple[Material, ...]
+    gauges: tuple[Gauge, ...]
+
+
+class StressPlan(Struct, frozen=True):
+    """What the loads do to what they hang on."""
+
+    material: Material
+    gauge: Gauge | None
+    limit: float
+    unit: str
+    """Unit of the loads."""
+    dead_load: float
+    """SI."""
+    rows: tuple[Loaded, ...]
+    schedule: Schedule | None
+    followed: bool
+    """The planned loads are those of the schedule."""
+    advice: tuple[str, ...]
+    warnings: tuple[Finding, ...]
+    refusal: Finding | None
+    """Why the loads are not accepted; None also where a reason was given."""
+    reason: str
+    masses: tuple[Masses, ...] = ()
+    """Masses at hand; all loads can be made of them."""
+    weakest_of: tuple[str, ...] = ()
+    """Materials that were meant as well; the weakest of them was taken."""
+    all_hung: bool = False
+    """No schedule fits the masses: the loads are those of hanging all of them."""
+
+    @property
+    def breaks_at(self) -> int | None:
+        """The first row, from 1, whose load can break what it hangs on."""
+        return next((i for i, row in enumerate(self.rows, 1) if row.of_breaking >= 1.0), None)
+
+    @property
+    def greatest(self) -> Loaded:
+        """The row with the greatest stress."""
+        return max(self.rows, key=lambda row: row.stress)
+
+
+class Hanging(Struct, frozen=True):
+    """What loads are looked for: the request, and what was found for it in practical and books."""
+
+    request: Request
+    books: Books
+    stress: StressField
+    table: str
+    step: Step | None
+    steps_fit: bool
+    """The step from row to row is that of the loads."""
+    material: Material
+    gauge: Gauge | None
+    weakest_of: tuple[str, ...]
+
+
+# -- material and gauge ----------------------------------------------------------------------------
+
+
+def find_material(settings: Settings, request: Request, books: Books) -> tuple[Material, ...]:
+    """The materials that are meant, the weakest first.
+
+    One by its name, or by its choice if that has one material only; several where a choice that
+    has several was set, or is the usual one.
+
+    Raises
+    ------
+    SheetlabError
+        If there is none, or several have the name that was asked for.
+    """
+    stress = _stress(settings)
+    wanted = request.material
+    if not wanted:
+        usual = [i.text for i in settings.forward.inputs if i.field.key == stress.material]
+        wanted = request.settings.get(stress.material, "".join(usual))
+    named = [one for one in books.materials if one.name == wanted]
+    named = named or [one for one in books.materials if one.choice == wanted != ""]
+    if not named:
+        raise _no_material(
+            f"there is no material “{wanted}” with a breaking stress",
+            books.materials,
+            "Choose one, or give a file of your own with --materials.",
+        )
+    if request.material and len(named) > 1:
+        raise _no_material(
+            f"“{wanted}” can be {len(named)} materials that break at different loads",
+            named,
+            "Name one of them; nothing was written.",
+        )
+    return tuple(sorted(named, key=lambda one: one.breaking[0]))
+
+
+def _no_material(found: str, materials: Sequence[Material], remedy: str) -> SheetlabError:
+    names = "; ".join(one.name for one in materials)
+    return SheetlabError(Finding("no-such-material", Severity.STOP, found, names, remedy))
+
+
+def use_material(settings: Settings, material: Material) -> Settings:
+    """The settings with the choice and the modulus of a material."""
+    stress = _stress(settings)
+    listed = material.choice in settings.practical.inputs[stress.material].choices
+    if listed and any(one.field.key == stress.material for one in settings.forward.inputs):
+        settings = with_input(settings, stress.material, material.choice)
+    return _given(settings, stress.modulus, 0.5 * sum(material.modulus))
+
+
+def find_gauge(settings: Settings, label: str, books: Books) -> Gauge:
+    """A gauge by what is written on a reel; raises SheetlabError if there is no such gauge."""
+    read = read_label(label)
+    wanted = "" if read is None else f"{read[0]} {read[1]}"
+    for gauge in books.gauges:
+        if gauge.name == wanted:
+            return gauge
+    truth = settings.find_truth(_stress(settings).diameter)
+    instead = (
+        ""
+        if truth is None
+        else f" Or give no gauge but the diameter in {truth.unit.pretty}, like "
+        f"--set {truth.key}={truth.low:g}"
+    )
+    raise SheetlabError(
+        Finding(
+            "no-such-gauge",
+            Severity.STOP,
+            f"there is no gauge “{label}”",
+            f"{books.gauges[0].name} to {books.gauges[-1].name}",
+            f"Write it like “SWG 26” or “26 AWG”.{instead}",
+        )
+    )
+
+
+def use_gauge(settings: Settings, gauge: Gauge) -> Settings:
+    """The settings with the diameter of a gauge; raises SheetlabError where none is used."""
+    diameter = _stress(settings).diameter
+    if not diameter:
+        raise SheetlabError(
+            refused("the gauge", "the definition has no diameter for it", "no such option")
+        )
+    return _given(settings, diameter, gauge.diameter)
+
+
+def _given(settings: Settings, key: str, value: float) -> Settings:
+    """The settings with a true value in SI units, counted as one that was set."""
+    truth = settings.find_truth(key)
+    if truth is None:
+        return settings
+    made = with_truth(settings, key, truth.unit.from_si(value))
+    return replace(made, given=made.given | {key})
+
+
+def use_step(settings: Settings, name: str, value: float) -> Settings:
+    """The settings with another step, which does not count as set."""
+    return replace(put(settings, name, repr(value)), given=settings.given)
+
+
+def _stress(settings: Settings) -> StressField:
+    stress = settings.practical.stress
+    assert stress is not None
+    return stress
+
+
+def masses_text(masses: Sequence[Masses]) -> str:
+    """Masses as a person writes them down."""
+    return ", ".join(f"{one.mass:g} × {one.count}" for one in masses)
+
+
+# -- schedules -------------------------------------------------------------------------------------
+
+
+def hanging(
+    settings: Settings, request: Request, books: Books, table: str, step: Step | None,
+    materials: Sequence[Material], gauge: Gauge | None,
+) -> Hanging:  # fmt: skip
+    """What loads are looked for; ``materials``: those that are meant, the weakest first."""
+    fit = step is not None and steps_are_loads(settings, table, step.name)
+    names = tuple(one.name for one in materials) if len(materials) > 1 else ()
+    return Hanging(request, books, _stress(settings), table, step, fit, materials[0], gauge, names)
+
+
+def schedule_for(
+    case: Hanging, settings: Settings, material: Material, masses: Sequence[Masses], loads: int = 0
+) -> Schedule | None:
+    """The recommended loads; None if none fits, or if steps cannot be set.
+
+    Parameters
+    ----------
+    loads
+        Number of loads that is wanted; 0: any.
+    """
+    step = case.step
+    if step is None or not case.steps_fit:
+        return None
+    unit = settings.practical.inputs[case.stress.column].unit
+    shown = quiet(settings.practical, settings.rows)
+    reading = _read_under_load(shown.practical, case.table)
+    if reading is None:
+        return None
+    most = material.breaking[0] * case.request.limit
+    if material.yielding is not None:
+        most = min(most, YIELD_LIMIT * material.yielding[0])
+
+    @cache
+    def allowed(load: float) -> bool:
+        return stress_at(shown, unit.to_si(load)) <= most * (1.0 + 1e-12)
+
+    @cache
+    def divisions(load: float) -> float:
+        trial = use_step(settings.with_rows(case.table, 2), step.name, load)
+        seen = quiet(trial.practical, trial.rows)
+        first, second = seen.seen[reading.keys[0]][:2]
+        return abs(second - first) / (one_division(seen, reading) or math.inf)
+
+    most_loads = loads or settings.practical.tables[case.table]
+    return best_schedule(masses, most_loads, allowed, divisions, loads or LEAST_LOADS)
+
+
+def _read_under_load(practical: Practical, table: str) -> ReadingField | None:
+    """What is read off a scale in a table: on its line if it has one."""
+    assert practical.forward is not None
+    read = [r for r in practical.forward.readings if r.table == table and r.rounded]
+    lines = (one for one in practical.lines.values() if practical.field(one.x).table == table)
+    line = next(lines, None)
+    on_line = [r for r in read if line is not None and set(r.keys) & set(line.y)]
+    return next(iter(on_line or read), None)
+
+
+def plan_loads(case: Hanging, settings: Settings) -> tuple[Settings, StressPlan]:
+    """The loads of a plan, put into its settings, and what they do.
+
+    Raises
+    ------
+    SheetlabError
+        If loads were set that cannot be made of the masses.
+    """
+    masses, table, step, material = case.request.masses, case.table, case.step, case.material
+    schedule = schedule_for(case, settings, material, masses)
+    chosen = {f"{table}.rows", *([step.name] if step else [])} & settings.given
+    all_hung = False
+    if masses and step is not None and step.name in chosen and case.steps_fit:
+        settings = _lay(case, settings, step)
+    elif masses and schedule is not None and chosen:
+        schedule, chosen = _with_rows(case, settings, schedule), set()
+    elif masses and schedule is None:
+        all_hung = True
+    advice = () if schedule is not None else tuple(_advice(case, settings))
+    if all_hung:
+        settings = _hang_all(case, settings)
+    followed = schedule is not None and not chosen
+    if schedule is not None and step is not None and followed:
+        settings = settings.with_rows(table, schedule.loads)
+        settings = use_step(settings, step.name, schedule.step)
+    shown = quiet(settings.practical, settings.rows)
+    column = load_column(settings)
+    rows = [_loaded(load, stress_at(shown, load), material) for load in shown.true[column.column]]
+    stress = StressPlan(
+        material, case.gauge, case.request.limit, column.unit.text,
+        shown.draws.truths.get(case.stress.dead_load, 0.0), tuple(rows), schedule, followed, advice,
+        warnings=(), refusal=None, reason=case.request.reason.strip(), masses=masses,
+        weakest_of=case.weakest_of, all_hung=all_hung,
+    )  # fmt: skip
+    return settings, replace(
+        stress,
+        warnings=tuple(_warnings(stress, settings.practical.inputs[case.stress.material].choices)),
+        refusal=_refusal(stress, column.unit.pretty),
+    )
+
+
+def load_column(settings: Settings) -> ReadingField:
+    """The column of the loads."""
+    return settings.forward.reading(_stress(settings).column)
+
+
+def _loaded(load: float, stress: float, material: Material) -> Loaded:
+    least = material.yielding
+    of_yield = None if least is None else stress / least[0]
+    return Loaded(load, stress, stress / material.breaking[0], of_yield)
+
+
+def _lay(case: Hanging, settings: Settings, step: Step) -> Settings:
+    """Hold a step that was set against the masses; without set rows take all it can have."""
+    masses, rows, name = case.request.masses, settings.rows[case.table], f"{case.table}.rows"
+    least = least_rows(settings, case.table)
+    counts = range(settings.practical.tables[case.table], least - 1, -1)
+    for count in [rows] if name in settings.given else counts if step.value > 0.0 else ():
+        if divided(masses, step.value, count - 1):
+            return settings.with_rows(case.table, count)
+    count = rows if name in settings.given else least
+    raise SheetlabError(
+        refused(
+            f"“{step.name}”",
+            f"{count} loads in steps of {step.value:g} {step.unit} cannot be made of the masses "
+            f"given ({masses_text(masses)})",
+            "loads that these masses can make, or no step, or no masses",
+        )
+    )
+
+
+def _with_rows(case: Hanging, settings: Settings, usual: Schedule) -> Schedule:
+    """The schedule with just as many loads as were set."""
+    rows, masses = settings.rows[case.table], case.request.masses
+    found = schedule_for(case, settings, case.material, masses, rows)
+    if found is None:
+        raise SheetlabError(
+            refused(
+                f"“{case.table}.rows”",
+                f"{rows} loads within the limits cannot be made of the masses given "
+                f"({masses_text(masses)})",
+                f"{usual.loads}, in steps of {usual.step:g}",
+            )
+        )
+    return found
+
+
+def _hang_all(case: Hanging, settings: Settings) -> Settings:
+    """Put the loads of all masses, one after another, in the place of assumed ones."""
+    column = load_column(settings)
+    given = f"{column.table}.rows" in settings.given
+    most = settings.rows[column.table] if given else settings.practical.tables[column.table]
+    settings = with_loads(settings, column, hung(case.request.masses, max(most, 2)))
+    if case.step is None:
+        return settings
+    return replace(settings, given=settings.given - {case.step.name})
+
+
+# -- advice ----------------------------------------------------------------------------------------
+
+Trial = tuple[str, Callable[[], Settings], Material]
+"""A change in words, the settings with it, and the material."""
+
+
+def _advice(case: Hanging, settings: Settings) -> Iterator[str]:
+    """Which change alone makes a schedule possible: masses, load, gauge, length, material."""
+    masses = case.request.masses
+    yield (
+        f"No schedule of {LEAST_LOADS} or more loads reaches {TOTAL_DIVISIONS[0]:.0f} "
+        f"divisions in steps of {STEP_DIVISIONS[0]:.0f} or more within the limits."
+    )
+    count = sum(one.count for one in masses)
+    if masses and count + 1 < LEAST_LOADS:
+        yield (
+            f"The masses given ({masses_text(masses)}) make {count + 1} loads at most; "
+            "take more and smaller ones."
+        )
+    if case.step is None:
+        return
+    other_masses = [("Other masses", lambda: settings, case.material)] if masses else []
+    fitting = [
+        _first_that_fits(case, other_masses, ()),
+        _first_that_fits(case, _lighter(case, settings), masses),
+        _first_that_fits(case, _other_gauges(case, settings), masses),
+        _first_that_fits(case, _longer(case, settings), masses),
+        _first_that_fits(case, _other_materials(case, settings), masses),
+    ]
+    if masses and not any(fitting):
+        both = (
+            (f"Other masses and {what[:1].lower()}{what[1:]}", make, material)
+            for what, make, material in _other_gauges(case, settings)
+        )
+        fitting = [_first_that_fits(case, both, ())]
+    yield from (
+        filter(None, fitting)
+        if any(fitting)
+        else ["No change of masses, dead load, gauge, length or material alone is enough."]
+    )
+
+
+def _first_that_fits(case: Hanging, trials: Iterator[Trial] | Sequence[Trial],
+                     masses: Sequence[Masses]) -> str:  # fmt: skip
+    """The first change with which a schedule fits, in words; empty if there is none."""
+    for what, make, material in trials:
+        try:
+            settings = make()
+            found = schedule_for(case, settings, material, masses)
+        except (SheetlabError, BenchError):
+            continue
+        if found is not None:
+            unit = settings.practical.inputs[case.stress.column].unit.pretty
+            return f"{what}: then {found.loads} loads in steps of {found.step:g} {unit} fit."
+    return ""
+
+
+def _lighter(case: Hanging, settings: Settings) -> Iterator[Trial]:
+    truth = settings.find_truth(case.stress.dead_load)
+    if truth is None:
+        return
+    for factor in LIGHTER:
+        yield _other_truth("Dead load", settings, truth, float(f"{truth.low * factor:.2g}"), case)
+
+
+def _longer(case: Hanging, settings: Settings) -> Iterator[Trial]:
+    truth = settings.find_truth(case.stress.length)
+    if truth is None:
+        return
+    here = truth.unit.from_si(_true_value(settings, truth.key))
+    for factor in LONGER:
+        yield _other_truth("Length", settings, truth, float(f"{here * factor:.3g}"), case)
+
+
+def _other_truth(
+    what: str, settings: Settings, truth: TruthField, value: float, case: Hanging
+) -> Trial:
+    words = f"{what}: {value:g} {truth.unit.pretty}"
+    return words, partial(with_truth, settings, truth.key, value), case.material
+
+
+def _other_gauges(case: Hanging, settings: Settings) -> Iterator[Trial]:
+    if not case.stress.diameter:
+        return
+    here = _true_value(settings, case.stress.diameter)
+    near = sorted(case.books.gauges, key=lambda gauge: abs(math.log(gauge.diameter / here)))
+    for gauge in near[:GAUGES_TRIED]:
+        what = f"Gauge: {gauge.name} ({1000 * gauge.diameter:.3f} mm)"
+        yield what, partial(use_gauge, settings, gauge), case.material
+
+
+def _other_materials(case: Hanging, settings: Settings) -> Iterator[Trial]:
+    for material in sorted(case.books.materials, key=lambda one: one.breaking[0]):
+        yield f"Material: {material.name}", partial(use_material, settings, material), material
+
+
+def _true_value(settings: Settings, key: str) -> float:
+    """SI units."""
+    return quiet(settings.practical, settings.rows).draws.truths[key]
+
+
+# -- limits ----------------------------------------------------------------------------------------
+
+
+def _warnings(plan: StressPlan, choices: Sequence[str]) -> Iterator[Finding]:
+    material, greatest = plan.material, plan.greatest
+    if not material.confirmed:
+        yield Finding(
+            "material-unconfirmed",
+            Severity.DOUBTFUL,
+            f"the strength of “{material.name}” is not confirmed",
+            "a breaking stress with a source",
+            "Ask the supplier, or break a piece of the same reel in a guarded test.",
+        )
+    if material.choice and material.choice not in choices:
+        yield Finding(
+            "material-not-listed",
+            Severity.NOTE,
+            f"the practical's list of materials has no “{material.choice}”, which "
+            f"“{material.name}” gives as its choice",
+            f"one of: {', '.join(choices)}",
+            "Correct the file of materials; the plan is made with the usual entry.",
+        )
+    if material.yielding is not None and material.yielding[0] >= material.breaking[0]:
+        yield Finding(
+            "yield-above-breaking",
+            Severity.NOTE,
+            f"the least yield stress given for “{material.name}” is not below its least "
+            "breaking stress: wires of one name differ, and both are the least of many",
+            "a yield stress below the breaking stress",
+            "Keep to the fraction of breaking; watch whether the wire comes back.",
+        )
+    if material.yielding is None:
+        yield Finding(
+            "no-yield-stress",
+            Severity.NOTE,
+            f"no yield stress with a source is known for “{material.name}”",
+            "a yield stress",
+            "Give one in a file with --materials; watch whether the wire comes back.",
+        )
+    if greatest.of_breaking > plan.limit * (1.0 + 1e-9):
+        yield Finding(
+            "load-high",
+            Severity.DOUBTFUL,
+            f"the greatest load brings the wire to {percentage(greatest.of_breaking)} of the "
+            "least breaking stress",
+            f"{percentage(plan.limit)} at most",
+            "Take fewer or smaller masses, or another wire.",
+        )
+    if greatest.of_yield is not None and greatest.of_yield > YIELD_LIMIT * (1.0 + 1e-9):
+        yield Finding(
+            "load-near-yield",
+            Severity.DOUBTFUL,
+            f"the greatest load brings the wire to {percentage(greatest.of_yield)} of the "
+            "least yield stress",
+            f"{percentage(YIELD_LIMIT)} at most, so that the wire comes back",
+            "Take fewer or smaller masses, or another wire; near yield the readings predicted "
+            "here no longer hold.",
+        )
+
+
+def _refusal(plan: StressPlan, load_unit: str) -> Finding | None:
+    """That the loads are above half of the breaking stress, and no reason is stated."""
+    material, greatest, schedule = plan.material, plan.greatest, plan.schedule
+    if greatest.of_breaking <= REFUSED or plan.reason:
+        return None
+    remedy = " ".join(plan.advice)
+    if schedule is not None:
+        remedy = (
+            f"Within the limits are {schedule.loads} loads in steps of {schedule.step:g} "
+            f"{load_unit}."
+        )
+    what = "the greatest load brings"
+    if plan.all_hung:
+        what = (
+            "these masses give no schedule within the limits; hung one after another, all of "
+            "them and the dead load bring"
+        )
+    return Finding(
+        "load-refused",
+        Severity.STOP,
+        f"{what} the wire to {greatest.stress / 1e6:.0f} MPa, "
+        f"{percentage(greatest.of_breaking)} of the least breaking stress of {material.name} "
+        f"({material.breaking[0] / 1e6:.0f} MPa)",
+        f"{percentage(REFUSED)} at most, or a stated reason (--reason)",
+        f"{remedy} Nothing was written.",
+    )
