@@ -8,7 +8,8 @@ from typing import Any
 
 from xlsxwriter.utility import xl_rowcol_to_cell as cell
 
-from sheetlab.before.register import LISTS, SETUP, ListColumn
+from sheetlab.before.register import LISTS, SETUPS
+from sheetlab.handling.tables import ListColumn
 from sheetlab.practical.standards import (
     LEVEL_LIMITS,
     MASS_CLASSES,
@@ -66,8 +67,10 @@ def new_register(parts: Mapping[str, str]) -> bytes:
     styles = Styles(book)
     _front(book, styles)
     for name, columns in LISTS.items():
-        if columns[0] is SETUP:
-            extra = [ListColumn(key, "text", 13, f"Id of the {t}.") for key, t in parts.items()]
+        if columns is SETUPS:
+            extra = [
+                ListColumn(key, key, "text", 13, f"Id of the {t}.") for key, t in parts.items()
+            ]
             _list(
                 book, styles, name, [*columns[:-1], *extra, columns[-1]], ["", "", *parts.values()]
             )
@@ -131,10 +134,10 @@ def _list(
         sheet.write_string(2, i, text, styles("rule"))
     if over:
         sheet.set_row(2, 3 * LINE_HEIGHT + 2)
-    lines = max(lines_needed(c.heading, c.width - 2, 9) for c in columns)
+    lines = max(lines_needed(c.title, c.width - 2, 9) for c in columns)
     sheet.set_row(head, lines * 12.5 + 4)
     for i, column in enumerate(columns):
-        sheet.write_string(head, i, column.heading, styles("column"))
+        sheet.write_string(head, i, column.title, styles("column"))
         style = "input-text" if column.kind == "text" else "input"
         look = styles(style, DAY if column.kind == "date" else "")
         for row in range(ROWS[name]):
@@ -149,7 +152,7 @@ def _list(
 def _validation(column: ListColumn) -> dict[str, Any]:
     common: dict[str, Any] = {
         "ignore_blank": True,
-        "input_title": column.heading[:32],
+        "input_title": column.title[:32],
         "input_message": column.help[:250],
     }
     match column.kind:

@@ -11,10 +11,17 @@ from msgspec.structs import replace
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
 from sheetlab.handling.roster import Group, file_part
-from sheetlab.handling.tables import read_csv, refused, write_csv
+from sheetlab.handling.tables import MAX_PROBLEMS, ListColumn, read_first, refused, write_csv
 from sheetlab.practical.register import same_id
 
-COLUMNS = ("group", "week", "setup", "practical")
+COLUMNS = (
+    ListColumn("group", letters=200),
+    ListColumn("week", kind="number"),
+    ListColumn("setup", letters=200),
+    ListColumn("practical", letters=200),
+)
+ROTA = ("rota-refused", "the rota")
+MOST_WEEK = 1000
 MAX_WEEKS, MAX_SETUPS, MAX_PRACTICALS = 60, 500, 40
 
 
@@ -162,58 +169,60 @@ def _coloured(
 
 def rota_text(rota: Sequence[Sitting]) -> str:
     """A rota as the text of a CSV file."""
-    return write_csv(COLUMNS, ((s.group, s.week, s.setup, s.practical) for s in rota))
+    rows = ((s.group, s.week, s.setup, s.practical) for s in rota)
+    return write_csv([column.title for column in COLUMNS], rows)
 
 
 # -- using one -------------------------------------------------------------------------------------
 
 
 def read_rota(path: Path) -> tuple[Sitting, ...]:
-    """Sittings of a CSV file with the columns group, week, setup, practical.
+    """Sittings of a list with the columns group, week, setup, practical.
 
     Raises
     ------
     SheetlabError
-        If the file cannot be read, or with a finding for every set-up and every group that is
-        booked twice in a week.
+        If the file cannot be read, or with a finding for every cell that is wrong, and every
+        set-up and group that is booked twice in a week.
     """
-    found, problems = [], []
-    for number, row in read_csv(path, "rota-refused", "the rota", COLUMNS):
-        empty = [name for name in COLUMNS if not row[name]]
-        week = row["week"]
+    sittings, problems = [], []
+    for row in read_first(path, COLUMNS, *ROTA):
+        empty = [column.title for column in COLUMNS if column.key not in row.values]
+        week = row.number("week") or 0.0
         if empty:
-            problems.append(
-                _refused(path, f"has no {empty[0]} in row {number}", "every cell filled")
-            )
-        elif not (week.isascii() and week.isdigit() and 1 <= int(week[:9]) <= 1000):
-            what = f"has “{week}” as the week of row {number}"
-            problems.append(_refused(path, what, "a number from 1"))
+            what = f"has no {empty[0]} in row {row.line}"
+            problems.append(refused(*ROTA, what, "every cell filled", row.place))
+        elif not (week == round(week) and week <= MOST_WEEK):
+            what = f"has “{week:g}” as the week of row {row.line}"
+            problems.append(refused(*ROTA, what, "a whole number from 1", row.place))
         else:
-            found.append(Sitting(row["group"], int(week), row["setup"], row["practical"]))
-    problems += _clashes(path, found)
-    if not found and not problems:
-        problems.append(_refused(path, "has no sitting", "a row a sitting"))
+            texts = {name: row.text(name) for name in ("group", "setup", "practical")}
+            sittings.append(Sitting(week=int(week), **texts))
+    problems += _clashes(path, sittings)
+    if not sittings and not problems:
+        problems.append(refused(*ROTA, "has no sitting", "a row a sitting", Place(path.name)))
     if problems:
-        raise SheetlabError(*problems[:50])
-    return tuple(found)
+        raise SheetlabError(*problems[:MAX_PROBLEMS])
+    return tuple(sittings)
 
 
 def _clashes(path: Path, rota: Sequence[Sitting]) -> Iterator[Finding]:
     booked: dict[tuple[int, str], list[Sitting]] = {}
     busy: dict[tuple[int, str], list[Sitting]] = {}
-    for one in rota:
-        booked.setdefault((one.week, same_id(one.setup) or one.setup), []).append(one)
-        busy.setdefault((one.week, _key(one.group)), []).append(one)
+    for sitting in rota:
+        setup = same_id(sitting.setup) or sitting.setup
+        booked.setdefault((sitting.week, setup), []).append(sitting)
+        busy.setdefault((sitting.week, _key(sitting.group)), []).append(sitting)
     for (week, _), several in booked.items():
         if len(several) > 1:
-            names = ", ".join(f"“{one.group}”" for one in several)
+            names = ", ".join(f"“{sitting.group}”" for sitting in several)
             what = f"books the set-up {several[0].setup} in week {week} for {names}"
-            yield _refused(path, what, "one group at a set-up at a time")
+            yield refused(*ROTA, what, "one group at a set-up at a time", Place(path.name))
     for (week, _), several in busy.items():
         if len(several) > 1:
-            places = ", ".join(f"{one.setup}" for one in several)
+            places = ", ".join(sitting.setup for sitting in several)
             what = f"sends the group “{several[0].group}” to the set-ups {places} in week {week}"
-            yield _refused(path, what, "a group at one set-up at a time")
+            yield refused(*ROTA, what, "a group at one set-up at a time", Place(path.name))
 
 
 def sittings_of(
@@ -269,7 +278,3 @@ def _told(found: str, expected: str, file: str) -> Finding:
 
 def _key(group: str) -> str:
     return file_part(group).casefold()
-
-
-def _refused(path: Path, what: str, expected: str) -> Finding:
-    return refused("rota-refused", "the rota", path, what, expected)

@@ -51,8 +51,9 @@ def issue(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
     parser.add_argument(
-        "--roster", type=Path, metavar="ROSTER.csv",
-        help="CSV file with a column “group” (and “setup”, “observers”): a workbook each",
+        "--roster", type=Path, metavar="ROSTER",
+        help="list (.xlsx, .ods, .xls, .csv) with a column “group” (and “setup”, “observers”): a "
+        "workbook each",
     )  # fmt: skip
     parser.add_argument(
         "--assist", choices=ASSIST, default="corrected",
@@ -69,8 +70,8 @@ def issue(parser: argparse.ArgumentParser) -> None:
         help="day of issue, for checks that are due (usual: today), as 2026-09-01",
     )  # fmt: skip
     parser.add_argument(
-        "--rota", type=Path, metavar="ROTA.csv",
-        help="CSV file with columns group, week, setup, practical: who sits where",
+        "--rota", type=Path, metavar="ROTA",
+        help="list with columns group, week, setup, practical: who sits where",
     )  # fmt: skip
     whole_option(parser, "--week", "week of the rota; usual: 1", 1, default=1)
     parser.add_argument(
@@ -109,7 +110,7 @@ def plan(parser: argparse.ArgumentParser) -> None:
         "--reason", default="", help="why more than half of the breaking stress is wanted"
     )
     parser.add_argument(
-        "--materials", type=Path, metavar="FILE.toml", help="file with materials of your own"
+        "--materials", type=Path, metavar="LIST", help="list with materials of your own"
     )
     parser.add_argument(
         "--out", type=Path, metavar="PLAN.xlsx", help="write the plan and its risk sheet"
@@ -133,7 +134,7 @@ def register(parser: argparse.ArgumentParser) -> None:
         help="day for which checks are due or not (usual: today), as 2026-09-01",
     )  # fmt: skip
     checking.add_argument(
-        "--rota", type=Path, metavar="ROTA.csv",
+        "--rota", type=Path, metavar="ROTA",
         help="also look whether the register has the set-ups of this rota",
     )  # fmt: skip
     definitions_option(checking)
@@ -142,9 +143,7 @@ def register(parser: argparse.ArgumentParser) -> None:
 
 def rota(parser: argparse.ArgumentParser) -> None:
     """Make a fair rota of groups, weeks and set-ups."""
-    parser.add_argument(
-        "--groups", type=Path, required=True, metavar="ROSTER.csv", help="the roster"
-    )
+    parser.add_argument("--groups", type=Path, required=True, metavar="ROSTER", help="the roster")
     parser.add_argument(
         "--setups", required=True, metavar="NUMBER",
         help="places where any practical can be set up; or a number a practical: 6,4",

@@ -60,8 +60,8 @@ class RegisteredInstrument(Struct, frozen=True):
     """A row of the sheet Instruments; numbers in its own ``unit``, None where unknown."""
 
     id: str
-    kind: str
-    unit: str
+    kind: str = ""
+    unit: str = ""
     setup: str = ""
     step: float | None = None
     """Pitch of a screw, or main division of a vernier."""

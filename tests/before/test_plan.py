@@ -21,22 +21,14 @@ from sheetlab.practical.profile import BUILT_IN, Profile
 from sheetlab.practical.schedules import Request
 
 WIRE = "wire-stretching"
-OWN = """
-[[materials]]
-name = "steel of our reel 7"
-choice = "steel"
-modulus = [195, 205]
-breaking = [900, 1000]
-yield = [600, 700]
-source = "tensile test of 3 March, our workshop"
-
-[[materials]]
-name = "copper, hard"
-choice = "copper"
-modulus = [115, 120]
-breaking = [350, 400]
-source = "remembered"
-confirmed = false
+HEADINGS = (
+    "name,choice,modulus from / GPa,modulus to / GPa,breaking from / MPa,breaking to / MPa,"
+    "yield from / MPa,yield to / MPa,source,confirmed"
+)
+OURS_7 = "steel of our reel 7,steel,195,205,900,1000,600,700,tensile test of 3 March our workshop,"
+OWN = f"""{HEADINGS}
+{OURS_7}
+"copper, hard",copper,115,120,350,400,,,remembered,no
 """
 
 
@@ -165,7 +157,7 @@ def test_the_same_plan_is_the_same_file() -> None:
 
 
 def test_materials_of_ones_own(tmp_path: Path) -> None:
-    own = tmp_path / "ours.toml"
+    own = tmp_path / "ours.csv"
     own.write_text(OWN, encoding="utf-8")
     found = books(own).materials
     assert found[0].name == "steel of our reel 7"
@@ -175,7 +167,7 @@ def test_materials_of_ones_own(tmp_path: Path) -> None:
     assert copper.breaking[0] == 350e6
     made = make_plan(catalogue(), WIRE, material="steel of our reel 7", own=own)
     assert made.stress is not None
-    assert made.stress.material.source == "tensile test of 3 March, our workshop"
+    assert made.stress.material.source == "tensile test of 3 March our workshop"
     doubted = make_plan(catalogue(), WIRE, material="copper, hard", own=own, reason="a test")
     assert doubted.stress is not None
     codes = {one.code for one in doubted.stress.warnings}
@@ -188,7 +180,7 @@ def test_materials_of_ones_own(tmp_path: Path) -> None:
         ((WIRE, "--gauge", "SWG 25", "--set", "d=0.6"), "both give the diameter"),
         (("simple-pendulum", "--masses", "0.5x10"), "nothing is loaded here"),
         (("simple-pendulum", "--drop", "5"), "nothing is loaded here"),
-        ((WIRE, "--materials", "none.toml"), "none.toml cannot be read: No such file"),
+        ((WIRE, "--materials", "none.csv"), "none.csv: the file cannot be opened: No such file"),
     ],
 )
 def test_options_that_contradict_each_other_or_mean_nothing(
@@ -213,8 +205,8 @@ def test_no_result_is_predicted_for_a_wire_that_breaks(capsys: pytest.CaptureFix
 
 
 def test_what_a_table_of_materials_does_not_fit_is_said(tmp_path: Path) -> None:
-    own = tmp_path / "ours.toml"
-    own.write_text(OWN.replace('choice = "steel"', 'choice = "stel"'), encoding="utf-8")
+    own = tmp_path / "ours.csv"
+    own.write_text(OWN.replace("7,steel", "7,stel"), encoding="utf-8")
     made = make_plan(catalogue(), WIRE, material="steel of our reel 7", own=own)
     assert made.stress is not None
     assert "material-not-listed" in {one.code for one in made.stress.warnings}
@@ -235,27 +227,28 @@ def test_every_material_names_its_source() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "key"),
     [
-        ("breaking = [900, 1000]", "breaking = [1000, 900]", "breaking"),
-        ("breaking = [900, 1000]", "breaking = 900", "breaking"),
-        ("breaking = [900, 1000]", "", "breaking"),
-        ("breaking = [900, 1000]", "breaking = [-1, 1000]", "breaking"),
-        ("breaking = [900, 1000]", "breaking = [nan, 1000]", "breaking"),
-        ("breaking = [900, 1000]", "braking = [900, 1000]", "braking"),
-        ('source = "tensile test of 3 March, our workshop"', "", "source"),
-        ("confirmed = false", 'confirmed = "no"', "confirmed"),
-        ("[[materials]]", "[[metals]]", "file"),
-        ("[[materials]]", "[[materials", "file"),
-        ("breaking = [900, 1000]", f"breaking = [900, 1{'0' * 5000}]", "file"),
+        (",900,1000,", ",1000,900,", "range of breaking in row 2"),
+        (",900,1000,", ",900,,", "range of breaking in row 2"),
+        (",900,1000,", ",,,", "range of breaking in row 2"),
+        (",900,1000,", ",-1,1000,", "“breaking from / MPa” holds “-1”"),
+        (",900,1000,", ",nan,1000,", "“breaking from / MPa” holds “nan”"),
+        (",600,700,", ",,700,", "range of yield in row 2"),
+        ("breaking from", "braking from", "no column is headed “breaking from / MPa”"),
+        (",tensile test of 3 March our workshop,", ",,", "no source in row 2"),
+        ("remembered,no", "remembered,perhaps", "“confirmed” holds “perhaps”"),
+        ("name,", "metal,", "no column is headed “name”"),
+        (",900,1000,", f",900,1{'0' * 5000},", "“breaking to / MPa” holds “1000000"),
     ],
 )
 def test_a_wrong_table_is_refused(tmp_path: Path, old: str, new: str, key: str) -> None:
-    own = tmp_path / "ours.toml"
+    own = tmp_path / "ours.csv"
     own.write_text(OWN.replace(old, new), encoding="utf-8")
     with pytest.raises(SheetlabError) as caught:
         books(own)
-    (finding,) = caught.value.findings
+    finding = caught.value.findings[0]
     assert finding.code == "materials-refused"
     assert key in finding.found
+    assert finding.place.file == "ours.csv"
 
 
 def test_masses_and_settings_as_they_are_typed(capsys: pytest.CaptureFixture[str]) -> None:
@@ -290,8 +283,8 @@ def test_masses_and_settings_as_they_are_typed(capsys: pytest.CaptureFixture[str
     assert main(["plan", WIRE, "--set", "lenght=2"]) == NOTHING_DONE
     # a wrong name lists the right ones
     assert "dead_load, " in capsys.readouterr().err
-    assert main(["plan", WIRE, "--materials", "no/such/file.toml"]) == NOTHING_DONE
-    assert "cannot be read" in capsys.readouterr().err
+    assert main(["plan", WIRE, "--materials", "no/such/file.csv"]) == NOTHING_DONE
+    assert "cannot be opened" in capsys.readouterr().err
 
 
 OURS = """

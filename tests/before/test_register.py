@@ -77,7 +77,7 @@ def written(tmp_path: Path, *changes: Callable[[openpyxl.Workbook], None]) -> Pa
     book = openpyxl.Workbook()
     for name, columns in LISTS.items():
         sheet = book.create_sheet(name)
-        headings = [column.heading for column in columns]
+        headings = [column.title for column in columns]
         if columns is SETUPS:
             headings[-1:] = [*PARTS, headings[-1]]
         for i, heading in enumerate(headings):
@@ -307,10 +307,15 @@ def test_files_that_are_no_register(tmp_path: Path, data: bytes | None) -> None:
     path.write_bytes(filled("Avocet") if data is None else data)
     with pytest.raises(SheetlabError) as caught:
         read_register(path)
-    wanted = "register-refused" if data is None else "file-unreadable"
-    assert [f.code for f in caught.value.findings] == [wanted]
-    with pytest.raises(SheetlabError):
-        read_register(tmp_path / "missing.xlsx")
+    # a text is a list of one sheet, and no register either
+    assert [f.code for f in caught.value.findings] == ["register-refused"]
+    path.write_bytes(b"PK\3\4nonsense")
+    for unreadable in (path, tmp_path / "missing.xlsx"):
+        with pytest.raises(SheetlabError) as caught:
+            read_register(unreadable)
+        (finding,) = caught.value.findings
+        assert (finding.code, finding.place.file) == ("file-unreadable", unreadable.name)
+        assert "register new" in finding.expected
 
 
 def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -321,7 +326,7 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert {"set-up", "wire", "screw_gauge", "caliper", "stopwatch"} <= set(heads)
     for name, columns in LISTS.items():
         if columns is not SETUPS:
-            assert [c.value for c in book[name][HEAD]] == [c.heading for c in columns]
+            assert [c.value for c in book[name][HEAD]] == [c.title for c in columns]
     assert main(["register", "check", str(path)]) == 0
     assert main(["register", "new", "--out", str(path)]) == 2
     assert main(["register", "new", "--out", str(tmp_path / "no" / "x.xlsx")]) == 2
@@ -351,7 +356,7 @@ def test_a_check_that_was_due_is_a_note_of_the_register_itself(
 
 
 def test_the_kinds_of_scale_are_explained() -> None:
-    kind = next(one for one in LISTS["Instruments"] if one.heading == "kind")
+    kind = next(one for one in LISTS["Instruments"] if one.key == "kind")
     assert all(f"{name}: " in kind.help for name in ("direct", "nominal"))
 
 
@@ -590,7 +595,7 @@ def test_a_roster_in_another_encoding(tmp_path: Path) -> None:
     for encoding in ("utf-16", "cp1252", "utf-8-sig"):
         path.write_bytes("group\tsetup\nMöwe\tW1\n".encode(encoding))
         assert read_roster(path) == (Group("Möwe", "W1"),)
-    with pytest.raises(SheetlabError, match="directory"):
+    with pytest.raises(SheetlabError, match="folder, not a file"):
         read_roster(tmp_path)
 
 
@@ -672,6 +677,6 @@ def test_pages_are_never_replaced_and_failures_told(
 
 def test_headings_are_as_the_reader_knows_them() -> None:
     for columns in (INSTRUMENTS, ZEROS, WIRES):
-        headings = [column.heading for column in columns]
+        headings = [column.title for column in columns]
         assert len(set(headings)) == len(headings)
         assert all(column.help for column in columns)
