@@ -1,22 +1,19 @@
-"""Plans as text and as files: a page for the plan, one for the risks."""
+"""Plans: what a person asks for, read; the plan in words, and as lines for a terminal."""
 
 from __future__ import annotations
 
-import io
 import math
 import re
 import textwrap
 from collections.abc import Iterator, Sequence
-from itertools import zip_longest
 from pathlib import Path
-from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from sheetlab.before.books import books, gauges
 from sheetlab.checks.wording import Words
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import SheetlabError
 from sheetlab.metrology.statement import percentage, plain, share, significant
 from sheetlab.practical.assumptions import ExpectedColumn, refused
 from sheetlab.practical.loader import Catalogue
@@ -28,7 +25,6 @@ from sheetlab.practical.loads import (
     YIELD_LIMIT,
     Gauge,
     Masses,
-    drop_energy,
 )
 from sheetlab.practical.planning import Assumption, Effect, Plan
 from sheetlab.practical.planning import plan as plan_practical
@@ -52,8 +48,6 @@ STATED = {
 LOOK = "Look at this first"
 MASSES = "masses without a unit like 0.5x10,0.2x5 (with a decimal comma: 0,5x10;0,2x5)"
 MOST_REASON = 500
-MOST_DROP = 5.0
-"""m"""
 
 
 # -- requests ------------------------------------------------------------------------------------
@@ -177,16 +171,16 @@ def blocks(plan: Plan) -> Iterator[Block]:
     """The plan in the order in which it is printed."""
     for block in _blocks(plan):
         if isinstance(block, Lines):
-            yield replace(block, lines=tuple(_marked(plan, line) for line in block.lines))
+            yield replace(block, lines=tuple(marked(plan, line) for line in block.lines))
         else:
             yield replace(
                 block,
-                headings=tuple(_marked(plan, text) for text in block.headings),
-                rows=tuple(tuple(_marked(plan, text) for text in row) for row in block.rows),
+                headings=tuple(marked(plan, text) for text in block.headings),
+                rows=tuple(tuple(marked(plan, text) for text in row) for row in block.rows),
             )
 
 
-def _marked(plan: Plan, text: str) -> str:
+def marked(plan: Plan, text: str) -> str:
     """A text with the decimal mark of the profile; what others have written stays as it is."""
     profile, stress = plan.profile or GUM, plan.stress
     foreign = set() if stress is None else {stress.material.source, stress.reason}
@@ -200,9 +194,9 @@ def _marked(plan: Plan, text: str) -> str:
 def _blocks(plan: Plan) -> Iterator[Block]:
     result, words = plan.result, Words(plan.practical, plan.profile or GUM)
     spread = result.budget
-    alerts = () if plan.stress is None else tuple(_alerts(plan.stress, "the table below is"))
-    if alerts:
-        yield Lines(LOOK, alerts, alert=True)
+    first = () if plan.stress is None else tuple(alerts(plan.stress, "the table below is"))
+    if first:
+        yield Lines(LOOK, first, alert=True)
     given = (*_stated_lines(plan, words), *words.dominant_lines(result))
     if plan.stress is not None and (row := plan.stress.breaks_at) is not None:
         given = (
@@ -263,8 +257,8 @@ def _assumed(plan: Plan, one: Assumption) -> str:
 def _stress_blocks(plan: Plan, stress: StressPlan) -> Iterator[Block]:
     material, greatest = stress.material, stress.greatest
     lines = [
-        f"{material.name}: breaks at {_mega(material.breaking)} MPa"
-        + ("" if material.yielding is None else f", yields at {_mega(material.yielding)} MPa")
+        f"{material.name}: breaks at {mega(material.breaking)} MPa"
+        + ("" if material.yielding is None else f", yields at {mega(material.yielding)} MPa")
         + f" ({material.source}). Fractions are of the lower ends.",
     ]
     if stress.weakest_of:
@@ -285,7 +279,8 @@ def _stress_blocks(plan: Plan, stress: StressPlan) -> Iterator[Block]:
     yield Lines("Recommended loads", tuple(_schedule_lines(plan, stress)))
 
 
-def _alerts(stress: StressPlan, shown: str) -> Iterator[str]:
+def alerts(stress: StressPlan, shown: str) -> Iterator[str]:
+    """What has to be looked at first; ``shown``: which numbers hold for it."""
     if stress.all_hung:
         yield (
             f"These masses give no schedule within the limits; {shown} for all of them, hung one "
@@ -293,14 +288,12 @@ def _alerts(stress: StressPlan, shown: str) -> Iterator[str]:
         )
     if stress.greatest.of_breaking > REFUSED and stress.reason:
         yield f"Above {percentage(REFUSED)} of breaking. Stated reason: {stress.reason}"
-    yield from map(_sentence, stress.warnings)
+    for warning in stress.warnings:
+        yield warning.message[:1].upper() + warning.message[1:]
 
 
-def _sentence(one: Finding) -> str:
-    return one.message[:1].upper() + one.message[1:]
-
-
-def _mega(pair: tuple[float, float]) -> str:
+def mega(pair: tuple[float, float]) -> str:
+    """A range of Pa, in MPa."""
     low, high = (plain(end / 1e6, 4) for end in pair)
     return low if low == high else f"{low} to {high}"
 
@@ -451,275 +444,6 @@ def plan_text(plan: Plan) -> list[str]:
 
 def _wrapped(text: str, start: str = "  ") -> list[str]:
     return textwrap.wrap(text, 96, initial_indent=start, subsequent_indent="  ")
-
-
-# -- sheets --------------------------------------------------------------------------------------
-
-
-COLUMNS, WIDTH = 16, 5.9
-
-
-def write_plan(plan: Plan, drop: float | None = None) -> bytes:
-    """The workbook of a plan: a page for the plan, one for the risks.
-
-    Parameters
-    ----------
-    drop
-        Height through which the masses would fall, m; None: to be written by hand.
-    """
-    from sheetlab.workbook.book import Book
-    from sheetlab.workbook.style import Styles
-    from sheetlab.workbook.template import EPOCH
-
-    buffer = io.BytesIO()
-    book = Book(buffer)
-    book.set_properties({"title": f"Plan: {plan.practical.definition.title}", "created": EPOCH})
-    styles = Styles(book)
-    _plan_page(_Page(book, styles, plan, "Plan"), plan)
-    _risk_page(_Page(book, styles, plan, "Risk sheet"), plan, drop)
-    book.close()
-    return buffer.getvalue()
-
-
-class _Page:
-    """A page that is written from top to bottom."""
-
-    def __init__(self, book: Any, styles: Any, plan: Plan, title: str) -> None:
-        from sheetlab.workbook.style import set_page
-
-        definition = plan.practical.definition
-        self.styles, self.row = styles, 0
-        self.sheet = book.add_worksheet(title)
-        set_page(self.sheet, False, f"{definition.title} (version {definition.version})", "")
-        self.sheet.set_column(0, COLUMNS - 1, WIDTH)
-        self.sheet.fit_to_pages(1, 1)
-        self.sheet.center_horizontally()
-
-    def text(self, text: str, style: str, size: int = 10, least: float = 0.0) -> None:
-        from sheetlab.workbook.style import lines_needed
-        from sheetlab.workbook.template import LINE_HEIGHT
-
-        look = self.styles(style)
-        self.sheet.merge_range(self.row, 0, self.row, COLUMNS - 1, "", look)
-        self.sheet.write_string(self.row, 0, text, look)
-        lines = lines_needed(text, COLUMNS * WIDTH - 3, size)
-        self.sheet.set_row(self.row, max(lines * LINE_HEIGHT * size / 10 + 3, least))
-        self.row += 1
-
-    def gap(self, height: float = 7.0) -> None:
-        self.sheet.set_row(self.row, height)
-        self.row += 1
-
-    def cells(self, texts: Sequence[str], spans: Sequence[int], looks: Sequence[str]) -> None:
-        """A row of cells, each over so many columns."""
-        from sheetlab.workbook.style import lines_needed
-        from sheetlab.workbook.template import LINE_HEIGHT
-
-        column = 0
-        most = 1
-        for text, span, style in zip(texts, spans, looks, strict=True):
-            look = self.styles(style)
-            if span > 1:
-                self.sheet.merge_range(self.row, column, self.row, column + span - 1, "", look)
-            self.sheet.write_string(self.row, column, text, look)
-            most = max(most, lines_needed(text, span * WIDTH - 2))
-            column += span
-        self.sheet.set_row(self.row, most * LINE_HEIGHT + 3)
-        self.row += 1
-
-    def block(self, block: Block) -> None:
-        self.gap()
-        alert = isinstance(block, Lines) and block.alert
-        self.text(block.title, "caution-heading" if alert else "heading", 11)
-        if isinstance(block, Lines):
-            for line in block.lines:
-                self.text(line, "caution" if alert else "plain")
-            return
-        if block.panes:
-            self.panes(block)
-            return
-        wide = _spans(block)
-        self.cells(block.headings, wide, ["column"] * len(wide))
-        for row in block.rows:
-            self.cells(row, wide, ["cell", *["figure"] * (len(wide) - 1)])
-        if block.note:
-            self.text(block.note, "rule")
-
-    def beside(self, left: Grid, right: Grid) -> None:
-        """Two tables side by side; of the left one the first and the last column."""
-        half = COLUMNS // 2
-        count = min(len(right.headings), half // 2)
-        spans = (half - 2, 2, *[half // count] * count)
-        self.gap()
-        self.cells((left.title, right.title), (half, half), ("heading", "heading"))
-
-        def both(one: Sequence[str], other: Sequence[str]) -> tuple[str, ...]:
-            return (one[0], one[-1], *other[:count]) if one else ("", "", *other[:count])
-
-        headings = both(left.headings, right.headings)
-        self.cells(headings, spans, ["column"] * len(headings))
-        empty = [""] * count
-        for one, other in zip_longest(left.rows, right.rows, fillvalue=()):
-            looks = ["cell", "figure"] if one else ["plain", "plain"]
-            looks += ("cell", *["figure"] * (count - 1)) if other else ("plain",) * count
-            self.cells(both(one, other or empty), spans, looks)
-        if right.note:
-            self.text(right.note, "rule")
-
-    def panes(self, block: Grid) -> None:
-        texts = [(title, value) for title, _, value in block.rows]
-        half = -(-len(texts) // 2)
-        texts += [("", "")] * (2 * half - len(texts))
-        for left, right in zip(texts[:half], texts[half:], strict=True):
-            self.cells((*left, *right), (5, 3, 5, 3), ("cell", "figure") * 2)
-        self.text(block.note, "rule")
-
-
-def _spans(block: Grid) -> list[int]:
-    """Columns of the page for each column of a table; a first column of texts is widest."""
-    count = min(len(block.headings), COLUMNS // 2)
-    longest = max((len(row[0]) for row in block.rows), default=0)
-    if longest <= 2 * WIDTH:
-        return [2] * count
-    return [COLUMNS - 4 * (count - 1), *[4] * (count - 1)]
-
-
-def _plan_page(page: _Page, plan: Plan) -> None:
-    page.text(f"Plan: {plan.practical.definition.title}", "title", 15)
-    page.text(f"{INVENTED} {DECIDE}", "note")
-    found = list(blocks(plan))
-    effects = next((one for one in found if one.title.endswith(EFFECTS)), None)
-    for block in found:
-        if block.title == BUDGET and isinstance(block, Grid) and isinstance(effects, Grid):
-            page.beside(block, effects)
-        elif block is not effects:
-            page.block(block)
-
-
-RULES_HEIGHT = 88.0
-
-
-def _risk_page(page: _Page, plan: Plan, drop: float | None) -> None:
-    definition = plan.practical.definition
-    page.text(f"Risk sheet: {definition.title}", "title", 15)
-    page.text(DECIDE, "statement", 14)
-    page.gap()
-    page.text("Numbers of this plan", "heading", 11)
-    for title, value in _risk_numbers(plan, drop):
-        page.cells((title, _marked(plan, value)), (7, 9), ("cell", "cell"))
-    alerts = () if plan.stress is None else tuple(_alerts(plan.stress, "the numbers above are"))
-    alerts = tuple(_marked(plan, line) for line in alerts)
-    if alerts:
-        page.block(Lines(LOOK, alerts, alert=True))
-    page.gap()
-    page.text("Usual cautions", "caution-heading", 11)
-    for caution in definition.cautions:
-        page.text(caution, "caution")
-    page.gap()
-    page.text("Local rules, and what else was found at this place (support, floor, people)",
-              "heading", 11)  # fmt: skip
-    page.text("", "input-text", least=RULES_HEIGHT)
-    page.gap()
-    page.text("Person in charge", "heading", 11)
-    for title in ("Name of the person in charge", "Date", "Signature"):
-        page.cells((title, ""), (5, 11), ("label", "input-text"))
-        page.sheet.set_row(page.row - 1, 26)
-    page.gap()
-    page.text(
-        "The assessment of the risk is made by the person in charge under the rules of the school "
-        "or employer; the numbers above are a help for it and can be wrong for this place.",
-        "note",
-    )
-
-
-def _risk_numbers(plan: Plan, drop: float | None) -> Iterator[tuple[str, str]]:
-    stress = plan.stress
-    if stress is None:
-        yield "Loads", "the definition of this practical states no load"
-        return
-    greatest = stress.greatest
-    total = greatest.load + stress.dead_load
-    material = stress.material
-    yield "Material, as named", material.name
-    yield "Breaking stress (lower end used)", f"{_mega(material.breaking)} MPa"
-    if material.yielding is not None:
-        yield "Yield stress (lower end used)", f"{_mega(material.yielding)} MPa"
-    yield "Source", material.source + ("" if material.confirmed else " (not confirmed)")
-    name = plan.practical.stress.diameter if plan.practical.stress is not None else ""
-    for one in plan.assumptions:
-        if name and one.key == name:
-            gauge = "" if stress.gauge is None else f" ({stress.gauge.name})"
-            yield one.title, f"{plain(one.value, 4)} {one.unit}{gauge}"
-    from sheetlab.units import unit
-
-    its = unit(stress.unit)
-
-    def load(value: float) -> str:
-        return f"{significant(its.from_si(value), 3)} {its.pretty}"
-
-    yield "Dead load", load(stress.dead_load)
-    yield "Greatest load added", load(greatest.load)
-    yield "Greatest load that hangs", load(total)
-    yield "Greatest stress", f"{significant(greatest.stress / 1e6, 3)} MPa"
-    yield (
-        "as a fraction of breaking",
-        (f"{percentage(greatest.of_breaking)} (limit {percentage(stress.limit)})"),
-    )
-    if greatest.of_yield is not None:
-        yield (
-            "as a fraction of yield",
-            (f"{percentage(greatest.of_yield)} (limit {percentage(YIELD_LIMIT)})"),
-        )
-    if stress.reason:
-        yield f"Stated reason (asked for above {percentage(REFUSED)} of breaking)", stress.reason
-    if drop is None:
-        yield "Height of the masses above the box or floor", "____ cm (keep it to a few cm)"
-    else:
-        yield "Height of the masses above the box or floor", f"{significant(100 * drop, 2)} cm"
-        if its.dimension == unit("kg").dimension:
-            yield (
-                "Energy of the masses if the wire breaks",
-                (f"{significant(drop_energy(total, drop), 2)} J"),
-            )
-
-
-def save_plan(plan: Plan, path: Path, drop: float | None = None) -> None:
-    """Write the workbook of a plan.
-
-    Raises
-    ------
-    SheetlabError
-        If its loads are refused, if the file is there already, or if it cannot be written.
-    """
-    from sheetlab.workbook.package import write_atomically
-
-    refuse(plan)
-    if drop is not None and not 0.0 <= drop <= MOST_DROP:
-        raise SheetlabError(refused("the height", f"{100 * drop:g} cm", "a height of 0 to 500 cm"))
-    if path.exists():
-        raise SheetlabError(
-            Finding(
-                "file-exists",
-                Severity.STOP,
-                "this file is there already; nothing was written",
-                "a name that is not taken",
-                "Give another name, or move the old plan away.",
-                Place(path.name),
-            )
-        )
-    try:
-        write_atomically(path, write_plan(plan, drop))
-    except OSError as error:
-        raise SheetlabError(
-            Finding(
-                "not-written",
-                Severity.STOP,
-                f"{path.name} cannot be written: {error.strerror or error}",
-                "a folder that can be written to",
-                "Check the folder.",
-                Place(path.name),
-            )
-        ) from error
 
 
 def refuse(plan: Plan) -> None:

@@ -365,7 +365,8 @@ def _rota(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> int:
-    from sheetlab.before.plan import make_plan, plan_text, refuse, save_plan
+    from sheetlab.before.plan import make_plan, plan_text, refuse
+    from sheetlab.before.plan_pages import save_plan
     from sheetlab.practical.assumptions import refused
     from sheetlab.practical.loader import find_profile
 

@@ -11,7 +11,8 @@ import pytest
 from examples import SHIPPED, practical
 
 from sheetlab.before.books import books
-from sheetlab.before.plan import DECIDE, make_plan, plan_text, read_masses, write_plan
+from sheetlab.before.plan import DECIDE, make_plan, plan_text, read_masses
+from sheetlab.before.plan_pages import write_plan
 from sheetlab.cli import main
 from sheetlab.commands.console import DONE, NOTHING_DONE
 from sheetlab.finding import SheetlabError
