@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
-from sheetlab.finding import Finding, SheetlabError
-from sheetlab.handling.tables import ListColumn, Row, read_first, refused
+from sheetlab.finding import Finding, Severity, SheetlabError, finding
+from sheetlab.handling.tables import ListColumn, Row, read_first
 from sheetlab.practical import standards
 from sheetlab.practical.loads import Gauge, Material
 from sheetlab.practical.schedules import Books
@@ -26,7 +26,6 @@ COLUMNS = (
     ListColumn("confirmed", kind="choice", choices=("yes", "no"), optional=True),
     ListColumn("source", letters=400),
 )
-MATERIALS = ("materials-refused", "the list of materials")
 MOST = 1e6
 """Greatest number of a material, GPa or MPa."""
 SWG_SOURCE = "Imperial standard wire gauge, BS 3737:1964"
@@ -51,7 +50,7 @@ def books(own: Path | None = None) -> Books:
 
 def read_materials(path: Path) -> tuple[Material, ...]:
     """Materials of a list; raises SheetlabError as ``books`` does."""
-    rows = read_first(path, COLUMNS, *MATERIALS)
+    rows = read_first(path, COLUMNS, "materials-refused")
     problems = [problem for row in rows for problem in _problems(row)]
     if problems:
         raise SheetlabError(*problems)
@@ -59,16 +58,18 @@ def read_materials(path: Path) -> tuple[Material, ...]:
 
 
 def _problems(row: Row) -> Iterator[Finding]:
-    for name in ("name", "source"):
-        if not row.text(name):
-            what = f"has no {name} in row {row.line}"
-            yield refused(*MATERIALS, what, "a name and a source of every material", row.place)
+    for heading in ("name", "source"):
+        if not row.text(heading):
+            yield _refused("materials-refused_text", row, heading=heading)
     for name, unit_ in (("modulus", "GPa"), ("breaking", "MPa"), ("yield", "MPa")):
         low, high = (row.number(f"{name} {end} / {unit_}") for end in ("from", "to"))
         may_be_missing = name == "yield" and low is None and high is None
         if not may_be_missing and not 0.0 < (low or 0.0) <= (high or 0.0) <= MOST:
-            what = f"has no range of {name} in row {row.line}"
-            yield refused(*MATERIALS, what, f"the lowest and the highest in {unit_}", row.place)
+            yield _refused("materials-refused_range", row, name=name, unit=unit_)
+
+
+def _refused(message: str, row: Row, **values: str) -> Finding:
+    return finding(message, Severity.STOP, row.place, row=row.line, **values)
 
 
 def _material(row: Row) -> Material:

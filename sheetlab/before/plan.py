@@ -46,7 +46,6 @@ STATED = {
 }
 """Short and long name of what a result is stated with."""
 LOOK = "Look at this first"
-MASSES = "masses without a unit like 0.5x10,0.2x5 (with a decimal comma: 0,5x10;0,2x5)"
 MOST_REASON = 500
 
 
@@ -69,7 +68,7 @@ def read_masses(text: str) -> tuple[Masses, ...]:
         except ValueError:
             one = Masses(math.nan, 0)
         if not 0.0 < one.mass <= 1000.0 or not 1 <= one.count <= 1000:
-            raise SheetlabError(refused("the masses", f"“{part}” is not understood", MASSES))
+            raise refused("setting-refused_masses", text=part)
         found.append(one)
     return tuple(found)
 
@@ -90,9 +89,7 @@ def _entries(text: str) -> Iterator[str]:
             decimals = parts[0] if parts else ""
             if part.isdecimal() and re.fullmatch(r"\d+(x\d*)?", decimals):
                 if not otherwise and int(part):
-                    either = f"“{part},{decimals}” can be read in two ways"
-                    also = f"{part}.{decimals} for one entry, {part};{decimals} for two"
-                    raise SheetlabError(refused("the masses", f"{either}; write {also}", MASSES))
+                    raise refused("setting-refused_masses-two-ways", whole=part, part=decimals)
                 part = f"{part}.{parts.pop(0)}"
             yield part
 
@@ -109,9 +106,7 @@ def read_settings(pairs: Sequence[str]) -> dict[str, str]:
     for pair in pairs:
         name, equals, value = (part.strip() for part in pair.partition("="))
         if not (name and equals and value):
-            raise SheetlabError(
-                refused("a setting", f"“{pair}” is not NAME=VALUE", "a setting like L=2.1")
-            )
+            raise refused("setting-refused_no-value", text=pair)
         found[name] = value
     return found
 

@@ -22,7 +22,7 @@ from sheetlab.before.plan import (
     mega,
     refuse,
 )
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import SheetlabError, file_exists, not_written
 from sheetlab.metrology.statement import percentage, plain, significant
 from sheetlab.practical.assumptions import refused
 from sheetlab.practical.loads import REFUSED, YIELD_LIMIT, drop_energy
@@ -225,28 +225,10 @@ def save_plan(plan: Plan, path: Path, drop: float | None = None) -> None:
     """
     refuse(plan)
     if drop is not None and not 0.0 <= drop <= MOST_DROP:
-        raise SheetlabError(refused("the height", f"{100 * drop:g} cm", "a height of 0 to 500 cm"))
+        raise refused("setting-refused_height", height=f"{100 * drop:g}")
     if path.exists():
-        raise SheetlabError(
-            Finding(
-                "file-exists",
-                Severity.STOP,
-                "this file is there already; nothing was written",
-                "a name that is not taken",
-                "Give another name, or move the old plan away.",
-                Place(path.name),
-            )
-        )
+        raise SheetlabError(file_exists(path))
     try:
         write_atomically(path, write_plan(plan, drop))
     except OSError as error:
-        raise SheetlabError(
-            Finding(
-                "not-written",
-                Severity.STOP,
-                f"{path.name} cannot be written: {error.strerror or error}",
-                "a folder that can be written to",
-                "Check the folder.",
-                Place(path.name),
-            )
-        ) from error
+        raise SheetlabError(not_written(path, error)) from error

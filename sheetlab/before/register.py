@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
+from typing import Any
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.handling.tables import UNITS, ListColumn, Note, Row, no_column, open_lists, read_rows
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
+from sheetlab.handling.tables import UNITS, ListColumn, Row, no_column, open_lists, read_rows
+from sheetlab.messages import Phrase
 from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.register import (
     KEPT_ZEROS,
@@ -110,13 +112,9 @@ def read_register(path: Path) -> tuple[Register, tuple[Finding, ...]]:
     sheets = open_lists(path, A_REGISTER)
     # issued workbooks have a sheet Instruments too
     if not any(name.casefold() in sheets for name in LISTS if name != "Instruments"):
-        raise SheetlabError(
-            Finding(
-                "register-refused", Severity.STOP, "this workbook is no register",
-                f"{A_REGISTER}, with its sheets {', '.join(LISTS)}",
-                "Check the name, or copy the lists into a new register.", Place(path.name),
-            )
-        )  # fmt: skip
+        names = ", ".join(LISTS)
+        place = Place(path.name)
+        raise SheetlabError(finding("register-refused", Severity.STOP, place, sheets=names))
     findings: list[Finding] = []
     note = partial(_note, findings)
     rows: dict[str, list[Row]] = {}
@@ -124,7 +122,7 @@ def read_register(path: Path) -> tuple[Register, tuple[Finding, ...]]:
         sheet = sheets.get(name.casefold())
         if sheet is None:
             place = Place(path.name, name)
-            note(f"the sheet “{name}” is not there", "the sheets of a new register", place)
+            findings.append(_wrong("register-cell_no-sheet", place, name=name))
             rows[name] = []
         else:
             unknown = _part if columns is SETUPS else no_column
@@ -136,28 +134,27 @@ def read_register(path: Path) -> tuple[Register, tuple[Finding, ...]]:
             zeros.setdefault(same_id(row.text("instrument")), []).append(ZeroCheck(day, zero))
     instruments = {
         key: _instrument(row, zeros.get(key, ()))
-        for key, row in _by_id(rows["Instruments"], ("id", "unit"), note)
+        for key, row in _by_id(rows["Instruments"], ("id", "unit"), findings)
     }
     for row in rows["Zero history"]:
         name = row.text("instrument")
         if same_id(name) not in instruments:
-            note(f"“{name}” is on no row of the sheet Instruments", "an id of it", row.place)
+            findings.append(_wrong("register-cell_no-instrument", row.place, id=name))
     wires = {
         key: Wire(**row.values, place=row.place)
-        for key, row in _by_id(rows["Wires"], ("id",), note)
+        for key, row in _by_id(rows["Wires"], ("id",), findings)
     }
-    setups = {key: _setup(row) for key, row in _by_id(rows["Set-ups"], ("id",), note)}
+    setups = {key: _setup(row) for key, row in _by_id(rows["Set-ups"], ("id",), findings)}
     register = Register(instruments, wires, setups, path.name)
     return register, (*findings, *register_problems(register))[:MAX_FINDINGS]
 
 
-def _note(findings: list[Finding], found: str, expected: str, place: Place) -> None:
-    findings.append(
-        Finding(
-            "register-cell", Severity.DOUBTFUL, found, expected,
-            "Correct the cell in the register; until then it counts as unknown.", place,
-        )
-    )  # fmt: skip
+def _note(findings: list[Finding], found: Phrase, expected: Phrase | str, place: Place) -> None:
+    findings.append(_wrong("register-cell", place, found=found, expected=expected))
+
+
+def _wrong(message: str, place: Place, **values: Any) -> Finding:
+    return finding(message, Severity.DOUBTFUL, place, **values)
 
 
 def _part(heading: str) -> ListColumn:
@@ -165,16 +162,18 @@ def _part(heading: str) -> ListColumn:
     return ListColumn(heading.casefold())
 
 
-def _by_id(rows: Iterable[Row], needed: Sequence[str], note: Note) -> Iterator[tuple[str, Row]]:
-    """Rows by their id; one that has none, or not all that is needed, is noted."""
+def _by_id(
+    rows: Iterable[Row], needed: Sequence[str], findings: list[Finding]
+) -> Iterator[tuple[str, Row]]:
+    """Rows by their id; one that has none, or not all that is needed, is a finding."""
     seen = set()
     for row in rows:
         key = same_id(row.text("id"))
         missing = [name for name in needed if not row.text(name)]
         if key in seen:
-            note(f"“{row.text('id')}” stands here twice", "each id once", row.place)
+            findings.append(_wrong("register-cell_twice", row.place, id=row.text("id")))
         elif missing:
-            note(f"this row has no {missing[0]}", f"a {missing[0]} in each row", row.place)
+            findings.append(_wrong("register-cell_missing", row.place, heading=missing[0]))
         else:
             seen.add(key)
             yield key, row

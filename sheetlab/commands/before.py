@@ -27,7 +27,8 @@ from sheetlab.commands.console import (
     whole_option,
     write_new,
 )
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed, many, together
+from sheetlab.finding import Finding, Severity, SheetlabError, finding, harmless, many, together
+from sheetlab.messages import phrase
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.before.issue import Binding
@@ -205,7 +206,7 @@ def _issue(options: argparse.Namespace) -> int:
         for practical, group in sittings:
             wanted.setdefault(practical, []).append(group)
     elif not options.practical:
-        raise SheetlabError(_no_practical())
+        raise SheetlabError(finding("no-such-practical_none", Severity.STOP))
     binding, more = _binding(options)
     told += more
     complain(told)
@@ -249,10 +250,11 @@ def _issue(options: argparse.Namespace) -> int:
 
 def _of_groups(note: Finding, groups: Sequence[str]) -> Finding:
     """What the register lacks; the groups are named where it is a group that names nothing."""
-    names = [name for name in dict.fromkeys(groups) if name]
+    names = tuple(name for name in dict.fromkeys(groups) if name)
     if note.code != "setup-not-in-register" or not names:
         return note
-    return replace(note, found_text=f"{note.found} (group {listed(names)})", values=None)
+    values = {**dict(note.values or ()), "groups": phrase("of-groups", names=names)}
+    return replace(note, values=tuple(sorted(values.items())))
 
 
 def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]]:
@@ -348,7 +350,7 @@ def _rota(options: argparse.Namespace) -> int:
     numbers = [n.strip() for n in options.setups.split(",")]
     odd = [n for n in numbers if not (n.isascii() and n.isdigit() and len(n) < 6)]
     if odd:
-        raise SheetlabError(_no_number(odd[0]))
+        raise SheetlabError(finding("no-such-rota_typed", Severity.STOP, text=odd[0]))
     setups = [int(n) for n in numbers]
     practicals = [name.strip() for name in options.practicals.split(",")]
     known = catalogue_of(options)
@@ -379,7 +381,7 @@ def _plan(options: argparse.Namespace) -> int:
     )  # fmt: skip
     refuse(made)
     if options.drop is not None and made.stress is None:
-        raise SheetlabError(refused("--drop", "nothing is loaded here", "no such option"))
+        raise refused("setting-refused_no-drop")
     if options.out is not None:
         save_plan(made, options.out, None if options.drop is None else options.drop / 100)
     for line in plan_text(made):
@@ -401,23 +403,3 @@ def _practice_set(options: argparse.Namespace) -> int:
         say(one.path)
     say(f"{written.key}: what was planted; keep it away from those who mark")
     return DONE
-
-
-def _no_practical() -> Finding:
-    return Finding(
-        "no-such-practical",
-        Severity.STOP,
-        "no practical is named",
-        "a practical, or a rota that names them",
-        "Type “sheetlab practicals” for the list.",
-    )
-
-
-def _no_number(text: str) -> Finding:
-    return Finding(
-        "no-such-rota",
-        Severity.STOP,
-        f"“{text}” is no number of set-ups",
-        "one number, such as 6, or one for each practical, such as 4,3",
-        "Correct --setups; nothing was written.",
-    )

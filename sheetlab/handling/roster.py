@@ -6,11 +6,12 @@ import re
 import unicodedata
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.handling.tables import ListColumn, Row, read_first, refused
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
+from sheetlab.handling.tables import ListColumn, Row, read_first
 from sheetlab.practical.register import same_id
 
 COLUMNS = (
@@ -18,9 +19,7 @@ COLUMNS = (
     ListColumn("setup", letters=200, optional=True),
     ListColumn("observers", letters=200, optional=True),
 )
-ROSTER = ("roster-refused", "the roster")
 MAX_GROUPS = 1000
-MOST_NAMED = 8
 _MAX_NAME = 60
 
 
@@ -46,7 +45,7 @@ def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tu
         If the file cannot be read, has no column “group”, or names a group twice.
     """
     unused: list[str] = []
-    rows = read_first(path, COLUMNS, *ROSTER, unused.append)
+    rows = read_first(path, COLUMNS, "roster-refused", unused.append)
     notes = [_unused(path, unused)] if unused else []
     groups: dict[str, Group] = {}
     seen: set[str] = set()
@@ -58,18 +57,16 @@ def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tu
         # neither two files of one name, nor two groups that count as one
         keys = {file_part(name).casefold(), same_id(name)} - {""}
         if keys & seen:
-            what = f"names the group “{name}” twice (row {row.line})"
-            raise SheetlabError(refused(*ROSTER, what, "each group once", row.place))
+            raise _refused("roster-refused_twice", row.place, group=name, row=row.line)
         seen |= keys
         groups[name] = Group(name, row.text("setup"), row.text("observers"))
     if tell is not None:
         for note in notes:
             tell(note)
-    if not 1 <= len(groups) <= MAX_GROUPS:
-        what, expected = "names no group", "one group a row"
-        if groups:
-            what, expected = "has too many groups", f"up to {MAX_GROUPS}"
-        raise SheetlabError(refused(*ROSTER, what, expected, Place(path.name)))
+    if not groups:
+        raise _refused("roster-refused_none", Place(path.name))
+    if len(groups) > MAX_GROUPS:
+        raise _refused("roster-refused_many", Place(path.name), most=MAX_GROUPS)
     return tuple(groups.values())
 
 
@@ -92,25 +89,15 @@ def file_part(name: str) -> str:
 
 def _no_group(row: Row) -> Finding:
     texts = ", ".join(f"“{str(value)[:40]}”" for value in row.values.values())
-    return Finding(
-        "roster-row",
-        Severity.DOUBTFUL,
-        f"row {row.line} of the roster names no group ({texts}) and was passed over",
-        "a group in each row",
-        "Write the group's name into the row, or delete it.",
-        row.place,
-    )
+    return finding("roster-row", Severity.DOUBTFUL, row.place, row=row.line, texts=texts)
 
 
-def _unused(path: Path, headings: Sequence[str]) -> Finding:
-    some = ", ".join(f"“{name[:40]}”" for name in headings[:MOST_NAMED])
-    more = len(headings) - MOST_NAMED
-    return Finding(
-        "roster-columns",
-        Severity.NOTE,
-        f"these columns of the roster were not used: {some}" + (f" and {more} more" * (more > 0)),
-        f"the headings {', '.join(column.title for column in COLUMNS)}; capitals, spaces and "
-        "hyphens do not matter",
-        "If one of them is meant, give it that heading.",
-        Place(path.name),
-    )
+def _unused(path: Path, names: Sequence[str]) -> Finding:
+    unused = tuple(f"“{name[:40]}”" for name in names)
+    headings = ", ".join(column.title for column in COLUMNS)
+    place = Place(path.name)
+    return finding("roster-columns", Severity.NOTE, place, unused=unused, headings=headings)
+
+
+def _refused(message: str, place: Place, **values: Any) -> SheetlabError:
+    return SheetlabError(finding(message, Severity.STOP, place, **values))

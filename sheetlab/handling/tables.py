@@ -20,7 +20,8 @@ from typing import Any, Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, harmless
+from sheetlab.messages import Phrase, phrase
 from sheetlab.practical.observations import typed_number
 from sheetlab.practical.register import DATES, LEAST, MAX_WORD, MOST, as_date
 from sheetlab.units import UnitError, unit
@@ -47,7 +48,7 @@ GUARD = "'"
 """Stands before a value that a spreadsheet program would take for a formula."""
 Value = float | str | datetime.date
 Unknown = Callable[[str], "ListColumn | None"]
-Note = Callable[[str, str, Place], None]
+Note = Callable[[Phrase, Phrase | str, Place], None]
 """Takes a problem: what was found, what is expected, and where."""
 
 
@@ -75,18 +76,18 @@ class ListColumn(Struct, frozen=True):
         return self.heading or self.key
 
     @property
-    def expected(self) -> str:
+    def expected(self) -> Phrase:
         """What can stand in its cells."""
         match self.kind:
             case "number":
-                return "a number greater than 0" if self.least > 0.0 else "a number"
+                return phrase("list-number-above-0" if self.least > 0.0 else "list-number")
             case "date":
-                return "a date, typed as 2026-09-01"
+                return phrase("list-date")
             case "choice":
-                return f"one of: {', '.join(self.choices)}"
+                return phrase("list-choice", choices=", ".join(self.choices))
             case "unit":
-                return f"a unit such as {', '.join(UNITS)}"
-        return f"a text of at most {self.letters} letters"
+                return phrase("list-unit", units=", ".join(UNITS))
+        return phrase("list-letters", letters=self.letters)
 
 
 class Sheet(Struct, frozen=True):
@@ -150,7 +151,9 @@ def open_lists(path: Path, expected: str = A_LIST) -> dict[str, Sheet]:
         else:
             sheets = [Sheet(path.name, "", _csv_cells(path, data))]
     except SheetlabError as error:
-        raise SheetlabError(*(replace(f, expected=expected) for f in error.findings)) from error
+        (one,) = error.findings
+        texts = {"found_text": one.found, "expected_text": expected, "remedy_text": one.remedy}
+        raise SheetlabError(replace(one, values=None, **texts)) from error
     return {sheet.name.casefold(): sheet for sheet in sheets}
 
 
@@ -221,17 +224,14 @@ def no_column(heading: str) -> ListColumn | None:
 
 
 def read_first(
-    path: Path, columns: Sequence[ListColumn], code: str, what: str,
-    unknown: Unknown = no_column,
-) -> list[Row]:  # fmt: skip
+    path: Path, columns: Sequence[ListColumn], message: str, unknown: Unknown = no_column
+) -> list[Row]:
     """Rows of a file's first sheet.
 
     Parameters
     ----------
-    code
-        Of the findings.
-    what
-        What the list is, with an article: ``the roster``.
+    message
+        Of the finding for a wrong cell; it asks for what was found and what was expected.
 
     Raises
     ------
@@ -240,19 +240,13 @@ def read_first(
     """
     problems: list[Finding] = []
 
-    def note(found: str, expected: str, place: Place) -> None:
-        problems.append(refused(code, what, f"is wrong: {found}", expected, place))
+    def note(found: Phrase, expected: Phrase | str, place: Place) -> None:
+        problems.append(finding(message, Severity.STOP, place, found=found, expected=expected))
 
     rows = list(read_rows(next(iter(open_lists(path).values())), columns, note, unknown))
     if problems:
         raise SheetlabError(*problems[:MAX_PROBLEMS])
     return rows
-
-
-def refused(code: str, what: str, found: str, expected: str, place: Place) -> Finding:
-    """The finding for a list that cannot be used."""
-    remedy = f"Correct {what} and try again; nothing was issued."
-    return Finding(code, Severity.STOP, f"{what} {found}", expected, remedy, place)
 
 
 def read_rows(
@@ -276,7 +270,7 @@ def read_rows(
     }
     head = min((r for (r, _), text in texts.items() if _same(text, first)), default=None)
     if head is None:
-        note(f"no column is headed “{first}”", headings, Place(sheet.file, sheet.name))
+        note(phrase("list-no-column", heading=first), headings, Place(sheet.file, sheet.name))
         return
     heads = {c: text for (r, c), text in sorted(texts.items()) if r == head and text}
     of_column: dict[int, ListColumn] = {}
@@ -287,13 +281,12 @@ def read_rows(
     gone = [c.title for c in columns if not c.optional and c not in of_column.values()]
     if gone:
         names = ", ".join(f"“{heading}”" for heading in gone)
-        note(f"no column is headed {names} in row {head + 1}", headings, sheet.place(head, 0))
+        lacking = phrase("list-no-columns", headings=names, row=head + 1)
+        note(lacking, headings, sheet.place(head, 0))
     filled = sorted({r for r, c in sheet.cells if r > head and c in of_column})
     if len(filled) > MAX_ROWS:
-        where = Place(sheet.file, sheet.name)
-        note(
-            f"the sheet has {len(filled)} rows", f"up to {MAX_ROWS}; the others are not read", where
-        )
+        long, expected = phrase("list-long", count=len(filled)), phrase("list-rows", most=MAX_ROWS)
+        note(long, expected, Place(sheet.file, sheet.name))
     start = next(c for c, column in of_column.items() if column is columns[0])
     for r in filled[:MAX_ROWS]:
         values: dict[str, Value] = {}
@@ -310,11 +303,12 @@ def read_rows(
 def _value(column: ListColumn, cell: Cell, sheet: Sheet, note: Note, place: Place) -> Value | None:
     """Content of a cell; None if it is empty or noted as wrong."""
     if cell.kind in ("error", "truth") or (cell.formula and cell.value == ""):
-        shown = {
-            "error": f"the error {cell.value}",
-            "truth": "TRUE" if cell.value else "FALSE",
-        }.get(cell.kind, "a formula without a value")
-        note(f"“{column.title}” holds {shown}", column.expected, place)
+        shown: Phrase | str = phrase("list-no-value")
+        if cell.kind == "error":
+            shown = phrase("list-error", text=str(cell.value))
+        elif cell.kind == "truth":
+            shown = str(bool(cell.value)).upper()
+        note(phrase("list-cell", title=column.title, shown=shown), column.expected, place)
         return None
     text = _one_line(str(cell.value)) if cell.kind == "text" else f"{cell.value:.12g}"
     if not text:
@@ -333,7 +327,8 @@ def _value(column: ListColumn, cell: Cell, sheet: Sheet, note: Note, place: Plac
         case _:
             found = text if len(text) <= column.letters else None
     if found is None:
-        note(f"“{column.title}” holds “{text[:40]}”", column.expected, place)
+        shown = phrase("list-text", text=text[:40])
+        note(phrase("list-cell", title=column.title, shown=shown), column.expected, place)
     return found
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Severity, SheetlabError, finding
 from sheetlab.formula.tree import Binary, Call, Name, Node, Number, names
 from sheetlab.practical.bench_fields import ROW, Forward, InputValue, ReadingField, TruthField
 from sheetlab.practical.forward import Shown, draw, scale_values, show
@@ -33,15 +33,9 @@ class ExpectedColumn(Struct, frozen=True):
     """The same in divisions of its scale; None for marked values."""
 
 
-def refused(what: str, found: str, expected: str) -> Finding:
-    """That a setting cannot be used."""
-    return Finding(
-        "setting-refused",
-        Severity.STOP,
-        f"{what}: {found}",
-        expected,
-        "Correct it and plan again; nothing was written.",
-    )
+def refused(message: str, /, **values: Any) -> SheetlabError:
+    """The error that something asked for cannot be used; its words stand in the catalogue."""
+    return SheetlabError(finding(message, Severity.STOP, **values))
 
 
 class Settings(Struct, frozen=True):
@@ -126,7 +120,7 @@ def put(settings: Settings, name: str, text: str) -> Settings:
     """The settings with something else under a name; raises SheetlabError if that cannot be."""
     known = settable(settings)
     if name not in known:
-        raise SheetlabError(refused(f"“{name}”", "there is nothing of this name", ", ".join(known)))
+        raise refused("setting-refused_unknown", name=name, known=", ".join(known))
     settings = replace(settings, given=settings.given | {name})
     typed = settings.practical.inputs.get(name)
     if settings.find_truth(name) is not None:
@@ -144,24 +138,25 @@ def _number(name: str, text: str) -> float:
     """A number of moderate size from a text."""
     found = typed_number(text)
     if found is not None and found.ambiguous:
-        either = f"“{text}” can be read as {found.value:g} and as {text.replace(',', '')}"
-        raise SheetlabError(refused(f"“{name}”", either, "a decimal point"))
+        ways = {"value": f"{found.value:g}", "other": text.replace(",", "")}
+        raise refused("setting-refused_two-ways", name=name, text=text, **ways)
     if found is None or not abs(found.value) <= MOST:
-        expected = "a number without a unit, such as 2.5"
-        raise SheetlabError(refused(f"“{name}”", f"“{text}” is no number", expected))
+        raise refused("setting-refused_no-number", name=name, text=text)
     return found.value
 
 
 def _within(name: str, value: float, low: float | None, high: float | None) -> None:
     """Refuse a number outside of its limits."""
     if (low is not None and value < low) or (high is not None and value > high):
-        ends = ("any" if end is None else f"{end:g}" for end in (low, high))
-        raise SheetlabError(refused(f"“{name}”", f"{value:g}", " to ".join(ends)))
+        ends = ["any" if end is None else f"{end:g}" for end in (low, high)]
+        raise refused(
+            "setting-refused_limits", name=name, value=f"{value:g}", low=ends[0], high=ends[1]
+        )
 
 
 def _whole(name: str, value: float) -> None:
     if value != round(value):
-        raise SheetlabError(refused(f"“{name}”", f"{value:g}", "a whole number"))
+        raise refused("setting-refused_whole", name=name, value=f"{value:g}")
 
 
 def with_truth(settings: Settings, name: str, value: float) -> Settings:
@@ -184,8 +179,8 @@ def with_input(settings: Settings, name: str, text: str) -> Settings:
     """The settings with what is typed into a single input, also one that the bench leaves empty."""
     typed = settings.practical.inputs[name]
     if typed.kind == "choice" and text not in typed.choices:
-        expected = ", ".join(typed.choices)
-        raise SheetlabError(refused(f"“{name}”", f"“{text}” is not a choice", expected))
+        choices = ", ".join(typed.choices)
+        raise refused("setting-refused_choice", name=name, text=text, choices=choices)
     node = None
     if typed.kind == "number":
         value = _number(name, text)

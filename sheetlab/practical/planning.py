@@ -107,13 +107,11 @@ def plan(practical: Practical, request: Request, books: Books) -> Plan:
     if practical.forward is None:
         raise SheetlabError(no_bench(practical))
     if not 0.0 < request.limit <= REFUSED:
-        raise SheetlabError(refused("the limit", f"{request.limit:g}", f"up to {REFUSED:g}"))
+        raise refused("setting-refused_limit", limit=f"{request.limit:g}", most=f"{REFUSED:g}")
     try:
         return _planned(practical, request, books)
     except (BenchError, ArithmeticError, ValueError) as error:
-        raise SheetlabError(
-            refused("the assumptions", str(error), "assumptions that readings can come of")
-        ) from error
+        raise refused("setting-refused_readings", reason=str(error)) from error
 
 
 def _planned(practical: Practical, request: Request, books: Books) -> Plan:
@@ -164,15 +162,13 @@ def _refuse_loads(request: Request) -> None:
         ("masses", masses_text(request.masses)),
     ):
         if text:
-            raise SheetlabError(
-                refused(f"the {what} “{text}”", "nothing is loaded here", "no such option")
-            )
+            raise refused("setting-refused_no-loads", what=what, text=text)
 
 
 def _refuse_two_diameters(diameter: str, request: Request) -> None:
     if diameter in request.settings:
-        what = f"the gauge “{request.gauge}” and {diameter} = {request.settings[diameter]}"
-        raise SheetlabError(refused(what, "both give the diameter", "a gauge or a diameter"))
+        value = request.settings[diameter]
+        raise refused("setting-refused_diameters", gauge=request.gauge, name=diameter, value=value)
 
 
 def _as_set(settings: Settings, request: Request) -> Settings:
@@ -305,14 +301,10 @@ def _predicted(settings: Settings, request: Request, stress: StressPlan | None) 
         if stress is not None and stress.refusal is not None:
             raise SheetlabError(stress.refusal) from None
         if stress is not None and stress.all_hung:
-            raise SheetlabError(
-                refused(
-                    "the masses",
-                    f"they make {len(stress.rows)} loads and no schedule, and no result comes "
-                    f"of these. {' '.join(stress.advice)}",
-                    f"masses for {LEAST_LOADS} or more loads",
-                )
-            ) from None
+            raise refused(
+                "setting-refused_masses-result", count=len(stress.rows), least=LEAST_LOADS,
+                advice=" ".join(stress.advice),
+            ) from None  # fmt: skip
         raise
 
 

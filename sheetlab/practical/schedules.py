@@ -9,7 +9,8 @@ from functools import cache, partial
 from msgspec import Struct, field
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import NOWHERE, Finding, Severity, SheetlabError, finding
+from sheetlab.messages import Phrase, Sentences, phrase
 from sheetlab.metrology.statement import percentage
 from sheetlab.practical.assumptions import (
     Settings,
@@ -154,23 +155,12 @@ def find_material(settings: Settings, request: Request, books: Books) -> tuple[M
     named = [one for one in books.materials if one.name == wanted]
     named = named or [one for one in books.materials if one.choice == wanted != ""]
     if not named:
-        raise _no_material(
-            f"there is no material “{wanted}” with a breaking stress",
-            books.materials,
-            "Choose one, or give a file of your own with --materials.",
-        )
+        known = "; ".join(one.name for one in books.materials)
+        raise refused("no-such-material", name=wanted, known=known)
     if request.material and len(named) > 1:
-        raise _no_material(
-            f"“{wanted}” can be {len(named)} materials that break at different loads",
-            named,
-            "Name one of them; nothing was written.",
-        )
+        known = "; ".join(one.name for one in named)
+        raise refused("no-such-material_several", name=wanted, count=len(named), known=known)
     return tuple(sorted(named, key=lambda one: one.breaking[0]))
-
-
-def _no_material(found: str, materials: Sequence[Material], remedy: str) -> SheetlabError:
-    names = "; ".join(one.name for one in materials)
-    return SheetlabError(Finding("no-such-material", Severity.STOP, found, names, remedy))
 
 
 def use_material(settings: Settings, material: Material) -> Settings:
@@ -190,20 +180,13 @@ def find_gauge(settings: Settings, label: str, books: Books) -> Gauge:
         if gauge.name == wanted:
             return gauge
     truth = settings.find_truth(_stress(settings).diameter)
-    instead = (
-        ""
-        if truth is None
-        else f" Or give no gauge but the diameter in {truth.unit.pretty}, like "
-        f"--set {truth.key}={truth.low:g}"
-    )
+    also = []
+    if truth is not None:
+        value = f"{truth.low:g}"
+        also = [phrase("gauge-or-diameter", unit=truth.unit.pretty, name=truth.key, value=value)]
+    first, last = books.gauges[0].name, books.gauges[-1].name
     raise SheetlabError(
-        Finding(
-            "no-such-gauge",
-            Severity.STOP,
-            f"there is no gauge “{label}”",
-            f"{books.gauges[0].name} to {books.gauges[-1].name}",
-            f"Write it like “SWG 26” or “26 AWG”.{instead}",
-        )
+        finding("no-such-gauge", Severity.STOP, NOWHERE, *also, label=label, first=first, last=last)
     )
 
 
@@ -211,9 +194,7 @@ def use_gauge(settings: Settings, gauge: Gauge) -> Settings:
     """The settings with the diameter of a gauge; raises SheetlabError where none is used."""
     diameter = _stress(settings).diameter
     if not diameter:
-        raise SheetlabError(
-            refused("the gauge", "the definition has no diameter for it", "no such option")
-        )
+        raise refused("setting-refused_gauge")
     return _given(settings, diameter, gauge.diameter)
 
 
@@ -363,14 +344,10 @@ def _lay(case: Hanging, settings: Settings, step: Step) -> Settings:
         if divided(masses, step.value, count - 1):
             return settings.with_rows(case.table, count)
     count = rows if name in settings.given else least
-    raise SheetlabError(
-        refused(
-            f"“{step.name}”",
-            f"{count} loads in steps of {step.value:g} {step.unit} cannot be made of the masses "
-            f"given ({masses_text(masses)})",
-            "loads that these masses can make, or no step, or no masses",
-        )
-    )
+    raise refused(
+        "setting-refused_masses-step", name=step.name, count=count, step=f"{step.value:g}",
+        unit=step.unit, masses=masses_text(masses),
+    )  # fmt: skip
 
 
 def _with_rows(case: Hanging, settings: Settings, usual: Schedule) -> Schedule:
@@ -378,14 +355,10 @@ def _with_rows(case: Hanging, settings: Settings, usual: Schedule) -> Schedule:
     rows, masses = settings.rows[case.table], case.request.masses
     found = schedule_for(case, settings, case.material, masses, rows)
     if found is None:
-        raise SheetlabError(
-            refused(
-                f"“{case.table}.rows”",
-                f"{rows} loads within the limits cannot be made of the masses given "
-                f"({masses_text(masses)})",
-                f"{usual.loads}, in steps of {usual.step:g}",
-            )
-        )
+        raise refused(
+            "setting-refused_masses-rows", table=case.table, rows=rows, masses=masses_text(masses),
+            loads=usual.loads, step=f"{usual.step:g}",
+        )  # fmt: skip
     return found
 
 
@@ -506,59 +479,24 @@ def _true_value(settings: Settings, key: str) -> float:
 
 def _warnings(plan: StressPlan, choices: Sequence[str]) -> Iterator[Finding]:
     material, greatest = plan.material, plan.greatest
+    name, choice, yielding = material.name, material.choice, material.yielding
     if not material.confirmed:
-        yield Finding(
-            "material-unconfirmed",
-            Severity.DOUBTFUL,
-            f"the strength of “{material.name}” is not confirmed",
-            "a breaking stress with a source",
-            "Ask the supplier, or break a piece of the same reel in a guarded test.",
+        yield finding("material-unconfirmed", Severity.DOUBTFUL, name=name)
+    if choice and choice not in choices:
+        listed = ", ".join(choices)
+        yield finding(
+            "material-not-listed", Severity.NOTE, name=name, choice=choice, choices=listed
         )
-    if material.choice and material.choice not in choices:
-        yield Finding(
-            "material-not-listed",
-            Severity.NOTE,
-            f"the practical's list of materials has no “{material.choice}”, which "
-            f"“{material.name}” gives as its choice",
-            f"one of: {', '.join(choices)}",
-            "Correct the file of materials; the plan is made with the usual entry.",
-        )
-    if material.yielding is not None and material.yielding[0] >= material.breaking[0]:
-        yield Finding(
-            "yield-above-breaking",
-            Severity.NOTE,
-            f"the least yield stress given for “{material.name}” is not below its least "
-            "breaking stress: wires of one name differ, and both are the least of many",
-            "a yield stress below the breaking stress",
-            "Keep to the fraction of breaking; watch whether the wire comes back.",
-        )
-    if material.yielding is None:
-        yield Finding(
-            "no-yield-stress",
-            Severity.NOTE,
-            f"no yield stress with a source is known for “{material.name}”",
-            "a yield stress",
-            "Give one in a file with --materials; watch whether the wire comes back.",
-        )
+    if yielding is not None and yielding[0] >= material.breaking[0]:
+        yield finding("yield-above-breaking", Severity.NOTE, name=name)
+    if yielding is None:
+        yield finding("no-yield-stress", Severity.NOTE, name=name)
     if greatest.of_breaking > plan.limit * (1.0 + 1e-9):
-        yield Finding(
-            "load-high",
-            Severity.DOUBTFUL,
-            f"the greatest load brings the wire to {percentage(greatest.of_breaking)} of the "
-            "least breaking stress",
-            f"{percentage(plan.limit)} at most",
-            "Take fewer or smaller masses, or another wire.",
-        )
+        part, limit = percentage(greatest.of_breaking), percentage(plan.limit)
+        yield finding("load-high", Severity.DOUBTFUL, part=part, limit=limit)
     if greatest.of_yield is not None and greatest.of_yield > YIELD_LIMIT * (1.0 + 1e-9):
-        yield Finding(
-            "load-near-yield",
-            Severity.DOUBTFUL,
-            f"the greatest load brings the wire to {percentage(greatest.of_yield)} of the "
-            "least yield stress",
-            f"{percentage(YIELD_LIMIT)} at most, so that the wire comes back",
-            "Take fewer or smaller masses, or another wire; near yield the readings predicted "
-            "here no longer hold.",
-        )
+        part, limit = percentage(greatest.of_yield), percentage(YIELD_LIMIT)
+        yield finding("load-near-yield", Severity.DOUBTFUL, part=part, limit=limit)
 
 
 def _refusal(plan: StressPlan, load_unit: str) -> Finding | None:
@@ -566,24 +504,14 @@ def _refusal(plan: StressPlan, load_unit: str) -> Finding | None:
     material, greatest, schedule = plan.material, plan.greatest, plan.schedule
     if greatest.of_breaking <= REFUSED or plan.reason:
         return None
-    remedy = " ".join(plan.advice)
+    remedy: Phrase | Sentences = Sentences(plan.advice)
     if schedule is not None:
-        remedy = (
-            f"Within the limits are {schedule.loads} loads in steps of {schedule.step:g} "
-            f"{load_unit}."
-        )
-    what = "the greatest load brings"
-    if plan.all_hung:
-        what = (
-            "these masses give no schedule within the limits; hung one after another, all of "
-            "them and the dead load bring"
-        )
-    return Finding(
-        "load-refused",
-        Severity.STOP,
-        f"{what} the wire to {greatest.stress / 1e6:.0f} MPa, "
-        f"{percentage(greatest.of_breaking)} of the least breaking stress of {material.name} "
-        f"({material.breaking[0] / 1e6:.0f} MPa)",
-        f"{percentage(REFUSED)} at most, or a stated reason (--reason)",
-        f"{remedy} Nothing was written.",
-    )
+        step = f"{schedule.step:g}"
+        remedy = phrase("load-refused-schedule", loads=schedule.loads, step=step, unit=load_unit)
+    return finding(
+        "load-refused", Severity.STOP,
+        what=phrase("load-refused-all-hung" if plan.all_hung else "load-refused-greatest"),
+        stress=f"{greatest.stress / 1e6:.0f}", part=percentage(greatest.of_breaking),
+        name=material.name, breaking=f"{material.breaking[0] / 1e6:.0f}",
+        limit=percentage(REFUSED), remedy=remedy,
+    )  # fmt: skip
