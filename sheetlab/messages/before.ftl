@@ -122,7 +122,7 @@ check-overdue =
 
 # workbooks that are bound to it
 binding-damaged =
-    .found = what this workbook knows of its set-up has been changed ({ $key }: { $reason })
+    .found = what this workbook knows of its set-up has been changed ({ $reason })
     .expected = the hidden sheet as it was issued
     .remedy = The readings are evaluated without the register; compare the least counts and zero errors with it by hand.
 setup-not-in-register =

@@ -1,7 +1,7 @@
 """The register of instruments, wires and set-ups, and what a workbook is bound to. Pure.
 
 A register is what a technician keeps; ``bind`` takes from it what one workbook has to know of its
-set-up, in the units of its definition. That travels in the workbook as TOML text and is checked
+set-up, in the units of its definition. That travels in the workbook as JSON text and is checked
 again when it is read, because the workbook comes back from other hands.
 """
 
@@ -9,21 +9,18 @@ from __future__ import annotations
 
 import calendar
 import datetime
-import json
-import math
 import re
 import unicodedata
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from functools import lru_cache, partial
-from typing import Any
+from typing import Annotated, Any
 
-from msgspec import Struct, field
-from msgspec.structs import fields
+import msgspec
+from msgspec import Meta, Struct, field
 
-from sheetlab.finding import NOWHERE, Finding, Place, Severity, SheetlabError, finding, harmless
+from sheetlab.finding import NOWHERE, Finding, Place, Severity, SheetlabError, finding
 from sheetlab.messages import phrase
 from sheetlab.practical.definition import Instrument
-from sheetlab.practical.loader import read_toml
 from sheetlab.practical.model import Practical
 from sheetlab.practical.standards import read_gauge
 from sheetlab.units import interval_of, unit
@@ -253,68 +250,60 @@ def _mismatch(
 # -- what a workbook is bound to -------------------------------------------------------------------
 
 
-class BoundZero(Struct, frozen=True):
+Word = Annotated[str, Meta(max_length=MAX_WORD)]
+Size = Annotated[float, Meta(ge=LEAST, le=MOST)]
+
+
+class BoundZero(Struct, frozen=True, forbid_unknown_fields=True):
     """A zero error of the history, in the unit of the definition; ``on`` as 2026-09-01."""
 
     on: str
-    zero: float
+    zero: Annotated[float, Meta(ge=-MOST, le=MOST)]
 
 
-class BoundInstrument(Struct, frozen=True):
+class BoundInstrument(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """An instrument of the register in the place of one of the definition, in its unit."""
 
-    instrument: str
+    instrument: Word
     """Id in the definition."""
-    id: str
+    id: Word
     """Id in the register."""
-    step: float | None = None
-    divisions: float | None = None
-    least_count: float | None = None
-    limit: float | None = None
+    step: Size | None = None
+    divisions: Size | None = None
+    least_count: Size | None = None
+    limit: Annotated[float, Meta(ge=0.0, le=MOST)] | None = None
     checked: str = ""
     due: str = ""
-    zeros: tuple[BoundZero, ...] = ()
+    zeros: Annotated[tuple[BoundZero, ...], Meta(max_length=KEPT_ZEROS)] = ()
+
+    @property
+    def days(self) -> list[str]:
+        """All days that are known."""
+        return [day for day in (self.checked, self.due, *(zero.on for zero in self.zeros)) if day]
 
 
-class BoundWire(Struct, frozen=True):
+class BoundWire(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """A wire of the register: diameter in mm, length in m."""
 
-    id: str
-    material: str = ""
-    gauge: str = ""
-    diameter: float | None = None
-    length: float | None = None
+    id: Word
+    material: Word = ""
+    gauge: Word = ""
+    diameter: Size | None = None
+    length: Size | None = None
 
 
-class Bound(Struct, frozen=True):
+class Bound(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """What a workbook knows of its set-up."""
 
-    setup: str
+    setup: Word
     issued: str
     """Day on which it was bound, as 2026-09-01."""
-    instruments: tuple[BoundInstrument, ...] = ()
+    instruments: Annotated[tuple[BoundInstrument, ...], Meta(max_length=MAX_BOUND_INSTRUMENTS)] = ()
     wire: BoundWire | None = None
 
     def text(self) -> str:
-        """As TOML text."""
-        return "\n".join(_lines(self, "")) + "\n"
-
-
-def _lines(one: Any, path: str) -> Iterator[str]:
-    inner: list[str] = []
-    for item in fields(one):
-        value, key = getattr(one, item.name), f"{path}.{item.name}".lstrip(".")
-        if value is None or value in ("", ()):
-            continue
-        if isinstance(value, Struct):
-            inner += [f"[{key}]", *_lines(value, key)]
-        elif isinstance(value, tuple):
-            for element in value:
-                inner += [f"[[{key}]]", *_lines(element, key)]
-        else:
-            text = json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
-            yield f"{item.name} = {text}"
-    yield from inner
+        """As JSON text."""
+        return msgspec.json.encode(self).decode()
 
 
 @lru_cache(maxsize=64)
@@ -326,53 +315,27 @@ def load_bound(text: str, file: str = "") -> Bound:
     SheetlabError
         With one finding if the text is not as it was written, or beyond its limits.
     """
-    bound, problems = read_toml(text, Bound, MAX_BOUND)
-    problems = problems or list(_bound_problems(bound))
-    if bound is None or problems:
-        key, reason, _ = problems[0]
+    try:
+        bound = msgspec.json.decode(text[:MAX_BOUND], type=Bound)
+        days = [bound.issued, *(day for one in bound.instruments for day in one.days)]
+        if not all(map(as_date, days)):
+            raise ValueError("a day that there is not")
+        if not all(map(str.isprintable, _texts(msgspec.to_builtins(bound)))):
+            raise ValueError("a text with signs that cannot be seen")
+    except (msgspec.DecodeError, ValueError) as error:
         place = Place(file)
         raise SheetlabError(
-            finding("binding-damaged", Severity.DOUBTFUL, place, key=key, reason=reason)
-        )
+            finding("binding-damaged", Severity.DOUBTFUL, place, reason=str(error))
+        ) from error
     return bound
 
 
-def _bound_problems(bound: Bound | None) -> Iterator[tuple[str, str, str]]:
-    if bound is None:
-        return
-    if len(bound.instruments) > MAX_BOUND_INSTRUMENTS:
-        yield "instruments", "too many", str(MAX_BOUND_INSTRUMENTS)
-    if not bound.issued:
-        yield "issued", "is empty", "a date"
-    if any(len(one.zeros) > KEPT_ZEROS for one in bound.instruments):
-        yield "zeros", "too many", str(KEPT_ZEROS)
-    for key, value in _leaves(bound, ""):
-        if isinstance(value, str):
-            day = key.endswith((".on", "issued", ".checked", ".due"))
-            if (
-                len(value) > MAX_WORD
-                or harmless(value) != value
-                or (day and as_date(value) is None)
-            ):
-                yield key, "is no such text", f"{MAX_WORD} letters at most; a date as 2026-09-01"
-        elif not math.isfinite(value) or abs(value) > MOST:
-            yield key, f"{value:g}", "a number of a usual size"
-        elif not key.endswith(".zero") and not (value >= LEAST or key.endswith(".limit")):
-            yield key, f"{value:g}", "a number above 0"
-        elif key.endswith(".limit") and value < 0.0:
-            yield key, f"{value:g}", "a number of 0 or more"
-
-
-def _leaves(one: Any, path: str) -> Iterator[tuple[str, Any]]:
-    for item in fields(one):
-        value, key = getattr(one, item.name), f"{path}.{item.name}".lstrip(".")
-        if isinstance(value, Struct):
-            yield from _leaves(value, key)
-        elif isinstance(value, tuple):
-            for element in value:
-                yield from _leaves(element, key)
-        elif value not in (None, ""):
-            yield key, value
+def _texts(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict | list | tuple):
+        for part in value.values() if isinstance(value, dict) else value:
+            yield from _texts(part)
 
 
 def as_date(text: str) -> datetime.date | None:

@@ -471,7 +471,7 @@ def test_a_changed_binding_is_told_and_the_rest_evaluated(tmp_path: Path) -> Non
     bound = read_workbook(path).identity.bound
     assert bound is not None
     good = bound.text()
-    for text in (good, "setup = 1", f"{good}x = 1", good.replace("0.003", "-0.003")):
+    for text in (good, '{"setup":1}', f'{good[:-1]},"x":1}}', good.replace("0.003", "-0.003")):
 
         def change(book: openpyxl.Workbook, text: str = text) -> None:
             (row,) = [r for r in book[IDENTITY].iter_rows() if r[0].value == "bound"]
