@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from msgspec import Struct
@@ -14,7 +14,15 @@ from msgspec.structs import replace
 from sheetlab.before.books import books, gauges
 from sheetlab.checks.wording import Words
 from sheetlab.finding import SheetlabError
-from sheetlab.metrology.statement import percentage, plain, share, significant
+from sheetlab.messages import Phrase, Sentences, phrase, said
+from sheetlab.metrology.statement import (
+    Decimals,
+    percentage,
+    plain,
+    share,
+    significant,
+    with_mark,
+)
 from sheetlab.practical.assumptions import ExpectedColumn, refused
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.loads import (
@@ -163,54 +171,52 @@ Block = Grid | Lines
 
 
 def blocks(plan: Plan) -> Iterator[Block]:
-    """The plan in the order in which it is printed."""
+    """The plan in the order in which it is printed, with the decimal mark of its profile."""
+    profile = plan.profile or GUM
     for block in _blocks(plan):
-        if isinstance(block, Lines):
-            yield replace(block, lines=tuple(marked(plan, line) for line in block.lines))
+        if isinstance(block, Grid):
+            headings = tuple(map(profile.sentence, block.headings))
+            rows = tuple(tuple(map(profile.sentence, row)) for row in block.rows)
+            yield replace(block, headings=headings, rows=rows)
         else:
-            yield replace(
-                block,
-                headings=tuple(marked(plan, text) for text in block.headings),
-                rows=tuple(tuple(marked(plan, text) for text in row) for row in block.rows),
-            )
+            yield block
 
 
-def marked(plan: Plan, text: str) -> str:
-    """A text with the decimal mark of the profile; what others have written stays as it is."""
-    profile, stress = plan.profile or GUM, plan.stress
-    foreign = set() if stress is None else {stress.material.source, stress.reason}
-    if stress is not None and stress.gauge is not None:
-        foreign.add(stress.gauge.source)
-    foreign.discard("")
-    parts = re.split(f"({'|'.join(map(re.escape, sorted(foreign)))})", text) if foreign else [text]
-    return "".join(part if i % 2 else profile.sentence(part) for i, part in enumerate(parts))
+def shown(plan: Plan, words: Phrase | Sentences | str) -> str:
+    """Words, or a number of ours, with the decimal mark of the profile; other texts as they are."""
+    mark = (plan.profile or GUM).decimal_mark
+    if isinstance(words, str):
+        return with_mark(words, mark) if isinstance(words, Decimals) else words
+    return said(words, mark)
+
+
+def _all_shown(plan: Plan, lines: Iterable[Phrase | Sentences | str]) -> tuple[str, ...]:
+    return tuple(shown(plan, line) for line in lines)
 
 
 def _blocks(plan: Plan) -> Iterator[Block]:
-    result, words = plan.result, Words(plan.practical, plan.profile or GUM)
-    spread = result.budget
-    first = () if plan.stress is None else tuple(alerts(plan.stress, "the table below is"))
+    result, words, stress = plan.result, Words(plan.practical, plan.profile or GUM), plan.stress
+    breaks_at = None if stress is None else stress.breaks_at
+    first = alerts(plan, "the table below is")
     if first:
         yield Lines(LOOK, first, alert=True)
-    given = (*_stated_lines(plan, words), *words.dominant_lines(result))
-    if plan.stress is not None and (row := plan.stress.breaks_at) is not None:
-        given = (
-            f"No result: from row {row} on the load is above what the wire can break at. The "
-            "tables below go on as if it held.",
-        )
-    yield Lines("What this plan would give", given)
-    if plan.stress is not None:
-        yield from _stress_blocks(plan, plan.stress)
+    given: Iterable[Phrase | str] = (*_stated_lines(plan, words), *words.dominant_lines(result))
+    if breaks_at is not None:
+        given = (phrase("plan-breaks", row=breaks_at),)
+    yield Lines("What this plan would give", _all_shown(plan, given))
+    if stress is not None:
+        yield Lines("Load and stress", _all_shown(plan, _stress_lines(stress)))
+        yield Lines("Recommended loads", _all_shown(plan, _schedule_lines(plan, stress)))
     yield Grid(
         BUDGET,
         ("source", "type", "share of variance"),
         tuple(
             (row.source.label, row.source.evaluation, share(row.share))
-            for row in spread.rows[:SOURCES]
+            for row in result.budget.rows[:SOURCES]
         ),
     )
     yield _expected_grid(plan)
-    if plan.effects and (plan.stress is None or plan.stress.breaks_at is None):
+    if plan.effects and breaks_at is None:
         yield _effects_grid(plan)
     yield Grid(
         "What was assumed",
@@ -219,28 +225,26 @@ def _blocks(plan: Plan) -> Iterator[Block]:
             (one.title, one.key, f"{_assumed(plan, one)} {one.unit}{' (set)' * one.given}".strip())
             for one in plan.assumptions
         ),
-        "Other values: --set NAME=VALUE in the unit shown; the command prints the names. (set): "
-        "not the usual value.",
+        said(phrase("plan-assumed")),
         panes=True,
     )
 
 
-def _stated_lines(plan: Plan, words: Words) -> Iterator[str]:
+def _stated_lines(plan: Plan, words: Words) -> Iterator[Phrase | str]:
     """The predicted result, and what the number after ± is."""
     result, profile = plan.result, plan.profile
     symbol = plan.practical.derived[result.definition.quantity].symbol
     size = percentage(abs(result.stated_uncertainty / result.budget.value))
+    statement = words.statement_line(result)
     if profile is None:
-        factor = result.budget.coverage_factor
-        yield f"{words.statement_line(result)} at k = {factor:.2f}; U is {size} of {symbol}."
+        factor = Decimals(f"{result.budget.coverage_factor:.2f}")
+        yield phrase("plan-stated", statement=statement, factor=factor, size=size, symbol=symbol)
         return
-    yield f"{words.statement_line(result)}."
+    yield f"{statement}."
     name = STATED[result.stated][1]
-    yield f"By the profile “{profile.id}” the number after ± is the {name}: {size} of {symbol}."
-    if result.stated == "maximum":
-        yield words.maximum_error_line(result)
-    else:
-        yield words.uncertainty_line(result)
+    yield phrase("plan-stated-by-profile", profile=profile.id, name=name, size=size, symbol=symbol)
+    line = words.maximum_error_line if result.stated == "maximum" else words.uncertainty_line
+    yield line(result)
 
 
 def _assumed(plan: Plan, one: Assumption) -> str:
@@ -249,89 +253,86 @@ def _assumed(plan: Plan, one: Assumption) -> str:
     return plain(one.value) if typed else plain(one.value, 4)
 
 
-def _stress_blocks(plan: Plan, stress: StressPlan) -> Iterator[Block]:
-    material, greatest = stress.material, stress.greatest
-    lines = [
-        f"{material.name}: breaks at {mega(material.breaking)} MPa"
-        + ("" if material.yielding is None else f", yields at {mega(material.yielding)} MPa")
-        + f" ({material.source}). Fractions are of the lower ends.",
-    ]
+def _stress_lines(stress: StressPlan) -> Iterator[Phrase]:
+    material, greatest, gauge = stress.material, stress.greatest, stress.gauge
+    facts = {"name": material.name, "breaking": mega(material.breaking), "source": material.source}
+    if material.yielding is None:
+        yield phrase("plan-material", **facts)
+    else:
+        yield phrase("plan-material-yielding", **facts, yielding=mega(material.yielding))
     if stress.weakest_of:
-        lines.append(
-            f"This is the weakest of {', '.join(f'“{one}”' for one in stress.weakest_of)}: it was "
-            "not said which one is loaded. Name it with --material."
-        )
-    if stress.gauge is not None:
-        lines.append(_gauge_line(stress.gauge))
-    lines.append(
-        f"With the dead load the greatest stress is {significant(greatest.stress / 1e6, 3)} MPa: "
-        f"{percentage(greatest.of_breaking)} of breaking"
-        + ("." if greatest.of_yield is None else f", {percentage(greatest.of_yield)} of yield.")
-        + f" Limits: {percentage(stress.limit)} of breaking, {percentage(YIELD_LIMIT)} of yield; "
-        f"above {percentage(REFUSED)} of breaking a reason has to be stated."
-    )
-    yield Lines("Load and stress", tuple(lines))
-    yield Lines("Recommended loads", tuple(_schedule_lines(plan, stress)))
+        yield phrase("plan-weakest", names=tuple(f"“{name}”" for name in stress.weakest_of))
+    if gauge is not None:
+        number = gauge.name.partition(" ")[2]
+        others = (g for g in gauges() if g.name.endswith(f" {number}") and g != gauge)
+        other = next(others, None)
+        facts = {"name": gauge.name, "size": _millimetres(gauge), "source": gauge.source}
+        if other is None:
+            yield phrase("plan-gauge", **facts)
+        else:
+            size = _millimetres(other)
+            yield phrase("plan-gauge-or", **facts, other=other.name, other_size=size)
+    numbers = {
+        "stress": significant(greatest.stress / 1e6, 3),
+        "of_breaking": percentage(greatest.of_breaking), "limit": percentage(stress.limit),
+        "yield_limit": percentage(YIELD_LIMIT), "most": percentage(REFUSED),
+    }  # fmt: skip
+    if greatest.of_yield is None:
+        yield phrase("plan-greatest", **numbers)
+    else:
+        of_yield = percentage(greatest.of_yield)
+        yield phrase("plan-greatest-yielding", **numbers, of_yield=of_yield)
 
 
-def alerts(stress: StressPlan, shown: str) -> Iterator[str]:
-    """What has to be looked at first; ``shown``: which numbers hold for it."""
+def alerts(plan: Plan, numbers: str) -> tuple[str, ...]:
+    """What has to be looked at first; ``numbers``: which numbers hold for it."""
+    stress, mark = plan.stress, (plan.profile or GUM).decimal_mark
+    if stress is None:
+        return ()
+    lines: list[Phrase | str] = []
     if stress.all_hung:
-        yield (
-            f"These masses give no schedule within the limits; {shown} for all of them, hung one "
-            "after another."
-        )
+        lines.append(phrase("plan-all-hung", shown=numbers))
     if stress.greatest.of_breaking > REFUSED and stress.reason:
-        yield f"Above {percentage(REFUSED)} of breaking. Stated reason: {stress.reason}"
-    for warning in stress.warnings:
-        yield warning.message[:1].upper() + warning.message[1:]
+        lines.append(phrase("plan-reason", limit=percentage(REFUSED), reason=stress.reason))
+    messages = [replace(warning, mark=mark).message for warning in stress.warnings]
+    lines += [message[:1].upper() + message[1:] for message in messages]
+    return _all_shown(plan, lines)
 
 
-def mega(pair: tuple[float, float]) -> str:
+def mega(pair: tuple[float, float]) -> Decimals:
     """A range of Pa, in MPa."""
     low, high = (plain(end / 1e6, 4) for end in pair)
-    return low if low == high else f"{low} to {high}"
+    return low if low == high else Decimals(f"{low} to {high}")
 
 
-def _gauge_line(gauge: Gauge) -> str:
-    number = gauge.name.partition(" ")[2]
-    other = next((g for g in gauges() if g.name.endswith(f" {number}") and g != gauge), None)
-    also = "" if other is None else f" {other.name} would be {1000 * other.diameter:.3f} mm."
-    return (
-        f"{gauge.name} is {1000 * gauge.diameter:.3f} mm ({gauge.source}).{also} Measure the wire: "
-        "a number on a reel may mean either, and lacquer adds to the diameter."
-    )
+def _millimetres(gauge: Gauge) -> Decimals:
+    return Decimals(f"{1000 * gauge.diameter:.3f}")
 
 
-def _schedule_lines(plan: Plan, stress: StressPlan) -> Iterator[str]:
+def _schedule_lines(plan: Plan, stress: StressPlan) -> Iterator[Phrase | Sentences]:
     found = stress.schedule
     if found is None:
         yield from stress.advice
     else:
-        better = (
-            ""
-            if found.comfortable
-            else (
-                f" Better would be {TOTAL_DIVISIONS[1]:.0f} divisions in steps of "
-                f"{STEP_DIVISIONS[1]:.0f}."
-            )
-        )
-        yield (
-            f"{found.loads} loads (the first is the dead load alone) in steps of {found.step:g} "
-            f"{stress.unit}; the reading changes by {found.total_divisions:.0f} divisions, "
-            f"{found.total_divisions / (found.loads - 1):.0f} a step.{better}"
-        )
+        total = found.total_divisions
+        line = phrase(
+            "plan-schedule", loads=found.loads, step=Decimals(f"{found.step:g}"), unit=stress.unit,
+            total=f"{total:.0f}", each=f"{total / (found.loads - 1):.0f}",
+        )  # fmt: skip
+        better = f"{TOTAL_DIVISIONS[1]:.0f}", f"{STEP_DIVISIONS[1]:.0f}"
+        more = phrase("plan-better", total=better[0], each=better[1])
+        yield line if found.comfortable else Sentences((line, more))
     if not stress.followed:
         read = next((one.divisions for one in plan.expected if one.divisions), (0.0,))
         total = abs(read[-1] - read[0])
-        which = "of all masses given" if stress.all_hung else "that were set or assumed"
-        yield (
-            f"The {plan.rows} loads {which} move the reading by {total:.0f} "
-            f"divisions, {total / max(len(read) - 1, 1):.0f} a step."
-        )
+        yield phrase(
+            "plan-other-loads", loads=plan.rows, total=f"{total:.0f}",
+            which=phrase("plan-loads-of-masses" if stress.all_hung else "plan-loads-set"),
+            each=f"{total / max(len(read) - 1, 1):.0f}",
+        )  # fmt: skip
         if plan.rows % 2:
-            yield "An odd number of loads leaves one out where differences over half are taken."
-        yield "The tables here are for those, not for other loads."
+            yield phrase("plan-odd")
+        yield phrase("plan-tables")
 
 
 def _distinct(columns: Sequence[ExpectedColumn]) -> list[ExpectedColumn]:
@@ -394,20 +395,13 @@ def _effects_grid(plan: Plan) -> Grid:
         return Grid(title, ("rows", name), rows)
     headings = ("rows", *(f"{plan.step_title} {s:.3g} {plan.step_unit}".strip() for s in steps))
     table = tuple((str(n), *(_effect(by_place[n, s], plan) for s in steps)) for n in counts)
-    over = plan.stress is not None and any(
-        (one.of_breaking or 0.0) > plan.stress.limit for one in plan.effects
-    )
-    notes = []
-    if over:
-        notes.append("!: above the limit of the breaking stress; no number: above half of it.")
-    if plan.stress is not None and plan.stress.masses:
-        notes.append("–: also where the masses given do not suffice.")
-    return Grid(
-        title,
-        headings,
-        table,
-        " ".join(notes),
-    )
+    notes, stress = [], plan.stress
+    if stress is not None:
+        if any((one.of_breaking or 0.0) > stress.limit for one in plan.effects):
+            notes.append(phrase("plan-above-limit"))
+        if stress.masses:
+            notes.append(phrase("plan-masses-lack"))
+    return Grid(title, headings, table, said(Sentences(tuple(notes))))
 
 
 def _effect(one: Effect, plan: Plan) -> str:

@@ -18,12 +18,13 @@ from sheetlab.before.plan import (
     Lines,
     alerts,
     blocks,
-    marked,
     mega,
     refuse,
+    shown,
 )
 from sheetlab.finding import SheetlabError, file_exists, not_written
-from sheetlab.metrology.statement import percentage, plain, significant
+from sheetlab.messages import phrase, said
+from sheetlab.metrology.statement import Decimals, percentage, plain, significant
 from sheetlab.practical.assumptions import refused
 from sheetlab.practical.loads import REFUSED, YIELD_LIMIT, drop_energy
 from sheetlab.practical.planning import Plan
@@ -149,11 +150,10 @@ def _risk_page(page: Page, plan: Plan, drop: float | None) -> None:
     page.gap(GAP)
     page.line("Numbers of this plan", "heading", 11)
     for title, value in _risk_numbers(plan, drop):
-        _cells(page, (title, marked(plan, value)), (7, 9), ("cell", "cell"))
-    if plan.stress is not None:
-        lines = tuple(marked(plan, line) for line in alerts(plan.stress, "the numbers above are"))
-        if lines:
-            _block(page, Lines(LOOK, lines, alert=True))
+        _cells(page, (title, shown(plan, value)), (7, 9), ("cell", "cell"))
+    lines = alerts(plan, "the numbers above are")
+    if lines:
+        _block(page, Lines(LOOK, lines, alert=True))
     page.gap(GAP)
     page.line("Usual cautions", "caution-heading", 11)
     for caution in definition.cautions:
@@ -167,11 +167,7 @@ def _risk_page(page: Page, plan: Plan, drop: float | None) -> None:
     for title in ("Name of the person in charge", "Date", "Signature"):
         _cells(page, (title, ""), (5, 11), ("label", "input-text"), 26)
     page.gap(GAP)
-    page.line(
-        "The assessment of the risk is made by the person in charge under the rules of the school "
-        "or employer; the numbers above are a help for it and can be wrong for this place.",
-        "note",
-    )
+    page.line(said(phrase("risk-assessment")), "note")
 
 
 def _risk_numbers(plan: Plan, drop: float | None) -> Iterator[tuple[str, str]]:
@@ -182,37 +178,39 @@ def _risk_numbers(plan: Plan, drop: float | None) -> Iterator[tuple[str, str]]:
     greatest, material, load_unit = stress.greatest, stress.material, unit(stress.unit)
     total = greatest.load + stress.dead_load
     yield "Material, as named", material.name
-    yield "Breaking stress (lower end used)", f"{mega(material.breaking)} MPa"
+    yield "Breaking stress (lower end used)", Decimals(f"{mega(material.breaking)} MPa")
     if material.yielding is not None:
-        yield "Yield stress (lower end used)", f"{mega(material.yielding)} MPa"
+        yield "Yield stress (lower end used)", Decimals(f"{mega(material.yielding)} MPa")
     yield "Source", material.source + ("" if material.confirmed else " (not confirmed)")
     for one in plan.assumptions:
         if one.key == field.diameter:
             gauge = "" if stress.gauge is None else f" ({stress.gauge.name})"
-            yield one.title, f"{plain(one.value, 4)} {one.unit}{gauge}"
+            yield one.title, Decimals(f"{plain(one.value, 4)} {one.unit}{gauge}")
     for title, load in (
         ("Dead load", stress.dead_load),
         ("Greatest load added", greatest.load),
         ("Greatest load that hangs", total),
     ):
-        yield title, f"{significant(load_unit.from_si(load), 3)} {load_unit.pretty}"
-    yield "Greatest stress", f"{significant(greatest.stress / 1e6, 3)} MPa"
+        size = significant(load_unit.from_si(load), 3)
+        yield title, Decimals(f"{size} {load_unit.pretty}")
+    yield "Greatest stress", Decimals(f"{significant(greatest.stress / 1e6, 3)} MPa")
     for name, part, limit in (
         ("breaking", greatest.of_breaking, stress.limit),
         ("yield", greatest.of_yield, YIELD_LIMIT),
     ):
         if part is not None:
-            yield f"as a fraction of {name}", f"{percentage(part)} (limit {percentage(limit)})"
+            fraction = f"{percentage(part)} (limit {percentage(limit)})"
+            yield f"as a fraction of {name}", Decimals(fraction)
     if stress.reason:
         yield f"Stated reason (asked for above {percentage(REFUSED)} of breaking)", stress.reason
     height = "Height of the masses above the box or floor"
     if drop is None:
         yield height, "____ cm (keep it to a few cm)"
         return
-    yield height, f"{significant(100 * drop, 2)} cm"
+    yield height, Decimals(f"{significant(100 * drop, 2)} cm")
     if load_unit.dimension == unit("kg").dimension:
         energy = significant(drop_energy(total, drop), 2)
-        yield "Energy of the masses if the wire breaks", f"{energy} J"
+        yield "Energy of the masses if the wire breaks", Decimals(f"{energy} J")
 
 
 def save_plan(plan: Plan, path: Path, drop: float | None = None) -> None:

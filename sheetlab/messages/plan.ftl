@@ -133,3 +133,44 @@ no-bench =
     .found = the definition of “{ $practical }” does not say how to invent readings
     .expected = a table “bench” in the definition file
     .remedy = Write one, or take another practical.
+
+# what a plan says: its result
+plan-stated = { $statement } at k = { $factor }; U is { $size } of { $symbol }.
+plan-stated-by-profile = By the profile “{ $profile }” the number after ± is the { $name }: { $size } of { $symbol }.
+plan-breaks = No result: from row { $row } on the load is above what the wire can break at. The tables below go on as if it held.
+plan-assumed = Other values: --set NAME=VALUE in the unit shown; the command prints the names. (set): not the usual value.
+plan-above-limit = !: above the limit of the breaking stress; no number: above half of it.
+plan-masses-lack = –: also where the masses given do not suffice.
+
+# its loads
+plan-all-hung = These masses give no schedule within the limits; { $shown } for all of them, hung one after another.
+plan-reason = Above { $limit } of breaking. Stated reason: { $reason }
+plan-material = { $name }: breaks at { $breaking } MPa ({ $source }). Fractions are of the lower ends.
+plan-material-yielding = { $name }: breaks at { $breaking } MPa, yields at { $yielding } MPa ({ $source }). Fractions are of the lower ends.
+plan-weakest = This is the weakest of { $names }: it was not said which one is loaded. Name it with --material.
+plan-gauge = { $name } is { $size } mm ({ $source }). Measure the wire: a number on a reel may mean either, and lacquer adds to the diameter.
+plan-gauge-or = { $name } is { $size } mm ({ $source }). { $other } would be { $other_size } mm. Measure the wire: a number on a reel may mean either, and lacquer adds to the diameter.
+plan-greatest = With the dead load the greatest stress is { $stress } MPa: { $of_breaking } of breaking. Limits: { $limit } of breaking, { $yield_limit } of yield; above { $most } of breaking a reason has to be stated.
+plan-greatest-yielding = With the dead load the greatest stress is { $stress } MPa: { $of_breaking } of breaking, { $of_yield } of yield. Limits: { $limit } of breaking, { $yield_limit } of yield; above { $most } of breaking a reason has to be stated.
+plan-schedule = { $loads } loads (the first is the dead load alone) in steps of { $step } { $unit }; the reading changes by { $total } divisions, { $each } a step.
+plan-better = Better would be { $total } divisions in steps of { $each }.
+plan-other-loads = The { $loads } loads { $which } move the reading by { $total } divisions, { $each } a step.
+plan-loads-of-masses = of all masses given
+plan-loads-set = that were set or assumed
+plan-odd = An odd number of loads leaves one out where differences over half are taken.
+plan-tables = The tables here are for those, not for other loads.
+
+# what would help
+advice-no-schedule = No schedule of { $loads } or more loads reaches { $total } divisions in steps of { $each } or more within the limits.
+advice-few-masses = The masses given ({ $masses }) make { $loads } loads at most; take more and smaller ones.
+advice-nothing = No change of masses, dead load, gauge, length or material alone is enough.
+advice-fits = { $change }: then { $loads } loads in steps of { $step } { $unit } fit.
+change-masses = Other masses
+change-gauge = Gauge: { $name } ({ $size } mm)
+change-masses-and-gauge = Other masses and gauge: { $name } ({ $size } mm)
+change-dead-load = Dead load: { $value } { $unit }
+change-length = Length: { $value } { $unit }
+change-material = Material: { $name }
+
+# on the risk sheet
+risk-assessment = The assessment of the risk is made by the person in charge under the rules of the school or employer; the numbers above are a help for it and can be wrong for this place.

@@ -15,6 +15,7 @@ from msgspec.structs import replace
 
 from sheetlab.finding import SheetlabError
 from sheetlab.formula.tree import names
+from sheetlab.messages import Sentences
 from sheetlab.metrology.budget import Budget, BudgetRow, Source, budget
 from sheetlab.practical.assumptions import (
     ExpectedColumn,
@@ -303,7 +304,7 @@ def _predicted(settings: Settings, request: Request, stress: StressPlan | None) 
         if stress is not None and stress.all_hung:
             raise refused(
                 "setting-refused_masses-result", count=len(stress.rows), least=LEAST_LOADS,
-                advice=" ".join(stress.advice),
+                advice=Sentences(stress.advice),
             ) from None  # fmt: skip
         raise
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cache, partial
 
 from msgspec import Struct, field
@@ -11,7 +11,7 @@ from msgspec.structs import replace
 
 from sheetlab.finding import NOWHERE, Finding, Severity, SheetlabError, finding
 from sheetlab.messages import Phrase, Sentences, phrase
-from sheetlab.metrology.statement import percentage
+from sheetlab.metrology.statement import Decimals, percentage
 from sheetlab.practical.assumptions import (
     Settings,
     Step,
@@ -25,7 +25,7 @@ from sheetlab.practical.assumptions import (
     with_loads,
     with_truth,
 )
-from sheetlab.practical.bench_fields import ReadingField, TruthField
+from sheetlab.practical.bench_fields import ReadingField
 from sheetlab.practical.fields import StressField
 from sheetlab.practical.forward import BenchError
 from sheetlab.practical.loads import (
@@ -95,7 +95,7 @@ class StressPlan(Struct, frozen=True):
     schedule: Schedule | None
     followed: bool
     """The planned loads are those of the schedule."""
-    advice: tuple[str, ...]
+    advice: tuple[Phrase, ...]
     warnings: tuple[Finding, ...]
     refusal: Finding | None
     """Why the loads are not accepted; None also where a reason was given."""
@@ -218,9 +218,9 @@ def _stress(settings: Settings) -> StressField:
     return stress
 
 
-def masses_text(masses: Sequence[Masses]) -> str:
+def masses_text(masses: Sequence[Masses]) -> Decimals:
     """Masses as a person writes them down."""
-    return ", ".join(f"{one.mass:g} × {one.count}" for one in masses)
+    return Decimals(", ".join(f"{one.mass:g} × {one.count}" for one in masses))
 
 
 # -- schedules -------------------------------------------------------------------------------------
@@ -375,50 +375,40 @@ def _hang_all(case: Hanging, settings: Settings) -> Settings:
 
 # -- advice ----------------------------------------------------------------------------------------
 
-Trial = tuple[str, Callable[[], Settings], Material]
+Trial = tuple[Phrase, Callable[[], Settings], Material]
 """A change in words, the settings with it, and the material."""
 
 
-def _advice(case: Hanging, settings: Settings) -> Iterator[str]:
+def _advice(case: Hanging, settings: Settings) -> Iterator[Phrase]:
     """Which change alone makes a schedule possible: masses, load, gauge, length, material."""
     masses = case.request.masses
-    yield (
-        f"No schedule of {LEAST_LOADS} or more loads reaches {TOTAL_DIVISIONS[0]:.0f} "
-        f"divisions in steps of {STEP_DIVISIONS[0]:.0f} or more within the limits."
-    )
-    count = sum(one.count for one in masses)
-    if masses and count + 1 < LEAST_LOADS:
-        yield (
-            f"The masses given ({masses_text(masses)}) make {count + 1} loads at most; "
-            "take more and smaller ones."
-        )
+    total, each = f"{TOTAL_DIVISIONS[0]:.0f}", f"{STEP_DIVISIONS[0]:.0f}"
+    yield phrase("advice-no-schedule", loads=LEAST_LOADS, total=total, each=each)
+    loads = 1 + sum(one.count for one in masses)
+    if masses and loads < LEAST_LOADS:
+        yield phrase("advice-few-masses", masses=masses_text(masses), loads=loads)
     if case.step is None:
         return
-    other_masses = [("Other masses", lambda: settings, case.material)] if masses else []
-    fitting = [
-        _first_that_fits(case, other_masses, ()),
-        _first_that_fits(case, _lighter(case, settings), masses),
-        _first_that_fits(case, _other_gauges(case, settings), masses),
-        _first_that_fits(case, _longer(case, settings), masses),
-        _first_that_fits(case, _other_materials(case, settings), masses),
-    ]
+    other_masses = [(phrase("change-masses"), lambda: settings, case.material)] if masses else []
+    fitting = [_first_that_fits(case, other_masses, ())]
+    for trials in (
+        _other_truths(case, settings, "change-dead-load", case.stress.dead_load, LIGHTER, 2),
+        _other_gauges(case, settings, "change-gauge"),
+        _other_truths(case, settings, "change-length", case.stress.length, LONGER, 3),
+        _other_materials(case, settings),
+    ):
+        fitting.append(_first_that_fits(case, trials, masses))
     if masses and not any(fitting):
-        both = (
-            (f"Other masses and {what[:1].lower()}{what[1:]}", make, material)
-            for what, make, material in _other_gauges(case, settings)
-        )
+        both = _other_gauges(case, settings, "change-masses-and-gauge")
         fitting = [_first_that_fits(case, both, ())]
-    yield from (
-        filter(None, fitting)
-        if any(fitting)
-        else ["No change of masses, dead load, gauge, length or material alone is enough."]
-    )
+    yield from filter(None, fitting) if any(fitting) else [phrase("advice-nothing")]
 
 
-def _first_that_fits(case: Hanging, trials: Iterator[Trial] | Sequence[Trial],
-                     masses: Sequence[Masses]) -> str:  # fmt: skip
-    """The first change with which a schedule fits, in words; empty if there is none."""
-    for what, make, material in trials:
+def _first_that_fits(
+    case: Hanging, trials: Iterable[Trial], masses: Sequence[Masses]
+) -> Phrase | None:
+    """The first change with which a schedule fits, in words."""
+    for change, make, material in trials:
         try:
             settings = make()
             found = schedule_for(case, settings, material, masses)
@@ -426,47 +416,38 @@ def _first_that_fits(case: Hanging, trials: Iterator[Trial] | Sequence[Trial],
             continue
         if found is not None:
             unit = settings.practical.inputs[case.stress.column].unit.pretty
-            return f"{what}: then {found.loads} loads in steps of {found.step:g} {unit} fit."
-    return ""
+            step = Decimals(f"{found.step:g}")
+            return phrase("advice-fits", change=change, loads=found.loads, step=step, unit=unit)
+    return None
 
 
-def _lighter(case: Hanging, settings: Settings) -> Iterator[Trial]:
-    truth = settings.find_truth(case.stress.dead_load)
+def _other_truths(
+    case: Hanging, settings: Settings, message: str, key: str, factors: Sequence[float], digits: int
+) -> Iterator[Trial]:
+    truth = settings.find_truth(key)
     if truth is None:
         return
-    for factor in LIGHTER:
-        yield _other_truth("Dead load", settings, truth, float(f"{truth.low * factor:.2g}"), case)
+    here = truth.unit.from_si(_true_value(settings, key))
+    for factor in factors:
+        value = float(f"{here * factor:.{digits}g}")
+        shown = (("unit", truth.unit.pretty), ("value", Decimals(f"{value:g}")))
+        yield Phrase(message, shown), partial(with_truth, settings, key, value), case.material
 
 
-def _longer(case: Hanging, settings: Settings) -> Iterator[Trial]:
-    truth = settings.find_truth(case.stress.length)
-    if truth is None:
-        return
-    here = truth.unit.from_si(_true_value(settings, truth.key))
-    for factor in LONGER:
-        yield _other_truth("Length", settings, truth, float(f"{here * factor:.3g}"), case)
-
-
-def _other_truth(
-    what: str, settings: Settings, truth: TruthField, value: float, case: Hanging
-) -> Trial:
-    words = f"{what}: {value:g} {truth.unit.pretty}"
-    return words, partial(with_truth, settings, truth.key, value), case.material
-
-
-def _other_gauges(case: Hanging, settings: Settings) -> Iterator[Trial]:
+def _other_gauges(case: Hanging, settings: Settings, message: str) -> Iterator[Trial]:
     if not case.stress.diameter:
         return
     here = _true_value(settings, case.stress.diameter)
     near = sorted(case.books.gauges, key=lambda gauge: abs(math.log(gauge.diameter / here)))
     for gauge in near[:GAUGES_TRIED]:
-        what = f"Gauge: {gauge.name} ({1000 * gauge.diameter:.3f} mm)"
-        yield what, partial(use_gauge, settings, gauge), case.material
+        shown = (("name", gauge.name), ("size", Decimals(f"{1000 * gauge.diameter:.3f}")))
+        yield Phrase(message, shown), partial(use_gauge, settings, gauge), case.material
 
 
 def _other_materials(case: Hanging, settings: Settings) -> Iterator[Trial]:
     for material in sorted(case.books.materials, key=lambda one: one.breaking[0]):
-        yield f"Material: {material.name}", partial(use_material, settings, material), material
+        change = phrase("change-material", name=material.name)
+        yield change, partial(use_material, settings, material), material
 
 
 def _true_value(settings: Settings, key: str) -> float:

@@ -17,6 +17,7 @@ from published import case, columns, rows
 from sheetlab.before.books import books, gauges
 from sheetlab.before.plan import plan_text
 from sheetlab.finding import SheetlabError
+from sheetlab.messages import said
 from sheetlab.practical.assumptions import Settings, expected, quiet, settable, typical_settings
 from sheetlab.practical.bench import simulate
 from sheetlab.practical.evaluate import evaluate_practical
@@ -242,7 +243,7 @@ def test_advice_names_changes_that_do_fit() -> None:
     stress = quick(**asked).stress
     assert stress is not None
     assert stress.schedule is None
-    told = dict(line.split(": ", 1) for line in stress.advice[1:])
+    told = dict(line.split(": ", 1) for line in map(said, stress.advice[1:]))
     assert "Gauge" in told
     gauge = told["Gauge"].partition(" (")[0]
     assert quick(gauge=gauge, **asked).stress.schedule is not None  # type: ignore[union-attr]
@@ -302,9 +303,9 @@ def test_masses_without_a_schedule_count_all(
 def test_advice_where_masses_are_too_few() -> None:
     stress = quick(masses=(Masses(1.0, 4),), **SOFT).stress
     assert stress is not None
-    assert "1 × 4" in stress.advice[1]
-    assert "5 loads at most" in stress.advice[1]
-    gauge = stress.advice[2].partition("gauge: ")[2].partition(" (")[0]
+    assert "1 × 4" in said(stress.advice[1])
+    assert "5 loads at most" in said(stress.advice[1])
+    gauge = said(stress.advice[2]).partition("gauge: ")[2].partition(" (")[0]
     assert quick(gauge=gauge, material=SOFT["material"]).stress.schedule is not None  # type: ignore[union-attr]
 
 
@@ -349,7 +350,7 @@ def test_a_short_wire_wants_length() -> None:
     stress = quick(settings={"L": "1.0", "dead_load": "0.5"}, **asked).stress
     assert stress is not None
     assert stress.schedule is None
-    told = dict(line.split(": ", 1) for line in stress.advice[1:])
+    told = dict(line.split(": ", 1) for line in map(said, stress.advice[1:]))
     length = told["Length"].split()[0]
     longer = quick(settings={"L": length, "dead_load": "0.5"}, **asked).stress
     assert longer is not None
