@@ -104,12 +104,19 @@ class Sheet(Struct, frozen=True):
 
 
 class Row(Struct, frozen=True):
-    """A filled row of a list, by the keys of its columns; ``place``: of its first cell."""
+    """A filled row of a list, by the keys of its columns."""
 
     values: Mapping[str, Any]
-    place: Place
+    sheet: Sheet
     line: int
     """Number of the row, from 1."""
+    first: int
+    """Column of the sheet of the list's first column, from 0."""
+
+    @property
+    def place(self) -> Place:
+        """The place of its first cell."""
+        return self.sheet.place(self.line - 1, self.first)
 
     def text(self, key: str) -> str:
         """A text; empty if there is none."""
@@ -292,44 +299,43 @@ def read_rows(
         values: dict[str, Value] = {}
         for c, column in of_column.items():
             cell = sheet.cells.get((r, c))
+            value = None
             if cell is not None:
-                value = _value(column, cell, sheet, note, sheet.place(r, c))
-                if value is not None:
-                    values[column.key] = value
+                value = _value(column, cell, cell.style in sheet.date_styles)
+            if isinstance(value, Phrase):
+                wrong = phrase("list-cell", title=column.title, shown=value)
+                note(wrong, column.expected, sheet.place(r, c))
+            elif value is not None:
+                values[column.key] = value
         if values:
-            yield Row(values, sheet.place(r, start), r + 1)
+            yield Row(values, sheet, r + 1, start)
 
 
-def _value(column: ListColumn, cell: Cell, sheet: Sheet, note: Note, place: Place) -> Value | None:
-    """Content of a cell; None if it is empty or noted as wrong."""
-    if cell.kind in ("error", "truth") or (cell.formula and cell.value == ""):
-        shown: Phrase | str = phrase("list-no-value")
-        if cell.kind == "error":
-            shown = phrase("list-error", text=str(cell.value))
-        elif cell.kind == "truth":
-            shown = str(bool(cell.value)).upper()
-        note(phrase("list-cell", title=column.title, shown=shown), column.expected, place)
-        return None
-    text = _one_line(str(cell.value)) if cell.kind == "text" else f"{cell.value:.12g}"
+def _value(column: ListColumn, cell: Cell, is_date: bool) -> Value | Phrase | None:
+    """Content of a cell; None if it is empty; a phrase that shows what is wrong."""
+    if cell.kind == "error":
+        return phrase("list-error", text=str(cell.value))
+    if cell.kind == "truth":
+        return phrase("list-truth", text=str(bool(cell.value)).upper())
+    if cell.formula and cell.value == "":
+        return phrase("list-no-value")
+    is_text = cell.kind == "text"
+    text = _one_line(str(cell.value)) if is_text else f"{cell.value:.12g}"
     if not text:
         return None
     found: Value | None
     match column.kind:
         case "number":
-            is_date = cell.kind == "number" and cell.style in sheet.date_styles
-            found = None if is_date else _number(column, cell, text)
+            found = None if is_date and not is_text else _number(column, cell, text)
         case "date":
-            found = as_date(text) if cell.kind == "text" else _day(float(cell.value))
+            found = as_date(text) if is_text else _day(float(cell.value))
         case "choice":
             found = next((c for c in column.choices if c.casefold() == text.casefold()), None)
         case "unit":
             found = text if _is_unit(text) else None
         case _:
             found = text if len(text) <= column.letters else None
-    if found is None:
-        shown = phrase("list-text", text=text[:40])
-        note(phrase("list-cell", title=column.title, shown=shown), column.expected, place)
-    return found
+    return phrase("list-text", text=text[:40]) if found is None else found
 
 
 def _number(column: ListColumn, cell: Cell, text: str) -> float | None:

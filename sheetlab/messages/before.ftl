@@ -4,6 +4,7 @@
 list-cell = “{ $title }” holds { $shown }
 list-text = “{ $text }”
 list-error = the error { $text }
+list-truth = { $text }
 list-no-value = a formula without a value
 list-no-column = no column is headed “{ $heading }”
 list-no-columns = no column is headed { $headings } in row { $row }

@@ -31,7 +31,7 @@ def assert_fair(rota, groups, setups, weeks, practicals) -> None:
             assert len([1 for _, p in of if p == name]) <= number
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.data())
 def test_every_group_every_practical_and_no_clash(data: st.DataObject) -> None:
     groups = [f"G{i}" for i in range(data.draw(st.integers(1, 40)))]
