@@ -10,6 +10,7 @@ from xlsxwriter.utility import xl_range_abs
 
 from sheetlab.before.register import LISTS, SETUPS
 from sheetlab.handling.tables import ListColumn
+from sheetlab.messages import Phrase, said
 from sheetlab.practical.standards import (
     LEVEL_LIMITS,
     MASS_CLASSES,
@@ -28,27 +29,13 @@ TITLE = "Register of instruments, wires and set-ups"
 DAY = "yyyy-mm-dd"
 ROWS: Mapping[str, int] = {"Instruments": 60, "Zero history": 120, "Wires": 40, "Set-ups": 40}
 NOTES: Mapping[str, str] = {
-    "Instruments": "A row an instrument. Numbers are in the unit of the row. Leave empty what you "
-    "do not know; nothing is compared with an empty cell.",
-    "Zero history": "A row each time the zero error was taken, the newest below. Only add; do not "
-    "change old rows.",
-    "Wires": "A row a wire. The diameter is that of the bare metal, measured with a checked "
-    "instrument.",
-    "Set-ups": "A row a set-up: which wire and which instrument of the register stands for each "
-    "one that a practical names. Add a column for others, headed by the name in the practical.",
-}
+    "Instruments": "register-note-instruments", "Zero history": "register-note-zeros",
+    "Wires": "register-note-wires", "Set-ups": "register-note-setups",
+}  # fmt: skip
 HOW_TO = (
-    "Label every instrument, wire and bench, and use the same labels here. Spaces, hyphens and "
-    "capital letters make no difference.",
-    "Fill the lists Instruments, Wires and Set-ups. Add and move columns and rows as you like; the "
-    "coloured headings have to stay as they are.",
-    "After each check add a row to Zero history, and the day to “last check”.",
-    "The check sheets can be printed and filled by hand, or filled here: they work out errors and "
-    "say whether these are within the permissible error.",
-    "Type “sheetlab register check” with the name of this file: it lists cells that are wrong or "
-    "do not fit each other.",
-    "“sheetlab issue” with the option --register writes workbooks that know their set-up.",
-)
+    "register-step-label", "register-step-fill", "register-step-check", "register-step-sheets",
+    "register-step-command", "register-step-issue",
+)  # fmt: skip
 PORTRAIT_WIDTH = 95
 CHECK_COLUMNS = 9
 SHEET_CHECKS = ("Check micrometer", "Check masses", "Check scale", "Check level")
@@ -85,19 +72,19 @@ def new_register(parts: Mapping[str, str]) -> bytes:
     return buffer.getvalue()
 
 
+def _said(message: str) -> str:
+    return said(Phrase(message))
+
+
 def _front(page: Page) -> None:
     page.line(TITLE, "title")
     page.gap(0)
     page.line("How to keep it", "heading")
-    for i, text in enumerate(HOW_TO, 1):
-        page.line(f"{i}. {text}", "step")
+    for step in HOW_TO:
+        page.line(_said(step), "step")
     page.gap(0)
     page.line("What a zero error is", "heading")
-    page.line(
-        "What the instrument shows with closed jaws. It is positive when the zero mark stands "
-        "short of the line (of a vernier: right of the main zero), and negative past it. "
-        "Corrected reading = reading − zero error."
-    )
+    page.line(_said("register-zero"))
 
 
 def _list(
@@ -115,7 +102,7 @@ def _list(
     wide = sum(column.width for column in columns) > PORTRAIT_WIDTH
     page = new_page(sheet, styles, columns, (TITLE, ""), wide)
     page.line(name, "title")
-    page.line(NOTES[name], "note")
+    page.line(_said(NOTES[name]), "note")
     for i, text in enumerate(over):
         page.put(i, text, "rule")
     page.gap(3 * LINE_HEIGHT + 2 if over else 0)
@@ -127,40 +114,37 @@ def _list(
     sheet.print_area(0, 0, page.row - 1, len(columns) - 1)
 
 
+VALIDATIONS: Mapping[str, tuple[dict[str, Any], str, str]] = {
+    "choice": ({"validate": "list"}, "Choose from the list", "register-choose"),
+    "unit": (
+        {"validate": "list", "error_type": "information"}, "Another unit", "register-other-unit"
+    ),
+    "number": (
+        {"validate": "decimal", "criteria": "between", "minimum": -1e9, "maximum": 1e9},
+        "A number is needed", "register-type-number",
+    ),
+    "date": (
+        {"validate": "date", "criteria": ">", "value": EPOCH.date().replace(1950)},
+        "A date is needed", "register-type-day",
+    ),
+    "text": (
+        {"validate": "length", "criteria": "<=", "value": 60}, "Too long", "register-too-long"
+    ),
+}  # fmt: skip
+"""By kind of column: what may be typed; title and message where something else is."""
+
+
 def _validation(column: ListColumn) -> dict[str, Any]:
-    common: dict[str, Any] = {
+    rule, title, message = VALIDATIONS[column.kind]
+    return {
+        **rule,
+        **({"source": list(column.choices)} if column.choices else {}),
         "ignore_blank": True,
         "input_title": column.title[:32],
         "input_message": column.help[:250],
+        "error_title": title,
+        "error_message": _said(message),
     }
-    match column.kind:
-        case "choice":
-            return {
-                **common, "validate": "list", "source": list(column.choices),
-                "error_title": "Choose from the list",
-                "error_message": "Please choose one of the entries of the list in this cell.",
-            }  # fmt: skip
-        case "unit":
-            return {
-                **common, "validate": "list", "source": list(column.choices),
-                "error_type": "information", "error_title": "Another unit",
-                "error_message": "Is it a unit such as mm, cm, s or kg?",
-            }  # fmt: skip
-        case "number":
-            return {
-                **common, "validate": "decimal", "criteria": "between", "minimum": -1e9,
-                "maximum": 1e9, "error_title": "A number is needed",
-                "error_message": "Type a number without its unit.",
-            }  # fmt: skip
-        case "date":
-            return {
-                **common, "validate": "date", "criteria": ">", "value": EPOCH.date().replace(1950),
-                "error_title": "A date is needed", "error_message": "Type the day as 2026-09-01.",
-            }  # fmt: skip
-    return {
-        **common, "validate": "length", "criteria": "<=", "value": 60, "error_title": "Too long",
-        "error_message": "Please use at most 60 characters.",
-    }  # fmt: skip
 
 
 # -- check sheets ----------------------------------------------------------------------------------
@@ -224,9 +208,7 @@ ROW = Column("row", "row", format="number-label")
 def _micrometer(page: Page) -> None:
     _asked(
         page,
-        "Micrometer against gauge blocks or wires of known diameter. Clean the faces, let "
-        "everything lie in the room for an hour, and always use the ratchet. Choose sizes over the "
-        "whole range that stop the thimble at different places (not whole turns only).",
+        _said("check-micrometer"),
         ("instrument id", "date", "unit", "checked by", "gauge blocks or wires used",
          "temperature / °C", "permissible error ±", "remark"),
     )  # fmt: skip
@@ -243,7 +225,7 @@ def _micrometer(page: Page) -> None:
     )  # fmt: skip
     page.named["zero"] = zeros.cell("mean", fixed=True)
     page.line(
-        "Positive when the zero mark stands short of the line. The mean belongs into Zero history.",
+        _said("check-micrometer-zero"),
         "rule",
     )
     page.gap(0)
@@ -274,9 +256,7 @@ def _micrometer(page: Page) -> None:
 def _masses(page: Page) -> None:
     _asked(
         page,
-        "Masses against a balance. The balance should be good to a third of the permissible error "
-        "(check it with a known mass first). Masses of one batch are often wrong in the same "
-        "direction: look at the signs, and at chips and paint.",
+        _said("check-masses"),
         ("set of masses", "date", "balance", "checked by", "its smallest step / g", "remark"),
     )
     count, classes = 16, len(MASS_CLASSES)
@@ -313,8 +293,7 @@ def _masses(page: Page) -> None:
     for grams, limits in MASS_LIMITS.items():
         table.write((float(grams), *limits), 0)
     page.line(
-        "Ordinary slotted masses have no class; a maker's “± 1 %” of 100 g is 1000 mg. Write the "
-        "largest error, as a fraction, as permissible error of the set into Instruments.",
+        _said("check-masses-class"),
         "rule",
     )
 
@@ -322,9 +301,7 @@ def _masses(page: Page) -> None:
 def _scale(page: Page) -> None:
     _asked(
         page,
-        "Metre scale against a steel rule. Lay them edge to edge and read the steel rule, to a "
-        "tenth of a millimetre, at two marks of the scale. Begin at a mark inside; compare the "
-        "worn end with an inner mark in a row of its own.",
+        _said("check-scale"),
         ("scale id", "date", "steel rule", "checked by", "temperature / °C", "remark"),
     )
     _rows(
@@ -356,10 +333,7 @@ def _scale(page: Page) -> None:
 def _level(page: Page) -> None:
     _asked(
         page,
-        "Spirit level that a micrometer screw sets, in its place and under load. Turn the screw "
-        "away each time, bring the bubble to its mark, always turning the same way to it, wait "
-        "until it rests, and read the screw. In Instruments a level is a row of kind nominal; its "
-        "permissible error is that of one setting.",
+        _said("check-level"),
         ("level id", "date", "unit of screw", "checked by", "screw id", "temperature / °C",
          "permissible error ±", "remark"),
     )  # fmt: skip
@@ -381,10 +355,7 @@ def _level(page: Page) -> None:
         6,
     )  # fmt: skip
     page.line(
-        "Within: the range is at most twice the permissible error, and the standard deviation at "
-        "most half of it, since twice the standard deviation covers about 95 % of settings (common "
-        "practice, no source). All five settings are needed. If they creep one way, what is "
-        "loaded or the room is not at rest: wait, and take them again.",
+        _said("check-level-within"),
         "rule",
     )
     page.gap(0)
@@ -410,10 +381,7 @@ def _level(page: Page) -> None:
         3,
     )  # fmt: skip
     page.line(
-        "Compare with what is engraved on the vial; its maker usually states the tilt for 2 mm of "
-        "travel, which is one division where the marks are 2 mm apart. A bubble that sticks, or "
-        "stops at different places from left and right, cannot be set well: clean the pivot, or "
-        "change the vial.",
+        _said("check-level-sensitivity"),
         "rule",
     )
     page.gap(0)
