@@ -121,7 +121,15 @@ def put(settings: Settings, name: str, text: str) -> Settings:
     known = settable(settings)
     if name not in known:
         raise refused("setting-refused_unknown", name=name, known=", ".join(known))
-    settings = replace(settings, given=settings.given | {name})
+    return _with(replace(settings, given=settings.given | {name}), name, text)
+
+
+def with_step(settings: Settings, name: str, value: float) -> Settings:
+    """The settings with another step (see ``step_of``), which does not count as set."""
+    return _with(settings, name, repr(value))
+
+
+def _with(settings: Settings, name: str, text: str) -> Settings:
     typed = settings.practical.inputs.get(name)
     if settings.find_truth(name) is not None:
         return with_truth(settings, name, _number(name, text))
@@ -275,9 +283,7 @@ def quiet(practical: Practical, rows: Mapping[str, int]) -> Shown:
     BenchError
         If a formula gives no number.
     """
-    draws = draw(practical, 0, rows=rows)
-    silent = {key: [0.0] * len(row) for key, row in draws.noise.items()}
-    return show(practical, replace(draws, noise=silent))
+    return show(practical, draw(practical, 0, rows=rows, silent=True))
 
 
 class Step(Struct, frozen=True):

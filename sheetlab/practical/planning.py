@@ -30,6 +30,7 @@ from sheetlab.practical.assumptions import (
     settable,
     step_of,
     typical_settings,
+    with_step,
 )
 from sheetlab.practical.bench import no_bench
 from sheetlab.practical.evaluate import Part, ResultValue, evaluate_practical, stated_by
@@ -51,7 +52,6 @@ from sheetlab.practical.schedules import (
     plan_loads,
     use_gauge,
     use_material,
-    use_step,
 )
 
 
@@ -340,7 +340,7 @@ def _effects(
             try:
                 trial = settings.with_rows(table, rows)
                 if step is not None:
-                    trial = use_step(trial, step.name, value)
+                    trial = with_step(trial, step.name, value)
                 stressed = None if case is None else _greatest(trial) / case.material.breaking[0]
                 if stressed is not None and stressed > REFUSED:
                     yield Effect(rows, value, None, stressed)

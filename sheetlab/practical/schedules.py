@@ -17,12 +17,12 @@ from sheetlab.practical.assumptions import (
     Step,
     least_rows,
     one_division,
-    put,
     quiet,
     refused,
     steps_are_loads,
     with_input,
     with_loads,
+    with_step,
     with_truth,
 )
 from sheetlab.practical.bench_fields import ReadingField
@@ -207,11 +207,6 @@ def _given(settings: Settings, key: str, value: float) -> Settings:
     return replace(made, given=made.given | {key})
 
 
-def use_step(settings: Settings, name: str, value: float) -> Settings:
-    """The settings with another step, which does not count as set."""
-    return replace(put(settings, name, repr(value)), given=settings.given)
-
-
 def _stress(settings: Settings) -> StressField:
     stress = settings.practical.stress
     assert stress is not None
@@ -264,7 +259,7 @@ def schedule_for(
 
     @cache
     def divisions(load: float) -> float:
-        trial = use_step(settings.with_rows(case.table, 2), step.name, load)
+        trial = with_step(settings.with_rows(case.table, 2), step.name, load)
         seen = quiet(trial.practical, trial.rows)
         first, second = seen.seen[reading.keys[0]][:2]
         return abs(second - first) / (one_division(seen, reading) or math.inf)
@@ -307,7 +302,7 @@ def plan_loads(case: Hanging, settings: Settings) -> tuple[Settings, StressPlan]
     followed = schedule is not None and not chosen
     if schedule is not None and step is not None and followed:
         settings = settings.with_rows(table, schedule.loads)
-        settings = use_step(settings, step.name, schedule.step)
+        settings = with_step(settings, step.name, schedule.step)
     shown = quiet(settings.practical, settings.rows)
     column = load_column(settings)
     rows = [_loaded(load, stress_at(shown, load), material) for load in shown.true[column.column]]

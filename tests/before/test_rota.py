@@ -31,7 +31,7 @@ def assert_fair(rota, groups, setups, weeks, practicals) -> None:
             assert len([1 for _, p in of if p == name]) <= number
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(st.data())
 def test_every_group_every_practical_and_no_clash(data: st.DataObject) -> None:
     groups = [f"G{i}" for i in range(data.draw(st.integers(1, 40)))]
@@ -93,7 +93,7 @@ def test_numbers_that_make_no_rota(arguments) -> None:
 NAMES = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1)
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(st.lists(NAMES, min_size=1, max_size=5, unique=True))
 def test_no_name_becomes_a_formula_and_all_come_back(tmp_path_factory, names) -> None:
     rota = tuple(Sitting(name, i + 1, "1", "a") for i, name in enumerate(names))

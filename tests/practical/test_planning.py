@@ -450,7 +450,7 @@ NAMES = {name: settable(Settings(practical(name))) for name in SHIPPED}
         )
     )
 )
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_no_numbers_break_a_plan(asked: tuple[str, dict[str, str]]) -> None:
     name, set_ = asked
     codes: set[str] = set()
