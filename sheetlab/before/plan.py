@@ -7,6 +7,7 @@ import re
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -26,7 +27,6 @@ from sheetlab.metrology.statement import (
 from sheetlab.practical.assumptions import ExpectedColumn, refused
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.loads import (
-    LIMIT,
     REFUSED,
     STEP_DIVISIONS,
     TOTAL_DIVISIONS,
@@ -36,7 +36,7 @@ from sheetlab.practical.loads import (
 )
 from sheetlab.practical.planning import Assumption, Effect, Plan
 from sheetlab.practical.planning import plan as plan_practical
-from sheetlab.practical.profile import GUM, Profile
+from sheetlab.practical.profile import GUM
 from sheetlab.practical.schedules import Request, StressPlan
 
 SOURCES = 5
@@ -120,18 +120,15 @@ def read_settings(pairs: Sequence[str]) -> dict[str, str]:
 
 
 def make_plan(
-    catalogue: Catalogue,
-    practical: str,
-    settings: Sequence[str] = (),
-    material: str = "",
-    gauge: str = "",
-    masses: str = "",
-    limit: float = LIMIT,
-    reason: str = "",
-    own: Path | None = None,
-    profile: Profile | None = None,
-) -> Plan:
-    """A plan from what a person typed; see ``Request``.
+    catalogue: Catalogue, practical: str, own: Path | None = None, settings: Sequence[str] = (),
+    masses: str = "", reason: str = "", **asked: Any,
+) -> Plan:  # fmt: skip
+    """A plan from what a person typed; ``asked``: the rest of a ``Request``.
+
+    Parameters
+    ----------
+    own
+        A list with the user's own materials.
 
     Raises
     ------
@@ -139,8 +136,8 @@ def make_plan(
         If something of it cannot be used.
     """
     request = Request(
-        read_settings(settings), material, gauge, read_masses(masses), limit, reason[:MOST_REASON],
-        profile,
+        settings=read_settings(settings), masses=read_masses(masses), reason=reason[:MOST_REASON],
+        **asked,
     )  # fmt: skip
     return plan_practical(catalogue.load(practical), request, books(own))
 

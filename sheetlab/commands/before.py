@@ -31,7 +31,6 @@ from sheetlab.finding import Finding, Severity, SheetlabError, finding, harmless
 from sheetlab.messages import phrase
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
-    from sheetlab.before.issue import Binding
     from sheetlab.practical.model import Practical
     from sheetlab.practical.register import Register
 
@@ -188,7 +187,7 @@ def _practicals(options: argparse.Namespace) -> int:
 
 
 def _issue(options: argparse.Namespace) -> int:
-    from sheetlab.before.issue import Issued, issue
+    from sheetlab.before.issue import Binding, Issued, issue
     from sheetlab.practical.definition import Assist
     from sheetlab.practical.loader import find_profile
 
@@ -207,8 +206,13 @@ def _issue(options: argparse.Namespace) -> int:
             wanted.setdefault(practical, []).append(group)
     elif not options.practical:
         raise SheetlabError(finding("no-such-practical_none", Severity.STOP))
-    binding, more = _binding(options)
-    told += more
+    binding = None
+    if options.register is not None:
+        from sheetlab.before.register import read_register
+
+        register, findings = read_register(options.register)
+        binding = Binding(register, options.date or datetime.date.today())
+        told += findings
     complain(told)
     profile, catalogue = find_profile(options.profile or "gum"), catalogue_of(options)
     issued: list[Issued] = []
@@ -235,17 +239,24 @@ def _issue(options: argparse.Namespace) -> int:
     complain(more)
     done = [one.path for one in issued if one.finding is None]
     if options.pdf:
-        from sheetlab.handling.printing import print_workbooks
-
-        for page in print_workbooks(done):
-            if page.finding is None:
-                say(str(page.path))
-            else:
-                told.append(page.finding)
-                complain([page.finding])
+        told += _print(done)
     if not done:
         return NOTHING_DONE
     return SOME_FAILED if any(f.severity is not Severity.NOTE for f in told) else DONE
+
+
+def _print(workbooks: Sequence[Path]) -> list[Finding]:
+    """Write pages of workbooks; returns why some were not."""
+    from sheetlab.handling.printing import print_workbooks
+
+    problems = []
+    for page in print_workbooks(workbooks):
+        if page.finding is None:
+            say(str(page.path))
+        else:
+            problems.append(page.finding)
+            complain([page.finding])
+    return problems
 
 
 def _of_groups(note: Finding, groups: Sequence[str]) -> Finding:
@@ -255,20 +266,6 @@ def _of_groups(note: Finding, groups: Sequence[str]) -> Finding:
         return note
     values = {**dict(note.values or ()), "groups": phrase("of-groups", names=names)}
     return replace(note, values=tuple(sorted(values.items())))
-
-
-def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]]:
-    """The register that is asked for, and what is wrong in it."""
-
-    from sheetlab.before.issue import Binding
-
-    today = options.date or datetime.date.today()
-    if options.register is None:
-        return None, []
-    from sheetlab.before.register import read_register
-
-    register, findings = read_register(options.register)
-    return Binding(register, today), list(findings)
 
 
 def _register_new(options: argparse.Namespace) -> int:
@@ -375,9 +372,9 @@ def _plan(options: argparse.Namespace) -> int:
     if options.out is not None:
         expect_ending(options.out, ".xlsx")
     made = make_plan(
-        catalogue_of(options), options.practical, options.settings, options.material, options.gauge,
-        options.masses, options.limit, options.reason, options.materials,
-        find_profile(options.profile) if options.profile else None,
+        catalogue_of(options), options.practical, options.materials, options.settings,
+        options.masses, options.reason, material=options.material, gauge=options.gauge,
+        limit=options.limit, profile=find_profile(options.profile) if options.profile else None,
     )  # fmt: skip
     refuse(made)
     if options.drop is not None and made.stress is None:
