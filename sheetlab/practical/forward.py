@@ -65,12 +65,13 @@ class Draws(Struct, frozen=True):
 
 
 def draw(
-    practical: Practical, seed: int, shared_errors: bool = False, rows: Mapping[str, int] = {}
-) -> Draws:
-    """Draw a bench.
+    practical: Practical, seed: int, shared_errors: bool = False, rows: Mapping[str, int] = {},
+    silent: bool = False,
+) -> Draws:  # fmt: skip
+    """Draw a bench; a silent one has no noise.
 
-    Every part has a stream of its own, so that asking for other rows or for shared errors leaves
-    the rest as it was.
+    Every part has a stream of its own, so that asking for other rows, for shared errors or for
+    silence leaves the rest as it was.
     """
     from numpy.random import default_rng
 
@@ -90,11 +91,14 @@ def draw(
     for i, one in enumerate(forward.readings):
         most = practical.tables[one.table]
         for k, key in enumerate((one.column + "#", *one.keys)):
-            noise[key] = default_rng([seed, 4, i, k]).standard_normal(most).tolist()
+            noise[key] = [0.0] * most
+            if not silent:
+                noise[key] = default_rng([seed, 4, i, k]).standard_normal(most).tolist()
     for scale in forward.scales.values():
         if scale.zero_table:
             most = practical.tables[scale.zero_table]
-            noise[scale.zero_table] = zero_rng.standard_normal(most).tolist()
+            drawn = zero_rng.standard_normal(most).tolist()
+            noise[scale.zero_table] = [0.0] * most if silent else drawn
     return Draws(
         truths=_draw_truths(practical, truths_rng, errors),
         rows=found_rows,
