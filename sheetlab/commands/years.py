@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from sheetlab.commands.console import (
     DONE,
@@ -21,9 +20,6 @@ from sheetlab.commands.console import (
     worker_options,
 )
 from sheetlab.finding import Severity, harmless, many
-
-if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
-    pass
 
 YEAR = "a year of four digits, such as 2026"
 
@@ -90,10 +86,6 @@ def archive(parser: argparse.ArgumentParser) -> None:
         "import", help="make the database again from the workbooks of the years"
     )
     _department(importing)
-    importing.add_argument(
-        "--from", type=Path, dest="source", metavar="FILE",
-        help="begin an archive from a .csv file that “archive export” wrote",
-    )  # fmt: skip
     importing.set_defaults(run=_archive_import)
 
     exporting = actions.add_parser(
@@ -190,7 +182,7 @@ def _archive_add(options: argparse.Namespace) -> int:
             revised += row.replaces > 0
             again = f", a revision of row {row.replaces}" if row.replaces else ""
             # a workbook may have several results
-            which = f" ({row.entry.title})" if len(one.rows) > 1 else ""
+            which = f" ({row.title})" if len(one.rows) > 1 else ""
             what = f"row {row.number}, {row.code}{again}{which}"
             say(harmless(f"{one.path.name}: {what}"), flush=True)
         there += not one.rows and one.finding is None
@@ -230,10 +222,9 @@ def _archive_check(options: argparse.Namespace) -> int:
             complain([fault])
             return NOTHING_DONE
         if row is not None:
-            e = row.entry
             say(
                 f"{options.workbook.name}: its readings are those of row {row.number} "
-                f"({e.year}, {e.practical}, {row.code or 'code taken away'})"
+                f"({row.year}, {row.practical}, {row.code or 'code taken away'})"
             )
     return DONE if notes else SOME_FAILED
 
@@ -259,13 +250,9 @@ def _archive_purge(options: argparse.Namespace) -> int:
 
 
 def _archive_import(options: argparse.Namespace) -> int:
-    from sheetlab.years.exchange import import_books, import_table
+    from sheetlab.years.exchange import import_books
 
-    today = datetime.date.today()
-    if options.source is not None:
-        count, head = import_table(options.archive, options.source, today)
-    else:
-        count, head = import_books(options.archive, today)
+    count, head = import_books(options.archive, datetime.date.today())
     say(
         f"{options.archive.name}: {many(count, 'row')} imported, all in order\n"
         f"digest of the last row: {head}"

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import datetime
 import os
-import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import chain
+from itertools import islice
 from pathlib import Path
 
 from msgspec import Struct
 
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.classes.collect import entry_of, saved_at, typed_digest
-from sheetlab.classes.handins import lasting_time, row_key
+from sheetlab.classes.handins import lasting_time, natural, row_key
 from sheetlab.classes.sources import Source, changed, is_class_workbook, other_format, sources_of
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.folders import scan
@@ -22,29 +21,25 @@ from sheetlab.handling.workers import HERE, Call, Progress, Workers, each
 from sheetlab.practical.register import same_id
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, not_saved, read_codes
-from sheetlab.years.database import head_of, insert, note_head, reading
-from sheetlab.years.entries import entries_of
-from sheetlab.years.ledger import (
-    NOTED,
-    SAVED,
-    Entry,
+from sheetlab.years.database import (
+    WAIT,
     Held,
-    Ledger,
-    Row,
-    clean,
-    flat,
-    flat_numbers,
-    new_code,
-    when,
+    append,
+    begun,
+    codes_with,
+    first_year,
+    head_of,
+    held_of,
+    last_of,
+    refuse_name,
 )
-from sheetlab.years.lock import WAIT, refuse_name
+from sheetlab.years.entries import entries_of
+from sheetlab.years.ledger import ZERO_HOUR, Row, clean, new_code
 from sheetlab.years.renewing import changing, refuse_behind, renew
 from sheetlab.years.yearbook import books_of
 
 BATCH = 50
 """Workbooks that are written to the database in one step."""
-GROWTH = 50
-"""In a large archive so many steps double it about: each reads and writes the list of codes."""
 
 
 class Added(Struct, frozen=True):
@@ -99,58 +94,47 @@ def add(
         If the archive, the list of codes or the workers cannot be used; what was told of before
         is kept.
     """
+    until = (keep_until or last_day(year)).isoformat()
+    target = _Target(
+        archive, codes or codes_of(archive), year, today.isoformat(), until, older, wait
+    )
     refuse_name(archive)
-    refuse_behind(archive, wait)
     if keep_until is not None and keep_until <= today:
         raise SheetlabError(_past(keep_until, today))
     # what is no list, or not that of this archive, is told before anything is begun
-    path_of_codes = codes or codes_of(archive)
-    read_codes(path_of_codes)
-    if not new_codes and _unexplained(archive, path_of_codes, wait):
-        raise SheetlabError(_no_key_list(archive, path_of_codes))
+    if begun(archive):
+        with changing(archive, wait) as connection:
+            # the list is written before the rows: it is read while nobody adds
+            names = read_codes(target.codes).names
+            query = "SELECT DISTINCT code FROM results WHERE code <> ''"
+            held = [code for (code,) in connection.execute(query)]
+        if held and not new_codes and not any(code in names for code in held):
+            raise SheetlabError(_no_key_list(archive, target.codes))
+    else:
+        refuse_behind(archive)
+        read_codes(target.codes)
     todo: dict[Path, _Job] = {}
     for given in files:
         for path in workbooks([given], archive):
             # in a folder lie the hand-ins themselves
-            for one in _jobs(path, year, folder, given == path):
-                if isinstance(one, Finding):
-                    yield Added(path, finding=one)
+            for job in _jobs(path, year, folder, given == path):
+                if isinstance(job, Finding):
+                    yield Added(path, finding=job)
                 else:
                     # named itself and by its class: as the class knows it
-                    todo[one.place] = one if one.source else todo.get(one.place, one)
-    until = (keep_until or last_day(year)).isoformat()
-    writer = _Writer(archive, path_of_codes, year, today.isoformat(), until, wait, older)
+                    todo[job.place] = job if job.source else todo.get(job.place, job)
     folders = sorted({job.place.parent for job in todo.values()})
-    waiting: list[_Read] = []
-    for read in each(Call(_read, _lost), list(todo.values()), workers, folders, progress):
-        waiting.append(read)
-        if len(waiting) >= writer.step:
-            yield from writer.append(waiting)
-            waiting = []
-    yield from writer.append(waiting)
-    if writer.rows and until < today.isoformat():
+    reads = each(Call(_read, _lost), list(todo.values()), workers, folders, progress)
+    any_rows = False
+    while step := list(islice(reads, BATCH)):
+        for added in _appended(step, target):
+            any_rows = any_rows or bool(added.rows)
+            yield added
+    if any_rows and until < target.today:
         yield Added(archive, finding=_due(archive, year, until))
     if archive.exists():
         for finding in renew(archive, wait):
             yield Added(archive, finding=finding)
-
-
-def _unexplained(archive: Path, path: Path, wait: float) -> bool:
-    """Whether an archive has codes, and a list explains none of them."""
-    if not (archive.exists() and archive.stat().st_size):
-        return False
-    with reading(archive, wait) as connection:
-        # while nobody adds: the list is written before the rows
-        keys = read_codes(path)
-        query = "SELECT DISTINCT code FROM results WHERE code <> ''"
-        codes = [code for (code,) in connection.execute(query)]
-    return bool(codes) and not any(code in keys.names for code in codes)
-
-
-def _by_numbers(path: Path) -> list[tuple[int, str]]:
-    parts = re.split(r"(\d+)", str(path))
-    # digits of any script are split off, and those of some are no int
-    return [(int(part) if part.isdecimal() else 0, part) for part in parts]
 
 
 def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
@@ -163,11 +147,14 @@ def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
         if not path.is_dir():
             yield path
             continue
-        below = sorted((path / name for name in scan(path)[0]), key=_by_numbers)
-        for one in below:
+        below = sorted((path / name for name in scan(path)[0]), key=lambda p: natural(str(p)))
+        for found in below:
             # the workbook of the class lies beside what it was made of
-            if os.path.realpath(one) not in own and not is_class_workbook(one):
-                yield one
+            if os.path.realpath(found) not in own and not is_class_workbook(found):
+                yield found
+
+
+# -- read -----------------------------------------------------------------------------------------
 
 
 class _Job(Struct, frozen=True):
@@ -185,11 +172,11 @@ def _jobs(path: Path, year: int, folder: Path | None, named: bool) -> Iterator[_
         yield _Job(path, path.absolute(), year)
         return
     try:
-        for one in sources_of(path, folder):
-            if isinstance(one, Finding):
-                yield one
+        for source in sources_of(path, folder):
+            if isinstance(source, Finding):
+                yield source
             else:
-                yield _Job(one.path, one.path.absolute(), year, one)
+                yield _Job(source.path, source.path.absolute(), year, source)
     except SheetlabError as error:
         yield from error.findings
 
@@ -199,7 +186,7 @@ class _Read(Struct, frozen=True):
 
     path: Path
     group: str = ""
-    entries: tuple[Entry, ...] = ()
+    entries: tuple[Row, ...] = ()
     finding: Finding | None = None
     setup: str = ""
     """As it was typed."""
@@ -238,97 +225,86 @@ def _lost(job: _Job, why: Finding) -> _Read:
     return _Read(job.path, finding=why.at(Place(job.path.name)))
 
 
-class _Writer(Struct):
-    """Appends to an archive, step by step, while others may do the same."""
+# -- appended -------------------------------------------------------------------------------------
+
+
+class _Target(Struct, frozen=True):
+    """Where to append, and how."""
 
     archive: Path
     codes: Path
     year: int
     today: str
     until: str
-    wait: float
     older: bool
     """Whether older workbooks may replace newer ones."""
-    ledger: Ledger | None = None
-    """What is known of the table from the last step."""
-    rows: int = 0
-    """How many were added."""
+    wait: float
 
-    @property
-    def step(self) -> int:
-        """How many workbooks are worth a step."""
-        count = 0 if self.ledger is None else self.ledger.count
-        return max(BATCH, count // GROWTH)
 
-    def append(self, found: Sequence[_Read]) -> list[Added]:
-        """What became of some workbooks; all of it is on the disk."""
-        if not self.archive.exists():
-            if not any(one.entries for one in found):
-                # where nothing could be taken there is no archive to begin
-                return [Added(one.path, finding=one.finding) for one in found]
-            read_codes(self.codes).try_folder()
-        with changing(self.archive, self.wait) as connection:
-            keys = read_codes(self.codes)
-            ledger = self.known(connection)
-            # nothing is known any more if this step fails
-            self.ledger = None
-            added = [self.added(one, ledger, keys) for one in found]
-            # names first: a code without rows does no harm, rows without one would come twice
-            try:
-                keys.save()
-            except OSError as error:
-                raise SheetlabError(not_saved(self.codes, error)) from error
-            rows = [row for one in added for row in one.rows]
-            self.rows += len(rows)
-            if rows:
-                insert(connection, map(flat, rows), chain.from_iterable(map(flat_numbers, rows)))
-                note_head(connection, ledger.count, ledger.head)
-        self.ledger = ledger
-        return added
+def _appended(step: Sequence[_Read], target: _Target) -> list[Added]:
+    """What became of some workbooks; all of it is on the disk, while others may do the same."""
+    if not target.archive.exists():
+        if not any(read.entries for read in step):
+            # where nothing could be taken there is no archive to begin
+            return [Added(read.path, finding=read.finding) for read in step]
+        read_codes(target.codes).try_folder()
+    with changing(target.archive, target.wait) as connection:
+        keys = read_codes(target.codes)
+        if last_of(connection) != head_of(connection):
+            # nothing is built on a broken chain
+            raise SheetlabError(_to_check(target.archive))
+        added = [_one_appended(read, target, keys, connection) for read in step]
+        # names first: a code without rows does no harm, rows without one would come twice
+        try:
+            keys.save()
+        except OSError as error:
+            raise SheetlabError(not_saved(target.codes, error)) from error
+    return added
 
-    def known(self, connection: sqlite3.Connection) -> Ledger:
-        """What has to be known of the table; only rows that came since the last step are read."""
-        head = head_of(connection)
-        for ledger in filter(None, (self.ledger, Ledger())):
-            names = ", ".join(f'"{name}"' for name in NOTED)
-            saved = "SELECT value FROM numbers WHERE row = results.number AND kind = ?"
-            query = f"SELECT {names}, ({saved}) FROM results WHERE number > ? ORDER BY number"
-            for record in connection.execute(query, (SAVED, ledger.count)):
-                ledger.take(*record)
-            if (ledger.count, ledger.head) == head:
-                return ledger
-        # nothing is built on a broken chain
-        raise SheetlabError(_to_check(self.archive))
 
-    def added(self, one: _Read, ledger: Ledger, keys: KeyList) -> Added:
-        if one.finding is not None:
-            return Added(one.path, finding=one.finding)
-        code = keys.find(self.year, one.group)
-        new = [entry for entry in one.entries if self.wanted(one, entry, code, ledger, keys)]
-        other = next(filter(None, map(ledger.other_year, new)), None)
-        if other is not None:
-            return Added(one.path, finding=_other_year(one.path, other, self.year))
-        held = [found for entry in new if (found := ledger.held(entry, code)) is not None]
-        newer = [found for found in held if _before(one.saved, found)]
-        if newer and not self.older:
-            return Added(one.path, finding=_older(one, newer[0]))
-        if new and not code:
-            code = new_code(keys.names)
-            keys.keep(self.year, one.group, code)
-        rows = [ledger.append(entry, code, self.today, self.until) for entry in new]
-        return Added(one.path, tuple(rows), notes=tuple(_notes(one, rows, held)))
+def _one_appended(
+    read: _Read, target: _Target, keys: KeyList, connection: sqlite3.Connection
+) -> Added:
+    if read.finding is not None:
+        return Added(read.path, finding=read.finding)
+    code = keys.find(target.year, read.group)
+    new, replaced = [], []
+    for entry in read.entries:
+        held = held_of(connection, entry, code)
+        codes = codes_with(connection, entry)
+        # under a code that the list does not explain the group may be the same one
+        there = code in codes or any(other not in keys.names for other in codes)
+        if target.older and held is not None:
+            # what was replaced may come back
+            there = held.source == entry.source
+        if not there:
+            new.append(entry)
+            replaced += [held] if held is not None else []
+    for entry in new:
+        before = first_year(connection, entry)
+        if before not in (None, target.year):
+            return Added(read.path, finding=_other_year(read.path, before, target.year))
+    newer = next((held for held in replaced if _before(read.saved, held)), None)
+    if newer is not None and not target.older:
+        return Added(read.path, finding=_older(read, newer))
+    if new and not code:
+        code = new_code(keys.names)
+        keys.keep(target.year, read.group, code)
+    rows = [append(connection, entry, code, target.today, target.until) for entry in new]
+    return Added(read.path, tuple(rows), notes=tuple(_notes(read, rows, replaced)))
 
-    def wanted(self, one: _Read, entry: Entry, code: str, ledger: Ledger, keys: KeyList) -> bool:
-        """Whether a result is not in the table yet, or was replaced there and is asked for."""
-        held = ledger.held(entry, code)
-        if self.older and held is not None:
-            return held.source != entry.source
-        return not ledger.there(entry, code, keys.names)
+
+def _saved(held: Held) -> datetime.datetime | None:
+    """When the workbook of a row was saved; None if that is not known."""
+    try:
+        return None if held.saved is None else ZERO_HOUR + datetime.timedelta(seconds=held.saved)
+    except OverflowError:
+        return None
 
 
 def _before(saved: datetime.datetime | None, held: Held) -> bool | None:
     """Whether a workbook was saved before that of a row; None if it is not known."""
-    there = when(held.saved)
+    there = _saved(held)
     return None if saved is None or there is None else saved.replace(microsecond=0) < there
 
 
@@ -338,7 +314,7 @@ def _older(one: _Read, held: Held) -> Finding:
         "older-source",
         Severity.STOP,
         f"saved {one.saved:%Y-%m-%d %H:%M}, which is older than what row {held.number} holds "
-        f"(saved {when(held.saved):%Y-%m-%d %H:%M}); not added",
+        f"(saved {_saved(held):%Y-%m-%d %H:%M}); not added",
         "the last hand-in of the group",
         "If this one is to count all the same, add it by itself with --older.",
         Place(one.path.name),
@@ -359,7 +335,7 @@ def _notes(one: _Read, rows: Sequence[Row], held: Sequence[Held]) -> Iterator[Fi
             Place(one.path.name),
         )
     for row in rows[:1]:
-        bound = row.entry.setup
+        bound = row.setup
         if one.setup and not bound:
             yield Finding(
                 "setup-not-kept",

@@ -9,18 +9,15 @@ from pathlib import Path
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
+from sheetlab.finding import Finding, Place, Severity, many
 from sheetlab.handling.workers import Call, each
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, read_codes
-from sheetlab.years.database import head_of, reading, rows_in, stored
+from sheetlab.years.database import WAIT, head_of, reading, rows_in, stored
 from sheetlab.years.entries import source_digest
-from sheetlab.years.ledger import COLUMNS, Cells, Row, clean, verify
-from sheetlab.years.lock import WAIT, unreadable
+from sheetlab.years.ledger import Row, clean, verify
 from sheetlab.years.purging import due_codes
 from sheetlab.years.renewing import book_findings
-
-_DIGEST = list(COLUMNS).index("digest")
 
 
 class Checked(Struct, frozen=True):
@@ -65,25 +62,17 @@ def check(
         If there is no archive, it is damaged, or someone else does not let go of it.
     """
     findings = []
-    seen = not expect
-
-    def watched(rows: Iterator[Cells]) -> Iterator[Cells]:
-        nonlocal seen
-        for row in rows:
-            seen = seen or row[0][_DIGEST] == expect
-            yield row
-
+    alone = "SELECT row FROM numbers WHERE row NOT IN (SELECT number FROM results) LIMIT 1"
+    noted = "SELECT COUNT(*) FROM results WHERE digest = ?"
     with reading(archive, wait) as connection:
         count, head = head_of(connection)
-        rows = stored(connection)
-        try:
-            broken = verify(rows if seen else watched(rows), count, head, today)
-        except ValueError as error:
-            reason = f"holds what it should not ({error})"
-            raise SheetlabError(unreadable(archive, reason)) from error
+        broken = verify(stored(connection), count, head, today)
+        beside = connection.execute(alone).fetchone()
         if broken is not None:
             findings.append(broken.at(Place(archive.name)))
-        elif not seen:
+        elif beside is not None:
+            findings.append(_values_alone(archive, *beside))
+        elif expect and connection.execute(noted, (expect,)).fetchone() == (0,):
             findings.append(_not_there(archive, expect))
         findings += book_findings(archive, connection, thorough)
         findings += _overdue(archive, connection, read_codes(codes or codes_of(archive)), today)
@@ -165,5 +154,16 @@ def _not_there(archive: Path, expect: str) -> Finding:
         "every row that was ever there",
         "Check the digest for a slip. If it is right, this is another archive or it was written "
         "anew: take the last backup that passes.",
+        Place(archive.name),
+    )
+
+
+def _values_alone(archive: Path, row: int) -> Finding:
+    return Finding(
+        "archive-altered",
+        Severity.STOP,
+        f"there are numbers beside a row {row}, which is not there",
+        "numbers beside rows that are there",
+        "Take the last backup that passes the check.",
         Place(archive.name),
     )

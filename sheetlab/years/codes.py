@@ -15,8 +15,8 @@ from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.handling.roster import group_key
 from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.workbook.package import write_atomically
+from sheetlab.years.database import tidy
 from sheetlab.years.ledger import clean
-from sheetlab.years.lock import tidy
 
 KEY_COLUMNS = ("code", "year", "group")
 

@@ -245,17 +245,17 @@ def _records(one: Drift) -> list[list[str | float | None]]:
     for signal in one.signals:
         marked[_mark(signal.rule)] |= set(range(signal.first, signal.last + 1))
     records = []
-    for i, p in enumerate(series.points):
+    for i, (p, value) in enumerate(zip(series.origins, series.values, strict=True)):
         names = [series.practical, series.where, series.title, series.unit]
         row: list[str | float | None] = [
             *names, i + 1, p.row, p.year, p.code, p.status, "yes" if i in one.base else "",
-            _figure(p.value),
+            _figure(value),
         ]  # fmt: skip
         if its is not None:
             row += [_figure(its.lower), _figure(its.baseline.centre), _figure(its.upper)]
             hinted = i in marked["hint"] - marked["single"]
-            row.append(_figure(p.value) if i in marked["single"] else None)
-            row.append(_figure(p.value) if hinted else None)
+            row.append(_figure(value) if i in marked["single"] else None)
+            row.append(_figure(value) if hinted else None)
             row += [
                 _figure(v) for v in (its.averages[i], its.average_lower[i], its.average_upper[i])
             ]
@@ -303,12 +303,11 @@ def _charts(
         for column, averaged in ((0, False), (8, True)):
             chart = _chart(book, one, one.chart, place, averaged)
             sheet.insert_chart(line + 1, column, chart, {"object_position": 2})
-        points = one.series.points
-        off = [points[i] for i in _scale(one.chart)[1]]
+        off = [(one.series.origins[i], one.series.values[i]) for i in _scale(one.chart)[1]]
         if off:
             names = [
-                f"row {p.row} ({p.year}), {significant(p.value, 2)} {one.series.unit}".rstrip()
-                for p in off
+                f"row {p.row} ({p.year}), {significant(value, 2)} {one.series.unit}".rstrip()
+                for p, value in off
             ]
             below = line + ROWS_A_CHART - 1
             sheet.write_string(below, 0, off_text(names), styles("note", wrap=False))
@@ -397,14 +396,14 @@ def _scale(its: Chart) -> tuple[Axis, list[int]]:
 
 
 def _order_axis(one: Drift) -> Axis:
-    last = len(one.series.at) + 1
+    last = len(one.series.values) + 1
     return Axis(0.0, float(last), max(1.0, axis([0.0, float(last)]).step))
 
 
 def _order_title(one: Drift) -> str:
     """``in order of adding (2024: 1–12, 2025: 13–24)``."""
     spans: dict[int, list[int]] = {}
-    for i, p in enumerate(one.series.points, 1):
+    for i, p in enumerate(one.series.origins, 1):
         spans.setdefault(p.year, []).append(i)
     parts = [f"{year}: {s[0]}–{s[-1]}" if len(s) > 1 else f"{year}: {s[0]}"
              for year, s in spans.items()]  # fmt: skip

@@ -160,15 +160,15 @@ class _Contents(Struct, frozen=True):
 def schedule(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
     """Year, practical, definition version and digest, results, groups, ok, doubtful, failed."""
     groups: dict[tuple[int, str, str, str], list[Row]] = {}
-    for row in sorted(latest(rows), key=lambda r: (r.entry.year, r.entry.practical, r.number)):
-        e = row.entry
+    for row in sorted(latest(rows), key=lambda r: (r.year, r.practical, r.number)):
+        e = row
         groups.setdefault((e.year, e.practical, e.version, e.definition[:12]), []).append(row)
     return [
         (
             *key,
             len(members),
             len({row.code or row.seal for row in members}),
-            *(sum(r.entry.status == s for r in members) for s in ("ok", "doubtful", "failed")),
+            *(sum(r.status == s for r in members) for s in ("ok", "doubtful", "failed")),
         )
         for key, members in groups.items()
     ]
@@ -177,11 +177,11 @@ def schedule(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
 def criteria(rows: Sequence[Row]) -> list[tuple[str, ...]]:
     """Practical, then for each criterion how many of its workbooks are evidence of it."""
     found = []
-    first = [row for row in latest(rows) if row.entry.numbers or row.entry.value is not None]
-    for practical in sorted({row.entry.practical for row in first}):
-        members = [row for row in first if row.entry.practical == practical]
+    first = [row for row in latest(rows) if row.numbers or row.value is not None]
+    for practical in sorted({row.practical for row in first}):
+        members = [row for row in first if row.practical == practical]
         # the numbers of a workbook stand beside its first result
-        books = {(row.code, row.entry.source): row for row in reversed(members)}
+        books = {(row.code, row.source): row for row in reversed(members)}
         cells = [practical]
         for _, kind in CRITERIA:
             many = sum(_shows(row, kind) for row in books.values())
@@ -192,9 +192,9 @@ def criteria(rows: Sequence[Row]) -> list[tuple[str, ...]]:
 
 def _shows(row: Row, kind: str) -> bool:
     if kind == "result":
-        return row.entry.value is not None
+        return row.value is not None
     kind, _, id_ = kind.partition(":")
-    return any(n.kind == kind and id_ in ("", n.id) for n in row.entry.numbers)
+    return any(n.kind == kind and id_ in ("", n.id) for n in row.numbers)
 
 
 def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
@@ -204,10 +204,10 @@ def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
     an earlier row goes before a later one.
     """
     groups: dict[tuple[int, str], dict[tuple[str, str], list[Row]]] = {}
-    for row in sorted(latest(rows), key=lambda r: (r.entry.year, r.entry.practical, r.number)):
+    for row in sorted(latest(rows), key=lambda r: (r.year, r.practical, r.number)):
         if row.code:
-            books = groups.setdefault((row.entry.year, row.entry.practical), {})
-            books.setdefault((row.code, row.entry.source), []).append(row)
+            books = groups.setdefault((row.year, row.practical), {})
+            books.setdefault((row.code, row.source), []).append(row)
     found: list[tuple[str | int, ...]] = []
     for (year, practical), by_book in groups.items():
         usual = _usual(row for book in by_book.values() for row in book)
@@ -218,7 +218,7 @@ def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
         if last < 2:
             places = {0: "best", last: "weakest"} if last else {0: "only"}
         for place, name in sorted(places.items()):
-            e = ranked[place].entry
+            e = ranked[place]
             found.append(
                 (year, practical, name, ranked[place].code, e.findings, e.status,
                  e.statement or "no result", ranked[place].number)
@@ -230,27 +230,27 @@ def _usual(rows: Iterable[Row]) -> dict[str, float]:
     """Median of each result, where there are three of it or more."""
     values: dict[str, list[float]] = {}
     for row in rows:
-        if row.entry.value is not None:
-            values.setdefault(row.entry.result, []).append(row.entry.value)
+        if row.value is not None:
+            values.setdefault(row.result, []).append(row.value)
     return {key: median(found) for key, found in values.items() if len(found) > 2}
 
 
 def _rank(book: Sequence[Row], usual: Mapping[str, float]) -> tuple[int, int, int, float]:
     """The greater, the weaker is a workbook, of which these are the rows."""
-    accepted = {n.id: n.value for row in book for n in row.entry.numbers if n.kind == "comparison"}
+    accepted = {n.id: n.value for row in book for n in row.numbers if n.kind == "comparison"}
     off = 0.0
     for row in book:
-        e = row.entry
+        e = row
         if e.value is None:
             off = math.inf
         elif e.result in accepted:
             off = max(off, _distance(1.0 + accepted[e.result]))
         elif usual.get(e.result):
             off = max(off, _distance(e.value / usual[e.result]))
-    status = max(GRAVITY.get(row.entry.status, 2) for row in book)
+    status = max(GRAVITY.get(row.status, 2) for row in book)
     # a result is not weaker for what chance does to it
     steps = LARGEST if off > LARGEST * STEP else int(off / STEP)
-    return status, steps, book[0].entry.findings, off
+    return status, steps, book[0].findings, off
 
 
 def _distance(ratio: float) -> float:

@@ -63,7 +63,7 @@ class Seen(Struct):
 
 def definition_files(pack: Path, rows: Iterable[Row], seen: Seen | None) -> Iterator[Filed]:
     """Write the definition of every row, as it was issued, under its digest."""
-    wanted = {r.entry.definition: (r.entry.practical, r.entry.version) for r in rows}
+    wanted = {r.definition: (r.practical, r.version) for r in rows}
     seen, shipped = seen or Seen(), catalogue()
     for id_ in shipped.paths():
         text = shipped.text(id_)
@@ -93,13 +93,13 @@ def sample_files(
         List of codes, if groups are to be named where it knows them.
     """
     for what, row in rows.items():
-        digest = row.entry.source
+        digest = row.source
         path = None if seen is None else seen.paths.get(digest)
         if path is None:
             why = NOT_FOUND
             if seen is None:
                 why = NO_FOLDER
-            elif (row.entry.practical, row.code) in seen.groups:
+            elif (row.practical, row.code) in seen.groups:
                 why = CHANGED
             yield row.number, Filed(what, digest, why_not=why)
             continue
@@ -121,7 +121,7 @@ def look(folders: Sequence[Path], rows: Iterable[Row], keys: KeyList) -> Seen:
         List of codes, by which a workbook of the same group with other readings is known.
     """
     seen = Seen()
-    years = {row.entry.year for row in rows}
+    years = {row.year for row in rows}
     for folder in folders:
         paths = [folder / name for name in sorted(scan(folder)[0])]
         for path, read in zip(paths, each(Call(_read, _lost), paths), strict=True):

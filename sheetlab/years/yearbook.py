@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import io
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
-from msgspec.structs import replace
+from msgspec.structs import astuple
 
 from sheetlab.finding import SheetlabError
 from sheetlab.workbook.book import Book
@@ -17,39 +18,15 @@ from sheetlab.workbook.longbook import LongBook, open_long
 from sheetlab.workbook.package import refuse
 from sheetlab.workbook.style import Styles, lines_needed, set_page
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
-from sheetlab.years.ledger import COLUMNS, NUMBER_COLUMNS, Cell, Cells, typed
+from sheetlab.years.ledger import COLUMNS, NUMBER_COLUMNS, Cell, Cells, Column
 
 RESULTS, VALUES, ABOUT = "Results", "Values", "About"
 HEADING_ROW = 3
 MOST_ROWS = 1_000_000
 """Rows of a table: a sheet of a spreadsheet program ends soon after."""
 
-HEADINGS: Mapping[str, tuple[str, int]] = {
-    "number": ("row", 6), "year": ("year", 7), "practical": ("practical", 17),
-    "setup": ("set-up", 9), "code": ("code", 12), "revision": ("revision", 9),
-    "replaces": ("replaces row", 9), "result": ("id of the result", 9), "title": ("result", 52),
-    "symbol": ("symbol", 8), "statement": ("as stated", 44), "value": ("value", 12),
-    "u": ("u", 11), "expanded": ("U", 11), "k": ("k", 6),
-    "dof": ("effective degrees of freedom", 11),
-    "unit": ("unit", 12), "shown": ("shown in", 9), "status": ("status", 10),
-    "findings": ("findings", 9), "instruments": ("instruments", 16), "added": ("added", 11),
-    "keep_until": ("code kept until", 11), "version": ("definition version", 10),
-    "definition": ("digest of the definition", 14), "program": ("program version", 10),
-    "source": ("digest of the readings", 14), "seal": ("seal of the code", 14),
-    "salt": ("salt of the seal", 12), "previous": ("digest of the row before", 14),
-    "digest": ("digest of this row", 68),
-}  # fmt: skip
-NUMBER_HEADINGS: Mapping[str, tuple[str, int]] = {
-    "row": ("row", 7), "position": ("position", 9), "kind": ("kind", 12), "id": ("id", 16),
-    "title": ("name", 78), "value": ("value", 13), "u": ("u", 12), "unit": ("unit", 12),
-    "shown": ("shown in", 10),
-}  # fmt: skip
 PRINTED = "replaces"
 """Last column that is printed; what follows is for programs."""
-_FIGURES: Mapping[str, str] = {
-    "replaces": '0;-0;""',
-    "value": "0.0000E+00", "u": "0.00E+00", "expanded": "0.00E+00", "k": "0.00", "dof": "0.0",
-}  # fmt: skip
 NOTE = (
     "All results of the year, as the database beside this workbook holds them; whatever is typed "
     "here is lost when they change. Numbers are in the unit beside them (coherent SI). Groups are "
@@ -100,13 +77,8 @@ def book_of(archive: Path, year: int) -> Path:
 def books_of(archive: Path) -> dict[int, Path]:
     """The workbooks that lie beside a database, by their year."""
     names = {path.name for path in archive.parent.iterdir()} if archive.parent.is_dir() else set()
-    years = [
-        int(year)
-        for name in names
-        for year in [name.removeprefix(f"{archive.stem} ").removesuffix(".xlsx")]
-        if year.isascii() and year.isdigit() and len(year) == 4
-    ]
-    books = {year: book_of(archive, year) for year in sorted(years)}
+    years = [name.removeprefix(f"{archive.stem} ").removesuffix(".xlsx") for name in sorted(names)]
+    books = {int(y): book_of(archive, int(y)) for y in years if re.fullmatch(r"[0-9]{4}", y)}
     return {year: book for year, book in books.items() if book.name in names}
 
 
@@ -126,8 +98,8 @@ def year_bytes(
     # its texts first: who only looks at them need not read those of the rows
     _about(about, styles, title, noted, years, practicals)
     tables = (
-        _Table(results, styles, title, RESULTS, COLUMNS, HEADINGS, 5),
-        _Table(values, styles, title, VALUES, NUMBER_COLUMNS, NUMBER_HEADINGS, 1),
+        _Table(results, styles, title, RESULTS, COLUMNS, 5),
+        _Table(values, styles, title, VALUES, NUMBER_COLUMNS, 1),
     )
     for record, numbers in rows:
         tables[0].write(record)
@@ -143,8 +115,8 @@ class _Table:
     """A sheet with a row of headings, and rows below it."""
 
     def __init__(
-        self, sheet: Any, styles: Styles, title: str, name: str, columns: Mapping[str, type],
-        headings: Mapping[str, tuple[str, int]], frozen: int,
+        self, sheet: Any, styles: Styles, title: str, name: str, columns: Mapping[str, Column],
+        frozen: int,
     ) -> None:  # fmt: skip
         self.sheet, self.row = sheet, HEADING_ROW + 1
         self.columns = len(columns)
@@ -161,12 +133,11 @@ class _Table:
         sheet.write_string(1, 0, NOTE, styles("note"))
         sheet.set_row(HEADING_ROW, 42)
         self.formats = []
-        for column, (key, kind) in enumerate(columns.items()):
-            heading, width = headings[key]
-            sheet.set_column(column, column, width)
-            sheet.write_string(HEADING_ROW, column, heading, styles("column"))
-            figure = styles("figure", _FIGURES.get(key, ""))
-            self.formats.append(styles("cell", wrap=False) if kind is str else figure)
+        for place, column in enumerate(columns.values()):
+            sheet.set_column(place, place, column.shown.width)
+            sheet.write_string(HEADING_ROW, place, column.shown.title, styles("column"))
+            figure = styles("figure", column.shown.format)
+            self.formats.append(styles("cell", wrap=False) if column.kind is str else figure)
         sheet.freeze_panes(HEADING_ROW + 1, frozen)
 
     def write(self, record: Sequence[Cell]) -> None:
@@ -195,9 +166,7 @@ def _about(
     sheet.set_column(0, 0, 24)
     sheet.set_column(1, 1, 70)
     sheet.write_string(0, 0, "About this workbook", styles("title", wrap=False))
-    facts: dict[str, str | int] = dict(
-        zip(FACTS, (noted.rows, noted.codes, noted.last, noted.digest), strict=True)
-    )
+    facts: dict[str, str | int] = dict(zip(FACTS, astuple(noted), strict=True))
     facts[YEARS] = ", ".join(map(str, years))
     facts["practicals"] = ", ".join(practicals)
     for line, (name, value) in enumerate(facts.items(), 2):
@@ -216,7 +185,7 @@ def _about(
 class YearBook(Struct, frozen=True):
     """What a workbook holds, in the order of its sheets, which a person may have sorted.
 
-    Both tables are read as they are asked for, the cells as their columns hold them.
+    Both tables are read as they are asked for.
     """
 
     records: Iterator[list[Cell]]
@@ -232,16 +201,13 @@ def open_year(path: Path) -> Iterator[YearBook]:
     Raises
     ------
     SheetlabError
-        If it is no such workbook; from its tables, if a cell does not hold what its column holds.
+        If it is no such workbook.
     """
     with open_long(path) as book:
         with _told(path):
             noted, years = _facts(book)
-        yield YearBook(
-            _records(book, RESULTS, COLUMNS, HEADINGS),
-            _records(book, VALUES, NUMBER_COLUMNS, NUMBER_HEADINGS),
-            noted, years,
-        )  # fmt: skip
+        records, numbers = _cells(book, RESULTS, COLUMNS), _cells(book, VALUES, NUMBER_COLUMNS)
+        yield YearBook(records, numbers, noted, years)
 
 
 def noted_in(path: Path) -> Noted | None:
@@ -249,18 +215,17 @@ def noted_in(path: Path) -> Noted | None:
 
     Where that sheet was taken away the rows themselves are counted.
     """
+    number, code, digest = (list(COLUMNS).index(name) for name in ("number", "code", "digest"))
     try:
-        with open_long(path) as book:
+        with open_long(path) as book, _told(path):
             if ABOUT in book.sheets:
                 return _facts(book)[0]
-            noted = Noted(0, 0, 0, "")
-            for record in _records(book, RESULTS, COLUMNS, HEADINGS):
-                its = dict(zip(COLUMNS, record, strict=True))
-                noted = replace(noted, rows=noted.rows + 1, codes=noted.codes + (its["code"] != ""))
-                if int(its["number"] or 0) > noted.last:
-                    noted = replace(noted, last=int(its["number"] or 0), digest=str(its["digest"]))
-            return noted
-    except (SheetlabError, KeyError, ValueError, OverflowError):
+            rows, codes, last, end = 0, 0, 0, ""
+            for cells in _cells(book, RESULTS, COLUMNS):
+                rows, codes = rows + 1, codes + (cells[code] != "")
+                last, end = max((last, end), (int(cells[number] or 0), str(cells[digest])))
+            return Noted(rows, codes, last, end)
+    except SheetlabError:
         return None
 
 
@@ -284,20 +249,16 @@ def _facts(book: LongBook) -> tuple[Noted, tuple[int, ...]]:
     return Noted(rows, codes, last, str(facts[FACTS[3]])), years
 
 
-def _records(
-    book: LongBook, sheet: str, columns: Mapping[str, type], headings: Mapping[str, tuple[str, int]]
-) -> Iterator[list[Cell]]:
-    places: list[int] | None = None
+def _cells(book: LongBook, sheet: str, columns: Mapping[str, Column]) -> Iterator[list[Cell]]:
+    """The rows of a table, in the order of its columns; a column of texts has no blank cells."""
+    blank = ["" if column.kind is str else None for column in columns.values()]
+    places: list[int] = []
     with _told(book.path):
         for row, cells in book.rows(sheet):
             if row == HEADING_ROW:
-                there = {value: column for column, value in cells.items()}
-                places = [there[headings[name][0]] for name in columns]
-            elif row > HEADING_ROW:
-                if places is None:
-                    raise KeyError("row of headings")
-                record = [cells.get(column) for column in places]
-                if any(cell is not None for cell in record):
-                    yield typed(record, columns)
-        if places is None:
-            raise KeyError(sheet)
+                there = {value: place for place, value in cells.items()}
+                places = [there[column.shown.title] for column in columns.values()]
+            elif row > HEADING_ROW and any(place in cells for place in places):
+                yield [cells.get(place, none) for place, none in zip(places, blank, strict=True)]
+        if not places:
+            raise KeyError(f"{sheet}: row of headings")

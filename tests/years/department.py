@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 import zipfile
 from collections.abc import Iterator, Sequence
 from functools import cache
@@ -20,7 +21,8 @@ from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
 from sheetlab.practical.register import Bound
 from sheetlab.workbook.template import write_template
-from sheetlab.years.ledger import Row, joined, rows_of
+from sheetlab.years.database import begin, insert, rows_in
+from sheetlab.years.ledger import Row
 from sheetlab.years.yearbook import open_year
 
 WIRE = "wire-stretching"
@@ -91,9 +93,17 @@ def saved(path: Path, at: str) -> Path:
 
 def shown(path: Path) -> list[Row]:
     """Rows of the workbook of a year."""
+    connection = table()
     with open_year(path) as book:
-        numbers = sorted(book.numbers, key=lambda one: one[:2])
-        return list(rows_of(joined(sorted(book.records, key=lambda one: one[0]), numbers)))
+        insert(connection, book.records, book.numbers)
+    return list(rows_in(connection, path))
+
+
+def table() -> sqlite3.Connection:
+    """An archive that is never on a disk."""
+    connection = sqlite3.connect(":memory:")
+    begin(connection)
+    return connection
 
 
 def write(one: Bench, folder: Path, name: str = "", bound: Bound | None = None) -> Path:
