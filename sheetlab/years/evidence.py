@@ -8,15 +8,15 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from statistics import median
-from typing import Any
 
 from msgspec import Struct
 
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.package import write_atomically
-from sheetlab.workbook.style import Styles, lines_needed, set_page
-from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
+from sheetlab.workbook.page import Column, new_page
+from sheetlab.workbook.style import Styles
+from sheetlab.workbook.template import EPOCH
 from sheetlab.years.checking import Checked, check
 from sheetlab.years.codes import KeyList, codes_of, read_codes
 from sheetlab.years.database import Table, read
@@ -34,7 +34,6 @@ from sheetlab.years.packfiles import (
 
 BOOK, TEXT = "evidence.xlsx", "evidence.txt"
 TITLE = "Evidence of practical work"
-WIDTH = 118
 
 CRITERIA = (
     ("readings that give a result", "result"),
@@ -139,6 +138,23 @@ class _Contents(Struct, frozen=True):
         """A code, and the group behind it if it is to be named."""
         _, name = (0, "") if self.names is None else self.names.names.get(code, (0, ""))
         return f"{code} ({name})" if name else code
+
+    def check_lines(self) -> list[str]:
+        """What the check of the archive came to, in sentences."""
+        checked, rows = self.checked, self.table.rows
+        revised = sum(row.replaces > 0 for row in rows)
+        purged = sum(not row.code for row in rows)
+        return [
+            f"Checked on {self.today.isoformat()}: {many(checked.count, 'row')}; digest of the "
+            f"last row {checked.head}.",
+            "The table is complete and unaltered: the digest of every row fits its contents and "
+            "the row before it."
+            if checked.sound
+            else "The table did not pass the check.",
+            *(finding.message for finding in checked.findings),
+            f"Revisions of earlier rows, which are still there: {revised}. Rows whose codes were "
+            f"taken away after the day to which they were kept: {purged}.",
+        ]
 
     def sample_rows(self) -> list[tuple[str | int, ...]]:
         """``samples`` with the group, and the file of each."""
@@ -258,36 +274,8 @@ def _distance(ratio: float) -> float:
     return abs(math.log(ratio)) if ratio > 0.0 else math.inf
 
 
-def check_lines(table: Table, checked: Checked, today: datetime.date) -> list[str]:
-    """What the check of the archive came to, in sentences."""
-    lines = [
-        f"Checked on {today.isoformat()}: {many(checked.count, 'row')}; digest of the last row "
-        f"{checked.head}.",
-        "The table is complete and unaltered: the digest of every row fits its contents and the "
-        "row before it."
-        if checked.sound
-        else "The table did not pass the check.",
-    ]
-    lines += [finding.message for finding in checked.findings]
-    revised = sum(row.replaces > 0 for row in table.rows)
-    purged = sum(not row.code for row in table.rows)
-    lines.append(
-        f"Revisions of earlier rows, which are still there: {revised}. Rows whose codes were taken "
-        f"away after the day to which they were kept: {purged}."
-    )
-    return lines
-
-
 # -- the files -----------------------------------------------------------------------------------
 
-SCHEDULE_HEADS = (
-    "year", "practical", "definition version", "digest of the definition (begins)", "results",
-    "groups", "ok", "doubtful", "failed",
-)  # fmt: skip
-SAMPLE_HEADS = (
-    "year", "practical", "sample", "code", "findings", "status", "result as stated", "row", "file",
-)  # fmt: skip
-FILE_HEADS = ("what", "file", "SHA-256 of the file", "digest in the archive")
 FILES_NOTE = (
     f"{SUMS} holds the same digests: “sha256sum -c {SUMS}” tells whether a file was changed since. "
     "The digest of a definition is the SHA-256 of its file. That of a sample is of its readings, "
@@ -295,83 +283,57 @@ FILES_NOTE = (
     "names the row. Samples were made anew from what was typed and evaluated, with the code in "
     "the place of names; photos, comments and free texts stay in the original."
 )
+# of each sheet: its name, what is said of it, headings with widths
+SHEETS: tuple[tuple[str, str, tuple[tuple[str, int], ...]], ...] = (
+    ("Schedule",
+     "From {archive}. A row a practical, year and version of its definition; only the last "
+     "revision of each result is counted.",
+     (("year", 8), ("practical", 24), ("definition version", 12),
+      ("digest of the definition (begins)", 22), ("results", 10), ("groups", 10), ("ok", 10),
+      ("doubtful", 10), ("failed", 10))),
+    ("Archive check",
+     "What “sheetlab archive check” found. Codes stand for groups; no names are here.",
+     (("result of the check", 118),)),
+    ("Criteria",
+     "How many workbooks of a practical are evidence of what. – means none, or not asked for; an "
+     "earlier sheetlab did not keep whether uncertainty and slope are the group's own.",
+     (("practical", 24), *((title, 16) for title, _ in CRITERIA))),
+    ("Samples",
+     f"Best, middle and weakest workbook of each practical and year, by {RANKED}. Where no file "
+     "stands, ask the department for the workbook by its code, while the list of codes is kept.",
+     (("year", 8), ("practical", 18), ("sample", 10), ("code", 14), ("findings", 10),
+      ("status", 11), ("result as stated", 36), ("row", 7), ("file", 40))),
+    ("Files", FILES_NOTE,
+     (("what", 38), ("file", 50), ("SHA-256 of the file", 40), ("digest in the archive", 40))),
+)  # fmt: skip
 
 
 def _book(its: _Contents) -> bytes:
-    name, table, checked, today = its.archive, its.table, its.checked, its.today
     buffer = io.BytesIO()
     book = Book(buffer)
     book.set_properties({"title": TITLE, "created": EPOCH})
     styles = Styles(book)
-    note = f"From {name}. A row a practical, year and version of its definition; only the last "
-    note += "revision of each result is counted."
-    widths: tuple[int, ...] = (8, 24, 12, 22, 10, 10, 10, 10, 10)
-    _sheet(book, styles, "Schedule", note, SCHEDULE_HEADS, widths, schedule(table.rows))
-    rows = [(line,) for line in check_lines(table, checked, today)]
-    note = "What “sheetlab archive check” found. Codes stand for groups; no names are here."
-    _sheet(book, styles, "Archive check", note, ("result of the check",), (WIDTH,), rows)
-    note = (
-        "How many workbooks of a practical are evidence of what. – means none, or not asked for; "
-    )
-    note += "an earlier sheetlab did not keep whether uncertainty and slope are the group's own."
-    heads = ("practical", *(title for title, _ in CRITERIA))
-    widths = (24, *([16] * len(CRITERIA)))
-    _sheet(book, styles, "Criteria", note, heads, widths, criteria(table.rows))
-    note = (
-        f"Best, middle and weakest workbook of each practical and year, by {RANKED}. "
-        "Where no file stands, ask the department for the workbook by its code, while the list of "
-        "codes is kept."
-    )
-    widths = (8, 18, 10, 14, 10, 11, 36, 7, 40)
-    _sheet(book, styles, "Samples", note, SAMPLE_HEADS, widths, its.sample_rows())
-    widths = (38, 50, 40, 40)
-    _sheet(book, styles, "Files", FILES_NOTE, FILE_HEADS, widths, its.file_rows())
+    rows: tuple[Sequence[Sequence[str | int]], ...] = (
+        schedule(its.table.rows), [(line,) for line in its.check_lines()],
+        criteria(its.table.rows), its.sample_rows(), its.file_rows(),
+    )  # fmt: skip
+    for (name, note, heads), lines in zip(SHEETS, rows, strict=True):
+        columns = [Column(head, head, width, format="cell") for head, width in heads]
+        page = new_page(book.add_worksheet(name), styles, columns, (TITLE, ""), merged=False)
+        page.line(name, "title")
+        page.line(note.format(archive=its.archive), "note")
+        page.gap(0)
+        page.table(columns, lines).freeze()
     book.close()
     return buffer.getvalue()
 
 
-def _sheet(
-    book: Any,
-    styles: Styles,
-    title: str,
-    note: str,
-    heads: Sequence[str],
-    widths: Sequence[int],
-    rows: Sequence[Sequence[str | int]],
-) -> None:
-    sheet = book.add_worksheet(title)
-    set_page(sheet, True, TITLE, "")
-    sheet.fit_to_pages(1, 0)
-    sheet.repeat_rows(3)
-    last, width = len(heads) - 1, sum(widths)
-    sheet.write_string(0, 0, title, styles("title", wrap=False))
-    if last:
-        sheet.merge_range(1, 0, 1, last, "", styles("note"))
-    sheet.write_string(1, 0, note, styles("note"))
-    sheet.set_row(1, lines_needed(note, width) * LINE_HEIGHT + 3)
-    most = max(lines_needed(h, w - 3) for h, w in zip(heads, widths, strict=True))
-    sheet.set_row(3, most * 13 + 3)
-    for column, head in enumerate(heads):
-        sheet.set_column(column, column, widths[column])
-        sheet.write_string(3, column, head, styles("column"))
-    for i, row in enumerate(rows, 4):
-        for column, value in enumerate(row):
-            if isinstance(value, str):
-                sheet.write_string(i, column, value, styles("cell"))
-            else:
-                sheet.write_number(i, column, value, styles("cell"))
-        needed = max(lines_needed(str(v), w - 3) for v, w in zip(row, widths, strict=True))
-        sheet.set_row(i, needed * LINE_HEIGHT + 4)
-    sheet.freeze_panes(4, 0)
-
-
 def _text(its: _Contents) -> str:
-    name, table, checked, today = its.archive, its.table, its.checked, its.today
-    lines = [TITLE, f"from {name}", "", "Archive check", ""]
-    lines += [f"  {line}" for line in check_lines(table, checked, today)]
+    lines = [TITLE, f"from {its.archive}", "", "Archive check", ""]
+    lines += [f"  {line}" for line in its.check_lines()]
     lines += ["", "Schedule", ""]
     for year, practical, version, digest, results, groups, ok, doubtful, failed in schedule(
-        table.rows
+        its.table.rows
     ):
         lines.append(
             f"  {year}  {practical}, definition version {version} ({digest}): "
@@ -379,7 +341,7 @@ def _text(its: _Contents) -> str:
             f"{ok} ok, {doubtful} doubtful, {failed} failed"
         )
     lines += ["", "Criteria", ""]
-    for practical, *cells in criteria(table.rows):
+    for practical, *cells in criteria(its.table.rows):
         lines.append(f"  {practical}")
         lines += [f"    {t}: {c}" for (t, _), c in zip(CRITERIA, cells, strict=True)]
     lines += ["", "Samples", ""]

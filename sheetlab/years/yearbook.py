@@ -7,7 +7,6 @@ import io
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import astuple
@@ -16,17 +15,16 @@ from sheetlab.finding import SheetlabError
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.longbook import LongBook, open_long
 from sheetlab.workbook.package import refuse
-from sheetlab.workbook.style import Styles, lines_needed, set_page
-from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
-from sheetlab.years.ledger import COLUMNS, NUMBER_COLUMNS, Cell, Cells, Column
+from sheetlab.workbook.page import Column, Page, Table, new_page, places, read_table
+from sheetlab.workbook.style import Styles
+from sheetlab.workbook.template import EPOCH
+from sheetlab.years.ledger import COLUMNS, NUMBER_COLUMNS, Cell, Cells
+from sheetlab.years.ledger import Column as Held
 
 RESULTS, VALUES, ABOUT = "Results", "Values", "About"
-HEADING_ROW = 3
 MOST_ROWS = 1_000_000
 """Rows of a table: a sheet of a spreadsheet program ends soon after."""
 
-PRINTED = "replaces"
-"""Last column that is printed; what follows is for programs."""
 NOTE = (
     "All results of the year, as the database beside this workbook holds them; whatever is typed "
     "here is lost when they change. Numbers are in the unit beside them (coherent SI). Groups are "
@@ -51,6 +49,32 @@ ABOUT_TEXTS = (
      "saved (when the workbook was saved, by what stands in it), finding (how many of a kind made "
      "it doubtful)."),
 )  # fmt: skip
+
+
+class Listed(Struct, frozen=True):
+    """A table of the archive as a sheet."""
+
+    sheet: str
+    columns: tuple[Column, ...]
+    printed: str
+    """Last column that is printed; what follows is for programs."""
+    kept: str
+    """Last column that stays in view."""
+
+
+def _listed(sheet: str, table: Mapping[str, Held], printed: str, kept: str) -> Listed:
+    columns = (
+        Column(key, its.shown.title, its.shown.width, format="cell" if its.kind is str else
+               "figure", shape=its.shown.format, wrap=False)
+        for key, its in table.items()
+    )  # fmt: skip
+    return Listed(sheet, tuple(columns), printed, kept)
+
+
+LISTED = (
+    _listed(RESULTS, COLUMNS, "replaces", "code"),
+    _listed(VALUES, NUMBER_COLUMNS, "shown", "row"),
+)
 
 
 class Noted(Struct, frozen=True):
@@ -94,89 +118,49 @@ def year_bytes(
     title = f"Results of {year}"
     book.set_properties({"title": title, "created": EPOCH})
     styles = Styles(book)
-    results, values, about = map(book.add_worksheet, (RESULTS, VALUES, ABOUT))
+    sheets = [book.add_worksheet(name) for name in (RESULTS, VALUES, ABOUT)]
     # its texts first: who only looks at them need not read those of the rows
-    _about(about, styles, title, noted, years, practicals)
-    tables = (
-        _Table(results, styles, title, RESULTS, COLUMNS, 5),
-        _Table(values, styles, title, VALUES, NUMBER_COLUMNS, 1),
+    about = new_page(sheets[2], styles, (24, 70), (title, ""), landscape=False, merged=False)
+    _about(about, noted, years, practicals)
+    results, values = (
+        _begun(new_page(sheet, styles, listed.columns, (title, ""), merged=False), listed, year)
+        for sheet, listed in zip(sheets, LISTED, strict=False)
     )
     for record, numbers in rows:
-        tables[0].write(record)
+        results.write(record, height=0)
         for number in numbers:
-            tables[1].write(number)
-    for table in tables:
-        table.end()
+            values.write(number, height=0)
+    for table, listed in zip((results, values), LISTED, strict=True):
+        table.filter()
+        _, _, last, column = table.area(listed.printed)
+        table.page.sheet.print_area(0, 0, last, column)
     book.close()
     return buffer.getvalue()
 
 
-class _Table:
-    """A sheet with a row of headings, and rows below it."""
-
-    def __init__(
-        self, sheet: Any, styles: Styles, title: str, name: str, columns: Mapping[str, Column],
-        frozen: int,
-    ) -> None:  # fmt: skip
-        self.sheet, self.row = sheet, HEADING_ROW + 1
-        self.columns = len(columns)
-        names = list(columns)
-        self.printed = names.index(PRINTED) if PRINTED in names else len(names) - 1
-        set_page(sheet, True, title, "")
-        sheet.fit_to_pages(1, 0)
-        sheet.repeat_rows(HEADING_ROW)
-        sheet.write_string(
-            0, 0, f"{name} {title.rsplit(maxsplit=1)[-1]}", styles("title", wrap=False)
-        )
-        sheet.set_row(1, 2 * LINE_HEIGHT + 3)
-        sheet.merge_range(1, 0, 1, self.printed, "", styles("note"))
-        sheet.write_string(1, 0, NOTE, styles("note"))
-        sheet.set_row(HEADING_ROW, 42)
-        self.formats = []
-        for place, column in enumerate(columns.values()):
-            sheet.set_column(place, place, column.shown.width)
-            sheet.write_string(HEADING_ROW, place, column.shown.title, styles("column"))
-            figure = styles("figure", column.shown.format)
-            self.formats.append(styles("cell", wrap=False) if column.kind is str else figure)
-        sheet.freeze_panes(HEADING_ROW + 1, frozen)
-
-    def write(self, record: Sequence[Cell]) -> None:
-        sheet, row = self.sheet, self.row
-        for column, (value, shape) in enumerate(zip(record, self.formats, strict=True)):
-            if value is None:
-                sheet.write_blank(row, column, None, shape)
-            elif isinstance(value, str):
-                sheet.write_string(row, column, value, shape)
-            else:
-                sheet.write_number(row, column, value, shape)
-        self.row += 1
-
-    def end(self) -> None:
-        last = max(self.row - 1, HEADING_ROW + 1)
-        self.sheet.print_area(0, 0, last, self.printed)
-        self.sheet.autofilter(HEADING_ROW, 0, last, self.columns - 1)
+def _begun(page: Page, listed: Listed, year: int) -> Table:
+    """A sheet with its row of headings."""
+    every, page.widths = page.widths, page.widths[: places(listed.columns)[listed.printed] + 1]
+    page.line(f"{listed.sheet} {year}", "title")
+    page.line(NOTE, "note")
+    page.gap(0)
+    page.widths = every
+    table = page.open_table(listed.columns, height=42)
+    table.freeze(through=listed.kept)
+    return table
 
 
-def _about(
-    sheet: Any, styles: Styles, title: str, noted: Noted, years: Sequence[int],
-    practicals: Sequence[str],
-) -> None:  # fmt: skip
-    set_page(sheet, False, title, "")
-    sheet.fit_to_pages(1, 0)
-    sheet.set_column(0, 0, 24)
-    sheet.set_column(1, 1, 70)
-    sheet.write_string(0, 0, "About this workbook", styles("title", wrap=False))
-    facts: dict[str, str | int] = dict(zip(FACTS, astuple(noted), strict=True))
-    facts[YEARS] = ", ".join(map(str, years))
-    facts["practicals"] = ", ".join(practicals)
-    for line, (name, value) in enumerate(facts.items(), 2):
-        sheet.write_string(line, 0, name, styles("cell"))
-        write = sheet.write_number if isinstance(value, int) else sheet.write_string
-        write(line, 1, value, styles("cell"))
-    for line, (name, text) in enumerate(ABOUT_TEXTS, len(facts) + 3):
-        sheet.write_string(line, 0, name, styles("cell"))
-        sheet.write_string(line, 1, text, styles("cell"))
-        sheet.set_row(line, lines_needed(text, 66) * LINE_HEIGHT + 4)
+def _about(page: Page, noted: Noted, years: Sequence[int], practicals: Sequence[str]) -> None:
+    page.line("About this workbook", "title")
+    page.gap(0)
+    facts = [
+        *zip(FACTS, astuple(noted), strict=True),
+        (YEARS, ", ".join(map(str, years))),
+        ("practicals", ", ".join(practicals)),
+    ]
+    page.fields([(label, label, value, "cell") for label, value in facts])
+    page.gap(0)
+    page.fields([(label, label, text, "cell") for label, text in ABOUT_TEXTS])
 
 
 # -- read back -----------------------------------------------------------------------------------
@@ -206,8 +190,7 @@ def open_year(path: Path) -> Iterator[YearBook]:
     with open_long(path) as book:
         with _told(path):
             noted, years = _facts(book)
-        records, numbers = _cells(book, RESULTS, COLUMNS), _cells(book, VALUES, NUMBER_COLUMNS)
-        yield YearBook(records, numbers, noted, years)
+        yield YearBook(_cells(book, LISTED[0]), _cells(book, LISTED[1]), noted, years)
 
 
 def noted_in(path: Path) -> Noted | None:
@@ -221,7 +204,7 @@ def noted_in(path: Path) -> Noted | None:
             if ABOUT in book.sheets:
                 return _facts(book)[0]
             rows, codes, last, end = 0, 0, 0, ""
-            for cells in _cells(book, RESULTS, COLUMNS):
+            for cells in _cells(book, LISTED[0]):
                 rows, codes = rows + 1, codes + (cells[code] != "")
                 last, end = max((last, end), (int(cells[number] or 0), str(cells[digest])))
             return Noted(rows, codes, last, end)
@@ -249,16 +232,9 @@ def _facts(book: LongBook) -> tuple[Noted, tuple[int, ...]]:
     return Noted(rows, codes, last, str(facts[FACTS[3]])), years
 
 
-def _cells(book: LongBook, sheet: str, columns: Mapping[str, Column]) -> Iterator[list[Cell]]:
+def _cells(book: LongBook, listed: Listed) -> Iterator[list[Cell]]:
     """The rows of a table, in the order of its columns; a column of texts has no blank cells."""
-    blank = ["" if column.kind is str else None for column in columns.values()]
-    places: list[int] = []
+    blank = {column.key: "" if column.format == "cell" else None for column in listed.columns}
     with _told(book.path):
-        for row, cells in book.rows(sheet):
-            if row == HEADING_ROW:
-                there = {value: place for place, value in cells.items()}
-                places = [there[column.shown.title] for column in columns.values()]
-            elif row > HEADING_ROW and any(place in cells for place in places):
-                yield [cells.get(place, none) for place, none in zip(places, blank, strict=True)]
-        if not places:
-            raise KeyError(f"{sheet}: row of headings")
+        for _, row in read_table(book.rows(listed.sheet), listed.columns):
+            yield [row.get(key, none) for key, none in blank.items()]
