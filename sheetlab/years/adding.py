@@ -15,9 +15,10 @@ from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.classes.collect import entry_of, saved_at, typed_digest
 from sheetlab.classes.handins import lasting_time, natural, row_key
 from sheetlab.classes.sources import Source, changed, is_class_workbook, other_format, sources_of
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, Call, Progress, Workers, each
+from sheetlab.messages import phrase
 from sheetlab.practical.register import same_id
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, not_saved, read_codes
@@ -100,7 +101,11 @@ def add(
     )
     refuse_name(archive)
     if keep_until is not None and keep_until <= today:
-        raise SheetlabError(_past(keep_until, today))
+        past = finding(
+            "option-refused_keep-until", Severity.STOP, day=keep_until.isoformat(),
+            today=today.isoformat(),
+        )  # fmt: skip
+        raise SheetlabError(past)
     # what is no list, or not that of this archive, is told before anything is begun
     if begun(archive):
         with changing(archive, wait) as connection:
@@ -109,7 +114,12 @@ def add(
             query = "SELECT DISTINCT code FROM results WHERE code <> ''"
             held = [code for (code,) in connection.execute(query)]
         if held and not new_codes and not any(code in names for code in held):
-            raise SheetlabError(_no_key_list(archive, target.codes))
+            what = phrase("key-list-other" if target.codes.exists() else "key-list-gone")
+            missing = finding(
+                "key-list-missing", Severity.STOP, Place(target.codes.name), archive=archive.name,
+                list=target.codes.name, what=what,
+            )  # fmt: skip
+            raise SheetlabError(missing)
     else:
         refuse_behind(archive)
         read_codes(target.codes)
@@ -131,10 +141,11 @@ def add(
             any_rows = any_rows or bool(added.rows)
             yield added
     if any_rows and until < target.today:
-        yield Added(archive, finding=_due(archive, year, until))
+        due = finding("codes-due_added", Severity.NOTE, Place(archive.name), year=year, day=until)
+        yield Added(archive, finding=due)
     if archive.exists():
-        for finding in renew(archive, wait):
-            yield Added(archive, finding=finding)
+        for behind in renew(archive, wait):
+            yield Added(archive, finding=behind)
 
 
 def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
@@ -196,12 +207,13 @@ class _Read(Struct, frozen=True):
 
 def _read(job: _Job) -> _Read:
     """One workbook; never raises for what is in it."""
+    place = Place(job.path.name)
     outcome, filled = assess_file(job.place, trials=0)
     assessment = outcome.assessment
     if assessment is None or filled is None:
         return _Read(job.path, finding=other_format(job.place) or outcome.findings[0])
     if filled.identity.invented:
-        return _Read(job.path, finding=_invented(job.path))
+        return _Read(job.path, finding=finding("readings-invented", Severity.STOP, place))
     blank = next((f for f in outcome.findings if f.code == NOT_FILLED), None)
     if blank is not None:
         return _Read(job.path, finding=blank)
@@ -217,8 +229,9 @@ def _read(job: _Job) -> _Read:
         entries = entries_of(assessment, job.year, saved)
         return _Read(job.path, group, entries, None, setup, saved)
     except Exception as error:  # the last boundary: one odd file never stops the others
-        reason = f"its results cannot be put into a table ({type(error).__name__})"
-        return _Read(job.path, finding=_not_taken(job.path, reason))
+        name = type(error).__name__
+        why = finding("file-unreadable_no-results", Severity.STOP, place, error=name)
+        return _Read(job.path, finding=why)
 
 
 def _lost(job: _Job, why: Finding) -> _Read:
@@ -252,7 +265,9 @@ def _appended(step: Sequence[_Read], target: _Target) -> list[Added]:
         keys = read_codes(target.codes)
         if last_of(connection) != head_of(connection):
             # nothing is built on a broken chain
-            raise SheetlabError(_to_check(target.archive))
+            raise SheetlabError(
+                finding("archive-altered_end", Severity.STOP, Place(target.archive.name))
+            )
         added = [_one_appended(read, target, keys, connection) for read in step]
         # names first: a code without rows does no harm, rows without one would come twice
         try:
@@ -267,7 +282,7 @@ def _one_appended(
 ) -> Added:
     if read.finding is not None:
         return Added(read.path, finding=read.finding)
-    code = keys.find(target.year, read.group)
+    place, code = Place(read.path.name), keys.find(target.year, read.group)
     new, replaced = [], []
     for entry in read.entries:
         held = held_of(connection, entry, code)
@@ -283,10 +298,15 @@ def _one_appended(
     for entry in new:
         before = first_year(connection, entry)
         if before not in (None, target.year):
-            return Added(read.path, finding=_other_year(read.path, before, target.year))
+            return Added(read.path, finding=finding(
+                "other-year", Severity.STOP, place, before=before, year=target.year
+            ))  # fmt: skip
     newer = next((held for held in replaced if _before(read.saved, held)), None)
     if newer is not None and not target.older:
-        return Added(read.path, finding=_older(read, newer))
+        return Added(read.path, finding=finding(
+            "older-source", Severity.STOP, place, saved=f"{read.saved:%Y-%m-%d %H:%M}",
+            row=newer.number, held=f"{_saved(newer):%Y-%m-%d %H:%M}",
+        ))  # fmt: skip
     if new and not code:
         code = new_code(keys.names)
         keys.keep(target.year, read.group, code)
@@ -308,135 +328,20 @@ def _before(saved: datetime.datetime | None, held: Held) -> bool | None:
     return None if saved is None or there is None else saved.replace(microsecond=0) < there
 
 
-def _older(one: _Read, held: Held) -> Finding:
-    assert one.saved is not None
-    return Finding(
-        "older-source",
-        Severity.STOP,
-        f"saved {one.saved:%Y-%m-%d %H:%M}, which is older than what row {held.number} holds "
-        f"(saved {_saved(held):%Y-%m-%d %H:%M}); not added",
-        "the last hand-in of the group",
-        "If this one is to count all the same, add it by itself with --older.",
-        Place(one.path.name),
-    )
-
-
-def _notes(one: _Read, rows: Sequence[Row], held: Sequence[Held]) -> Iterator[Finding]:
-    unknown = next((found for found in held if _before(one.saved, found) is None), None)
+def _notes(read: _Read, rows: Sequence[Row], held: Sequence[Held]) -> Iterator[Finding]:
+    """What has to be known of rows: whom they replace unasked, and for which set-up they count."""
+    place = Place(read.path.name)
+    unknown = next((before for before in held if _before(read.saved, before) is None), None)
     if unknown is not None:
-        which = "this workbook" if one.saved is None else f"that of row {unknown.number}"
-        yield Finding(
-            "order-unknown",
-            Severity.NOTE,
-            f"replaces row {unknown.number}, because it was added later: when {which} was saved is "
-            "not known",
-            "the last hand-in of the group",
-            "Look whether it is. If not, add the right one by itself with --older.",
-            Place(one.path.name),
-        )
+        at = unknown.number
+        which = phrase("order-this") if read.saved is None else phrase("order-other", row=at)
+        yield finding("order-unknown", Severity.NOTE, place, row=at, which=which)
     for row in rows[:1]:
-        bound = row.setup
-        if one.setup and not bound:
-            yield Finding(
-                "setup-not-kept",
-                Severity.NOTE,
-                f"what was typed as the set-up is no label such as “W1” or “bench 3”; row "
-                f"{row.number} is kept without it, because it may be a name",
-                "the label of the bench, or a workbook issued with a register",
-                "Charts of drift leave this row out of every set-up.",
-                Place(one.path.name),
-            )
-        elif one.setup and same_id(one.setup) != same_id(bound):
-            yield Finding(
-                "other-set-up",
-                Severity.NOTE,
-                f"the first sheet names the set-up “{one.setup}”, but the workbook was issued for "
-                f"“{bound}”; row {row.number} counts for {bound}, with its instruments and wire",
-                f"the set-up {bound}",
-                "Ask the group where it was. If it was not there, what the charts of drift say of "
-                f"{bound} rests on the wrong instruments.",
-                Place(one.path.name),
-            )
-
-
-def _to_check(archive: Path) -> Finding:
-    return Finding(
-        "archive-altered",
-        Severity.STOP,
-        "rows at the end of the archive are missing or were changed; nothing was added",
-        "the rows that were written",
-        "Run “sheetlab archive check”, which names the first row.",
-        Place(archive.name),
-    )
-
-
-def _no_key_list(archive: Path, keys: Path) -> Finding:
-    what = "holds none of them" if keys.exists() else "is not there"
-    return Finding(
-        "key-list-missing",
-        Severity.STOP,
-        f"the rows of {archive.name} have codes, and the list {keys.name} {what}; nothing was "
-        "added, because a workbook that was corrected would count twice",
-        "the list of codes that belongs to the archive",
-        "Put it back under that name, or give its name with --codes. If it is gone for good, "
-        "--new-codes begins a new list: corrected workbooks of groups that are in the archive then "
-        "count beside the old ones.",
-        Place(keys.name),
-    )
-
-
-def _past(keep_until: datetime.date, today: datetime.date) -> Finding:
-    return Finding(
-        "option-refused",
-        Severity.STOP,
-        f"--keep-until: {keep_until.isoformat()} is not after today, {today.isoformat()}; nothing "
-        "was added, because the next “archive purge” would take the codes away",
-        "a day to come",
-        "Type it again, or leave it out: codes are then kept to the end of the year that follows.",
-    )
-
-
-def _due(archive: Path, year: int, until: str) -> Finding:
-    return Finding(
-        "codes-due",
-        Severity.NOTE,
-        f"the codes of {year} are kept to {until}, which is past: the next “archive purge” takes "
-        "them away",
-        "codes that are kept as long as they are needed",
-        "What is added with --keep-until is kept longer.",
-        Place(archive.name),
-    )
-
-
-def _not_taken(path: Path, what: str) -> Finding:
-    return Finding(
-        "file-unreadable",
-        Severity.STOP,
-        what,
-        "a workbook that can be evaluated",
-        "Evaluate it by itself, and add it again.",
-        Place(path.name),
-    )
-
-
-def _invented(path: Path) -> Finding:
-    return Finding(
-        "readings-invented",
-        Severity.STOP,
-        "this workbook is of a practice set: its readings are invented; it was not added",
-        "a workbook with readings that a group took",
-        "Take the practice set out of the folder.",
-        Place(path.name),
-    )
-
-
-def _other_year(path: Path, before: int, year: int) -> Finding:
-    return Finding(
-        "other-year",
-        Severity.STOP,
-        f"the same readings were added as a result of {before} already; they were not added to "
-        f"{year}",
-        "readings of this year's class",
-        "Check --year and the folder: what is added stays.",
-        Place(path.name),
-    )
+        bound, number = row.setup, row.number
+        if read.setup and not bound:
+            yield finding("setup-not-kept", Severity.NOTE, place, row=number)
+        elif read.setup and same_id(read.setup) != same_id(bound):
+            yield finding(
+                "other-set-up_added", Severity.NOTE, place, typed=read.setup, bound=bound,
+                row=number,
+            )  # fmt: skip

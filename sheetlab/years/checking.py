@@ -9,7 +9,7 @@ from pathlib import Path
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, many
+from sheetlab.finding import Finding, Place, Severity, finding
 from sheetlab.handling.workers import Call, each
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, read_codes
@@ -61,7 +61,7 @@ def check(
     SheetlabError
         If there is no archive, it is damaged, or someone else does not let go of it.
     """
-    findings = []
+    findings, place = [], Place(archive.name)
     alone = "SELECT row FROM numbers WHERE row NOT IN (SELECT number FROM results) LIMIT 1"
     noted = "SELECT COUNT(*) FROM results WHERE digest = ?"
     with reading(archive, wait) as connection:
@@ -69,11 +69,13 @@ def check(
         broken = verify(stored(connection), count, head, today)
         beside = connection.execute(alone).fetchone()
         if broken is not None:
-            findings.append(broken.at(Place(archive.name)))
+            findings.append(broken.at(place))
         elif beside is not None:
-            findings.append(_values_alone(archive, *beside))
+            findings.append(finding("archive-altered_values", Severity.STOP, place, row=beside[0]))
         elif expect and connection.execute(noted, (expect,)).fetchone() == (0,):
-            findings.append(_not_there(archive, expect))
+            findings.append(
+                finding("archive-altered_digest", Severity.STOP, place, digest=clean(expect))
+            )
         findings += book_findings(archive, connection, thorough)
         findings += _overdue(archive, connection, read_codes(codes or codes_of(archive)), today)
     return Checked(count, head, tuple(findings))
@@ -85,27 +87,14 @@ def _overdue(
     """Codes and names that a purge should have taken away."""
     due = due_codes(connection, today)
     if due:
-        yield Finding(
-            "codes-due",
-            Severity.NOTE,
-            f"{many(len(due), 'code')} of groups may go since the day to which they were kept",
-            "codes that are kept as long as they are needed",
-            f"Run “sheetlab archive purge {archive.name}”.",
-            Place(archive.name),
+        yield finding(
+            "codes-due", Severity.NOTE, Place(archive.name), count=len(due), archive=archive.name
         )
     held = {code for (code,) in connection.execute("SELECT DISTINCT code FROM results")}
     left = [year for code, (year, _) in keys.names.items() if code not in held]
     last = max((last_day(year).isoformat() for year in left), default="")
     if left and last < today.isoformat():
-        yield Finding(
-            "names-left",
-            Severity.DOUBTFUL,
-            f"{many(len(left), 'name')} in the list of codes with no row in the archive",
-            "names of groups whose codes the archive still has",
-            "Take these lines out of the list, or delete the list if no other archive uses it. "
-            "Look for copies of it in backups too.",
-            Place(keys.path.name),
-        )
+        yield finding("names-left", Severity.DOUBTFUL, Place(keys.path.name), count=len(left))
 
 
 def row_of(archive: Path, workbook: Path, wait: float = WAIT) -> tuple[Finding | None, Row | None]:
@@ -121,7 +110,10 @@ def row_of(archive: Path, workbook: Path, wait: float = WAIT) -> tuple[Finding |
         return digest, None
     with reading(archive, wait) as connection:
         rows = list(rows_in(connection, archive, "source = ?", digest))
-    return (None, rows[-1]) if rows else (_not_held(archive, workbook), None)
+    if rows:
+        return None, rows[-1]
+    place = Place(workbook.name)
+    return finding("not-in-archive", Severity.STOP, place, archive=archive.name), None
 
 
 def _digest(workbook: Path) -> str | Finding:
@@ -133,37 +125,3 @@ def _digest(workbook: Path) -> str | Finding:
 
 def _lost(workbook: Path, why: Finding) -> str | Finding:
     return why.at(Place(workbook.name))
-
-
-def _not_held(archive: Path, workbook: Path) -> Finding:
-    return Finding(
-        "not-in-archive",
-        Severity.STOP,
-        f"no row of {archive.name} holds the readings of this workbook",
-        "a workbook as it was when it was added",
-        "Its readings were changed since, or it was never added.",
-        Place(workbook.name),
-    )
-
-
-def _not_there(archive: Path, expect: str) -> Finding:
-    return Finding(
-        "archive-altered",
-        Severity.STOP,
-        f"no row has the digest {clean(expect)}, which was noted as its last one",
-        "every row that was ever there",
-        "Check the digest for a slip. If it is right, this is another archive or it was written "
-        "anew: take the last backup that passes.",
-        Place(archive.name),
-    )
-
-
-def _values_alone(archive: Path, row: int) -> Finding:
-    return Finding(
-        "archive-altered",
-        Severity.STOP,
-        f"there are numbers beside a row {row}, which is not there",
-        "numbers beside rows that are there",
-        "Take the last backup that passes the check.",
-        Place(archive.name),
-    )

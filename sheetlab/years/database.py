@@ -14,7 +14,8 @@ from pathlib import Path
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Place, Severity, SheetlabError, finding
+from sheetlab.messages import Phrase, phrase
 from sheetlab.workbook.package import left_over
 from sheetlab.years.ledger import (
     COLUMNS,
@@ -91,9 +92,13 @@ def locked(archive: Path, wait: float = WAIT) -> Iterator[None]:
     try:
         lock.acquire()
     except Timeout as error:
-        raise SheetlabError(_busy(archive, wait)) from error
+        busy = finding(
+            "archive-busy", Severity.STOP, Place(archive.name), name=archive.name,
+            seconds=f"{wait:g}",
+        )  # fmt: skip
+        raise SheetlabError(busy) from error
     except (OSError, NotImplementedError) as error:
-        raise SheetlabError(unreadable(archive, f"cannot be locked ({error})")) from error
+        raise unreadable(archive, "archive-not-locked", error) from error
     try:
         yield
     finally:
@@ -132,9 +137,9 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
         yield connection
         connection.execute("COMMIT")
     except sqlite3.OperationalError as error:
-        raise SheetlabError(_not_usable(path, error)) from error
+        raise _not_usable(path, error) from error
     except sqlite3.DatabaseError as error:
-        raise SheetlabError(unreadable(path, f"is damaged or no database ({error})")) from error
+        raise unreadable(path, "archive-damaged", error) from error
     finally:
         if connection is not None:
             # what was not committed is taken back
@@ -152,7 +157,7 @@ def rewrite(path: Path) -> None:
             connection.execute("PRAGMA secure_delete = ON")
             connection.execute("VACUUM")
     except sqlite3.OperationalError as error:
-        raise SheetlabError(_not_usable(path, error)) from error
+        raise _not_usable(path, error) from error
 
 
 @contextlib.contextmanager
@@ -168,7 +173,7 @@ def reading(archive: Path, wait: float = WAIT) -> Iterator[sqlite3.Connection]:
     with locked(archive, wait):
         if not begun(archive):
             # to open it would begin a new one in it
-            raise SheetlabError(unreadable(archive, "is empty"))
+            raise unreadable(archive, "archive-empty")
         with opened(archive) as connection:
             yield connection
 
@@ -182,15 +187,15 @@ def expect(archive: Path) -> None:
     """Refuse an archive that is not there."""
     refuse_name(archive)
     if not archive.exists():
-        raise SheetlabError(no_archive(archive, f"there is no archive {archive.name}"))
+        raise no_archive(archive, phrase("no-archive-file", name=archive.name))
 
 
 def refuse_name(archive: Path) -> None:
     """Refuse what no archive can be called."""
     if archive.suffix.lower() != ENDING:
-        raise SheetlabError(_not_its_name(archive))
+        raise _not_its_name(archive)
     if not archive.parent.is_dir():
-        raise SheetlabError(no_archive(archive, f"there is no folder {archive.parent}"))
+        raise no_archive(archive, phrase("no-archive-folder", folder=str(archive.parent)))
 
 
 # -- rows out -------------------------------------------------------------------------------------
@@ -219,8 +224,7 @@ def rows_in(
     try:
         yield from rows_of(stored(connection, where, *values))
     except ValueError as error:
-        reason = f"holds what it should not ({error})"
-        raise SheetlabError(unreadable(archive, reason)) from error
+        raise unreadable(archive, "archive-odd", error) from error
 
 
 def head_of(connection: sqlite3.Connection) -> tuple[int, str]:
@@ -357,79 +361,37 @@ def note_head(connection: sqlite3.Connection, count: int, head: str) -> None:
 # -- what is refused ------------------------------------------------------------------------------
 
 
-def no_archive(archive: Path, what: str) -> Finding:
-    """That there is no such archive."""
-    return Finding(
-        "no-archive", Severity.STOP, what,
-        "the database that “sheetlab archive add … --archive DEPARTMENT.sqlite” wrote",
-        "Check the name and the share. What counts in a class gets into an archive with "
-        "“archive add CLASS.xlsx”.", Place(archive.name),
-    )  # fmt: skip
+def no_archive(archive: Path, what: Phrase) -> SheetlabError:
+    """The error for an archive that is not there."""
+    return SheetlabError(finding("no-archive", Severity.STOP, Place(archive.name), what=what))
 
 
-def _not_its_name(archive: Path) -> Finding:
-    remedy = f"Write {archive.stem or 'DEPARTMENT'}{ENDING}."
-    if archive.is_file():
-        remedy = (
-            "Name the archive itself. What counts in a class gets into it with “sheetlab archive "
-            f"add CLASS.xlsx --archive DEPARTMENT{ENDING}”."
-        )
-    return Finding(
-        "no-archive", Severity.STOP,
-        f"the name of an archive has to end in {ENDING}, and {archive.name} does not",
-        f"an archive, such as DEPARTMENT{ENDING}, beside which the workbooks of the years lie",
-        remedy, Place(archive.name),
-    )  # fmt: skip
-
-
-def _busy(archive: Path, wait: float) -> Finding:
-    return Finding(
-        "archive-busy",
-        Severity.STOP,
-        f"someone else is writing to {archive.name}, and was not done after {wait:g} s",
-        "an archive that one PC at a time writes to",
-        "Try again in a minute. What was told of as added is kept.",
-        Place(archive.name),
+def unreadable(path: Path, what: str, error: Exception | None = None) -> SheetlabError:
+    """The error for a file of an archive that cannot be used; ``what``: name of a phrase."""
+    name, why = path.name, phrase(what, error=str(error))
+    return SheetlabError(
+        finding("archive-unreadable", Severity.STOP, Place(name), name=name, what=why)
     )
 
 
-def unreadable(path: Path, what: str) -> Finding:
-    """That a file of an archive cannot be used."""
-    return Finding(
-        "archive-unreadable",
-        Severity.STOP,
-        f"{path.name} {what}",
-        "the database of an archive, in a folder that can be written to",
-        "Check the share. If the file is damaged, move it away and put the last backup there, or "
-        "make it again from the workbooks of the years with “sheetlab archive import”.",
-        Place(path.name),
+def _not_its_name(archive: Path) -> SheetlabError:
+    place, stem = Place(archive.name), archive.stem or "DEPARTMENT"
+    return SheetlabError(
+        finding("no-archive_file", Severity.STOP, place, name=archive.name)
+        if archive.is_file()
+        else finding("no-archive_name", Severity.STOP, place, name=archive.name, stem=stem)
     )
 
 
-def _not_usable(path: Path, error: sqlite3.OperationalError) -> Finding:
+def _not_usable(path: Path, error: sqlite3.OperationalError) -> SheetlabError:
+    place, name = Place(path.name), path.name
     # the low byte is the kind, what is above it the case (result codes of SQLite)
     kind = error.sqlite_errorcode & 0xFF
     if kind in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        return Finding(
-            "archive-busy",
-            Severity.STOP,
-            f"{path.name} is in use by another program ({error})",
-            "a database that no other program holds",
-            "Nothing is damaged: leave the file where it is. Close it where it is open (a database "
-            "browser, a backup or the sync of a share), and try again.",
-            Place(path.name),
+        why = str(error)
+        return SheetlabError(
+            finding("archive-busy_program", Severity.STOP, place, name=name, error=why)
         )
     if kind == sqlite3.SQLITE_FULL:
-        return _full(path, f"the disk or share of {path.name}")
-    return unreadable(path, f"cannot be used ({error})")
-
-
-def _full(path: Path, where: str) -> Finding:
-    return Finding(
-        "not-written",
-        Severity.STOP,
-        f"{where} is full; what was begun in {path.name} was taken back",
-        "room for the database",
-        "Nothing is damaged: leave the file where it is. Make room, and try again.",
-        Place(path.name),
-    )
+        return SheetlabError(finding("not-written_full", Severity.STOP, place, name=name))
+    return unreadable(path, "archive-unusable", error)

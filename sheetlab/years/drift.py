@@ -10,7 +10,8 @@ from msgspec import DecodeError, Struct, field
 from msgspec.json import decode
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Severity, SheetlabError, many
+from sheetlab.finding import Severity, SheetlabError, finding, many
+from sheetlab.messages import phrase
 from sheetlab.metrology.control import (
     LEAST,
     LEAST_YEAR,
@@ -175,7 +176,10 @@ def drifts(
     gathered = _gather(rows)
     there = sorted(gathered.years)
     if years is not None and not any(years[0] <= year <= years[1] for year in there):
-        raise SheetlabError(_no_such_years(years, there))
+        first, last = map(str, years)
+        asked = first if first == last else phrase("years-span", first=first, last=last)
+        have = tuple(map(str, there)) or phrase("years-none")
+        raise SheetlabError(finding("no-such-years", Severity.STOP, asked=asked, years=have))
     charted = [_charted(series, count, years) for series in _all_series(gathered)]
     return sorted(charted, key=lambda drift: (not drift.alarm, not drift.signals))
 
@@ -333,15 +337,6 @@ def _years(
     for year, positions in members.items():
         if len(positions) >= LEAST_YEAR:
             yield year, positions
-
-
-def _no_such_years(years: tuple[int, int], there: Sequence[int]) -> Finding:
-    asked = str(years[0]) if years[0] == years[1] else f"{years[0]} to {years[1]}"
-    have = ", ".join(map(str, there)) or "no year at all"
-    return Finding(
-        "no-such-years", Severity.STOP, f"there is no row of {asked}; the archive has {have}",
-        "years that are in the archive", "Give one of them, or two, with --baseline-years.",
-    )  # fmt: skip
 
 
 # -- in words -------------------------------------------------------------------------------------

@@ -10,7 +10,8 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
+from sheetlab.finding import Place, Severity, SheetlabError, finding, not_written, wrong_ending
+from sheetlab.messages import phrase
 from sheetlab.metrology.control import LASTING, WIDTH, Chart, Rule
 from sheetlab.metrology.statement import beside, significant
 from sheetlab.workbook.book import Book
@@ -93,13 +94,18 @@ def write_drift(found: Sequence[Drift], archive: Path, base: str, target: Path) 
         raise SheetlabError(wrong_ending(target.name, ENDING))
     source = f"From {archive.name}. Limits are set by: {base}, for each series."
     if target.exists() and not _is_drift(target):
-        raise SheetlabError(_foreign(target))
+        raise SheetlabError(
+            finding("file-exists_drift", Severity.STOP, Place(target.name), name=target.name)
+        )
     if open_elsewhere(target):
-        raise SheetlabError(_not_written(target, "it is open in a spreadsheet program"))
+        why, place = phrase("open-in-a-program"), Place(target.name)
+        raise SheetlabError(
+            finding("not-written", Severity.STOP, place, name=target.name, reason=why)
+        )
     try:
         write_atomically(target, drift_bytes(found, source))
     except OSError as error:
-        raise SheetlabError(_not_written(target, error.strerror or str(error))) from error
+        raise SheetlabError(not_written(target, error)) from error
 
 
 def _is_drift(target: Path) -> bool:
@@ -108,22 +114,6 @@ def _is_drift(target: Path) -> bool:
             return {SIGNALS, CHARTS, NUMBERS} <= set(book.sheets)
     except SheetlabError:
         return False
-
-
-def _foreign(target: Path) -> Finding:
-    return Finding(
-        "file-exists", Severity.STOP,
-        f"{target.name} is there already and holds no charts of drift; nothing was written",
-        "a new file, or an earlier one of “sheetlab drift”",
-        "Give another name with --out, or move the old file away.", Place(target.name),
-    )  # fmt: skip
-
-
-def _not_written(target: Path, why: str) -> Finding:
-    return Finding(
-        "not-written", Severity.STOP, f"{target.name} could not be written: {why}",
-        "a file that can be replaced", "Close it, or give another name.", Place(target.name),
-    )  # fmt: skip
 
 
 # -- signals -------------------------------------------------------------------------------------

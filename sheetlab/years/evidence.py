@@ -11,7 +11,15 @@ from statistics import median
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
+from sheetlab.finding import (
+    Place,
+    Severity,
+    SheetlabError,
+    file_exists,
+    finding,
+    many,
+    not_written,
+)
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.page import Column, new_page
@@ -91,8 +99,12 @@ def evidence(
     """
     book, text = folder / BOOK, folder / TEXT
     made = (book, text, *(folder / name for name in (SUMS, SAMPLES, DEFINITIONS)))
-    there = [_exists(path) for path in made if path.exists()]
-    there += [_no_folder(path) for path in sources if not path.is_dir()]
+    there = [file_exists(path) for path in made if path.exists()]
+    there += [
+        finding("no-such-folder_sources", Severity.STOP, Place(path.name), folder=str(path))
+        for path in sources
+        if not path.is_dir()
+    ]
     if there:
         raise SheetlabError(*there)
     checked = check(archive, today)
@@ -113,7 +125,7 @@ def evidence(
         write_atomically(text, _text(its).encode("utf-8"))
         write_atomically(folder / SUMS, sums(its.files).encode("utf-8"))
     except OSError as error:
-        raise SheetlabError(_not_written(folder, error.strerror or str(error))) from error
+        raise SheetlabError(not_written(folder, error)) from error
     return Pack(book, text, checked, its.files)
 
 
@@ -354,24 +366,3 @@ def _text(its: _Contents) -> str:
     for what, file, digest, archived in its.file_rows():
         lines += [f"  {what}: {file}", f"    SHA-256 {digest}", f"    in the archive {archived}"]
     return "\n".join(lines) + "\n"
-
-
-def _exists(path: Path) -> Finding:
-    return Finding(
-        "file-exists", Severity.STOP, f"{path.name} is there already; nothing was written",
-        "a folder without a pack", "Give another folder with --out.", Place(path.name),
-    )  # fmt: skip
-
-
-def _no_folder(path: Path) -> Finding:
-    return Finding(
-        "no-such-folder", Severity.STOP, f"{path} is no folder that can be read",
-        "the folder of the hand-ins", "Check --sources; nothing was written.", Place(path.name),
-    )  # fmt: skip
-
-
-def _not_written(folder: Path, why: str) -> Finding:
-    return Finding(
-        "not-written", Severity.STOP, f"the pack could not be written: {why}",
-        "a folder that can be written to", "Give another folder with --out.", Place(folder.name),
-    )  # fmt: skip

@@ -22,7 +22,8 @@ from typing import Annotated, Any, get_type_hints
 from msgspec import Struct, convert
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Severity, harmless
+from sheetlab.finding import Finding, Severity, finding, harmless
+from sheetlab.messages import Phrase, phrase
 
 FIRST = "0" * 64
 """Digest before the first row."""
@@ -259,39 +260,22 @@ def verify(stored: Iterable[Cells], count: int, head: str, today: datetime.date)
         A code may be missing only after the date to which it is kept.
     """
     previous, there, day = FIRST, 0, today.isoformat()
-    for there, one in enumerate(stored, 1):
-        number, before, digest = _link(one[0])
-        code, salt, seal, until = _secret(one[0])
+    for there, cells in enumerate(stored, 1):
+        number, before, digest = _link(cells[0])
+        code, salt, seal, until = _secret(cells[0])
         if number != there or before != previous:
-            return _broken(
-                there,
-                f"where row {there} belongs stands a row that does not follow the one before it",
-                "rows were taken out, put in or moved here",
-            )
-        if not _fits(one, digest):
-            return _broken(there, f"row {there} was altered", "its digest does not fit it")
+            return _altered(there, phrase("altered-link", row=there))
+        if not _fits(cells, digest):
+            return _altered(there, phrase("altered-row", row=there))
         if (code or salt) and seal_of(code, salt) != seal:
-            return _broken(there, f"row {there} was altered", "its code was changed")
+            return _altered(there, phrase("altered-code", row=there))
         if not (code or salt) and until >= day:
-            return _broken(
-                there, f"row {there} has lost its code", f"it was to be kept until {until}"
-            )
+            return _altered(there, phrase("altered-lost", row=there, day=until))
         previous = digest
     if (there, previous) != (count, head):
-        return _broken(
-            there + 1,
-            f"the last rows are missing: {count} were written, {there} are there",
-            "the end was cut off",
-        )  # fmt: skip
+        return _altered(there + 1, phrase("altered-end", count=count, there=there))
     return None
 
 
-def _broken(number: int, found: str, why: str) -> Finding:
-    return Finding(
-        "archive-altered",
-        Severity.STOP,
-        f"{found} ({why}); the rows before it are in order, from row {number} on nothing is proved",
-        "rows as they were written, each with the digest of the one before",
-        "Take the database from the last backup that passes the check, and add again what is "
-        "missing there.",
-    )
+def _altered(row: int, what: Phrase) -> Finding:
+    return finding("archive-altered", Severity.STOP, what=what, row=row)

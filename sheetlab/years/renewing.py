@@ -8,8 +8,10 @@ from collections.abc import Iterator, Mapping
 from itertools import groupby, zip_longest
 from operator import itemgetter
 from pathlib import Path
+from typing import Any
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
+from sheetlab.messages import Phrase, phrase
 from sheetlab.workbook.package import open_elsewhere, write_atomically
 from sheetlab.years.database import WAIT, begun, locked, opened, reading, stored, tidy
 from sheetlab.years.ledger import Cells
@@ -83,16 +85,13 @@ def behind(archive: Path, notes: Notes, connection: sqlite3.Connection | None) -
         there = held[year].rows if year in held else 0
         last = connection and connection.execute(query, (noted.last, year)).fetchone()
         if noted.rows > there:
-            what = f"only {there}: it was emptied, cut off, or put back from an older copy"
-            if not archive.exists():
-                what = "is not there"
-            yield _database_behind(
-                archive, year,
-                f"holds {many(noted.rows, 'row')}, and the database {archive.name} {what}",
-            )  # fmt: skip
+            more = {"count": noted.rows, "archive": archive.name}
+            what = phrase("behind-gone", **more)
+            if archive.exists():
+                what = phrase("behind-rows", there=there, **more)
+            yield _database_behind(archive, year, what)
         elif last and last != (noted.digest,):
-            what = f"ends with another row {noted.last} than the database holds"
-            yield _database_behind(archive, year, f"{what}, which was altered or written anew")
+            yield _database_behind(archive, year, phrase("behind-other", row=noted.last))
 
 
 def renew(archive: Path, wait: float = WAIT, every: bool = False) -> list[Finding]:
@@ -131,20 +130,18 @@ def _renewed(archive: Path, year: int, connection: sqlite3.Connection) -> Iterat
     if ahead:
         yield from ahead
     elif noted is None and target.exists():
-        what = "is no workbook of a year, or damaged, and was left as it is"
-        yield _book_behind(target, what, Severity.DOUBTFUL)
+        yield _book_behind(target, phrase("view-foreign"), Severity.DOUBTFUL)
     elif open_elsewhere(target):
-        yield _book_behind(target, "is open in a spreadsheet program and was left as it is")
+        yield _book_behind(target, phrase("view-open"))
     elif connection.execute(numbers, (year,)).fetchone()[0] > MOST_ROWS:
-        what = "was not written: a sheet cannot hold so many rows"
-        yield _book_behind(target, what, Severity.DOUBTFUL)
+        yield _book_behind(target, phrase("view-long"), Severity.DOUBTFUL)
     else:
         try:
             tidy(target)
             write_atomically(target, _made(year, connection))
         except OSError as error:
             reason = error.strerror or str(error)
-            yield _book_behind(target, f"could not be replaced ({reason}) and was left as it is")
+            yield _book_behind(target, phrase("view-kept", error=reason))
 
 
 def _made(year: int, connection: sqlite3.Connection) -> bytes:
@@ -164,21 +161,21 @@ def book_findings(
     yield from ahead
     for year, held in held_of_years(connection).items() if not ahead else ():
         target, noted = book_of(archive, year), notes.get(year)
-        what = ""
+        what = None
         if noted is None:
-            what = "cannot be read" if target.exists() else "is not there"
+            what = phrase("view-unread" if target.exists() else "view-gone")
         elif noted.codes > held.codes:
-            what = "still shows codes that were taken away"
+            what = phrase("view-codes")
         elif noted != held:
-            what = f"shows {many(noted.rows, 'row')}, and the database holds {held.rows}"
+            what = phrase("view-rows", count=noted.rows, held=held.rows)
         elif thorough:
             what = _difference(target, stored(connection, "year = ?", year))
-        if what:
+        if what is not None:
             yield _book_behind(target, what, Severity.DOUBTFUL)
 
 
-def _difference(path: Path, rows: Iterator[Cells]) -> str:
-    """How a workbook differs from the rows of its year; empty if it does not."""
+def _difference(path: Path, rows: Iterator[Cells]) -> Phrase | None:
+    """How a workbook differs from the rows of its year; None if it does not."""
     try:
         with open_year(path) as book:
             # a person may have sorted its sheets
@@ -186,40 +183,25 @@ def _difference(path: Path, rows: Iterator[Cells]) -> str:
             numbers = sorted(book.numbers, key=itemgetter(0, 1))
     except (SheetlabError, TypeError) as error:
         why = error.findings[0].found if isinstance(error, SheetlabError) else error
-        return f"cannot be read ({why})"
+        return phrase("view-damaged", error=str(why))
     beside = {row: list(cells) for row, cells in groupby(numbers, itemgetter(0))}
     for shown, held in zip_longest(records, rows):
-        number = (shown or held[0])[0]
+        number: Any = (shown or held[0])[0]
         if (
             held is None
             or shown != list(held[0])
             or beside.pop(number, []) != list(map(list, held[1]))
         ):
-            return f"shows row {number:g} otherwise than the database holds it"
-    return "shows values beside rows that are not there" if beside else ""
+            return phrase("view-row", row=int(number))
+    return phrase("view-values") if beside else None
 
 
-def _database_behind(archive: Path, year: int, what: str) -> Finding:
-    book = book_of(archive, year).name
-    return Finding(
-        "database-behind",
-        Severity.STOP,
-        f"{book} {what}; the workbook was left as it is",
-        "a database with every row of the workbooks",
-        f"Copy the workbooks of all years to a safe place. Then move {archive.name} away, and make "
-        f"it again from them with “sheetlab archive import {archive.name}”. If {book} is the wrong "
-        "one of the two, move that away instead.",
-        Place(archive.name),
-    )
+def _database_behind(archive: Path, year: int, what: Phrase) -> Finding:
+    return finding(
+        "database-behind", Severity.STOP, Place(archive.name), book=book_of(archive, year).name,
+        what=what, archive=archive.name,
+    )  # fmt: skip
 
 
-def _book_behind(target: Path, what: str, severity: Severity = Severity.NOTE) -> Finding:
-    return Finding(
-        "view-behind",
-        severity,
-        f"{target.name} {what}; all rows are safe in the database",
-        "the workbook of the year, closed, as the database holds it",
-        "Close it, or move it away if it is another one. The next “archive add” writes it, and "
-        "“archive export” writes the workbooks of all years anew.",
-        Place(target.name),
-    )
+def _book_behind(target: Path, what: Phrase, severity: Severity = Severity.NOTE) -> Finding:
+    return finding("view-behind", severity, Place(target.name), name=target.name, what=what)
