@@ -193,3 +193,37 @@ no-such-folder_sources =
     .found = { $folder } is no folder that can be read
     .expected = the folder of the hand-ins
     .remedy = Check --sources; nothing was written.
+
+# what stands on the sheets of a year
+year-note = All results of the year, as the database beside this workbook holds them; whatever is typed here is lost when they change. Numbers are in the unit beside them (coherent SI). Groups are codes; the list that explains them is a file of its own.
+year-rows = One row for each result, in the order in which they were added. Rows are only ever added: a workbook that was changed afterwards comes as a new revision, which names the row it replaces. Row numbers run through all years.
+year-kept = This workbook is complete. From the workbooks of all years “sheetlab archive import” makes the database again, if that is lost.
+year-proof = Every row carries a digest of itself and of the row before it. “sheetlab archive check” names the first row that was altered, taken out, put in or moved. Note the digest of the last row elsewhere (in the minutes, say): with --expect it proves later that nothing up to that row was written anew.
+year-codes = No names are here. The list of codes is a file of its own and may be deleted. “sheetlab archive purge” takes codes away after the day to which they are kept; the results stay.
+year-values = The numbers beside a result, by its row: zero (zero error of an instrument), division (its least count), scatter (about the line), quantity, comparison (difference from an accepted value as a fraction), own (fraction of the group’s own results that agree), saved (when the workbook was saved, by what stands in it), finding (how many of a kind made it doubtful).
+
+# what charts of drift say; the documents are named from memory
+drift-sources = Sources: limits of single values with moving range, ISO 7870-2; EWMA, ISO 7870-6 and Roberts 1959; means of a year and of the values that set the limits, Welch 1947; eight on one side, Western Electric handbook 1956. The limits are widened by Student’s t while few values set them, so that such a chart sees little of single values; the mean of a year ({ $least } values or more) is seen sooner. Of steady years less than one in 250 is told as apart, and of steady series of 36 values about one in 25 shows a signal of any rule all the same, and one in six a hint (a run on one side): a signal is a reason to look, not a proof. In the moving average a value beyond the limits of single values counts only as that limit, and not at all if its workbook has doubtful findings: one slip does not bend it for years. Three in a row beyond the same limit are no slips: from the third on they count in full. Findings that a drift itself causes (a zero error that is not that of the register) are not counted among the doubtful ones here.
+drift-hint = A hint, no more: nothing is beyond its limits, and in one steady series of six a run comes by chance. Look at the chart after the next class.
+drift-zero = Take the instrument and look: wipe the measuring faces, close it with the ratchet, read its zero five times yourself. If the zero has moved, have it set, or take the instrument out of use. Results stay right as long as every group subtracts the zero error it has read; where a group forgot it, they are off by just this much.
+drift-quantity = If this is a property of the apparatus that should not change, measure it yourself with another instrument. If your value is the old one, look at the instrument (its zero chart first); if it is the new one, the part has changed: replace it, and write the new value into your register.
+drift-result = Look first at the charts of zero errors and dimensions of the same set-up: a moved instrument shows there too. If they are steady, repeat the practical yourself at this set-up, and at another one, before the next class.
+drift-scatter = More scatter: look for a loose clamp, play in the screw, a bubble or pointer that sticks, a table that shakes. Less scatter than ever: ask whether readings were invented or taken over from others.
+drift-few = Only { $span } values set the limits{ $which }, so these are wide; more values (--baseline, --baseline-years) narrow them.
+drift-steady = No signal: nothing seems to drift.
+drift-no-chart = No series has enough values for a chart yet.
+drift-slips = { $count } of these workbooks had doubtful findings: look at them first, it may be a slip of the group.
+
+# what an evidence pack says
+evidence-schedule = From { $archive }. A row a practical, year and version of its definition; only the last revision of each result is counted.
+evidence-check = What “sheetlab archive check” found. Codes stand for groups; no names are here.
+evidence-criteria = How many workbooks of a practical are evidence of what. – means none, or not asked for; an earlier sheetlab did not keep whether uncertainty and slope are the group's own.
+evidence-samples = Best, middle and weakest workbook of each practical and year, by status, then how far the result is off the accepted value (without one, off the median of the year) in steps of 10 %, then the number of findings. Where no file stands, ask the department for the workbook by its code, while the list of codes is kept.
+evidence-files = { $sums } holds the same digests: “sha256sum -c { $sums }” tells whether a file was changed since. The digest of a definition is the SHA-256 of its file. That of a sample is of its readings, as they were typed: “sheetlab archive check ARCHIVE --workbook FILE” works it out anew and names the row. Samples were made anew from what was typed and evaluated, with the code in the place of names; photos, comments and free texts stay in the original.
+evidence-checked = Checked on { $day }: { $count ->
+        [one] 1 row
+       *[other] { $count } rows
+    }; digest of the last row { $digest }.
+evidence-sound = The table is complete and unaltered: the digest of every row fits its contents and the row before it.
+evidence-broken = The table did not pass the check.
+evidence-revised = Revisions of earlier rows, which are still there: { $revised }. Rows whose codes were taken away after the day to which they were kept: { $purged }.

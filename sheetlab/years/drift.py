@@ -11,7 +11,7 @@ from msgspec.json import decode
 from msgspec.structs import replace
 
 from sheetlab.finding import Severity, SheetlabError, finding, many
-from sheetlab.messages import phrase
+from sheetlab.messages import phrase, said
 from sheetlab.metrology.control import (
     LEAST,
     LEAST_YEAR,
@@ -42,25 +42,6 @@ RULES: dict[Rule, str] = {
     "eight-on-one-side": "eight or more in a row on one side of the centre",
 }
 HINTS: frozenset[Rule] = frozenset(("eight-on-one-side",))
-ONLY_A_HINT = (
-    "A hint, no more: nothing is beyond its limits, and in one steady series of six a run comes by "
-    "chance. Look at the chart after the next class."
-)
-# the documents are named from memory
-RULE_SOURCES = (
-    "Sources: limits of single values with moving range, ISO 7870-2; EWMA, ISO "
-    "7870-6 and Roberts 1959; means of a year and of the values that set the limits, Welch 1947; "
-    "eight on one side, Western Electric handbook 1956. The limits are widened by Student’s t "
-    "while few values set them, so that such a chart sees little of single values; the mean of a "
-    f"year ({LEAST_YEAR} values or more) is seen sooner. Of steady years less than one in 250 "
-    "is told as apart, and of steady series of 36 values about one in 25 shows a signal of any "
-    "rule all the same, and one in six a hint (a run on one side): a signal is a reason to look, "
-    "not a proof. In the moving average a value beyond the limits of single values counts only as "
-    "that limit, and not at all if its workbook has doubtful findings: one slip does not bend it "
-    "for years. Three in a row beyond the same limit are no slips: from the third on they count in "
-    "full. Findings that a drift itself causes (a zero error that is not that of the register) are "
-    "not counted among the doubtful ones here."
-)
 KINDS = {
     "zero": "zero error",
     "quantity": "quantity",
@@ -69,21 +50,10 @@ KINDS = {
 }
 """Kinds of series, in the order in which a cause comes before its effects."""
 ADVICE = {
-    "zero": "Take the instrument and look: wipe the measuring faces, close it with the ratchet, "
-    "read its zero five times yourself. If the zero has moved, have it set, or take the "
-    "instrument out of use. Results stay right as long as every group subtracts the zero error it "
-    "has read; where a group forgot it, they are off by just this much.",
-    "quantity": "If this is a property of the apparatus that should not change, measure it "
-    "yourself with another instrument. If your value is the old one, look at the instrument (its "
-    "zero chart first); if it is the new one, the part has changed: replace it, and write the new "
-    "value into your register.",
-    "result": "Look first at the charts of zero errors and dimensions of the same set-up: a moved "
-    "instrument shows there too. If they are steady, repeat the practical yourself at this set-up, "
-    "and at another one, before the next class.",
-    "scatter": "More scatter: look for a loose clamp, play in the screw, a bubble or pointer that "
-    "sticks, a table that shakes. Less scatter than ever: ask whether readings were invented or "
-    "taken over from others.",
-}
+    "zero": "drift-zero", "quantity": "drift-quantity", "result": "drift-result",
+    "scatter": "drift-scatter",
+}  # fmt: skip
+"""What to do, by kind: a phrase of the catalogue."""
 
 
 class Origin(Struct, frozen=True, gc=False):
@@ -149,7 +119,7 @@ class Drift(Struct, frozen=True):
         """What to do; empty without a signal."""
         if not self.signals:
             return ""
-        return ADVICE[self.series.kind] if self.alarm else ONLY_A_HINT
+        return said(phrase(ADVICE[self.series.kind] if self.alarm else "drift-hint"))
 
 
 def drifts(
@@ -369,10 +339,7 @@ def signal_text(drift: Drift, signal: Signal) -> str:
     )
     doubtful = sum(origin.suspect for origin in origins)
     if doubtful:
-        text += (
-            f" {doubtful} of these workbooks had doubtful findings: look at them first, it may be "
-            "a slip of the group."
-        )
+        text += f" {said(phrase('drift-slips', count=doubtful))}"
     return text[0].upper() + text[1:]
 
 
@@ -411,10 +378,7 @@ def few_text(found: Sequence[Drift]) -> str:
         return ""
     span = f"{min(few)}" if min(few) == max(few) else f"{min(few)} to {max(few)}"
     which = "" if len(few) == len(counts) else f" of {len(few)} of these {len(counts)} series"
-    return (
-        f"Only {span} values set the limits{which}, so these are wide; more values (--baseline, "
-        "--baseline-years) narrow them."
-    )
+    return said(phrase("drift-few", span=span, which=which))
 
 
 def _size(value: float, series: Series) -> str:

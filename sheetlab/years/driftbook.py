@@ -11,8 +11,8 @@ from typing import Any
 from msgspec.structs import replace
 
 from sheetlab.finding import Place, Severity, SheetlabError, finding, not_written, wrong_ending
-from sheetlab.messages import phrase
-from sheetlab.metrology.control import LASTING, WIDTH, Chart, Rule
+from sheetlab.messages import phrase, said
+from sheetlab.metrology.control import LASTING, LEAST_YEAR, WIDTH, Chart, Rule
 from sheetlab.metrology.statement import beside, significant
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.charts import Axis, axis, ends, finish, off_text
@@ -33,7 +33,6 @@ from sheetlab.workbook.template import EPOCH
 from sheetlab.years.drift import (
     HINTS,
     KINDS,
-    RULE_SOURCES,
     Drift,
     Origin,
     few_text,
@@ -136,7 +135,7 @@ def _signals(book: Any, styles: Styles, found: Sequence[Drift], source: str) -> 
             advice = drift.advice if signal is drift.signals[0] else "As above."
             table.write((*_names(drift), signal_text(drift, signal), advice))
     else:
-        page.line("No signal: nothing seems to drift.", "ok")
+        page.line(said(phrase("drift-steady")), "ok")
     page.gap(0)
     page.line("All series", "heading")
     page.table(columns("limits", "state"), [(*_names(d), _limits(d), state_text(d)) for d in found])
@@ -144,7 +143,7 @@ def _signals(book: Any, styles: Styles, found: Sequence[Drift], source: str) -> 
     if few:
         page.line(few, "note")
     page.gap(0)
-    page.line(RULE_SOURCES, "note")
+    page.line(said(phrase("drift-sources", least=LEAST_YEAR)), "note")
 
 
 def _names(drift: Drift) -> tuple[str, str, str]:
@@ -254,7 +253,7 @@ def _charts(
             page.put(0, off_text(names), "note", wrap=False)
         page.row += 1
     if not charted:
-        page.line("No series has enough values for a chart yet.", "note")
+        page.line(said(phrase("drift-no-chart")), "note")
 
 
 def _chart(book: Any, drift: Drift, made: Chart, table: Table, averaged: bool) -> Any:

@@ -20,6 +20,7 @@ from sheetlab.finding import (
     many,
     not_written,
 )
+from sheetlab.messages import phrase, said
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.package import write_atomically
 from sheetlab.workbook.page import Column, new_page
@@ -56,11 +57,6 @@ CRITERIA = (
 
 GRAVITY = {"ok": 0, "doubtful": 1, "failed": 2}
 STEP, LARGEST = math.log(1.1), 1000
-RANKED = (
-    "status, then how far the result is off the accepted value (without one, off the median of the "
-    "year) in steps of 10 %, then the number of findings"
-)
-"""What makes a workbook better or weaker as a sample."""
 
 
 class Pack(Struct, frozen=True):
@@ -156,16 +152,14 @@ class _Contents(Struct, frozen=True):
         checked, rows = self.checked, self.table.rows
         revised = sum(row.replaces > 0 for row in rows)
         purged = sum(not row.code for row in rows)
+        count, digest = checked.count, checked.head
         return [
-            f"Checked on {self.today.isoformat()}: {many(checked.count, 'row')}; digest of the "
-            f"last row {checked.head}.",
-            "The table is complete and unaltered: the digest of every row fits its contents and "
-            "the row before it."
-            if checked.sound
-            else "The table did not pass the check.",
+            said(
+                phrase("evidence-checked", day=self.today.isoformat(), count=count, digest=digest)
+            ),
+            said(phrase("evidence-sound" if checked.sound else "evidence-broken")),
             *(finding.message for finding in checked.findings),
-            f"Revisions of earlier rows, which are still there: {revised}. Rows whose codes were "
-            f"taken away after the day to which they were kept: {purged}.",
+            said(phrase("evidence-revised", revised=revised, purged=purged)),
         ]
 
     def sample_rows(self) -> list[tuple[str | int, ...]]:
@@ -228,7 +222,8 @@ def _shows(row: Row, kind: str) -> bool:
 def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
     """Year, practical, which sample, code, findings, status, result as stated, row.
 
-    Best, middle and weakest workbook of each practical and year, ranked by what ``RANKED`` says;
+    Best, middle and weakest workbook of each practical and year, ranked by status,
+    distance from the accepted value or the usual one, and findings;
     an earlier row goes before a later one.
     """
     groups: dict[tuple[int, str], dict[tuple[str, str], list[Row]]] = {}
@@ -288,34 +283,19 @@ def _distance(ratio: float) -> float:
 
 # -- the files -----------------------------------------------------------------------------------
 
-FILES_NOTE = (
-    f"{SUMS} holds the same digests: “sha256sum -c {SUMS}” tells whether a file was changed since. "
-    "The digest of a definition is the SHA-256 of its file. That of a sample is of its readings, "
-    "as they were typed: “sheetlab archive check ARCHIVE --workbook FILE” works it out anew and "
-    "names the row. Samples were made anew from what was typed and evaluated, with the code in "
-    "the place of names; photos, comments and free texts stay in the original."
-)
-# of each sheet: its name, what is said of it, headings with widths
+# of each sheet: its name, the phrase about it, headings with widths
 SHEETS: tuple[tuple[str, str, tuple[tuple[str, int], ...]], ...] = (
-    ("Schedule",
-     "From {archive}. A row a practical, year and version of its definition; only the last "
-     "revision of each result is counted.",
+    ("Schedule", "evidence-schedule",
      (("year", 8), ("practical", 24), ("definition version", 12),
       ("digest of the definition (begins)", 22), ("results", 10), ("groups", 10), ("ok", 10),
       ("doubtful", 10), ("failed", 10))),
-    ("Archive check",
-     "What “sheetlab archive check” found. Codes stand for groups; no names are here.",
-     (("result of the check", 118),)),
-    ("Criteria",
-     "How many workbooks of a practical are evidence of what. – means none, or not asked for; an "
-     "earlier sheetlab did not keep whether uncertainty and slope are the group's own.",
+    ("Archive check", "evidence-check", (("result of the check", 118),)),
+    ("Criteria", "evidence-criteria",
      (("practical", 24), *((title, 16) for title, _ in CRITERIA))),
-    ("Samples",
-     f"Best, middle and weakest workbook of each practical and year, by {RANKED}. Where no file "
-     "stands, ask the department for the workbook by its code, while the list of codes is kept.",
+    ("Samples", "evidence-samples",
      (("year", 8), ("practical", 18), ("sample", 10), ("code", 14), ("findings", 10),
       ("status", 11), ("result as stated", 36), ("row", 7), ("file", 40))),
-    ("Files", FILES_NOTE,
+    ("Files", "evidence-files",
      (("what", 38), ("file", 50), ("SHA-256 of the file", 40), ("digest in the archive", 40))),
 )  # fmt: skip
 
@@ -333,7 +313,7 @@ def _book(its: _Contents) -> bytes:
         columns = [Column(head, head, width, format="cell") for head, width in heads]
         page = new_page(book.add_worksheet(name), styles, columns, (TITLE, ""), merged=False)
         page.line(name, "title")
-        page.line(note.format(archive=its.archive), "note")
+        page.line(said(phrase(note, archive=its.archive, sums=SUMS)), "note")
         page.gap(0)
         page.table(columns, lines).freeze()
     book.close()
@@ -362,7 +342,7 @@ def _text(its: _Contents) -> str:
             f"  {year}  {practical}, {which}: {code} (row {row}), "
             f"{many(int(findings), 'finding')}, {status}, {stated}; {file}"
         )
-    lines += ["", "Files", "", f"  {FILES_NOTE}", ""]
+    lines += ["", "Files", "", f"  {said(phrase('evidence-files', sums=SUMS))}", ""]
     for what, file, digest, archived in its.file_rows():
         lines += [f"  {what}: {file}", f"    SHA-256 {digest}", f"    in the archive {archived}"]
     return "\n".join(lines) + "\n"

@@ -12,6 +12,7 @@ from msgspec import Struct
 from msgspec.structs import astuple
 
 from sheetlab.finding import SheetlabError
+from sheetlab.messages import phrase, said
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.longbook import LongBook, open_long
 from sheetlab.workbook.package import refuse
@@ -25,29 +26,9 @@ RESULTS, VALUES, ABOUT = "Results", "Values", "About"
 MOST_ROWS = 1_000_000
 """Rows of a table: a sheet of a spreadsheet program ends soon after."""
 
-NOTE = (
-    "All results of the year, as the database beside this workbook holds them; whatever is typed "
-    "here is lost when they change. Numbers are in the unit beside them (coherent SI). Groups are "
-    "codes; the list that explains them is a file of its own."
-)
 ABOUT_TEXTS = (
-    ("What this is", "One row for each result, in the order in which they were added. Rows are "
-     "only ever added: a workbook that was changed afterwards comes as a new revision, which names "
-     "the row it replaces. Row numbers run through all years."),
-    ("Keep it", "This workbook is complete. From the workbooks of all years “sheetlab archive "
-     "import” makes the database again, if that is lost."),
-    ("What proves it", "Every row carries a digest of itself and of the row before it. “sheetlab "
-     "archive check” names the first row that was altered, taken out, put in or moved. Note the "
-     "digest of the last row elsewhere (in the minutes, say): with --expect it proves later that "
-     "nothing up to that row was written anew."),
-    ("Whose results", "No names are here. The list of codes is a file of its own and may be "
-     "deleted. “sheetlab archive purge” takes codes away after the day to which they are kept; "
-     "the results stay."),
-    ("Values", "The numbers beside a result, by its row: zero (zero error of an instrument), "
-     "division (its least count), scatter (about the line), quantity, comparison (difference from "
-     "an accepted value as a fraction), own (fraction of the group’s own results that agree), "
-     "saved (when the workbook was saved, by what stands in it), finding (how many of a kind made "
-     "it doubtful)."),
+    ("What this is", "year-rows"), ("Keep it", "year-kept"), ("What proves it", "year-proof"),
+    ("Whose results", "year-codes"), ("Values", "year-values"),
 )  # fmt: skip
 
 
@@ -142,7 +123,7 @@ def _begun(page: Page, listed: Listed, year: int) -> Table:
     """A sheet with its row of headings."""
     every, page.widths = page.widths, page.widths[: places(listed.columns)[listed.printed] + 1]
     page.line(f"{listed.sheet} {year}", "title")
-    page.line(NOTE, "note")
+    page.line(said(phrase("year-note")), "note")
     page.gap(0)
     page.widths = every
     table = page.open_table(listed.columns, height=42)
@@ -160,7 +141,7 @@ def _about(page: Page, noted: Noted, years: Sequence[int], practicals: Sequence[
     ]
     page.fields([(label, label, value, "cell") for label, value in facts])
     page.gap(0)
-    page.fields([(label, label, text, "cell") for label, text in ABOUT_TEXTS])
+    page.fields([(label, label, said(phrase(text)), "cell") for label, text in ABOUT_TEXTS])
 
 
 # -- read back -----------------------------------------------------------------------------------
