@@ -27,7 +27,7 @@ from sheetlab.workbook.page import Column, new_page
 from sheetlab.workbook.style import Styles
 from sheetlab.workbook.template import EPOCH
 from sheetlab.years.checking import Checked, check
-from sheetlab.years.codes import KeyList, codes_of, read_codes
+from sheetlab.years.codes import codes_of, read_codes
 from sheetlab.years.database import Table, read
 from sheetlab.years.ledger import Row, latest
 from sheetlab.years.packfiles import (
@@ -57,6 +57,8 @@ CRITERIA = (
 
 GRAVITY = {"ok": 0, "doubtful": 1, "failed": 2}
 STEP, LARGEST = math.log(1.1), 1000
+
+Rows = Sequence[tuple[str | int, ...]]
 
 
 class Pack(Struct, frozen=True):
@@ -95,85 +97,41 @@ def evidence(
     """
     book, text = folder / BOOK, folder / TEXT
     made = (book, text, *(folder / name for name in (SUMS, SAMPLES, DEFINITIONS)))
-    there = [file_exists(path) for path in made if path.exists()]
-    there += [
+    wrong = [file_exists(path) for path in made if path.exists()]
+    wrong += [
         finding("no-such-folder_sources", Severity.STOP, Place(path.name), folder=str(path))
         for path in sources
         if not path.is_dir()
     ]
-    if there:
-        raise SheetlabError(*there)
-    checked = check(archive, today)
-    table = read(archive)
+    if wrong:
+        raise SheetlabError(*wrong)
+    checked, table = check(archive, today), read(archive)
     keys = read_codes(codes or codes_of(archive))
+    named = {code: name for code, (_, name) in keys.names.items()} if names else {}
     by_number = {row.number: row for row in table.rows}
-    chosen = {
-        f"{year} {practical} {which}": by_number[int(number)]
-        for year, practical, which, *_, number in samples(table.rows)
-    }
+    chosen = samples(table.rows)
+    rows = {f"{year} {id_} {which}": by_number[int(n)] for year, id_, which, *_, n in chosen}
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        seen = look(sources, list(chosen.values()), keys) if sources else None
-        found = dict(sample_files(folder, chosen, seen, keys if names else None))
-        issued = tuple(definition_files(folder, latest(table.rows), seen))
-        its = _Contents(archive.name, table, checked, today, found, issued, keys if names else None)
-        write_atomically(book, _book(its))
-        write_atomically(text, _text(its).encode("utf-8"))
-        write_atomically(folder / SUMS, sums(its.files).encode("utf-8"))
+        seen = look(sources, list(rows.values()), keys) if sources else None
+        filed = dict(sample_files(folder, rows, seen, named))
+        files = (*filed.values(), *definition_files(folder, latest(table.rows), seen))
+        parts: dict[str, Rows] = {
+            "Schedule": schedule(table.rows),
+            "Archive check": [(line,) for line in check_lines(table, checked, today)],
+            "Criteria": criteria(table.rows),
+            "Samples": [
+                (*sample[:3], _named(sample[3], named), *sample[4:], file.file or file.why_not)
+                for sample, file in zip(chosen, filed.values(), strict=True)
+            ],
+            "Files": [(f.what, f.file or f.why_not, f.sha256 or "–", f.digest) for f in files],
+        }
+        write_atomically(book, _book(archive.name, parts))
+        write_atomically(text, _text(archive.name, parts).encode("utf-8"))
+        write_atomically(folder / SUMS, sums(files).encode("utf-8"))
     except OSError as error:
         raise SheetlabError(not_written(folder, error)) from error
-    return Pack(book, text, checked, its.files)
-
-
-class _Contents(Struct, frozen=True):
-    """What the pack says."""
-
-    archive: str
-    table: Table
-    checked: Checked
-    today: datetime.date
-    samples: Mapping[int, Filed]
-    """By the number of their row."""
-    definitions: tuple[Filed, ...]
-    names: KeyList | None
-
-    @property
-    def files(self) -> tuple[Filed, ...]:
-        """Everything that is, or should be, beside the workbook."""
-        return (*self.samples.values(), *self.definitions)
-
-    def who(self, code: str) -> str:
-        """A code, and the group behind it if it is to be named."""
-        _, name = (0, "") if self.names is None else self.names.names.get(code, (0, ""))
-        return f"{code} ({name})" if name else code
-
-    def check_lines(self) -> list[str]:
-        """What the check of the archive came to, in sentences."""
-        checked, rows = self.checked, self.table.rows
-        revised = sum(row.replaces > 0 for row in rows)
-        purged = sum(not row.code for row in rows)
-        count, digest = checked.count, checked.head
-        return [
-            said(
-                phrase("evidence-checked", day=self.today.isoformat(), count=count, digest=digest)
-            ),
-            said(phrase("evidence-sound" if checked.sound else "evidence-broken")),
-            *(finding.message for finding in checked.findings),
-            said(phrase("evidence-revised", revised=revised, purged=purged)),
-        ]
-
-    def sample_rows(self) -> list[tuple[str | int, ...]]:
-        """``samples`` with the group, and the file of each."""
-        found: list[tuple[str | int, ...]] = []
-        for *cells, code, findings, status, stated, row in samples(self.table.rows):
-            filed = self.samples[int(row)]
-            where = filed.file or filed.why_not
-            found.append((*cells, self.who(str(code)), findings, status, stated, row, where))
-        return found
-
-    def file_rows(self) -> list[tuple[str | int, ...]]:
-        """What, file, SHA-256, digest in the archive."""
-        return [(f.what, f.file or f.why_not, f.sha256 or "–", f.digest) for f in self.files]
+    return Pack(book, text, checked, files)
 
 
 # -- what the rows say ---------------------------------------------------------------------------
@@ -183,17 +141,13 @@ def schedule(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
     """Year, practical, definition version and digest, results, groups, ok, doubtful, failed."""
     groups: dict[tuple[int, str, str, str], list[Row]] = {}
     for row in sorted(latest(rows), key=lambda r: (r.year, r.practical, r.number)):
-        e = row
-        groups.setdefault((e.year, e.practical, e.version, e.definition[:12]), []).append(row)
+        key = (row.year, row.practical, row.version, row.definition[:12])
+        groups.setdefault(key, []).append(row)
     return [
-        (
-            *key,
-            len(members),
-            len({row.code or row.seal for row in members}),
-            *(sum(r.status == s for r in members) for s in ("ok", "doubtful", "failed")),
-        )
+        (*key, len(members), len({row.code or row.seal for row in members}),
+         *(sum(r.status == s for r in members) for s in ("ok", "doubtful", "failed")))
         for key, members in groups.items()
-    ]
+    ]  # fmt: skip
 
 
 def criteria(rows: Sequence[Row]) -> list[tuple[str, ...]]:
@@ -203,12 +157,10 @@ def criteria(rows: Sequence[Row]) -> list[tuple[str, ...]]:
     for practical in sorted({row.practical for row in first}):
         members = [row for row in first if row.practical == practical]
         # the numbers of a workbook stand beside its first result
-        books = {(row.code, row.source): row for row in reversed(members)}
-        cells = [practical]
-        for _, kind in CRITERIA:
-            many = sum(_shows(row, kind) for row in books.values())
-            cells.append(f"{many} of {len(books)}" if many else "–")
-        found.append(tuple(cells))
+        books = {row.book: row for row in reversed(members)}
+        counts = [sum(_shows(row, kind) for row in books.values()) for _, kind in CRITERIA]
+        cells = (f"{count} of {len(books)}" if count else "–" for count in counts)
+        found.append((practical, *cells))
     return found
 
 
@@ -230,7 +182,7 @@ def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
     for row in sorted(latest(rows), key=lambda r: (r.year, r.practical, r.number)):
         if row.code:
             books = groups.setdefault((row.year, row.practical), {})
-            books.setdefault((row.code, row.source), []).append(row)
+            books.setdefault(row.book, []).append(row)
     found: list[tuple[str | int, ...]] = []
     for (year, practical), by_book in groups.items():
         usual = _usual(row for book in by_book.values() for row in book)
@@ -241,10 +193,10 @@ def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
         if last < 2:
             places = {0: "best", last: "weakest"} if last else {0: "only"}
         for place, name in sorted(places.items()):
-            e = ranked[place]
+            row = ranked[place]
             found.append(
-                (year, practical, name, ranked[place].code, e.findings, e.status,
-                 e.statement or "no result", ranked[place].number)
+                (year, practical, name, row.code, row.findings, row.status,
+                 row.statement or "no result", row.number)
             )  # fmt: skip
     return found
 
@@ -263,13 +215,12 @@ def _rank(book: Sequence[Row], usual: Mapping[str, float]) -> tuple[int, int, in
     accepted = {n.id: n.value for row in book for n in row.numbers if n.kind == "comparison"}
     off = 0.0
     for row in book:
-        e = row
-        if e.value is None:
+        if row.value is None:
             off = math.inf
-        elif e.result in accepted:
-            off = max(off, _distance(1.0 + accepted[e.result]))
-        elif usual.get(e.result):
-            off = max(off, _distance(e.value / usual[e.result]))
+        elif row.result in accepted:
+            off = max(off, _distance(1.0 + accepted[row.result]))
+        elif usual.get(row.result):
+            off = max(off, _distance(row.value / usual[row.result]))
     status = max(GRAVITY.get(row.status, 2) for row in book)
     # a result is not weaker for what chance does to it
     steps = LARGEST if off > LARGEST * STEP else int(off / STEP)
@@ -281,68 +232,85 @@ def _distance(ratio: float) -> float:
     return abs(math.log(ratio)) if ratio > 0.0 else math.inf
 
 
+def check_lines(table: Table, checked: Checked, today: datetime.date) -> list[str]:
+    """What the check of the archive came to, in sentences."""
+    revised = sum(row.replaces > 0 for row in table.rows)
+    purged = sum(not row.code for row in table.rows)
+    noted = {"count": checked.count, "digest": checked.head, "day": today.isoformat()}
+    return [
+        said(phrase("evidence-checked", **noted)),
+        said(phrase("evidence-sound" if checked.sound else "evidence-broken")),
+        *(finding.message for finding in checked.findings),
+        said(phrase("evidence-revised", revised=revised, purged=purged)),
+    ]
+
+
+def _named(code: str | int, names: Mapping[str, str]) -> str:
+    """A code, and the group behind it if it is to be named."""
+    return f"{code} ({names[str(code)]})" if code in names else str(code)
+
+
 # -- the files -----------------------------------------------------------------------------------
 
-# of each sheet: its name, the phrase about it, headings with widths
-SHEETS: tuple[tuple[str, str, tuple[tuple[str, int], ...]], ...] = (
-    ("Schedule", "evidence-schedule",
-     (("year", 8), ("practical", 24), ("definition version", 12),
-      ("digest of the definition (begins)", 22), ("results", 10), ("groups", 10), ("ok", 10),
-      ("doubtful", 10), ("failed", 10))),
-    ("Archive check", "evidence-check", (("result of the check", 118),)),
-    ("Criteria", "evidence-criteria",
-     (("practical", 24), *((title, 16) for title, _ in CRITERIA))),
-    ("Samples", "evidence-samples",
-     (("year", 8), ("practical", 18), ("sample", 10), ("code", 14), ("findings", 10),
-      ("status", 11), ("result as stated", 36), ("row", 7), ("file", 40))),
-    ("Files", "evidence-files",
-     (("what", 38), ("file", 50), ("SHA-256 of the file", 40), ("digest in the archive", 40))),
-)  # fmt: skip
+# of each sheet: the phrase about it, headings with widths
+SHEETS: Mapping[str, tuple[str, tuple[tuple[str, int], ...]]] = {
+    "Schedule": ("evidence-schedule", (
+        ("year", 8), ("practical", 24), ("definition version", 12),
+        ("digest of the definition (begins)", 22), ("results", 10), ("groups", 10), ("ok", 10),
+        ("doubtful", 10), ("failed", 10),
+    )),
+    "Archive check": ("evidence-check", (("result of the check", 118),)),
+    "Criteria": ("evidence-criteria", (
+        ("practical", 24), *((title, 16) for title, _ in CRITERIA),
+    )),
+    "Samples": ("evidence-samples", (
+        ("year", 8), ("practical", 18), ("sample", 10), ("code", 14), ("findings", 10),
+        ("status", 11), ("result as stated", 36), ("row", 7), ("file", 40),
+    )),
+    "Files": ("evidence-files", (
+        ("what", 38), ("file", 50), ("SHA-256 of the file", 40), ("digest in the archive", 40),
+    )),
+}  # fmt: skip
 
 
-def _book(its: _Contents) -> bytes:
+def _book(archive: str, parts: Mapping[str, Rows]) -> bytes:
     buffer = io.BytesIO()
     book = Book(buffer)
     book.set_properties({"title": TITLE, "created": EPOCH})
     styles = Styles(book)
-    rows: tuple[Sequence[Sequence[str | int]], ...] = (
-        schedule(its.table.rows), [(line,) for line in its.check_lines()],
-        criteria(its.table.rows), its.sample_rows(), its.file_rows(),
-    )  # fmt: skip
-    for (name, note, heads), lines in zip(SHEETS, rows, strict=True):
+    for name, (note, heads) in SHEETS.items():
         columns = [Column(head, head, width, format="cell") for head, width in heads]
         page = new_page(book.add_worksheet(name), styles, columns, (TITLE, ""), merged=False)
         page.line(name, "title")
-        page.line(said(phrase(note, archive=its.archive, sums=SUMS)), "note")
+        page.line(said(phrase(note, archive=archive, sums=SUMS)), "note")
         page.gap(0)
-        page.table(columns, lines).freeze()
+        page.table(columns, parts[name]).freeze()
     book.close()
     return buffer.getvalue()
 
 
-def _text(its: _Contents) -> str:
-    lines = [TITLE, f"from {its.archive}", "", "Archive check", ""]
-    lines += [f"  {line}" for line in its.check_lines()]
+def _text(archive: str, parts: Mapping[str, Rows]) -> str:
+    lines = [TITLE, f"from {archive}", "", "Archive check", ""]
+    lines += [f"  {line}" for (line,) in parts["Archive check"]]
     lines += ["", "Schedule", ""]
-    for year, practical, version, digest, results, groups, ok, doubtful, failed in schedule(
-        its.table.rows
-    ):
+    for year, practical, version, digest, results, groups, *states in parts["Schedule"]:
+        ok, doubtful, failed = states
         lines.append(
             f"  {year}  {practical}, definition version {version} ({digest}): "
             f"{many(results, 'result')} of {many(groups, 'group')}; "
             f"{ok} ok, {doubtful} doubtful, {failed} failed"
         )
     lines += ["", "Criteria", ""]
-    for practical, *cells in criteria(its.table.rows):
+    for practical, *cells in parts["Criteria"]:
         lines.append(f"  {practical}")
         lines += [f"    {t}: {c}" for (t, _), c in zip(CRITERIA, cells, strict=True)]
     lines += ["", "Samples", ""]
-    for year, practical, which, code, findings, status, stated, row, file in its.sample_rows():
+    for year, practical, which, code, findings, status, stated, row, file in parts["Samples"]:
         lines.append(
-            f"  {year}  {practical}, {which}: {code} (row {row}), "
-            f"{many(int(findings), 'finding')}, {status}, {stated}; {file}"
+            f"  {year}  {practical}, {which}: {code} (row {row}), {many(findings, 'finding')}, "
+            f"{status}, {stated}; {file}"
         )
     lines += ["", "Files", "", f"  {said(phrase('evidence-files', sums=SUMS))}", ""]
-    for what, file, digest, archived in its.file_rows():
+    for what, file, digest, archived in parts["Files"]:
         lines += [f"  {what}: {file}", f"    SHA-256 {digest}", f"    in the archive {archived}"]
     return "\n".join(lines) + "\n"

@@ -79,7 +79,7 @@ def definition_files(pack: Path, rows: Iterable[Row], seen: Seen | None) -> Iter
 
 
 def sample_files(
-    pack: Path, rows: Mapping[str, Row], seen: Seen | None, names: KeyList | None
+    pack: Path, rows: Mapping[str, Row], seen: Seen | None, names: Mapping[str, str]
 ) -> Iterator[tuple[int, Filed]]:
     """Write the workbooks of some rows, evaluated; each with the number of its row.
 
@@ -90,7 +90,7 @@ def sample_files(
     seen
         None if no folder was named.
     names
-        List of codes, if groups are to be named where it knows them.
+        Groups by their code, where they are to be named.
     """
     for what, row in rows.items():
         digest = row.source
@@ -104,8 +104,7 @@ def sample_files(
             yield row.number, Filed(what, digest, why_not=why)
             continue
         name = f"{SAMPLES}/{file_part(f'row {row.number} {what} {row.code}')}.xlsx"
-        _, known = (0, "") if names is None else names.names.get(row.code, (0, ""))
-        made = _copied(path, pack / name, known or row.code, digest)
+        made = _copied(path, pack / name, names.get(row.code, row.code), digest)
         filed = Filed(what, digest, name, made) if made else Filed(what, digest, why_not=NOT_MADE)
         yield row.number, filed
 
