@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime
 from pathlib import Path
+from typing import Any
 
 from sheetlab.commands.console import (
     DONE,
@@ -19,7 +20,8 @@ from sheetlab.commands.console import (
     whole_option,
     worker_options,
 )
-from sheetlab.finding import Severity, harmless, many
+from sheetlab.finding import Severity
+from sheetlab.messages import phrase, said
 
 YEAR = "a year of four digits, such as 2026"
 
@@ -167,65 +169,52 @@ def _archive_add(options: argparse.Namespace) -> int:
         return NOTHING_DONE
     rows = revised = there = refused = 0
     workers, progress = evaluating(options)
-    for one in add(
+    for added in add(
         options.files, options.archive, options.year, datetime.date.today(), options.codes,
         options.keep_until, workers=workers, progress=progress, folder=options.folder,
         new_codes=options.new_codes, older=options.older,
     ):  # fmt: skip
         progress.end()
-        if one.finding is not None:
-            refused += one.finding.severity is Severity.STOP
-            complain([one.finding])
-        complain(one.notes)
-        for row in one.rows:
-            rows += 1
-            revised += row.replaces > 0
-            again = f", a revision of row {row.replaces}" if row.replaces else ""
+        if added.finding is not None:
+            refused += added.finding.severity is Severity.STOP
+            complain([added.finding])
+        complain(added.notes)
+        for row in added.rows:
+            rows, revised = rows + 1, revised + (row.replaces > 0)
+            again = phrase("archive-revision", row=row.replaces) if row.replaces else ""
             # a workbook may have several results
-            which = f" ({row.title})" if len(one.rows) > 1 else ""
-            what = f"row {row.number}, {row.code}{again}{which}"
-            say(harmless(f"{one.path.name}: {what}"), flush=True)
-        there += not one.rows and one.finding is None
-    say(
-        f"{options.archive.name}: {many(rows, 'row')} added ({_revisions(revised)}), one for each "
-        "result of a workbook; "
-        f"{many(there, 'workbook')} {'was' if there == 1 else 'were'} there already, "
-        f"{refused} {'was' if refused == 1 else 'were'} not taken"
-    )
+            which = f" ({row.title})" if len(added.rows) > 1 else ""
+            _say("archive-row", True, file=added.path.name, row=row.number, code=row.code,
+                 again=again, which=which)  # fmt: skip
+        there += not added.rows and added.finding is None
+    _say("archive-added", archive=options.archive.name, rows=rows, revised=revised, there=there,
+         refused=refused)  # fmt: skip
     if not refused:
         return DONE
     return SOME_FAILED if rows or there else NOTHING_DONE
 
 
-def _revisions(count: int) -> str:
-    return "1 of them a revision" if count == 1 else f"{count} of them revisions"
-
-
 def _archive_check(options: argparse.Namespace) -> int:
     from sheetlab.years.checking import check, row_of
 
-    found = check(
+    checked = check(
         options.archive, datetime.date.today(), options.expect, codes=options.codes,
         thorough=options.thorough,
     )  # fmt: skip
-    complain(found.findings)
-    if not found.sound:
+    complain(checked.findings)
+    if not checked.sound:
         return NOTHING_DONE
-    say(
-        f"{options.archive.name}: {many(found.count, 'row')}, complete and unaltered\n"
-        f"digest of the last row, to be noted elsewhere: {found.head}"
-    )
-    notes = all(f.severity is Severity.NOTE for f in found.findings)
+    _say("archive-checked", archive=options.archive.name, rows=checked.count)
+    _say("archive-noted", digest=checked.head)
     if options.workbook is not None:
         fault, row = row_of(options.archive, options.workbook)
         if fault is not None:
             complain([fault])
             return NOTHING_DONE
         if row is not None:
-            say(
-                f"{options.workbook.name}: its readings are those of row {row.number} "
-                f"({row.year}, {row.practical}, {row.code or 'code taken away'})"
-            )
+            _say("archive-holds", file=options.workbook.name, row=row.number, year=row.year,
+                 practical=row.practical, code=row.code or phrase("archive-taken"))  # fmt: skip
+    notes = all(f.severity is Severity.NOTE for f in checked.findings)
     return DONE if notes else SOME_FAILED
 
 
@@ -234,17 +223,11 @@ def _archive_purge(options: argparse.Namespace) -> int:
 
     dry = options.dry_run
     done = purge(options.archive, datetime.date.today(), options.codes, dry=dry)
-    for one in (*done.due, *done.later):
-        what = "stay" if one in done.later else "would go" if dry else "are gone"
-        say(
-            f"{one.year}: {many(one.codes, 'code')} of {many(one.rows, 'row')}, kept to "
-            f"{one.until}: {what}"
-        )
-    say(
-        f"{options.archive.name}: codes {'to be ' * dry}taken from {many(done.rows, 'row')}, and "
-        f"{many(done.names, 'name')} from the list of codes; {many(done.waiting, 'row')} "
-        "not due yet"
-    )
+    for due in (*done.due, *done.later):
+        what = "stay" if due in done.later else "would" if dry else "gone"
+        _say("archive-due", year=due.year, codes=due.codes, rows=due.rows, day=due.until, what=what)
+    _say("archive-purged", archive=options.archive.name, dry=int(dry), rows=done.rows,
+         names=done.names, waiting=done.waiting)  # fmt: skip
     complain(done.findings)
     return SOME_FAILED if done.findings else DONE
 
@@ -253,10 +236,8 @@ def _archive_import(options: argparse.Namespace) -> int:
     from sheetlab.years.exchange import import_books
 
     count, head = import_books(options.archive, datetime.date.today())
-    say(
-        f"{options.archive.name}: {many(count, 'row')} imported, all in order\n"
-        f"digest of the last row: {head}"
-    )
+    _say("archive-imported", archive=options.archive.name, rows=count)
+    _say("archive-last", digest=head)
     return DONE
 
 
@@ -266,7 +247,7 @@ def _archive_export(options: argparse.Namespace) -> int:
     from sheetlab.years.yearbook import books_of
 
     if options.out is not None:
-        say(f"{options.out}: {many(export(options.archive, options.out), 'row')}")
+        _say("archive-exported", file=str(options.out), rows=export(options.archive, options.out))
         return DONE
     findings = renew(options.archive, every=True)
     complain(findings)
@@ -286,8 +267,11 @@ def _archive_evidence(options: argparse.Namespace) -> int:
     )  # fmt: skip
     say(pack.book)
     say(pack.text)
-    for one in pack.files:
-        say(options.out / one.file if one.file else f"not in the pack: {one.what} ({one.why_not})")
+    for filed in pack.files:
+        if filed.file:
+            say(options.out / filed.file)
+        else:
+            _say("evidence-lacking", what=filed.what, why=filed.why_not)
     complain(pack.checked.findings)
     return DONE if pack.checked.sound else SOME_FAILED
 
@@ -297,17 +281,20 @@ def _drift(options: argparse.Namespace) -> int:
     from sheetlab.years.drift import drift_lines, drifts
     from sheetlab.years.driftbook import write_drift
 
-    found = drifts(each_row(options.archive), options.baseline, options.baseline_years)
+    years = options.baseline_years
+    found = drifts(each_row(options.archive), options.baseline, years)
+    base = phrase("drift-first", count=options.baseline)
+    if years is not None:
+        base = phrase("drift-years", first=str(years[0]), last=str(years[1]))
     if options.out is not None:
-        base = options.baseline_years
-        what = (
-            f"first {options.baseline} sound values"
-            if base is None
-            else f"sound values of {base[0]} to {base[1]}"
-        )
-        write_drift(found, options.archive, what, options.out)
+        write_drift(found, options.archive, said(base), options.out)
     for line in drift_lines(found, brief=options.out is not None):
         say(line)
     if options.out is not None:
         say(options.out)
     return DONE
+
+
+def _say(message: str, flush: bool = False, /, **values: Any) -> None:
+    """Say a sentence of the catalogue."""
+    say(said(phrase(message, **values)), flush=flush)

@@ -227,3 +227,63 @@ evidence-checked = Checked on { $day }: { $count ->
 evidence-sound = The table is complete and unaltered: the digest of every row fits its contents and the row before it.
 evidence-broken = The table did not pass the check.
 evidence-revised = Revisions of earlier rows, which are still there: { $revised }. Rows whose codes were taken away after the day to which they were kept: { $purged }.
+
+# what the commands say
+archive-row = { $file }: row { $row }, { $code }{ $again }{ $which }
+archive-revision = , a revision of row { $row }
+archive-added = { $archive }: { $rows ->
+        [one] 1 row
+       *[other] { $rows } rows
+    } added ({ $revised ->
+        [one] 1 of them a revision
+       *[other] { $revised } of them revisions
+    }), one for each result of a workbook; { $there ->
+        [one] 1 workbook was
+       *[other] { $there } workbooks were
+    } there already, { $refused ->
+        [one] 1 was
+       *[other] { $refused } were
+    } not taken
+archive-checked = { $archive }: { $rows ->
+        [one] 1 row
+       *[other] { $rows } rows
+    }, complete and unaltered
+archive-noted = digest of the last row, to be noted elsewhere: { $digest }
+archive-holds = { $file }: its readings are those of row { $row } ({ $year }, { $practical }, { $code })
+archive-taken = code taken away
+archive-due = { $year }: { $codes ->
+        [one] 1 code
+       *[other] { $codes } codes
+    } of { $rows ->
+        [one] 1 row
+       *[other] { $rows } rows
+    }, kept to { $day }: { $what ->
+        [stay] stay
+        [would] would go
+       *[gone] are gone
+    }
+archive-purged = { $archive }: codes { $dry ->
+        [one] to be taken
+       *[other] taken
+    } from { $rows ->
+        [one] 1 row
+       *[other] { $rows } rows
+    }, and { $names ->
+        [one] 1 name
+       *[other] { $names } names
+    } from the list of codes; { $waiting ->
+        [one] 1 row
+       *[other] { $waiting } rows
+    } not due yet
+archive-imported = { $archive }: { $rows ->
+        [one] 1 row
+       *[other] { $rows } rows
+    } imported, all in order
+archive-last = digest of the last row: { $digest }
+archive-exported = { $file }: { $rows ->
+        [one] 1 row
+       *[other] { $rows } rows
+    }
+evidence-lacking = not in the pack: { $what } ({ $why })
+drift-first = first { $count } sound values
+drift-years = sound values of { $first } to { $last }
