@@ -14,7 +14,7 @@ import sqlite3
 import subprocess
 import sys
 import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import openpyxl
@@ -27,11 +27,12 @@ from years import department
 from sheetlab.before.practice import practice_set
 from sheetlab.cli import main
 from sheetlab.finding import Severity, SheetlabError
+from sheetlab.handling import workers
 from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.register import Bound, BoundInstrument, BoundWire, setup_that_counts
 from sheetlab.workbook.evaluate_file import assess_file, evaluate_file
-from sheetlab.years import adding, database, entries, renewing
+from sheetlab.years import adding, database, entries, packfiles, renewing
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.checking import check, row_of
 from sheetlab.years.codes import codes_of, last_day, read_codes
@@ -65,6 +66,14 @@ def run_adding(*arguments: object) -> dict[str, object]:
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     return json.loads(done.stdout)
+
+
+@pytest.fixture(autouse=True, scope="module")
+def each_workbook_is_read_once() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        for module in (adding, packfiles):
+            patch.setattr(module, "each", department.remembering(module.each))
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -213,8 +222,8 @@ def test_a_changed_reading_is_a_revision_and_never_an_overwrite(
 
 def test_spellings_of_a_group_are_one_group(copy: Path, tmp_path: Path) -> None:
     for i, name in enumerate(("jack daw", "Jackdaw", "JACK-DAW ")):
-        path = department.write(department.bench(60 + i, name, "1"), tmp_path / "in", str(i))
-        list(add([path], copy, 2026, TODAY))
+        department.write(department.bench(60 + i, name, "1"), tmp_path / "in", str(i))
+    list(add([tmp_path / "in"], copy, 2026, TODAY))
     rows = read(copy).rows[-3:]
     assert len({row.code for row in rows}) == 1
     assert [(row.revision, row.replaces) for row in rows] == [(1, 0), (2, 7), (3, 8)]
@@ -470,6 +479,7 @@ def test_an_archive_that_knows_no_times_and_findings_is_read_as_before(
 ) -> None:
     with monkeypatch.context() as then:
         then.setattr(entries, "_circumstances", lambda *_: iter(()))
+        then.setattr(adding, "each", workers.each)
         list(add([class_ / "before"], tmp_path / "D.sqlite", 2026, TODAY))
     assert not any(n.kind == "saved" for r in read(tmp_path / "D.sqlite").rows for n in r.numbers)
     list(add([class_ / "after"], tmp_path / "D.sqlite", 2026, TODAY))
@@ -702,7 +712,7 @@ def test_a_database_that_is_emptied_while_workbooks_are_evaluated_takes_nothing(
     copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = book_of(copy, 2026).read_bytes()
-    path = department.write(department.bench(50, "New"), tmp_path / "in")
+    path = department.write(department.bench(55, "Newest"), tmp_path / "in")
 
     def meanwhile(*arguments: object, **more: object) -> object:
         emptied(copy)
@@ -979,18 +989,25 @@ def test_an_altered_workbook_is_not_imported(
     assert not copy.exists()
 
 
-def years_apart(folder: Path) -> Path:
+@pytest.fixture(scope="module")
+def made_apart(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An archive of three years, of which the first has rows before and after the others."""
+    folder = tmp_path_factory.mktemp("apart")
     target = folder / "D.sqlite"
     for seed, year in ((70, 2024), (71, 2025), (72, 2026), (73, 2024)):
         path = department.write(department.bench(seed, f"Group {seed}"), folder / str(seed))
         until = datetime.date(2027 if year == 2025 else 2030, 1, 1)
         list(add([path], target, year, TODAY, keep_until=until))
-    return target
+    return folder
 
 
-def test_only_what_has_changed_is_written_anew(tmp_path: Path) -> None:
-    target = years_apart(tmp_path)
+@pytest.fixture
+def apart(made_apart: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(made_apart, tmp_path / "apart") / "D.sqlite"
+
+
+def test_only_what_has_changed_is_written_anew(apart: Path, tmp_path: Path) -> None:
+    target = apart
     books = [book_of(target, year) for year in (2024, 2025, 2026)]
     assert [noted.rows for noted in map(noted_in, books) if noted] == [2, 1, 1]
 
@@ -1018,8 +1035,10 @@ def test_only_what_has_changed_is_written_anew(tmp_path: Path) -> None:
     assert check(target, LATER.replace(year=2031), thorough=True).findings == ()
 
 
-def test_the_database_comes_back_from_the_workbooks_of_all_years(tmp_path: Path) -> None:
-    target = years_apart(tmp_path)
+def test_the_database_comes_back_from_the_workbooks_of_all_years(
+    apart: Path, tmp_path: Path
+) -> None:
+    target = apart
     before = read(target)
     target.unlink()
     away = tmp_path / "away.xlsx"
@@ -1337,19 +1356,22 @@ def test_each_sample_of_the_pack_leads_to_a_file_with_its_readings(
     assert main([*command[:-1], str(tmp_path / "none")]) == 2
 
 
-def test_names_come_into_the_pack_only_when_asked_for_and_known(
-    class_: Path, copy: Path, tmp_path: Path
-) -> None:
-    keys = codes_of(copy)
-    named = evidence(copy, tmp_path / "named", TODAY, [class_], names=True)
-    assert re.search(r"best: \w{8} \(Group \d\)", named.text.read_text(encoding="utf-8"))
-    paths = [tmp_path / "named" / one.file for one in named.files if "row" in one.file]
-    groups = {assess_file(p, trials=0)[0].assessment.observations.entry("start.group").text
-              for p in paths}  # fmt: skip
-    assert len(groups) == 3
-    assert all(re.fullmatch(r"Group \d", group) for group in groups)
-    keys.unlink()
-    without = evidence(copy, tmp_path / "without", TODAY, [class_], names=True)
+def test_names_come_into_the_pack_only_when_asked_for_and_known(tmp_path: Path) -> None:
+    target = tmp_path / "D.sqlite"
+    department.write(department.bench(3, "Group 4", "2"), tmp_path / "in")
+    list(add([tmp_path / "in"], target, 2026, TODAY))
+    named = evidence(target, tmp_path / "named", TODAY, [tmp_path / "in"], names=True)
+    assert re.search(r"only: \w{8} \(Group 4\)", named.text.read_text(encoding="utf-8"))
+    (path,) = (tmp_path / "named" / one.file for one in named.files if "row" in one.file)
+    assert assess_file(path, trials=0)[0].assessment.observations.entry("start.group").text == (
+        "Group 4"
+    )
+    for more in ({}, {"names": True}):
+        unnamed = evidence(target, tmp_path / f"unnamed {len(more)}", TODAY, **more)
+        text = unnamed.text.read_text(encoding="utf-8").partition("Files")[0]
+        assert ("Group 4" in text) == bool(more)
+    codes_of(target).unlink()
+    without = evidence(target, tmp_path / "without", TODAY, names=True)
     assert "Group " not in without.text.read_text(encoding="utf-8").partition("Files")[0]
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 import datetime
 import json
 import re
-import sqlite3
+import shutil
 import tracemalloc
 import zipfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -43,12 +44,11 @@ from sheetlab.years.ledger import WIRE, Number, Row
 CLASS = 12
 
 
-def archived(
-    table: sqlite3.Connection, benches: Iterable[department.Bench], year: int
-) -> list[Row]:
+@cache
+def entries(seed: int, zeros: tuple[float, ...], year: int) -> list[tuple[str, Row]]:
     return [
-        append(table, entry, f"{year}{one.group}", f"{year}-06-01", f"{year + 1}-12-31")
-        for one in benches
+        (one.group, entry)
+        for one in department.year(seed, zeros)
         for entry in entries_of(department.assessed(one), year)
     ]
 
@@ -59,7 +59,10 @@ def three_years(seed: int, creep: float) -> list[Row]:
     rows: list[Row] = []
     for i, year in enumerate((2024, 2025, 2026)):
         zeros = [0.03 + creep * max(0.0, i - 1 + k / CLASS) if i else 0.03 for k in range(CLASS)]
-        rows += archived(table, department.year(1000 * seed + 100 * i, zeros), year)
+        rows += [
+            append(table, entry, f"{year}{group}", f"{year}-06-01", f"{year + 1}-12-31")
+            for group, entry in entries(1000 * seed + 100 * i, tuple(zeros), year)
+        ]
     return rows
 
 
@@ -70,7 +73,7 @@ def of(found: list[Drift], kind: str, id_: str = "") -> Drift:
 
 @pytest.fixture(scope="module")
 def creeping() -> list[Row]:
-    return three_years(1, 0.02)
+    return three_years(2, 0.02)
 
 
 @pytest.fixture(scope="module")
@@ -205,17 +208,17 @@ def test_ids_of_the_register_are_kept() -> None:
 
 def test_rows_of_very_many_years_are_seen_once_and_not_kept(steady: list[Row]) -> None:
     """A row with its numbers takes some 3 kB; of each no more than a few numbers may remain."""
-    count, base = 4000, steady[0]
+    count, base = 1500, steady[0]
 
-    def rows() -> Iterator[Row]:
+    def rows(count: int) -> Iterator[Row]:
         for i in range(count):
             yield replace(
                 base, number=i + 1, code=f"C{i}", source=f"{i:064x}", numbers=tuple(base.numbers)
             )
 
-    list(series_of(rows()))
+    list(series_of(rows(10)))
     tracemalloc.start()
-    found = list(series_of(rows()))
+    found = list(series_of(rows(count)))
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert {len(one.values) for one in found} == {count}
@@ -471,11 +474,18 @@ def test_the_workbook(creeping: list[Row], tmp_path: Path) -> None:
         write_drift(found, tmp_path / "D.sqlite", "", path)
 
 
-@pytest.fixture
-def target(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("made")
     for one in department.year(5, [0.03] * 6):
-        department.write(one, tmp_path / "in")
-    list(add([tmp_path / "in"], tmp_path / "D.sqlite", 2026, datetime.date(2026, 6, 1)))
+        department.write(one, folder / "in")
+    list(add([folder / "in"], folder / "D.sqlite", 2026, datetime.date(2026, 6, 1)))
+    return folder
+
+
+@pytest.fixture
+def target(made: Path, tmp_path: Path) -> Path:
+    shutil.copytree(made, tmp_path, dirs_exist_ok=True)
     return tmp_path / "D.sqlite"
 
 
