@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -30,38 +31,25 @@ def archive(parser: argparse.ArgumentParser) -> None:
     """Keep the results of the years."""
     actions = parser.add_subparsers(title="actions", required=True, metavar="ACTION")
 
-    adding = actions.add_parser("add", help="evaluate workbooks and append their results")
-    adding.add_argument(
-        "files", nargs="+", type=Path, metavar="FILE",
-        help="workbooks, folders of them, or class workbooks (what counts in the class)",
-    )  # fmt: skip
-    adding.add_argument("--archive", type=Path, required=True, metavar="DEPARTMENT.sqlite")
-    adding.add_argument(
-        "--year", type=typed("--year", _year, YEAR), required=True,
-        help="year of the class",
-    )  # fmt: skip
-    _codes(adding)
-    adding.add_argument(
-        "--keep-until", type=day("--keep-until"), metavar="YYYY-MM-DD",
-        help="codes are kept to this day (usual: the end of the year that follows)",
-    )  # fmt: skip
-    adding.add_argument(
-        "--folder", type=Path, metavar="DIR",
-        help="where the hand-ins of a class workbook lie, if not beside it or below it",
-    )  # fmt: skip
-    adding.add_argument(
-        "--older", action="store_true",
-        help="add a workbook though it was saved before the one that its group has in the archive",
-    )  # fmt: skip
-    adding.add_argument(
-        "--new-codes", action="store_true",
-        help="begin a new list of codes though the archive has codes that another one explains",
-    )  # fmt: skip
-    worker_options(adding)
-    adding.set_defaults(run=_archive_add)
+    def action(name: str, run: Callable[[argparse.Namespace], int], says: str, *,
+               there: bool = True, codes: bool = False) -> argparse.ArgumentParser:  # fmt: skip
+        made = actions.add_parser(name, help=says)
+        made.set_defaults(run=run)
+        if there:
+            _department(made)
+        if codes:
+            made.add_argument(
+                "--codes", type=Path, metavar="KEYS.csv",
+                help="list of codes (usual: “DEPARTMENT codes.csv” beside the archive)",
+            )  # fmt: skip
+        return made
 
-    checking = actions.add_parser("check", help="prove the archive complete and unaltered")
-    _department(checking)
+    _adding(action(
+        "add", _archive_add, "evaluate workbooks and append their results", there=False, codes=True
+    ))  # fmt: skip
+    checking = action(
+        "check", _archive_check, "prove the archive complete and unaltered", codes=True
+    )
     checking.add_argument(
         "--expect", default="", metavar="DIGEST", help="a digest of the last row, noted earlier"
     )
@@ -73,45 +61,57 @@ def archive(parser: argparse.ArgumentParser) -> None:
         "--thorough", action="store_true",
         help="also compare every row of the workbooks of the years with the database",
     )  # fmt: skip
-    _codes(checking)
-    checking.set_defaults(run=_archive_check)
-
-    purging = actions.add_parser("purge", help="take away codes that need not be kept any longer")
-    _department(purging)
-    _codes(purging)
+    purging = action(
+        "purge", _archive_purge, "take away codes that need not be kept any longer", codes=True
+    )
     purging.add_argument(
         "--dry-run", action="store_true", help="only say what would be taken away, and what stays"
     )
-    purging.set_defaults(run=_archive_purge)
-
-    importing = actions.add_parser(
-        "import", help="make the database again from the workbooks of the years"
+    action("import", _archive_import, "make the database again from the workbooks of the years")
+    exporting = action(
+        "export", _archive_export, "write the table to a file, or the workbooks anew"
     )
-    _department(importing)
-    importing.set_defaults(run=_archive_import)
-
-    exporting = actions.add_parser(
-        "export", help="write the table to a file, or the workbooks anew"
-    )
-    _department(exporting)
     exporting.add_argument(
         "--out", type=Path, metavar="FILE",
         help="a .csv file; without it, the workbooks of all years are written anew",
     )  # fmt: skip
-    exporting.set_defaults(run=_archive_export)
-
-    proving = actions.add_parser("evidence", help="write a pack for an inspector")
-    _department(proving)
+    proving = action("evidence", _archive_evidence, "write a pack for an inspector", codes=True)
     proving.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
     proving.add_argument(
         "--sources", type=Path, nargs="+", default=[], metavar="FOLDER",
         help="folders of hand-ins: the sample workbooks found there go into the pack, evaluated",
     )  # fmt: skip
-    _codes(proving)
     proving.add_argument(
         "--names", action="store_true", help="name groups that the list of codes knows"
     )
-    proving.set_defaults(run=_archive_evidence)
+
+
+def _adding(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "files", nargs="+", type=Path, metavar="FILE",
+        help="workbooks, folders of them, or class workbooks (what counts in the class)",
+    )  # fmt: skip
+    parser.add_argument("--archive", type=Path, required=True, metavar="DEPARTMENT.sqlite")
+    parser.add_argument(
+        "--year", type=typed("--year", _year, YEAR), required=True, help="year of the class"
+    )
+    parser.add_argument(
+        "--keep-until", type=day("--keep-until"), metavar="YYYY-MM-DD",
+        help="codes are kept to this day (usual: the end of the year that follows)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--folder", type=Path, metavar="DIR",
+        help="where the hand-ins of a class workbook lie, if not beside it or below it",
+    )  # fmt: skip
+    parser.add_argument(
+        "--older", action="store_true",
+        help="add a workbook though it was saved before the one that its group has in the archive",
+    )  # fmt: skip
+    parser.add_argument(
+        "--new-codes", action="store_true",
+        help="begin a new list of codes though the archive has codes that another one explains",
+    )  # fmt: skip
+    worker_options(parser)
 
 
 def drift(parser: argparse.ArgumentParser) -> None:
@@ -140,13 +140,6 @@ def drift(parser: argparse.ArgumentParser) -> None:
 
 def _department(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("archive", type=Path, metavar="DEPARTMENT.sqlite", help="the archive")
-
-
-def _codes(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--codes", type=Path, metavar="KEYS.csv",
-        help="list of codes (usual: “DEPARTMENT codes.csv” beside the archive)",
-    )  # fmt: skip
 
 
 def _year(text: str) -> int:

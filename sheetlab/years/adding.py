@@ -107,32 +107,23 @@ def add(
         )  # fmt: skip
         raise SheetlabError(past)
     # what is no list, or not that of this archive, is told before anything is begun
-    if begun(archive):
-        with changing(archive, wait) as connection:
-            # the list is written before the rows: it is read while nobody adds
-            names = read_codes(target.codes).names
-            query = "SELECT DISTINCT code FROM results WHERE code <> ''"
-            held = [code for (code,) in connection.execute(query)]
-        if held and not new_codes and not any(code in names for code in held):
-            what = phrase("key-list-other" if target.codes.exists() else "key-list-gone")
-            missing = finding(
-                "key-list-missing", Severity.STOP, Place(target.codes.name), archive=archive.name,
-                list=target.codes.name, what=what,
-            )  # fmt: skip
-            raise SheetlabError(missing)
-    else:
+    if not begun(archive):
         refuse_behind(archive)
         read_codes(target.codes)
+    elif not _explained(target) and not new_codes:
+        what = phrase("key-list-other" if target.codes.exists() else "key-list-gone")
+        missing = finding(
+            "key-list-missing", Severity.STOP, Place(target.codes.name), archive=archive.name,
+            list=target.codes.name, what=what,
+        )  # fmt: skip
+        raise SheetlabError(missing)
     todo: dict[Path, _Job] = {}
-    for given in files:
-        for path in workbooks([given], archive):
-            # in a folder lie the hand-ins themselves
-            for job in _jobs(path, year, folder, given == path):
-                if isinstance(job, Finding):
-                    yield Added(path, finding=job)
-                else:
-                    # named itself and by its class: as the class knows it
-                    todo[job.place] = job if job.source else todo.get(job.place, job)
+    for path, job in _jobs(files, archive, year, folder):
+        if isinstance(job, Finding):
+            yield Added(path, finding=job)
+        else:
+            # named itself and by its class: as the class knows it
+            todo[job.place] = job if job.source else todo.get(job.place, job)
     folders = sorted({job.place.parent for job in todo.values()})
     reads = each(Call(_read, _lost), list(todo.values()), workers, folders, progress)
     any_rows = False
@@ -178,18 +169,24 @@ class _Job(Struct, frozen=True):
     """What it has to hold still, if it comes from a class."""
 
 
-def _jobs(path: Path, year: int, folder: Path | None, named: bool) -> Iterator[_Job | Finding]:
-    if not named or not is_class_workbook(path):
-        yield _Job(path, path.absolute(), year)
-        return
-    try:
-        for source in sources_of(path, folder):
-            if isinstance(source, Finding):
-                yield source
-            else:
-                yield _Job(source.path, source.path.absolute(), year, source)
-    except SheetlabError as error:
-        yield from error.findings
+def _jobs(
+    files: Iterable[Path], archive: Path, year: int, folder: Path | None
+) -> Iterator[tuple[Path, _Job | Finding]]:
+    """What to read, with the file that it comes from."""
+    for given in files:
+        for path in workbooks([given], archive):
+            # in a folder lie the hand-ins themselves
+            if given != path or not is_class_workbook(path):
+                yield path, _Job(path, path.absolute(), year)
+                continue
+            try:
+                for source in sources_of(path, folder):
+                    if isinstance(source, Finding):
+                        yield path, source
+                    else:
+                        yield path, _Job(source.path, source.path.absolute(), year, source)
+            except SheetlabError as error:
+                yield from ((path, why) for why in error.findings)
 
 
 class _Read(Struct, frozen=True):
@@ -252,6 +249,16 @@ class _Target(Struct, frozen=True):
     older: bool
     """Whether older workbooks may replace newer ones."""
     wait: float
+
+
+def _explained(target: _Target) -> bool:
+    """Whether a list of codes explains any code of an archive, if that has codes."""
+    query = "SELECT DISTINCT code FROM results WHERE code <> ''"
+    with changing(target.archive, target.wait) as connection:
+        # the list is written before the rows: it is read while nobody adds
+        names = read_codes(target.codes).names
+        codes = [code for (code,) in connection.execute(query)]
+    return not codes or any(code in names for code in codes)
 
 
 def _appended(step: Sequence[_Read], target: _Target) -> list[Added]:
