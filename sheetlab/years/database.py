@@ -23,7 +23,7 @@ from sheetlab.years.ledger import (
     NUMBER_COLUMNS,
     SAVED,
     Cells,
-    Column,
+    Field,
     Row,
     chained,
     flat,
@@ -44,7 +44,7 @@ _SQL = {
 }
 
 
-def _table(name: str, columns: Mapping[str, Column], rest: str) -> str:
+def _table(name: str, columns: Mapping[str, Field], rest: str) -> str:
     parts = [f'"{key}" {_SQL[column.kind]}'.format(f'"{key}"') for key, column in columns.items()]
     return f"CREATE TABLE IF NOT EXISTS {name} ({', '.join(parts)}, {rest}"
 
@@ -201,12 +201,9 @@ def refuse_name(archive: Path) -> None:
 # -- rows out -------------------------------------------------------------------------------------
 
 
-def names_of(columns: Iterable[str]) -> str:
-    """Columns as a statement lists them."""
-    return ", ".join(f'"{name}"' for name in columns)
-
-
-_RESULTS, _NUMBERS = names_of(COLUMNS), names_of(NUMBER_COLUMNS)
+_RESULTS, _NUMBERS = (
+    ", ".join(f'"{name}"' for name in columns) for columns in (COLUMNS, NUMBER_COLUMNS)
+)
 
 
 def stored(connection: sqlite3.Connection, where: str = "1", *values: object) -> Iterator[Cells]:

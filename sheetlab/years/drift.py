@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from array import array
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 
 from msgspec import DecodeError, Struct, field
 from msgspec.json import decode
@@ -143,20 +143,15 @@ def drifts(
     SheetlabError
         If there is no row of these years.
     """
-    gathered = _gather(rows)
-    there = sorted(gathered.years)
+    every = list(series_of(rows))
+    there = sorted({origin.year for series in every for origin in series.origins})
     if years is not None and not any(years[0] <= year <= years[1] for year in there):
         first, last = map(str, years)
         asked = first if first == last else phrase("years-span", first=first, last=last)
         have = tuple(map(str, there)) or phrase("years-none")
         raise SheetlabError(finding("no-such-years", Severity.STOP, asked=asked, years=have))
-    charted = [_charted(series, count, years) for series in _all_series(gathered)]
+    charted = [_charted(series, count, years) for series in every]
     return sorted(charted, key=lambda drift: (not drift.alarm, not drift.signals))
-
-
-def series_of(rows: Iterable[Row]) -> Iterator[Series]:
-    """The series that the rows have, by year and then in the order of adding."""
-    return _all_series(_gather(rows))
 
 
 # -- rows to series -------------------------------------------------------------------------------
@@ -172,20 +167,15 @@ class _Values(Struct):
     division: float = 0.0
 
 
-class _Gathered(Struct):
-    """What is kept of the rows, each of which is seen once."""
+def series_of(rows: Iterable[Row]) -> Iterator[Series]:
+    """The series that rows in the order of adding have; of the rows themselves nothing is kept.
 
-    series: dict[tuple[str, str, str, str], _Values] = field(default_factory=dict)
-    """By practical, place, kind and id."""
-    books: dict[tuple[str, str], array[int]] = field(default_factory=dict)
-    """Numbers of the rows with numbers beside them, by practical and set-up."""
-    years: set[int] = field(default_factory=set)
-    replaced: set[int] = field(default_factory=set)
-    """Numbers of rows that a later revision replaces."""
-
-
-def _gather(rows: Iterable[Row]) -> _Gathered:
-    gathered = _Gathered()
+    A series is by year, and then in the order of adding.
+    """
+    groups: dict[tuple[str, str, str, str], _Values] = {}
+    # rows with numbers beside them, by practical and set-up, and what later revisions replace
+    books: dict[tuple[str, str], array[int]] = {}
+    replaced = {0}
     source, graver = "", None
     for row in rows:
         codes = {n.id for n in row.numbers if n.kind == FINDING}
@@ -196,21 +186,40 @@ def _gather(rows: Iterable[Row]) -> _Gathered:
         explained = graver is not None and graver <= OF_THE_APPARATUS
         suspect = row.status != "ok" and not explained
         origin = Origin(row.number, row.year, row.code, sys.intern(row.status), suspect)
-        gathered.years.add(row.year)
-        if row.replaces:
-            gathered.replaced.add(row.replaces)
+        replaced.add(row.replaces)
         bench = f"set-up {row.setup}" if row.setup else "set-up not named"
         if row.numbers:
-            gathered.books.setdefault((row.practical, bench), array("q")).append(row.number)
+            books.setdefault((row.practical, bench), array("q")).append(row.number)
         for place, kind, id_, value, title, shown in _values_of(row, bench):
-            group = gathered.series.setdefault((row.practical, place, kind, id_), _Values())
+            group = groups.setdefault((row.practical, place, kind, id_), _Values())
             group.origins.append(origin)
             group.values.append(value)
             group.title, group.shown = title, shown
             if kind == "zero":
                 divisions = (n.value for n in row.numbers if (n.kind, n.id) == ("division", id_))
                 group.division = next(divisions, group.division)
-    return gathered
+    order = list(KINDS)
+    for key in sorted(groups, key=lambda key: (*key[:2], order.index(key[2]))):
+        there = sum(number not in replaced for number in books.get(key[:2], ()))
+        yield from _series(key, groups[key], there, replaced)
+
+
+def _series(
+    key: tuple[str, str, str, str], group: _Values, there: int, replaced: Container[int]
+) -> Iterator[Series]:
+    """A series, if later revisions leave any of its values; ``there``: rows of its apparatus."""
+    try:
+        shown = unit(group.shown)
+    except UnitError:
+        shown = unit("1")
+    kept = [i for i, origin in enumerate(group.origins) if origin.row not in replaced]
+    kept.sort(key=lambda i: (group.origins[i].year, group.origins[i].row))
+    if kept:
+        yield Series(
+            *key, group.title, shown.pretty, tuple(group.origins[i] for i in kept),
+            array("d", (shown.from_si(group.values[i]) for i in kept)),
+            max(0, there - len(kept)), group.division / shown.factor * ROUNDING,
+        )  # fmt: skip
 
 
 def _values_of(row: Row, bench: str) -> Iterator[tuple[str, str, str, float, str, str]]:
@@ -237,28 +246,6 @@ def _values_of(row: Row, bench: str) -> Iterator[tuple[str, str, str, float, str
                 n.kind, f"{KINDS['scatter']}: {small}"
             )
             yield place, n.kind, n.id, n.value, title, n.shown
-
-
-def _all_series(gathered: _Gathered) -> Iterator[Series]:
-    order = list(KINDS)
-    for key, group in sorted(
-        gathered.series.items(), key=lambda item: (*item[0][:2], order.index(item[0][2]))
-    ):
-        practical, place, _, _ = key
-        try:
-            shown = unit(group.shown)
-        except UnitError:
-            shown = unit("1")
-        kept = [i for i, o in enumerate(group.origins) if o.row not in gathered.replaced]
-        kept.sort(key=lambda i: (group.origins[i].year, group.origins[i].row))
-        books = gathered.books.get((practical, place), ())
-        there = sum(number not in gathered.replaced for number in books)
-        if kept:
-            yield Series(
-                *key, group.title, shown.pretty, tuple(group.origins[i] for i in kept),
-                array("d", (shown.from_si(group.values[i]) for i in kept)),
-                max(0, there - len(kept)), group.division / shown.factor * ROUNDING,
-            )  # fmt: skip
 
 
 # -- series to charts -----------------------------------------------------------------------------

@@ -124,28 +124,26 @@ class Row(Struct, frozen=True, kw_only=True):
         return self.code, self.source
 
 
-class Column(Struct, frozen=True):
+class Field(Struct, frozen=True):
     """A column of a table: what it holds (``str``, ``int``, or ``float``, which may be missing)."""
 
     kind: type
     shown: Shown
 
 
-def _columns(table: type[Struct]) -> dict[str, Column]:
+def _columns(table: type[Struct]) -> dict[str, Field]:
     hints = get_type_hints(table, include_extras=True)
     return {
-        name: Column(
-            hint.__origin__ if hint.__origin__ in (str, int) else float, *hint.__metadata__
-        )
+        name: Field(hint.__origin__ if hint.__origin__ in (str, int) else float, *hint.__metadata__)
         for name, hint in hints.items()
         if hasattr(hint, "__metadata__")
     }
 
 
-COLUMNS: Mapping[str, Column] = _columns(Row)
-NUMBER_COLUMNS: Mapping[str, Column] = {
-    "row": Column(int, Shown("row", 7)),
-    "position": Column(int, Shown("position", 9)),
+COLUMNS: Mapping[str, Field] = _columns(Row)
+NUMBER_COLUMNS: Mapping[str, Field] = {
+    "row": Field(int, Shown("row", 7)),
+    "position": Field(int, Shown("position", 9)),
     **_columns(Number),
 }
 

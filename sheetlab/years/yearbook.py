@@ -19,8 +19,7 @@ from sheetlab.workbook.package import refuse
 from sheetlab.workbook.page import Column, Page, Table, new_page, places, read_table
 from sheetlab.workbook.style import Styles
 from sheetlab.workbook.template import EPOCH
-from sheetlab.years.ledger import COLUMNS, NUMBER_COLUMNS, Cell, Cells
-from sheetlab.years.ledger import Column as Held
+from sheetlab.years.ledger import COLUMNS, NUMBER_COLUMNS, Cell, Cells, Field
 
 RESULTS, VALUES, ABOUT = "Results", "Values", "About"
 MOST_ROWS = 1_000_000
@@ -43,11 +42,11 @@ class Listed(Struct, frozen=True):
     """Last column that stays in view."""
 
 
-def _listed(sheet: str, table: Mapping[str, Held], printed: str, kept: str) -> Listed:
+def _listed(sheet: str, table: Mapping[str, Field], printed: str, kept: str) -> Listed:
     columns = (
-        Column(key, its.shown.title, its.shown.width, format="cell" if its.kind is str else
-               "figure", shape=its.shown.format, wrap=False)
-        for key, its in table.items()
+        Column(key, field.shown.title, field.shown.width, format="cell" if field.kind is str else
+               "figure", shape=field.shown.format, wrap=False)
+        for key, field in table.items()
     )  # fmt: skip
     return Listed(sheet, tuple(columns), printed, kept)
 
