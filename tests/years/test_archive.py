@@ -77,13 +77,17 @@ def each_workbook_is_read_once() -> Iterator[None]:
         yield
 
 
+def member(i: int) -> department.Bench:
+    """A group of the class."""
+    return department.bench(i, f"Group {i + 1}", str(i % 2 + 1))
+
+
 @pytest.fixture(scope="module")
 def class_(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Six filled workbooks in two folders."""
     folder = tmp_path_factory.mktemp("class")
     for i in range(6):
-        one = department.bench(i, f"Group {i + 1}", str(i % 2 + 1))
-        department.write(one, folder / ("before" if i < 3 else "after"))
+        department.write(member(i), folder / ("before" if i < 3 else "after"))
     return folder
 
 
@@ -1010,8 +1014,8 @@ def made_apart(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An archive of three years, of which the first has rows before and after the others."""
     folder = tmp_path_factory.mktemp("apart")
     target = folder / "D.sqlite"
-    for seed, year in ((70, 2024), (71, 2025), (72, 2026), (73, 2024)):
-        path = department.write(department.bench(seed, f"Group {seed}"), folder / str(seed))
+    for i, year in enumerate((2024, 2025, 2026, 2024)):
+        path = department.write(member(i), folder / str(i))
         until = datetime.date(2027 if year == 2025 else 2030, 1, 1)
         list(add([path], target, year, TODAY, keep_until=until))
     return folder
@@ -1033,7 +1037,7 @@ def test_only_what_has_changed_is_written_anew(apart: Path, tmp_path: Path) -> N
         work()
         return [book.stat().st_mtime > 1 for book in books]
 
-    path = department.write(department.bench(74, "New"), tmp_path / "74")
+    path = department.write(department.bench(50, "New"), tmp_path / "new")
     assert changed(lambda: list(add([path], target, 2025, TODAY))) == [False, True, False]
     assert changed(lambda: list(add([path], target, 2025, TODAY))) == [False] * 3
     # of a purge the years whose codes are due: here only those of 2025 are

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import json
 import re
 import shutil
@@ -24,8 +23,7 @@ from sheetlab.cli import main
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.observations import as_cells_show
 from sheetlab.practical.register import Bound, BoundInstrument, BoundZero
-from sheetlab.years.adding import add
-from sheetlab.years.database import append
+from sheetlab.years.database import append, opened
 from sheetlab.years.drift import (
     BASELINE,
     HINTS,
@@ -40,6 +38,7 @@ from sheetlab.years.drift import (
 from sheetlab.years.driftbook import CHARTS, NUMBERS, SIGNALS, write_drift
 from sheetlab.years.entries import entries_of
 from sheetlab.years.ledger import WIRE, Number, Row
+from sheetlab.years.renewing import renew
 
 CLASS = 12
 
@@ -477,9 +476,11 @@ def test_the_workbook(creeping: list[Row], tmp_path: Path) -> None:
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("made")
-    for one in department.year(5, [0.03] * 6):
-        department.write(one, folder / "in")
-    list(add([folder / "in"], folder / "D.sqlite", 2026, datetime.date(2026, 6, 1)))
+    department.write(department.bench(3, "Group 4", "2"), folder / "in")
+    with opened(folder / "D.sqlite") as connection:
+        for group, entry in entries(2000, (0.03,) * CLASS, 2024)[:6]:
+            append(connection, replace(entry, year=2026), group, "2026-06-01", "2027-12-31")
+    renew(folder / "D.sqlite")
     return folder
 
 
