@@ -101,22 +101,10 @@ def add(
     )
     refuse_name(archive)
     if keep_until is not None and keep_until <= today:
-        past = finding(
-            "option-refused_keep-until", Severity.STOP, day=keep_until.isoformat(),
-            today=today.isoformat(),
-        )  # fmt: skip
-        raise SheetlabError(past)
-    # what is no list, or not that of this archive, is told before anything is begun
-    if not begun(archive):
-        refuse_behind(archive)
-        read_codes(target.codes)
-    elif not _explained(target) and not new_codes:
-        what = phrase("key-list-other" if target.codes.exists() else "key-list-gone")
-        missing = finding(
-            "key-list-missing", Severity.STOP, Place(target.codes.name), archive=archive.name,
-            list=target.codes.name, what=what,
-        )  # fmt: skip
-        raise SheetlabError(missing)
+        raise SheetlabError(finding(
+            "option-refused_keep-until", Severity.STOP, day=until, today=target.today
+        ))  # fmt: skip
+    _expect_codes(target, new_codes)
     todo: dict[Path, _Job] = {}
     for path, job in _jobs(files, archive, year, folder):
         if isinstance(job, Finding):
@@ -251,14 +239,23 @@ class _Target(Struct, frozen=True):
     wait: float
 
 
-def _explained(target: _Target) -> bool:
-    """Whether a list of codes explains any code of an archive, if that has codes."""
+def _expect_codes(target: _Target, new: bool) -> None:
+    """Refuse what is no list of codes, or not that of the archive, before anything is begun."""
+    if not begun(target.archive):
+        refuse_behind(target.archive)
+        read_codes(target.codes)
+        return
     query = "SELECT DISTINCT code FROM results WHERE code <> ''"
     with changing(target.archive, target.wait) as connection:
         # the list is written before the rows: it is read while nobody adds
         names = read_codes(target.codes).names
         codes = [code for (code,) in connection.execute(query)]
-    return not codes or any(code in names for code in codes)
+    if codes and not new and not any(code in names for code in codes):
+        what = phrase("key-list-other" if target.codes.exists() else "key-list-gone")
+        raise SheetlabError(finding(
+            "key-list-missing", Severity.STOP, Place(target.codes.name),
+            archive=target.archive.name, list=target.codes.name, what=what,
+        ))  # fmt: skip
 
 
 def _appended(step: Sequence[_Read], target: _Target) -> list[Added]:

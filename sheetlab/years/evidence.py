@@ -12,6 +12,7 @@ from statistics import median
 from msgspec import Struct
 
 from sheetlab.finding import (
+    Finding,
     Place,
     Severity,
     SheetlabError,
@@ -98,11 +99,7 @@ def evidence(
     book, text = folder / BOOK, folder / TEXT
     made = (book, text, *(folder / name for name in (SUMS, SAMPLES, DEFINITIONS)))
     wrong = [file_exists(path) for path in made if path.exists()]
-    wrong += [
-        finding("no-such-folder_sources", Severity.STOP, Place(path.name), folder=str(path))
-        for path in sources
-        if not path.is_dir()
-    ]
+    wrong += [_no_folder(path) for path in sources if not path.is_dir()]
     if wrong:
         raise SheetlabError(*wrong)
     checked, table = check(archive, today), read(archive)
@@ -314,3 +311,7 @@ def _text(archive: str, parts: Mapping[str, Rows]) -> str:
     for what, file, digest, archived in parts["Files"]:
         lines += [f"  {what}: {file}", f"    SHA-256 {digest}", f"    in the archive {archived}"]
     return "\n".join(lines) + "\n"
+
+
+def _no_folder(path: Path) -> Finding:
+    return finding("no-such-folder_sources", Severity.STOP, Place(path.name), folder=str(path))

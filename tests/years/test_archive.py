@@ -37,11 +37,20 @@ from sheetlab.years import adding, database, entries, packfiles, renewing
 from sheetlab.years.adding import Added, add, workbooks
 from sheetlab.years.checking import check, row_of
 from sheetlab.years.codes import codes_of, last_day, read_codes
-from sheetlab.years.database import append, locked, opened, read
+from sheetlab.years.database import append, held_of, locked, opened, read
 from sheetlab.years.entries import entries_of, source_digest
 from sheetlab.years.evidence import CRITERIA, evidence, samples
 from sheetlab.years.exchange import export, import_books
-from sheetlab.years.ledger import COLUMNS, FIRST, Row, cells_of, digest_of, latest, verify
+from sheetlab.years.ledger import (
+    COLUMNS,
+    FIRST,
+    Number,
+    Row,
+    cells_of,
+    digest_of,
+    latest,
+    verify,
+)
 from sheetlab.years.purging import purge
 from sheetlab.years.renewing import renew
 from sheetlab.years.yearbook import (
@@ -458,6 +467,26 @@ def test_an_older_hand_in_never_replaces_a_newer_one_unless_asked_for(
     assert main([*command, "--older"]) == 0
     assert [row.number for row in latest(read(target).rows)] == [3]
     assert check(target, TODAY).findings == ()
+
+
+def test_when_a_workbook_was_saved_is_known_of_each_of_its_results(rows: list[Row]) -> None:
+    """It stands beside the first; readings that came since bring a time of their own, or none."""
+    table = department.table()
+    noted = Number("saved", "workbook", "", 1e9, None, "s", "s")
+    both = [replace(rows[0], numbers=(noted,)), replace(rows[0], result="g", numbers=())]
+    for entry in both:
+        append(table, entry, "CODE", "2026-11-25", "2027-12-31")
+    found = [held_of(table, entry, "CODE") for entry in both]
+    assert [(held.number, held.revision, held.saved) for held in found] == [
+        (1, 1, 1e9),
+        (2, 1, 1e9),
+    ]
+    later = replace(both[1], source="f" * 64)
+    assert append(table, later, "CODE", "2026-11-25", "2027-12-31").replaces == 2
+    held = held_of(table, later, "CODE")
+    assert (held.number, held.revision, held.saved) == (3, 2, None)
+    assert held_of(table, later, "OTHER") is None
+    assert held_of(table, later, "") is None
 
 
 @pytest.mark.parametrize("names", ["first corrected", "corrected first"])
