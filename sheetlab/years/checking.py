@@ -11,11 +11,10 @@ from msgspec import Struct
 
 from sheetlab.finding import Finding, Place, Severity, finding
 from sheetlab.handling.workers import Call, each
-from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, read_codes
 from sheetlab.years.database import WAIT, head_of, reading, rows_in, stored
-from sheetlab.years.entries import source_digest
 from sheetlab.years.ledger import Row, clean, verify
+from sheetlab.years.packfiles import lost, typed_in
 from sheetlab.years.purging import due_codes
 from sheetlab.years.renewing import book_findings
 
@@ -105,23 +104,12 @@ def row_of(archive: Path, workbook: Path, wait: float = WAIT) -> tuple[Finding |
     SheetlabError
         If there is no archive, it is damaged, or someone else does not let go of it.
     """
-    (digest,) = each(Call(_digest, _lost), [workbook])
-    if isinstance(digest, Finding):
-        return digest, None
+    (read,) = each(Call(typed_in, lost), [workbook])
+    if isinstance(read, Finding):
+        return read, None
     with reading(archive, wait) as connection:
-        rows = list(rows_in(connection, archive, "source = ?", digest))
+        rows = list(rows_in(connection, archive, "source = ?", read.digest))
     if rows:
         return None, rows[-1]
     place = Place(workbook.name)
     return finding("not-in-archive", Severity.STOP, place, archive=archive.name), None
-
-
-def _digest(workbook: Path) -> str | Finding:
-    outcome, filled = assess_file(workbook, trials=0)
-    if filled is None:
-        return outcome.findings[0]
-    return source_digest(filled.practical, filled.observations)
-
-
-def _lost(workbook: Path, why: Finding) -> str | Finding:
-    return why.at(Place(workbook.name))

@@ -10,11 +10,10 @@ import hashlib
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import NamedTuple
 
 from msgspec import Struct, field
 
-from sheetlab.finding import Finding, SheetlabError
+from sheetlab.finding import Finding, Place, SheetlabError
 from sheetlab.handling.folders import scan
 from sheetlab.handling.roster import file_part
 from sheetlab.handling.workers import Call, each
@@ -123,8 +122,8 @@ def look(folders: Sequence[Path], rows: Iterable[Row], keys: KeyList) -> Seen:
     years = {row.year for row in rows}
     for folder in folders:
         paths = [folder / name for name in sorted(scan(folder)[0])]
-        for path, read in zip(paths, each(Call(_read, _lost), paths), strict=True):
-            if read is None:
+        for path, read in zip(paths, each(Call(typed_in, lost), paths), strict=True):
+            if isinstance(read, Finding):
                 continue
             seen.paths.setdefault(read.digest, path)
             seen.definitions.setdefault(definition_digest(read.text), normal_text(read.text))
@@ -133,27 +132,30 @@ def look(folders: Sequence[Path], rows: Iterable[Row], keys: KeyList) -> Seen:
     return seen
 
 
-class _Read(NamedTuple):
-    """What was read in a workbook."""
+class Typed(Struct, frozen=True):
+    """What a workbook is known by."""
 
     digest: str
+    """Of its readings."""
     practical: str
     text: str
     """Of its definition."""
     group: str
 
 
-def _read(path: Path) -> _Read | None:
-    _, filled = assess_file(path, trials=0)
+def typed_in(path: Path) -> Typed | Finding:
+    """What a workbook is known by, or why it cannot be read."""
+    outcome, filled = assess_file(path, trials=0)
     if filled is None:
-        return None
+        return outcome.findings[0]
     group = clean(filled.observations.entry("start.group").text)
     digest = source_digest(filled.practical, filled.observations)
-    return _Read(digest, filled.identity.practical, filled.identity.definition, group)
+    return Typed(digest, filled.identity.practical, filled.identity.definition, group)
 
 
-def _lost(path: Path, why: Finding) -> _Read | None:
-    return None
+def lost(path: Path, why: Finding) -> Typed | Finding:
+    """The same for a workbook on which every process dies."""
+    return why.at(Place(path.name))
 
 
 def _copied(path: Path, target: Path, group: str, digest: str) -> str:
