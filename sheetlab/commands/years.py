@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 import datetime
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 from sheetlab.commands.console import (
     DONE,
@@ -20,10 +21,8 @@ from sheetlab.commands.console import (
     whole_option,
     worker_options,
 )
-from sheetlab.finding import Severity, harmless, many
-
-if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
-    pass
+from sheetlab.finding import Severity
+from sheetlab.messages import phrase, said
 
 YEAR = "a year of four digits, such as 2026"
 
@@ -32,38 +31,25 @@ def archive(parser: argparse.ArgumentParser) -> None:
     """Keep the results of the years."""
     actions = parser.add_subparsers(title="actions", required=True, metavar="ACTION")
 
-    adding = actions.add_parser("add", help="evaluate workbooks and append their results")
-    adding.add_argument(
-        "files", nargs="+", type=Path, metavar="FILE",
-        help="workbooks, folders of them, or class workbooks (what counts in the class)",
-    )  # fmt: skip
-    adding.add_argument("--archive", type=Path, required=True, metavar="DEPARTMENT.sqlite")
-    adding.add_argument(
-        "--year", type=typed("--year", _year, YEAR), required=True,
-        help="year of the class",
-    )  # fmt: skip
-    _codes(adding)
-    adding.add_argument(
-        "--keep-until", type=day("--keep-until"), metavar="YYYY-MM-DD",
-        help="codes are kept to this day (usual: the end of the year that follows)",
-    )  # fmt: skip
-    adding.add_argument(
-        "--folder", type=Path, metavar="DIR",
-        help="where the hand-ins of a class workbook lie, if not beside it or below it",
-    )  # fmt: skip
-    adding.add_argument(
-        "--older", action="store_true",
-        help="add a workbook though it was saved before the one that its group has in the archive",
-    )  # fmt: skip
-    adding.add_argument(
-        "--new-codes", action="store_true",
-        help="begin a new list of codes though the archive has codes that another one explains",
-    )  # fmt: skip
-    worker_options(adding)
-    adding.set_defaults(run=_archive_add)
+    def action(name: str, run: Callable[[argparse.Namespace], int], says: str, *,
+               there: bool = True, codes: bool = False) -> argparse.ArgumentParser:  # fmt: skip
+        made = actions.add_parser(name, help=says)
+        made.set_defaults(run=run)
+        if there:
+            _department(made)
+        if codes:
+            made.add_argument(
+                "--codes", type=Path, metavar="KEYS.csv",
+                help="list of codes (usual: “DEPARTMENT codes.csv” beside the archive)",
+            )  # fmt: skip
+        return made
 
-    checking = actions.add_parser("check", help="prove the archive complete and unaltered")
-    _department(checking)
+    _adding(action(
+        "add", _archive_add, "evaluate workbooks and append their results", there=False, codes=True
+    ))  # fmt: skip
+    checking = action(
+        "check", _archive_check, "prove the archive complete and unaltered", codes=True
+    )
     checking.add_argument(
         "--expect", default="", metavar="DIGEST", help="a digest of the last row, noted earlier"
     )
@@ -75,49 +61,57 @@ def archive(parser: argparse.ArgumentParser) -> None:
         "--thorough", action="store_true",
         help="also compare every row of the workbooks of the years with the database",
     )  # fmt: skip
-    _codes(checking)
-    checking.set_defaults(run=_archive_check)
-
-    purging = actions.add_parser("purge", help="take away codes that need not be kept any longer")
-    _department(purging)
-    _codes(purging)
+    purging = action(
+        "purge", _archive_purge, "take away codes that need not be kept any longer", codes=True
+    )
     purging.add_argument(
         "--dry-run", action="store_true", help="only say what would be taken away, and what stays"
     )
-    purging.set_defaults(run=_archive_purge)
-
-    importing = actions.add_parser(
-        "import", help="make the database again from the workbooks of the years"
+    action("import", _archive_import, "make the database again from the workbooks of the years")
+    exporting = action(
+        "export", _archive_export, "write the table to a file, or the workbooks anew"
     )
-    _department(importing)
-    importing.add_argument(
-        "--from", type=Path, dest="source", metavar="FILE",
-        help="begin an archive from a .csv file that “archive export” wrote",
-    )  # fmt: skip
-    importing.set_defaults(run=_archive_import)
-
-    exporting = actions.add_parser(
-        "export", help="write the table to a file, or the workbooks anew"
-    )
-    _department(exporting)
     exporting.add_argument(
         "--out", type=Path, metavar="FILE",
         help="a .csv file; without it, the workbooks of all years are written anew",
     )  # fmt: skip
-    exporting.set_defaults(run=_archive_export)
-
-    proving = actions.add_parser("evidence", help="write a pack for an inspector")
-    _department(proving)
+    proving = action("evidence", _archive_evidence, "write a pack for an inspector", codes=True)
     proving.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
     proving.add_argument(
         "--sources", type=Path, nargs="+", default=[], metavar="FOLDER",
         help="folders of hand-ins: the sample workbooks found there go into the pack, evaluated",
     )  # fmt: skip
-    _codes(proving)
     proving.add_argument(
         "--names", action="store_true", help="name groups that the list of codes knows"
     )
-    proving.set_defaults(run=_archive_evidence)
+
+
+def _adding(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "files", nargs="+", type=Path, metavar="FILE",
+        help="workbooks, folders of them, or class workbooks (what counts in the class)",
+    )  # fmt: skip
+    parser.add_argument("--archive", type=Path, required=True, metavar="DEPARTMENT.sqlite")
+    parser.add_argument(
+        "--year", type=typed("--year", _year, YEAR), required=True, help="year of the class"
+    )
+    parser.add_argument(
+        "--keep-until", type=day("--keep-until"), metavar="YYYY-MM-DD",
+        help="codes are kept to this day (usual: the end of the year that follows)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--folder", type=Path, metavar="DIR",
+        help="where the hand-ins of a class workbook lie, if not beside it or below it",
+    )  # fmt: skip
+    parser.add_argument(
+        "--older", action="store_true",
+        help="add a workbook though it was saved before the one that its group has in the archive",
+    )  # fmt: skip
+    parser.add_argument(
+        "--new-codes", action="store_true",
+        help="begin a new list of codes though the archive has codes that another one explains",
+    )  # fmt: skip
+    worker_options(parser)
 
 
 def drift(parser: argparse.ArgumentParser) -> None:
@@ -148,13 +142,6 @@ def _department(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("archive", type=Path, metavar="DEPARTMENT.sqlite", help="the archive")
 
 
-def _codes(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--codes", type=Path, metavar="KEYS.csv",
-        help="list of codes (usual: “DEPARTMENT codes.csv” beside the archive)",
-    )  # fmt: skip
-
-
 def _year(text: str) -> int:
     year = int(text)
     if not 1900 <= year <= 2999:
@@ -175,66 +162,52 @@ def _archive_add(options: argparse.Namespace) -> int:
         return NOTHING_DONE
     rows = revised = there = refused = 0
     workers, progress = evaluating(options)
-    for one in add(
+    for added in add(
         options.files, options.archive, options.year, datetime.date.today(), options.codes,
         options.keep_until, workers=workers, progress=progress, folder=options.folder,
         new_codes=options.new_codes, older=options.older,
     ):  # fmt: skip
         progress.end()
-        if one.finding is not None:
-            refused += one.finding.severity is Severity.STOP
-            complain([one.finding])
-        complain(one.notes)
-        for row in one.rows:
-            rows += 1
-            revised += row.replaces > 0
-            again = f", a revision of row {row.replaces}" if row.replaces else ""
+        if added.finding is not None:
+            refused += added.finding.severity is Severity.STOP
+            complain([added.finding])
+        complain(added.notes)
+        for row in added.rows:
+            rows, revised = rows + 1, revised + (row.replaces > 0)
+            again = phrase("archive-revision", row=row.replaces) if row.replaces else ""
             # a workbook may have several results
-            which = f" ({row.entry.title})" if len(one.rows) > 1 else ""
-            what = f"row {row.number}, {row.code}{again}{which}"
-            say(harmless(f"{one.path.name}: {what}"), flush=True)
-        there += not one.rows and one.finding is None
-    say(
-        f"{options.archive.name}: {many(rows, 'row')} added ({_revisions(revised)}), one for each "
-        "result of a workbook; "
-        f"{many(there, 'workbook')} {'was' if there == 1 else 'were'} there already, "
-        f"{refused} {'was' if refused == 1 else 'were'} not taken"
-    )
+            which = f" ({row.title})" if len(added.rows) > 1 else ""
+            _say("archive-row", True, file=added.path.name, row=row.number, code=row.code,
+                 again=again, which=which)  # fmt: skip
+        there += not added.rows and added.finding is None
+    _say("archive-added", archive=options.archive.name, rows=rows, revised=revised, there=there,
+         refused=refused)  # fmt: skip
     if not refused:
         return DONE
     return SOME_FAILED if rows or there else NOTHING_DONE
 
 
-def _revisions(count: int) -> str:
-    return "1 of them a revision" if count == 1 else f"{count} of them revisions"
-
-
 def _archive_check(options: argparse.Namespace) -> int:
     from sheetlab.years.checking import check, row_of
 
-    found = check(
+    checked = check(
         options.archive, datetime.date.today(), options.expect, codes=options.codes,
         thorough=options.thorough,
     )  # fmt: skip
-    complain(found.findings)
-    if not found.sound:
+    complain(checked.findings)
+    if not checked.sound:
         return NOTHING_DONE
-    say(
-        f"{options.archive.name}: {many(found.count, 'row')}, complete and unaltered\n"
-        f"digest of the last row, to be noted elsewhere: {found.head}"
-    )
-    notes = all(f.severity is Severity.NOTE for f in found.findings)
+    _say("archive-checked", archive=options.archive.name, rows=checked.count)
+    _say("archive-noted", digest=checked.head)
     if options.workbook is not None:
         fault, row = row_of(options.archive, options.workbook)
         if fault is not None:
             complain([fault])
             return NOTHING_DONE
         if row is not None:
-            e = row.entry
-            say(
-                f"{options.workbook.name}: its readings are those of row {row.number} "
-                f"({e.year}, {e.practical}, {row.code or 'code taken away'})"
-            )
+            _say("archive-holds", file=options.workbook.name, row=row.number, year=row.year,
+                 practical=row.practical, code=row.code or phrase("archive-taken"))  # fmt: skip
+    notes = all(f.severity is Severity.NOTE for f in checked.findings)
     return DONE if notes else SOME_FAILED
 
 
@@ -243,33 +216,21 @@ def _archive_purge(options: argparse.Namespace) -> int:
 
     dry = options.dry_run
     done = purge(options.archive, datetime.date.today(), options.codes, dry=dry)
-    for one in (*done.due, *done.later):
-        what = "stay" if one in done.later else "would go" if dry else "are gone"
-        say(
-            f"{one.year}: {many(one.codes, 'code')} of {many(one.rows, 'row')}, kept to "
-            f"{one.until}: {what}"
-        )
-    say(
-        f"{options.archive.name}: codes {'to be ' * dry}taken from {many(done.rows, 'row')}, and "
-        f"{many(done.names, 'name')} from the list of codes; {many(done.waiting, 'row')} "
-        "not due yet"
-    )
+    for due in (*done.due, *done.later):
+        what = "stay" if due in done.later else "would" if dry else "gone"
+        _say("archive-due", year=due.year, codes=due.codes, rows=due.rows, day=due.until, what=what)
+    _say("archive-purged", archive=options.archive.name, dry=int(dry), rows=done.rows,
+         names=done.names, waiting=done.waiting)  # fmt: skip
     complain(done.findings)
     return SOME_FAILED if done.findings else DONE
 
 
 def _archive_import(options: argparse.Namespace) -> int:
-    from sheetlab.years.exchange import import_books, import_table
+    from sheetlab.years.exchange import import_books
 
-    today = datetime.date.today()
-    if options.source is not None:
-        count, head = import_table(options.archive, options.source, today)
-    else:
-        count, head = import_books(options.archive, today)
-    say(
-        f"{options.archive.name}: {many(count, 'row')} imported, all in order\n"
-        f"digest of the last row: {head}"
-    )
+    count, head = import_books(options.archive, datetime.date.today())
+    _say("archive-imported", archive=options.archive.name, rows=count)
+    _say("archive-last", digest=head)
     return DONE
 
 
@@ -279,7 +240,7 @@ def _archive_export(options: argparse.Namespace) -> int:
     from sheetlab.years.yearbook import books_of
 
     if options.out is not None:
-        say(f"{options.out}: {many(export(options.archive, options.out), 'row')}")
+        _say("archive-exported", file=str(options.out), rows=export(options.archive, options.out))
         return DONE
     findings = renew(options.archive, every=True)
     complain(findings)
@@ -299,8 +260,11 @@ def _archive_evidence(options: argparse.Namespace) -> int:
     )  # fmt: skip
     say(pack.book)
     say(pack.text)
-    for one in pack.files:
-        say(options.out / one.file if one.file else f"not in the pack: {one.what} ({one.why_not})")
+    for filed in pack.files:
+        if filed.file:
+            say(options.out / filed.file)
+        else:
+            _say("evidence-lacking", what=filed.what, why=filed.why_not)
     complain(pack.checked.findings)
     return DONE if pack.checked.sound else SOME_FAILED
 
@@ -310,17 +274,20 @@ def _drift(options: argparse.Namespace) -> int:
     from sheetlab.years.drift import drift_lines, drifts
     from sheetlab.years.driftbook import write_drift
 
-    found = drifts(each_row(options.archive), options.baseline, options.baseline_years)
+    years = options.baseline_years
+    found = drifts(each_row(options.archive), options.baseline, years)
+    base = phrase("drift-first", count=options.baseline)
+    if years is not None:
+        base = phrase("drift-years", first=str(years[0]), last=str(years[1]))
     if options.out is not None:
-        base = options.baseline_years
-        what = (
-            f"first {options.baseline} sound values"
-            if base is None
-            else f"sound values of {base[0]} to {base[1]}"
-        )
-        write_drift(found, options.archive, what, options.out)
+        write_drift(found, options.archive, said(base), options.out)
     for line in drift_lines(found, brief=options.out is not None):
         say(line)
     if options.out is not None:
         say(options.out)
     return DONE
+
+
+def _say(message: str, flush: bool = False, /, **values: Any) -> None:
+    """Say a sentence of the catalogue."""
+    say(said(phrase(message, **values)), flush=flush)

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from itertools import accumulate, pairwise
+from itertools import accumulate, groupby, pairwise
 from typing import Literal
 
 from msgspec import Struct
@@ -83,17 +83,6 @@ class Baseline(Struct, frozen=True):
         return self.centre - half, self.centre + half
 
 
-def moving_ranges(values: Sequence[float]) -> tuple[float, ...]:
-    """Differences of neighbours without sign, shape (n - 1,), in the unit of the values.
-
-    Parameters
-    ----------
-    values
-        Shape (n,), in time order.
-    """
-    return tuple(abs(b - a) for a, b in pairwise(values))
-
-
 def range_dof(count: int) -> float:
     """Effective degrees of freedom of a mean moving range, a pure number.
 
@@ -135,8 +124,7 @@ def baseline(values: Sequence[float], floor: float = 0.0) -> Baseline:
         raise ValueError(f"a baseline needs {LEAST} values")
     if not all(map(math.isfinite, values)):
         raise ValueError("a baseline needs finite values")
-    ranges = moving_ranges(values)
-    mean_range = math.fsum(ranges) / len(ranges)
+    mean_range = math.fsum(abs(b - a) for a, b in pairwise(values)) / (len(values) - 1)
     centre = math.fsum(values) / len(values)
     sigma, dof = mean_range / D2, range_dof(len(values))
     if sigma <= floor:
@@ -166,12 +154,10 @@ def ewma(values: Sequence[float], start: float, weight: float = WEIGHT) -> tuple
     ValueError
         If the weight is not above 0 and up to 1.
     """
-    _check_weight(weight)
-    found, z = [], start
-    for value in values:
-        z = weight * value + (1.0 - weight) * z
-        found.append(z)
-    return tuple(found)
+    if not 0.0 < weight <= 1.0:
+        raise ValueError("a weight lies above 0 and up to 1")
+    averages = accumulate(values, lambda z, x: weight * x + (1.0 - weight) * z, initial=start)
+    return tuple(averages)[1:]
 
 
 def ewma_deviation(sigma: float, index: int, weight: float = WEIGHT, count: int = 0) -> float:
@@ -190,20 +176,9 @@ def ewma_deviation(sigma: float, index: int, weight: float = WEIGHT, count: int 
         Weight λ of the newest value, a pure number.
     count
         Values n behind the centre; 0 for a centre that is known.
-
-    Raises
-    ------
-    ValueError
-        If the weight is not above 0 and up to 1.
     """
-    _check_weight(weight)
     grown = weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * index))
     return sigma * math.sqrt(grown + (1.0 / count if count else 0.0))
-
-
-def _check_weight(weight: float) -> None:
-    if not 0.0 < weight <= 1.0:
-        raise ValueError("a weight lies above 0 and up to 1")
 
 
 class Signal(Struct, frozen=True):
@@ -293,13 +268,7 @@ class Chart(Struct, frozen=True):
     """Positions of doubtful values that the averages leave out."""
 
 
-def chart(
-    values: Sequence[float],
-    steady: Baseline,
-    weight: float = WEIGHT,
-    width: float = EWMA_WIDTH,
-    doubtful: Collection[int] = (),
-) -> Chart:
+def chart(values: Sequence[float], steady: Baseline, doubtful: Collection[int] = ()) -> Chart:
     """Chart values against a baseline and look for signals.
 
     Three rules: a single value beyond its limits (3 standard deviations); a moving average beyond
@@ -319,77 +288,48 @@ def chart(
     ----------
     values
         Shape (n,), in time order, in the unit of the baseline.
-    steady
-        The baseline.
-    weight
-        Weight of the newest value in the moving average, a pure number.
-    width
-        Half-width of the limits of the moving average in standard deviations, a pure number.
     doubtful
         Positions of values that are not taken for sound, from 0.
-
-    Raises
-    ------
-    ValueError
-        If the weight is not above 0 and up to 1, or the width is not positive.
     """
     centre = steady.centre
     lower, upper = steady.limits()
-    beyond = [_side(v, lower, upper) for v in values]
-    runs = _runs(beyond, 1)
-    lasting = {i for first, last, _ in runs for i in range(first + LASTING - 1, last + 1)}
-    slips = frozenset(
-        i
-        for first, last, _ in runs
-        if last - first + 1 < LASTING
-        for i in range(first, last + 1)
-        if i in doubtful
-    )
-    taken = [i not in slips for i in range(len(values))]
-    fed = [
-        v if i in lasting else min(max(v, lower), upper) for i, v in enumerate(values) if taken[i]
-    ]
+    beyond = _runs([_side(v, lower, upper) for v in values])
+    lasting = {i for first, last, _ in beyond for i in range(first + LASTING - 1, last + 1)}
+    short = (range(r[0], r[1] + 1) for r in beyond if r[1] - r[0] + 1 < LASTING)
+    slips = frozenset(i for run in short for i in run if i in doubtful)
     # the average stays where it is at a value that is not taken
-    known = (centre, *ewma(fed, centre, weight))
-    counts = list(accumulate(taken))
-    averages = tuple(known[n] for n in counts)
+    taken = [i for i in range(len(values)) if i not in slips]
+    fed = [values[i] if i in lasting else min(max(values[i], lower), upper) for i in taken]
+    known = (centre, *ewma(fed, centre))
+    counts = list(accumulate(i not in slips for i in range(len(values))))
+    averages = tuple(known[count] for count in counts)
+    width = EWMA_WIDTH * steady.factor(EWMA_WIDTH)
     half = [
-        width * steady.factor(width) * ewma_deviation(steady.sigma, max(n, 1), weight, steady.count)
-        for n in counts
+        width * ewma_deviation(steady.sigma, max(count, 1), count=steady.count) for count in counts
     ]
     drifted = [_side(z, centre - h, centre + h) for z, h in zip(averages, half, strict=True)]
-    signals = [
-        *(Signal("beyond-limits", *run) for run in runs),
-        *(Signal("ewma-beyond-limits", *run) for run in _runs(drifted, 1)),
-        *(
-            Signal("eight-on-one-side", *run)
-            for run in _runs([_side(v, centre, centre) for v in values], RUN)
-        ),
-    ]
-    return Chart(
-        tuple(values),
-        steady,
-        lower,
-        upper,
-        averages,
-        tuple(centre - h for h in half),
-        tuple(centre + h for h in half),
-        tuple(sorted(signals, key=lambda s: (s.first, s.last))),
-        slips,
+    rules: tuple[tuple[Rule, Sequence[tuple[int, int, Literal[-1, 1]]]], ...] = (
+        ("beyond-limits", beyond),
+        ("ewma-beyond-limits", _runs(drifted)),
+        ("eight-on-one-side", _runs([_side(v, centre, centre) for v in values], RUN)),
     )
+    signals = [Signal(rule, *run) for rule, runs in rules for run in runs]
+    return Chart(
+        tuple(values), steady, lower, upper, averages,
+        tuple(centre - h for h in half), tuple(centre + h for h in half),
+        tuple(sorted(signals, key=lambda s: (s.first, s.last))), slips,
+    )  # fmt: skip
 
 
 def _side(value: float, lower: float, upper: float) -> int:
     return (value > upper) - (value < lower)
 
 
-def _runs(sides: Sequence[int], least: int) -> list[tuple[int, int, Literal[-1, 1]]]:
+def _runs(sides: Sequence[int], least: int = 1) -> list[tuple[int, int, Literal[-1, 1]]]:
     """First, last and side of every run of one sign that is long enough."""
-    found: list[tuple[int, int, Literal[-1, 1]]] = []
-    start = 0
-    for i in range(1, len(sides) + 1):
-        if i == len(sides) or sides[i] != sides[start]:
-            if sides[start] and i - start >= least:
-                found.append((start, i - 1, 1 if sides[start] > 0 else -1))
-            start = i
-    return found
+    runs: list[tuple[int, int, Literal[-1, 1]]] = []
+    for side, members in groupby(range(len(sides)), sides.__getitem__):
+        first, *others = members
+        if side and len(others) + 1 >= least:
+            runs.append((first, first + len(others), 1 if side > 0 else -1))
+    return runs

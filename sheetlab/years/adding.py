@@ -4,47 +4,43 @@ from __future__ import annotations
 
 import datetime
 import os
-import re
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import chain
+from itertools import islice
 from pathlib import Path
 
 from msgspec import Struct
 
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.classes.collect import entry_of, saved_at, typed_digest
-from sheetlab.classes.handins import lasting_time, row_key
+from sheetlab.classes.handins import lasting_time, natural, row_key
 from sheetlab.classes.sources import Source, changed, is_class_workbook, other_format, sources_of
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, Call, Progress, Workers, each
+from sheetlab.messages import phrase
 from sheetlab.practical.register import same_id
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, not_saved, read_codes
-from sheetlab.years.database import head_of, insert, note_head, reading
-from sheetlab.years.entries import entries_of
-from sheetlab.years.ledger import (
-    NOTED,
-    SAVED,
-    Entry,
+from sheetlab.years.database import (
+    WAIT,
     Held,
-    Ledger,
-    Row,
-    clean,
-    flat,
-    flat_numbers,
-    new_code,
-    when,
+    append,
+    begun,
+    codes_with,
+    first_year,
+    head_of,
+    held_of,
+    last_of,
+    refuse_name,
 )
-from sheetlab.years.lock import WAIT, refuse_name
+from sheetlab.years.entries import entries_of
+from sheetlab.years.ledger import ZERO_HOUR, Row, clean, new_code
 from sheetlab.years.renewing import changing, refuse_behind, renew
 from sheetlab.years.yearbook import books_of
 
 BATCH = 50
 """Workbooks that are written to the database in one step."""
-GROWTH = 50
-"""In a large archive so many steps double it about: each reads and writes the list of codes."""
 
 
 class Added(Struct, frozen=True):
@@ -99,58 +95,36 @@ def add(
         If the archive, the list of codes or the workers cannot be used; what was told of before
         is kept.
     """
-    refuse_name(archive)
-    refuse_behind(archive, wait)
-    if keep_until is not None and keep_until <= today:
-        raise SheetlabError(_past(keep_until, today))
-    # what is no list, or not that of this archive, is told before anything is begun
-    path_of_codes = codes or codes_of(archive)
-    read_codes(path_of_codes)
-    if not new_codes and _unexplained(archive, path_of_codes, wait):
-        raise SheetlabError(_no_key_list(archive, path_of_codes))
-    todo: dict[Path, _Job] = {}
-    for given in files:
-        for path in workbooks([given], archive):
-            # in a folder lie the hand-ins themselves
-            for one in _jobs(path, year, folder, given == path):
-                if isinstance(one, Finding):
-                    yield Added(path, finding=one)
-                else:
-                    # named itself and by its class: as the class knows it
-                    todo[one.place] = one if one.source else todo.get(one.place, one)
     until = (keep_until or last_day(year)).isoformat()
-    writer = _Writer(archive, path_of_codes, year, today.isoformat(), until, wait, older)
+    target = _Target(
+        archive, codes or codes_of(archive), year, today.isoformat(), until, older, wait
+    )
+    refuse_name(archive)
+    if keep_until is not None and keep_until <= today:
+        raise SheetlabError(finding(
+            "option-refused_keep-until", Severity.STOP, day=until, today=target.today
+        ))  # fmt: skip
+    _expect_codes(target, new_codes)
+    todo: dict[Path, _Job] = {}
+    for path, job in _jobs(files, archive, year, folder):
+        if isinstance(job, Finding):
+            yield Added(path, finding=job)
+        else:
+            # named itself and by its class: as the class knows it
+            todo[job.place] = job if job.source else todo.get(job.place, job)
     folders = sorted({job.place.parent for job in todo.values()})
-    waiting: list[_Read] = []
-    for read in each(Call(_read, _lost), list(todo.values()), workers, folders, progress):
-        waiting.append(read)
-        if len(waiting) >= writer.step:
-            yield from writer.append(waiting)
-            waiting = []
-    yield from writer.append(waiting)
-    if writer.rows and until < today.isoformat():
-        yield Added(archive, finding=_due(archive, year, until))
+    reads = each(Call(_read, _lost), list(todo.values()), workers, folders, progress)
+    any_rows = False
+    while step := list(islice(reads, BATCH)):
+        for added in _appended(step, target):
+            any_rows = any_rows or bool(added.rows)
+            yield added
+    if any_rows and until < target.today:
+        due = finding("codes-due_added", Severity.NOTE, Place(archive.name), year=year, day=until)
+        yield Added(archive, finding=due)
     if archive.exists():
-        for finding in renew(archive, wait):
-            yield Added(archive, finding=finding)
-
-
-def _unexplained(archive: Path, path: Path, wait: float) -> bool:
-    """Whether an archive has codes, and a list explains none of them."""
-    if not (archive.exists() and archive.stat().st_size):
-        return False
-    with reading(archive, wait) as connection:
-        # while nobody adds: the list is written before the rows
-        keys = read_codes(path)
-        query = "SELECT DISTINCT code FROM results WHERE code <> ''"
-        codes = [code for (code,) in connection.execute(query)]
-    return bool(codes) and not any(code in keys.names for code in codes)
-
-
-def _by_numbers(path: Path) -> list[tuple[int, str]]:
-    parts = re.split(r"(\d+)", str(path))
-    # digits of any script are split off, and those of some are no int
-    return [(int(part) if part.isdecimal() else 0, part) for part in parts]
+        for behind in renew(archive, wait):
+            yield Added(archive, finding=behind)
 
 
 def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
@@ -163,11 +137,14 @@ def workbooks(files: Iterable[Path], archive: Path) -> Iterator[Path]:
         if not path.is_dir():
             yield path
             continue
-        below = sorted((path / name for name in scan(path)[0]), key=_by_numbers)
-        for one in below:
+        below = sorted((path / name for name in scan(path)[0]), key=lambda p: natural(str(p)))
+        for found in below:
             # the workbook of the class lies beside what it was made of
-            if os.path.realpath(one) not in own and not is_class_workbook(one):
-                yield one
+            if os.path.realpath(found) not in own and not is_class_workbook(found):
+                yield found
+
+
+# -- read -----------------------------------------------------------------------------------------
 
 
 class _Job(Struct, frozen=True):
@@ -180,18 +157,24 @@ class _Job(Struct, frozen=True):
     """What it has to hold still, if it comes from a class."""
 
 
-def _jobs(path: Path, year: int, folder: Path | None, named: bool) -> Iterator[_Job | Finding]:
-    if not named or not is_class_workbook(path):
-        yield _Job(path, path.absolute(), year)
-        return
-    try:
-        for one in sources_of(path, folder):
-            if isinstance(one, Finding):
-                yield one
-            else:
-                yield _Job(one.path, one.path.absolute(), year, one)
-    except SheetlabError as error:
-        yield from error.findings
+def _jobs(
+    files: Iterable[Path], archive: Path, year: int, folder: Path | None
+) -> Iterator[tuple[Path, _Job | Finding]]:
+    """What to read, with the file that it comes from."""
+    for given in files:
+        for path in workbooks([given], archive):
+            # in a folder lie the hand-ins themselves
+            if given != path or not is_class_workbook(path):
+                yield path, _Job(path, path.absolute(), year)
+                continue
+            try:
+                for source in sources_of(path, folder):
+                    if isinstance(source, Finding):
+                        yield path, source
+                    else:
+                        yield path, _Job(source.path, source.path.absolute(), year, source)
+            except SheetlabError as error:
+                yield from ((path, why) for why in error.findings)
 
 
 class _Read(Struct, frozen=True):
@@ -199,7 +182,7 @@ class _Read(Struct, frozen=True):
 
     path: Path
     group: str = ""
-    entries: tuple[Entry, ...] = ()
+    entries: tuple[Row, ...] = ()
     finding: Finding | None = None
     setup: str = ""
     """As it was typed."""
@@ -209,12 +192,13 @@ class _Read(Struct, frozen=True):
 
 def _read(job: _Job) -> _Read:
     """One workbook; never raises for what is in it."""
+    place = Place(job.path.name)
     outcome, filled = assess_file(job.place, trials=0)
     assessment = outcome.assessment
     if assessment is None or filled is None:
         return _Read(job.path, finding=other_format(job.place) or outcome.findings[0])
     if filled.identity.invented:
-        return _Read(job.path, finding=_invented(job.path))
+        return _Read(job.path, finding=finding("readings-invented", Severity.STOP, place))
     blank = next((f for f in outcome.findings if f.code == NOT_FILLED), None)
     if blank is not None:
         return _Read(job.path, finding=blank)
@@ -230,237 +214,138 @@ def _read(job: _Job) -> _Read:
         entries = entries_of(assessment, job.year, saved)
         return _Read(job.path, group, entries, None, setup, saved)
     except Exception as error:  # the last boundary: one odd file never stops the others
-        reason = f"its results cannot be put into a table ({type(error).__name__})"
-        return _Read(job.path, finding=_not_taken(job.path, reason))
+        name = type(error).__name__
+        why = finding("file-unreadable_no-results", Severity.STOP, place, error=name)
+        return _Read(job.path, finding=why)
 
 
 def _lost(job: _Job, why: Finding) -> _Read:
     return _Read(job.path, finding=why.at(Place(job.path.name)))
 
 
-class _Writer(Struct):
-    """Appends to an archive, step by step, while others may do the same."""
+# -- appended -------------------------------------------------------------------------------------
+
+
+class _Target(Struct, frozen=True):
+    """Where to append, and how."""
 
     archive: Path
     codes: Path
     year: int
     today: str
     until: str
-    wait: float
     older: bool
     """Whether older workbooks may replace newer ones."""
-    ledger: Ledger | None = None
-    """What is known of the table from the last step."""
-    rows: int = 0
-    """How many were added."""
+    wait: float
 
-    @property
-    def step(self) -> int:
-        """How many workbooks are worth a step."""
-        count = 0 if self.ledger is None else self.ledger.count
-        return max(BATCH, count // GROWTH)
 
-    def append(self, found: Sequence[_Read]) -> list[Added]:
-        """What became of some workbooks; all of it is on the disk."""
-        if not self.archive.exists():
-            if not any(one.entries for one in found):
-                # where nothing could be taken there is no archive to begin
-                return [Added(one.path, finding=one.finding) for one in found]
-            read_codes(self.codes).try_folder()
-        with changing(self.archive, self.wait) as connection:
-            keys = read_codes(self.codes)
-            ledger = self.known(connection)
-            # nothing is known any more if this step fails
-            self.ledger = None
-            added = [self.added(one, ledger, keys) for one in found]
-            # names first: a code without rows does no harm, rows without one would come twice
-            try:
-                keys.save()
-            except OSError as error:
-                raise SheetlabError(not_saved(self.codes, error)) from error
-            rows = [row for one in added for row in one.rows]
-            self.rows += len(rows)
-            if rows:
-                insert(connection, map(flat, rows), chain.from_iterable(map(flat_numbers, rows)))
-                note_head(connection, ledger.count, ledger.head)
-        self.ledger = ledger
-        return added
+def _expect_codes(target: _Target, new: bool) -> None:
+    """Refuse what is no list of codes, or not that of the archive, before anything is begun."""
+    if not begun(target.archive):
+        refuse_behind(target.archive)
+        read_codes(target.codes)
+        return
+    query = "SELECT DISTINCT code FROM results WHERE code <> ''"
+    with changing(target.archive, target.wait) as connection:
+        # the list is written before the rows: it is read while nobody adds
+        names = read_codes(target.codes).names
+        codes = [code for (code,) in connection.execute(query)]
+    if codes and not new and not any(code in names for code in codes):
+        what = phrase("key-list-other" if target.codes.exists() else "key-list-gone")
+        raise SheetlabError(finding(
+            "key-list-missing", Severity.STOP, Place(target.codes.name),
+            archive=target.archive.name, list=target.codes.name, what=what,
+        ))  # fmt: skip
 
-    def known(self, connection: sqlite3.Connection) -> Ledger:
-        """What has to be known of the table; only rows that came since the last step are read."""
-        head = head_of(connection)
-        for ledger in filter(None, (self.ledger, Ledger())):
-            names = ", ".join(f'"{name}"' for name in NOTED)
-            saved = "SELECT value FROM numbers WHERE row = results.number AND kind = ?"
-            query = f"SELECT {names}, ({saved}) FROM results WHERE number > ? ORDER BY number"
-            for record in connection.execute(query, (SAVED, ledger.count)):
-                ledger.take(*record)
-            if (ledger.count, ledger.head) == head:
-                return ledger
-        # nothing is built on a broken chain
-        raise SheetlabError(_to_check(self.archive))
 
-    def added(self, one: _Read, ledger: Ledger, keys: KeyList) -> Added:
-        if one.finding is not None:
-            return Added(one.path, finding=one.finding)
-        code = keys.find(self.year, one.group)
-        new = [entry for entry in one.entries if self.wanted(one, entry, code, ledger, keys)]
-        other = next(filter(None, map(ledger.other_year, new)), None)
-        if other is not None:
-            return Added(one.path, finding=_other_year(one.path, other, self.year))
-        held = [found for entry in new if (found := ledger.held(entry, code)) is not None]
-        newer = [found for found in held if _before(one.saved, found)]
-        if newer and not self.older:
-            return Added(one.path, finding=_older(one, newer[0]))
-        if new and not code:
-            code = new_code(keys.names)
-            keys.keep(self.year, one.group, code)
-        rows = [ledger.append(entry, code, self.today, self.until) for entry in new]
-        return Added(one.path, tuple(rows), notes=tuple(_notes(one, rows, held)))
+def _appended(step: Sequence[_Read], target: _Target) -> list[Added]:
+    """What became of some workbooks; all of it is on the disk, while others may do the same."""
+    if not target.archive.exists():
+        if not any(read.entries for read in step):
+            # where nothing could be taken there is no archive to begin
+            return [Added(read.path, finding=read.finding) for read in step]
+        read_codes(target.codes).try_folder()
+    with changing(target.archive, target.wait) as connection:
+        keys = read_codes(target.codes)
+        if last_of(connection) != head_of(connection):
+            # nothing is built on a broken chain
+            raise SheetlabError(
+                finding("archive-altered_end", Severity.STOP, Place(target.archive.name))
+            )
+        added = [_one_appended(read, target, keys, connection) for read in step]
+        # names first: a code without rows does no harm, rows without one would come twice
+        try:
+            keys.save()
+        except OSError as error:
+            raise SheetlabError(not_saved(target.codes, error)) from error
+    return added
 
-    def wanted(self, one: _Read, entry: Entry, code: str, ledger: Ledger, keys: KeyList) -> bool:
-        """Whether a result is not in the table yet, or was replaced there and is asked for."""
-        held = ledger.held(entry, code)
-        if self.older and held is not None:
-            return held.source != entry.source
-        return not ledger.there(entry, code, keys.names)
+
+def _one_appended(
+    read: _Read, target: _Target, keys: KeyList, connection: sqlite3.Connection
+) -> Added:
+    if read.finding is not None:
+        return Added(read.path, finding=read.finding)
+    place, code = Place(read.path.name), keys.find(target.year, read.group)
+    new, replaced = [], []
+    for entry in read.entries:
+        held = held_of(connection, entry, code)
+        codes = codes_with(connection, entry)
+        # under a code that the list does not explain the group may be the same one
+        there = code in codes or any(other not in keys.names for other in codes)
+        if target.older and held is not None:
+            # what was replaced may come back
+            there = held.source == entry.source
+        if not there:
+            new.append(entry)
+            replaced += [held] if held is not None else []
+    for entry in new:
+        before = first_year(connection, entry)
+        if before not in (None, target.year):
+            return Added(read.path, finding=finding(
+                "other-year", Severity.STOP, place, before=before, year=target.year
+            ))  # fmt: skip
+    newer = next((held for held in replaced if _before(read.saved, held)), None)
+    if newer is not None and not target.older:
+        return Added(read.path, finding=finding(
+            "older-source", Severity.STOP, place, saved=f"{read.saved:%Y-%m-%d %H:%M}",
+            row=newer.number, held=f"{_saved(newer):%Y-%m-%d %H:%M}",
+        ))  # fmt: skip
+    if new and not code:
+        code = new_code(keys.names)
+        keys.keep(target.year, read.group, code)
+    rows = [append(connection, entry, code, target.today, target.until) for entry in new]
+    return Added(read.path, tuple(rows), notes=tuple(_notes(read, rows, replaced)))
+
+
+def _saved(held: Held) -> datetime.datetime | None:
+    """When the workbook of a row was saved; None if that is not known."""
+    try:
+        return None if held.saved is None else ZERO_HOUR + datetime.timedelta(seconds=held.saved)
+    except OverflowError:
+        return None
 
 
 def _before(saved: datetime.datetime | None, held: Held) -> bool | None:
     """Whether a workbook was saved before that of a row; None if it is not known."""
-    there = when(held.saved)
+    there = _saved(held)
     return None if saved is None or there is None else saved.replace(microsecond=0) < there
 
 
-def _older(one: _Read, held: Held) -> Finding:
-    assert one.saved is not None
-    return Finding(
-        "older-source",
-        Severity.STOP,
-        f"saved {one.saved:%Y-%m-%d %H:%M}, which is older than what row {held.number} holds "
-        f"(saved {when(held.saved):%Y-%m-%d %H:%M}); not added",
-        "the last hand-in of the group",
-        "If this one is to count all the same, add it by itself with --older.",
-        Place(one.path.name),
-    )
-
-
-def _notes(one: _Read, rows: Sequence[Row], held: Sequence[Held]) -> Iterator[Finding]:
-    unknown = next((found for found in held if _before(one.saved, found) is None), None)
+def _notes(read: _Read, rows: Sequence[Row], held: Sequence[Held]) -> Iterator[Finding]:
+    """What has to be known of rows: whom they replace unasked, and for which set-up they count."""
+    place = Place(read.path.name)
+    unknown = next((before for before in held if _before(read.saved, before) is None), None)
     if unknown is not None:
-        which = "this workbook" if one.saved is None else f"that of row {unknown.number}"
-        yield Finding(
-            "order-unknown",
-            Severity.NOTE,
-            f"replaces row {unknown.number}, because it was added later: when {which} was saved is "
-            "not known",
-            "the last hand-in of the group",
-            "Look whether it is. If not, add the right one by itself with --older.",
-            Place(one.path.name),
-        )
+        at = unknown.number
+        which = phrase("order-this") if read.saved is None else phrase("order-other", row=at)
+        yield finding("order-unknown", Severity.NOTE, place, row=at, which=which)
     for row in rows[:1]:
-        bound = row.entry.setup
-        if one.setup and not bound:
-            yield Finding(
-                "setup-not-kept",
-                Severity.NOTE,
-                f"what was typed as the set-up is no label such as “W1” or “bench 3”; row "
-                f"{row.number} is kept without it, because it may be a name",
-                "the label of the bench, or a workbook issued with a register",
-                "Charts of drift leave this row out of every set-up.",
-                Place(one.path.name),
-            )
-        elif one.setup and same_id(one.setup) != same_id(bound):
-            yield Finding(
-                "other-set-up",
-                Severity.NOTE,
-                f"the first sheet names the set-up “{one.setup}”, but the workbook was issued for "
-                f"“{bound}”; row {row.number} counts for {bound}, with its instruments and wire",
-                f"the set-up {bound}",
-                "Ask the group where it was. If it was not there, what the charts of drift say of "
-                f"{bound} rests on the wrong instruments.",
-                Place(one.path.name),
-            )
-
-
-def _to_check(archive: Path) -> Finding:
-    return Finding(
-        "archive-altered",
-        Severity.STOP,
-        "rows at the end of the archive are missing or were changed; nothing was added",
-        "the rows that were written",
-        "Run “sheetlab archive check”, which names the first row.",
-        Place(archive.name),
-    )
-
-
-def _no_key_list(archive: Path, keys: Path) -> Finding:
-    what = "holds none of them" if keys.exists() else "is not there"
-    return Finding(
-        "key-list-missing",
-        Severity.STOP,
-        f"the rows of {archive.name} have codes, and the list {keys.name} {what}; nothing was "
-        "added, because a workbook that was corrected would count twice",
-        "the list of codes that belongs to the archive",
-        "Put it back under that name, or give its name with --codes. If it is gone for good, "
-        "--new-codes begins a new list: corrected workbooks of groups that are in the archive then "
-        "count beside the old ones.",
-        Place(keys.name),
-    )
-
-
-def _past(keep_until: datetime.date, today: datetime.date) -> Finding:
-    return Finding(
-        "option-refused",
-        Severity.STOP,
-        f"--keep-until: {keep_until.isoformat()} is not after today, {today.isoformat()}; nothing "
-        "was added, because the next “archive purge” would take the codes away",
-        "a day to come",
-        "Type it again, or leave it out: codes are then kept to the end of the year that follows.",
-    )
-
-
-def _due(archive: Path, year: int, until: str) -> Finding:
-    return Finding(
-        "codes-due",
-        Severity.NOTE,
-        f"the codes of {year} are kept to {until}, which is past: the next “archive purge” takes "
-        "them away",
-        "codes that are kept as long as they are needed",
-        "What is added with --keep-until is kept longer.",
-        Place(archive.name),
-    )
-
-
-def _not_taken(path: Path, what: str) -> Finding:
-    return Finding(
-        "file-unreadable",
-        Severity.STOP,
-        what,
-        "a workbook that can be evaluated",
-        "Evaluate it by itself, and add it again.",
-        Place(path.name),
-    )
-
-
-def _invented(path: Path) -> Finding:
-    return Finding(
-        "readings-invented",
-        Severity.STOP,
-        "this workbook is of a practice set: its readings are invented; it was not added",
-        "a workbook with readings that a group took",
-        "Take the practice set out of the folder.",
-        Place(path.name),
-    )
-
-
-def _other_year(path: Path, before: int, year: int) -> Finding:
-    return Finding(
-        "other-year",
-        Severity.STOP,
-        f"the same readings were added as a result of {before} already; they were not added to "
-        f"{year}",
-        "readings of this year's class",
-        "Check --year and the folder: what is added stays.",
-        Place(path.name),
-    )
+        bound, number = row.setup, row.number
+        if read.setup and not bound:
+            yield finding("setup-not-kept", Severity.NOTE, place, row=number)
+        elif read.setup and same_id(read.setup) != same_id(bound):
+            yield finding(
+                "other-set-up_added", Severity.NOTE, place, typed=read.setup, bound=bound,
+                row=number,
+            )  # fmt: skip

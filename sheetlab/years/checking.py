@@ -9,18 +9,14 @@ from pathlib import Path
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
+from sheetlab.finding import Finding, Place, Severity, finding
 from sheetlab.handling.workers import Call, each
-from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.years.codes import KeyList, codes_of, last_day, read_codes
-from sheetlab.years.database import head_of, reading, rows_in, stored
-from sheetlab.years.entries import source_digest
-from sheetlab.years.ledger import COLUMNS, Cells, Row, clean, verify
-from sheetlab.years.lock import WAIT, unreadable
+from sheetlab.years.database import WAIT, head_of, reading, rows_in, stored
+from sheetlab.years.ledger import Row, clean, verify
+from sheetlab.years.packfiles import lost, typed_in
 from sheetlab.years.purging import due_codes
 from sheetlab.years.renewing import book_findings
-
-_DIGEST = list(COLUMNS).index("digest")
 
 
 class Checked(Struct, frozen=True):
@@ -64,27 +60,21 @@ def check(
     SheetlabError
         If there is no archive, it is damaged, or someone else does not let go of it.
     """
-    findings = []
-    seen = not expect
-
-    def watched(rows: Iterator[Cells]) -> Iterator[Cells]:
-        nonlocal seen
-        for row in rows:
-            seen = seen or row[0][_DIGEST] == expect
-            yield row
-
+    findings, place = [], Place(archive.name)
+    alone = "SELECT row FROM numbers WHERE row NOT IN (SELECT number FROM results) LIMIT 1"
+    noted = "SELECT COUNT(*) FROM results WHERE digest = ?"
     with reading(archive, wait) as connection:
         count, head = head_of(connection)
-        rows = stored(connection)
-        try:
-            broken = verify(rows if seen else watched(rows), count, head, today)
-        except ValueError as error:
-            reason = f"holds what it should not ({error})"
-            raise SheetlabError(unreadable(archive, reason)) from error
+        broken = verify(stored(connection), count, head, today)
+        beside = connection.execute(alone).fetchone()
         if broken is not None:
-            findings.append(broken.at(Place(archive.name)))
-        elif not seen:
-            findings.append(_not_there(archive, expect))
+            findings.append(broken.at(place))
+        elif beside is not None:
+            findings.append(finding("archive-altered_values", Severity.STOP, place, row=beside[0]))
+        elif expect and connection.execute(noted, (expect,)).fetchone() == (0,):
+            findings.append(
+                finding("archive-altered_digest", Severity.STOP, place, digest=clean(expect))
+            )
         findings += book_findings(archive, connection, thorough)
         findings += _overdue(archive, connection, read_codes(codes or codes_of(archive)), today)
     return Checked(count, head, tuple(findings))
@@ -96,27 +86,14 @@ def _overdue(
     """Codes and names that a purge should have taken away."""
     due = due_codes(connection, today)
     if due:
-        yield Finding(
-            "codes-due",
-            Severity.NOTE,
-            f"{many(len(due), 'code')} of groups may go since the day to which they were kept",
-            "codes that are kept as long as they are needed",
-            f"Run “sheetlab archive purge {archive.name}”.",
-            Place(archive.name),
+        yield finding(
+            "codes-due", Severity.NOTE, Place(archive.name), count=len(due), archive=archive.name
         )
     held = {code for (code,) in connection.execute("SELECT DISTINCT code FROM results")}
     left = [year for code, (year, _) in keys.names.items() if code not in held]
     last = max((last_day(year).isoformat() for year in left), default="")
     if left and last < today.isoformat():
-        yield Finding(
-            "names-left",
-            Severity.DOUBTFUL,
-            f"{many(len(left), 'name')} in the list of codes with no row in the archive",
-            "names of groups whose codes the archive still has",
-            "Take these lines out of the list, or delete the list if no other archive uses it. "
-            "Look for copies of it in backups too.",
-            Place(keys.path.name),
-        )
+        yield finding("names-left", Severity.DOUBTFUL, Place(keys.path.name), count=len(left))
 
 
 def row_of(archive: Path, workbook: Path, wait: float = WAIT) -> tuple[Finding | None, Row | None]:
@@ -127,43 +104,12 @@ def row_of(archive: Path, workbook: Path, wait: float = WAIT) -> tuple[Finding |
     SheetlabError
         If there is no archive, it is damaged, or someone else does not let go of it.
     """
-    (digest,) = each(Call(_digest, _lost), [workbook])
-    if isinstance(digest, Finding):
-        return digest, None
+    (read,) = each(Call(typed_in, lost), [workbook])
+    if isinstance(read, Finding):
+        return read, None
     with reading(archive, wait) as connection:
-        rows = list(rows_in(connection, archive, "source = ?", digest))
-    return (None, rows[-1]) if rows else (_not_held(archive, workbook), None)
-
-
-def _digest(workbook: Path) -> str | Finding:
-    outcome, filled = assess_file(workbook, trials=0)
-    if filled is None:
-        return outcome.findings[0]
-    return source_digest(filled.practical, filled.observations)
-
-
-def _lost(workbook: Path, why: Finding) -> str | Finding:
-    return why.at(Place(workbook.name))
-
-
-def _not_held(archive: Path, workbook: Path) -> Finding:
-    return Finding(
-        "not-in-archive",
-        Severity.STOP,
-        f"no row of {archive.name} holds the readings of this workbook",
-        "a workbook as it was when it was added",
-        "Its readings were changed since, or it was never added.",
-        Place(workbook.name),
-    )
-
-
-def _not_there(archive: Path, expect: str) -> Finding:
-    return Finding(
-        "archive-altered",
-        Severity.STOP,
-        f"no row has the digest {clean(expect)}, which was noted as its last one",
-        "every row that was ever there",
-        "Check the digest for a slip. If it is right, this is another archive or it was written "
-        "anew: take the last backup that passes.",
-        Place(archive.name),
-    )
+        rows = list(rows_in(connection, archive, "source = ?", read.digest))
+    if rows:
+        return None, rows[-1]
+    place = Place(workbook.name)
+    return finding("not-in-archive", Severity.STOP, place, archive=archive.name), None

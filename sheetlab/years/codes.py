@@ -11,12 +11,12 @@ from pathlib import Path
 
 from msgspec import Struct, field
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.roster import group_key
 from sheetlab.handling.tables import guarded, unguarded
 from sheetlab.workbook.package import write_atomically
+from sheetlab.years.database import tidy
 from sheetlab.years.ledger import clean
-from sheetlab.years.lock import tidy
 
 KEY_COLUMNS = ("code", "year", "group")
 
@@ -109,14 +109,10 @@ def read_codes(path: Path) -> KeyList:
 
 def key_list_refused(path: Path, why: str) -> Finding:
     """Why a file is no list of codes."""
-    return Finding(
-        "key-list-refused",
-        Severity.STOP,
-        f"{path.name} cannot be used as a list of codes ({clean(why)})",
-        f"a CSV file with the columns {', '.join(KEY_COLUMNS)} that sheetlab wrote",
-        "Give another name with --codes. Nothing was added.",
-        Place(path.name),
-    )
+    return finding(
+        "key-list-refused", Severity.STOP, Place(path.name), name=path.name, why=clean(why),
+        columns=KEY_COLUMNS,
+    )  # fmt: skip
 
 
 def not_saved(path: Path, error: OSError) -> Finding:

@@ -6,31 +6,59 @@ Its rows are only ever added; what was noted of the last one stands in its table
 from __future__ import annotations
 
 import contextlib
+import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from msgspec import Struct
+from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.years.ledger import COLUMNS, FIRST, NUMBER_COLUMNS, Cells, Row, joined, rows_of
-from sheetlab.years.lock import WAIT, locked, no_archive, refuse_name, unreadable
+from sheetlab.finding import Place, Severity, SheetlabError, finding
+from sheetlab.messages import Phrase, phrase
+from sheetlab.workbook.package import left_over
+from sheetlab.years.ledger import (
+    COLUMNS,
+    FIRST,
+    NUMBER_COLUMNS,
+    SAVED,
+    Cells,
+    Field,
+    Row,
+    chained,
+    flat,
+    flat_numbers,
+    rows_of,
+)
 
 FORMAT = "1"
+ENDING = ".sqlite"
+WAIT = 30.0
+"""Seconds to wait for another PC that is writing."""
 
-_SQL = {str: "TEXT NOT NULL", int: "INTEGER NOT NULL", float: "REAL"}
-TABLES = (
-    "CREATE TABLE IF NOT EXISTS results ("
-    + ", ".join(f'"{name}" {_SQL[kind]}' for name, kind in COLUMNS.items())
-    + ', PRIMARY KEY ("number"))',
-    "CREATE TABLE IF NOT EXISTS numbers ("
-    + ", ".join(f'"{name}" {_SQL[kind]}' for name, kind in NUMBER_COLUMNS.items())
-    + ', PRIMARY KEY ("row", "position")) WITHOUT ROWID',
-)
+# whatever SQLite is asked to hold, a column holds what it is for
+_SQL = {
+    str: "TEXT NOT NULL CHECK (typeof({0}) = 'text')",
+    int: "INTEGER NOT NULL CHECK (typeof({0}) = 'integer')",
+    float: "REAL CHECK (typeof({0}) IN ('real', 'null'))",
+}
+
+
+def _table(name: str, columns: Mapping[str, Field], rest: str) -> str:
+    parts = [f'"{key}" {_SQL[column.kind]}'.format(f'"{key}"') for key, column in columns.items()]
+    return f"CREATE TABLE IF NOT EXISTS {name} ({', '.join(parts)}, {rest}"
+
+
 _SCHEMA = (
     "CREATE TABLE IF NOT EXISTS head (format TEXT NOT NULL, count INTEGER NOT NULL, "
     "digest TEXT NOT NULL)",
-    *TABLES,
+    _table("results", COLUMNS, 'PRIMARY KEY ("number"))'),
+    _table(
+        "numbers", NUMBER_COLUMNS,
+        'PRIMARY KEY ("row", "position"), FOREIGN KEY ("row") REFERENCES results) WITHOUT ROWID',
+    ),
+    "CREATE INDEX IF NOT EXISTS by_source ON results (source)",
+    "CREATE INDEX IF NOT EXISTS by_code ON results (code)",
     # against a slip in a database browser; whoever means it is found by the digests
     *(
         f"CREATE TRIGGER IF NOT EXISTS keep_{table}_{what} BEFORE {event} ON {table} "
@@ -42,7 +70,54 @@ _SCHEMA = (
             ("numbers", "cells", "UPDATE"),
         )
     ),
-)
+)  # fmt: skip
+
+
+# -- one at a time --------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def locked(archive: Path, wait: float = WAIT) -> Iterator[None]:
+    """Keep everyone else out of an archive, on this PC and on others.
+
+    Raises
+    ------
+    SheetlabError
+        If someone else is still in it after ``wait`` seconds, or the folder cannot be written to.
+    """
+    from filelock import FileLock, Timeout
+
+    refuse_name(archive)
+    lock = FileLock(archive.with_suffix(".lock"), timeout=wait)
+    try:
+        lock.acquire()
+    except Timeout as error:
+        busy = finding(
+            "archive-busy", Severity.STOP, Place(archive.name), name=archive.name,
+            seconds=f"{wait:g}",
+        )  # fmt: skip
+        raise SheetlabError(busy) from error
+    except (OSError, NotImplementedError) as error:
+        raise unreadable(archive, "archive-not-locked", error) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def tidy(target: Path) -> None:
+    """Take away what writers of a file left that were killed; only under the lock."""
+    for entry in left_over(target):
+        with contextlib.suppress(OSError):
+            os.unlink(entry.path)
+
+
+def begin(connection: sqlite3.Connection) -> None:
+    """Give a database its tables, if it has none."""
+    for statement in _SCHEMA:
+        connection.execute(statement)
+    if connection.execute("SELECT COUNT(*) FROM head").fetchone() == (0,):
+        connection.execute("INSERT INTO head VALUES (?, 0, ?)", (FORMAT, FIRST))
 
 
 @contextlib.contextmanager
@@ -56,17 +131,15 @@ def opened(path: Path) -> Iterator[sqlite3.Connection]:
         connection.execute("PRAGMA synchronous = FULL")
         # how SQLite was compiled must not decide whether what is taken away is gone
         connection.execute("PRAGMA secure_delete = ON")
+        connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("BEGIN IMMEDIATE")
-        for statement in _SCHEMA:
-            connection.execute(statement)
-        if connection.execute("SELECT COUNT(*) FROM head").fetchone() == (0,):
-            connection.execute("INSERT INTO head VALUES (?, 0, ?)", (FORMAT, FIRST))
+        begin(connection)
         yield connection
         connection.execute("COMMIT")
     except sqlite3.OperationalError as error:
-        raise SheetlabError(_not_usable(path, error)) from error
+        raise _not_usable(path, error) from error
     except sqlite3.DatabaseError as error:
-        raise SheetlabError(unreadable(path, f"is damaged or no database ({error})")) from error
+        raise unreadable(path, "archive-damaged", error) from error
     finally:
         if connection is not None:
             # what was not committed is taken back
@@ -84,7 +157,7 @@ def rewrite(path: Path) -> None:
             connection.execute("PRAGMA secure_delete = ON")
             connection.execute("VACUUM")
     except sqlite3.OperationalError as error:
-        raise SheetlabError(_not_usable(path, error)) from error
+        raise _not_usable(path, error) from error
 
 
 @contextlib.contextmanager
@@ -98,32 +171,47 @@ def reading(archive: Path, wait: float = WAIT) -> Iterator[sqlite3.Connection]:
     """
     expect(archive)
     with locked(archive, wait):
-        if not archive.stat().st_size:
+        if not begun(archive):
             # to open it would begin a new one in it
-            raise SheetlabError(unreadable(archive, "is empty"))
+            raise unreadable(archive, "archive-empty")
         with opened(archive) as connection:
             yield connection
+
+
+def begun(archive: Path) -> bool:
+    """Whether there is something in a database."""
+    return archive.exists() and archive.stat().st_size > 0
 
 
 def expect(archive: Path) -> None:
     """Refuse an archive that is not there."""
     refuse_name(archive)
     if not archive.exists():
-        raise SheetlabError(no_archive(archive, f"there is no archive {archive.name}"))
+        raise no_archive(archive, phrase("no-archive-file", name=archive.name))
+
+
+def refuse_name(archive: Path) -> None:
+    """Refuse what no archive can be called."""
+    if archive.suffix.lower() != ENDING:
+        raise _not_its_name(archive)
+    if not archive.parent.is_dir():
+        raise no_archive(archive, phrase("no-archive-folder", folder=str(archive.parent)))
+
+
+# -- rows out -------------------------------------------------------------------------------------
+
+
+_RESULTS, _NUMBERS = (
+    ", ".join(f'"{name}"' for name in columns) for columns in (COLUMNS, NUMBER_COLUMNS)
+)
 
 
 def stored(connection: sqlite3.Connection, where: str = "1", *values: object) -> Iterator[Cells]:
     """Rows in their order, as they are stored; ``where``: a condition on the table ``results``."""
-    names, beside = (
-        ", ".join(f'"{name}"' for name in columns) for columns in (COLUMNS, NUMBER_COLUMNS)
-    )
-    its = "" if where == "1" else f"WHERE row IN (SELECT number FROM results WHERE {where})"
-    return joined(
-        connection.execute(f"SELECT {names} FROM results WHERE {where} ORDER BY number", values),
-        connection.execute(
-            f"SELECT {beside} FROM numbers {its} ORDER BY row, position", values if its else ()
-        ),
-    )
+    beside = f"SELECT {_NUMBERS} FROM numbers WHERE row = ? ORDER BY position"
+    records = f"SELECT {_RESULTS} FROM results WHERE {where} ORDER BY number"
+    for record in connection.execute(records, values):
+        yield record, connection.execute(beside, record[:1]).fetchall()
 
 
 def rows_in(
@@ -133,8 +221,7 @@ def rows_in(
     try:
         yield from rows_of(stored(connection, where, *values))
     except ValueError as error:
-        reason = f"holds what it should not ({error})"
-        raise SheetlabError(unreadable(archive, reason)) from error
+        raise unreadable(archive, "archive-odd", error) from error
 
 
 def head_of(connection: sqlite3.Connection) -> tuple[int, str]:
@@ -143,21 +230,10 @@ def head_of(connection: sqlite3.Connection) -> tuple[int, str]:
     return int(count), str(digest)
 
 
-def insert(
-    connection: sqlite3.Connection,
-    records: Iterable[Sequence[object]],
-    numbers: Iterable[Sequence[object]],
-) -> None:
-    """Add flat rows, and the flat numbers beside them."""
-    marks = ", ".join("?" * len(COLUMNS))
-    connection.executemany(f"INSERT INTO results VALUES ({marks})", records)
-    marks = ", ".join("?" * len(NUMBER_COLUMNS))
-    connection.executemany(f"INSERT INTO numbers VALUES ({marks})", numbers)
-
-
-def note_head(connection: sqlite3.Connection, count: int, head: str) -> None:
-    """Note number of rows, and digest of the last one."""
-    connection.execute("UPDATE head SET count = ?, digest = ?", (count, head))
+def last_of(connection: sqlite3.Connection) -> tuple[int, str]:
+    """Number and digest of the last row that is there."""
+    query = "SELECT number, digest FROM results ORDER BY number DESC LIMIT 1"
+    return connection.execute(query).fetchone() or (0, FIRST)
 
 
 def each_row(archive: Path, wait: float = WAIT) -> Iterator[Row]:
@@ -192,30 +268,127 @@ def read(archive: Path, wait: float = WAIT) -> Table:
         return Table(tuple(rows_in(connection, archive)), *head_of(connection))
 
 
-def _not_usable(path: Path, error: sqlite3.OperationalError) -> Finding:
+# -- rows in --------------------------------------------------------------------------------------
+
+
+class Held(Struct, frozen=True):
+    """The last revision of a result."""
+
+    number: int
+    """Of its row."""
+    revision: int
+    source: str
+    saved: float | None
+    """When its workbook was saved, as it is kept."""
+
+
+def held_of(connection: sqlite3.Connection, entry: Row, code: str) -> Held | None:
+    """What a result of a group would replace; None for the first of its group."""
+    if not code:
+        return None
+    # when it was saved stands beside the first result of a workbook
+    saved = (
+        "SELECT numbers.value FROM numbers JOIN results AS first ON first.number = row "
+        f"WHERE kind = '{SAVED}' AND first.source = last.source AND row <= last.number "
+        "ORDER BY row DESC LIMIT 1"
+    )
+    record = connection.execute(
+        f"SELECT number, revision, source, ({saved}) FROM results AS last WHERE code = ? "
+        "AND year = ? AND practical = ? AND setup = ? AND result = ? ORDER BY number DESC LIMIT 1",
+        (code, entry.year, entry.practical, entry.setup, entry.result),
+    ).fetchone()
+    return None if record is None else Held(*record)
+
+
+def codes_with(connection: sqlite3.Connection, entry: Row) -> set[str]:
+    """Codes (empty: purged) under which the readings of a result are in its year."""
+    query = (
+        "SELECT DISTINCT code FROM results WHERE source = ? AND year = ? AND practical = ? "
+        "AND setup = ? AND result = ?"
+    )
+    its = (entry.source, entry.year, entry.practical, entry.setup, entry.result)
+    return {code for (code,) in connection.execute(query, its)}
+
+
+def first_year(connection: sqlite3.Connection, entry: Row) -> int | None:
+    """The year in which the readings of a result came first; None if they are new."""
+    query = (
+        "SELECT year FROM results WHERE source = ? AND practical = ? AND setup = ? ORDER BY number"
+    )
+    found = connection.execute(query, (entry.source, entry.practical, entry.setup)).fetchone()
+    return None if found is None else int(found[0])
+
+
+def append(
+    connection: sqlite3.Connection, entry: Row, code: str, added: str, keep_until: str
+) -> Row:
+    """Add a result as the next row."""
+    count, head = head_of(connection)
+    before = held_of(connection, entry, code) or Held(0, 0, "", None)
+    row = chained(
+        replace(
+            entry, number=count + 1, revision=before.revision + 1, replaces=before.number,
+            code=code, added=added, keep_until=keep_until, previous=head,
+        )
+    )  # fmt: skip
+    insert(connection, [flat(row)], flat_numbers(row))
+    note_head(connection, row.number, row.digest)
+    return row
+
+
+def insert(
+    connection: sqlite3.Connection,
+    records: Iterable[Sequence[object]],
+    numbers: Iterable[Sequence[object]],
+) -> None:
+    """Add the cells of rows, and those of the numbers beside them."""
+    for table, columns, cells in (
+        ("results", COLUMNS, records),
+        ("numbers", NUMBER_COLUMNS, numbers),
+    ):
+        marks = ", ".join("?" * len(columns))
+        connection.executemany(f"INSERT INTO {table} VALUES ({marks})", cells)
+
+
+def note_head(connection: sqlite3.Connection, count: int, head: str) -> None:
+    """Note number of rows, and digest of the last one."""
+    connection.execute("UPDATE head SET count = ?, digest = ?", (count, head))
+
+
+# -- what is refused ------------------------------------------------------------------------------
+
+
+def no_archive(archive: Path, what: Phrase) -> SheetlabError:
+    """The error for an archive that is not there."""
+    return SheetlabError(finding("no-archive", Severity.STOP, Place(archive.name), what=what))
+
+
+def unreadable(path: Path, what: str, error: Exception | None = None) -> SheetlabError:
+    """The error for a file of an archive that cannot be used; ``what``: name of a phrase."""
+    name, why = path.name, phrase(what, error=str(error))
+    return SheetlabError(
+        finding("archive-unreadable", Severity.STOP, Place(name), name=name, what=why)
+    )
+
+
+def _not_its_name(archive: Path) -> SheetlabError:
+    place, stem = Place(archive.name), archive.stem or "DEPARTMENT"
+    return SheetlabError(
+        finding("no-archive_file", Severity.STOP, place, name=archive.name)
+        if archive.is_file()
+        else finding("no-archive_name", Severity.STOP, place, name=archive.name, stem=stem)
+    )
+
+
+def _not_usable(path: Path, error: sqlite3.OperationalError) -> SheetlabError:
+    place, name = Place(path.name), path.name
     # the low byte is the kind, what is above it the case (result codes of SQLite)
     kind = error.sqlite_errorcode & 0xFF
     if kind in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        return Finding(
-            "archive-busy",
-            Severity.STOP,
-            f"{path.name} is in use by another program ({error})",
-            "a database that no other program holds",
-            "Nothing is damaged: leave the file where it is. Close it where it is open (a database "
-            "browser, a backup or the sync of a share), and try again.",
-            Place(path.name),
+        why = str(error)
+        return SheetlabError(
+            finding("archive-busy_program", Severity.STOP, place, name=name, error=why)
         )
     if kind == sqlite3.SQLITE_FULL:
-        return _full(path, f"the disk or share of {path.name}")
-    return unreadable(path, f"cannot be used ({error})")
-
-
-def _full(path: Path, where: str) -> Finding:
-    return Finding(
-        "not-written",
-        Severity.STOP,
-        f"{where} is full; what was begun in {path.name} was taken back",
-        "room for the database",
-        "Nothing is damaged: leave the file where it is. Make room, and try again.",
-        Place(path.name),
-    )
+        return SheetlabError(finding("not-written_full", Severity.STOP, place, name=name))
+    return unreadable(path, "archive-unusable", error)

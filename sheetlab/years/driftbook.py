@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
-from sheetlab.metrology.control import LASTING, WIDTH, Chart, Rule
+from msgspec.structs import replace
+
+from sheetlab.finding import Place, Severity, SheetlabError, finding, not_written, wrong_ending
+from sheetlab.messages import phrase, said
+from sheetlab.metrology.control import LASTING, LEAST_YEAR, WIDTH, Chart, Rule
 from sheetlab.metrology.statement import beside, significant
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.charts import Axis, axis, ends, finish, off_text
 from sheetlab.workbook.longbook import open_long
 from sheetlab.workbook.package import open_elsewhere, write_atomically
+from sheetlab.workbook.page import Column, Shown, Table, new_page
 from sheetlab.workbook.style import (
     ALERT,
     FONT,
@@ -24,15 +28,13 @@ from sheetlab.workbook.style import (
     Styles,
     chart_text,
     ending_format,
-    lines_needed,
-    set_page,
 )
-from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
+from sheetlab.workbook.template import EPOCH
 from sheetlab.years.drift import (
     HINTS,
     KINDS,
-    RULE_SOURCES,
     Drift,
+    Origin,
     few_text,
     sight_text,
     signal_text,
@@ -44,15 +46,17 @@ TITLE = "Drift of apparatus and instruments"
 CHART_WIDTH, CHART_HEIGHT = 540, 300
 ROWS_A_CHART = 17
 CHARTS_A_PAGE = 2
-COLUMNS = (
-    ("practical", 16), ("where", 15), ("series", 34), ("unit", 6), ("order", 6), ("row", 6),
-    ("year", 6), ("code", 11), ("status", 9), ("sets the limits", 8), ("value", 10),
-    ("lower limit", 10), ("centre", 10), ("upper limit", 10), ("value with a signal", 10),
-    ("value with a hint", 10), ("moving average", 10), ("its lower limit", 10),
-    ("its upper limit", 10), ("average with a signal", 10),
+_TEXTS = ("practical", "where", "series", "unit", "code", "status", "sets the limits")
+COLUMNS = tuple(
+    Column(name, name, width, format="cell" if name in _TEXTS else "figure", wrap=False)
+    for name, width in (
+        ("practical", 16), ("where", 15), ("series", 34), ("unit", 6), ("order", 6), ("row", 6),
+        ("year", 6), ("code", 11), ("status", 9), ("sets the limits", 8), ("value", 10),
+        ("lower limit", 10), ("centre", 10), ("upper limit", 10), ("value with a signal", 10),
+        ("value with a hint", 10), ("moving average", 10), ("its lower limit", 10),
+        ("its upper limit", 10), ("average with a signal", 10),
+    )
 )  # fmt: skip
-_AT = {name: i for i, (name, _) in enumerate(COLUMNS)}
-HEADING_ROW = 2
 ENDING = ".xlsx"
 
 
@@ -89,13 +93,18 @@ def write_drift(found: Sequence[Drift], archive: Path, base: str, target: Path) 
         raise SheetlabError(wrong_ending(target.name, ENDING))
     source = f"From {archive.name}. Limits are set by: {base}, for each series."
     if target.exists() and not _is_drift(target):
-        raise SheetlabError(_foreign(target))
+        raise SheetlabError(
+            finding("file-exists_drift", Severity.STOP, Place(target.name), name=target.name)
+        )
     if open_elsewhere(target):
-        raise SheetlabError(_not_written(target, "it is open in a spreadsheet program"))
+        why, place = phrase("open-in-a-program"), Place(target.name)
+        raise SheetlabError(
+            finding("not-written", Severity.STOP, place, name=target.name, reason=why)
+        )
     try:
         write_atomically(target, drift_bytes(found, source))
     except OSError as error:
-        raise SheetlabError(_not_written(target, error.strerror or str(error))) from error
+        raise SheetlabError(not_written(target, error)) from error
 
 
 def _is_drift(target: Path) -> bool:
@@ -106,162 +115,106 @@ def _is_drift(target: Path) -> bool:
         return False
 
 
-def _foreign(target: Path) -> Finding:
-    return Finding(
-        "file-exists", Severity.STOP,
-        f"{target.name} is there already and holds no charts of drift; nothing was written",
-        "a new file, or an earlier one of “sheetlab drift”",
-        "Give another name with --out, or move the old file away.", Place(target.name),
-    )  # fmt: skip
-
-
-def _not_written(target: Path, why: str) -> Finding:
-    return Finding(
-        "not-written", Severity.STOP, f"{target.name} could not be written: {why}",
-        "a file that can be replaced", "Close it, or give another name.", Place(target.name),
-    )  # fmt: skip
-
-
 # -- signals -------------------------------------------------------------------------------------
 
 
 def _signals(book: Any, styles: Styles, found: Sequence[Drift], source: str) -> None:
-    sheet = book.add_worksheet(SIGNALS)
-    set_page(sheet, True, TITLE, "")
-    sheet.fit_to_pages(1, 0)
+    def columns(*heads: str) -> list[Column]:
+        heads = ("practical", "where", "series", *heads)
+        return [Column(head, head, width) for head, width in zip(heads, widths, strict=True)]
+
     widths = (17, 20, 34, 58, 58)
-    for column, width in enumerate(widths):
-        sheet.set_column(column, column, width)
-    sheet.write_string(0, 0, TITLE, styles("title", wrap=False))
-    _note(sheet, styles, 1, source, sum(widths))
-    line = 3
-    signalled = [one for one in found if one.signals]
-    if signalled:
-        heads = ("practical", "where", "series", "what the chart says", "what to do")
-        line = _headings(sheet, styles, line, heads)
-        for one in signalled:
-            for i, signal in enumerate(one.signals):
-                advice = one.advice if i == 0 else "As above."
-                texts = (*_names(one), signal_text(one, signal), advice)
-                line = _texts(sheet, styles, line, texts, widths)
+    page = new_page(book.add_worksheet(SIGNALS), styles, widths, (TITLE, ""), merged=False)
+    page.line(TITLE, "title")
+    page.line(source, "note")
+    page.gap(0)
+    signals = [(drift, signal) for drift in found for signal in drift.signals]
+    if signals:
+        table = page.open_table(columns("what the chart says", "what to do"))
+        for drift, signal in signals:
+            advice = drift.advice if signal is drift.signals[0] else "As above."
+            table.write((*_names(drift), signal_text(drift, signal), advice))
     else:
-        sheet.write_string(line, 0, "No signal: nothing seems to drift.", styles("ok", wrap=False))
-        line += 1
-    line += 1
-    sheet.write_string(line, 0, "All series", styles("heading", wrap=False))
-    for column in range(1, len(widths)):
-        sheet.write_blank(line, column, None, styles("heading"))
-    heads = ("practical", "where", "series", "limits", "state")
-    line = _headings(sheet, styles, line + 1, heads)
-    for one in found:
-        line = _texts(sheet, styles, line, (*_names(one), _limits(one), state_text(one)), widths)
+        page.line(said(phrase("drift-steady")), "ok")
+    page.gap(0)
+    page.line("All series", "heading")
+    page.table(columns("limits", "state"), [(*_names(d), _limits(d), state_text(d)) for d in found])
     few = few_text(found)
     if few:
-        _note(sheet, styles, line, few, sum(widths))
-    _note(sheet, styles, line + 1, RULE_SOURCES, sum(widths))
+        page.line(few, "note")
+    page.gap(0)
+    page.line(said(phrase("drift-sources", least=LEAST_YEAR)), "note")
 
 
-def _names(one: Drift) -> tuple[str, str, str]:
-    return one.series.practical, one.series.where, one.series.title
+def _names(drift: Drift) -> tuple[str, str, str]:
+    return drift.series.practical, drift.series.where, drift.series.title
 
 
-def _limits(one: Drift) -> str:
-    its = one.chart
-    if its is None:
+def _limits(drift: Drift) -> str:
+    made = drift.chart
+    if made is None:
         return "none"
-    sigma = its.baseline.sigma
+    sigma = made.baseline.sigma
     lower, upper, centre = (
-        beside(v, sigma, 1) for v in (its.lower, its.upper, its.baseline.centre)
+        beside(v, sigma, 1) for v in (made.lower, made.upper, made.baseline.centre)
     )
     return (
-        f"{lower} to {upper}, centre {centre} {one.series.unit}".rstrip()
-        + f"; set by {its.baseline.count} values."
-        + ("" if one.alarm else f" {sight_text(one)}")
+        f"{lower} to {upper}, centre {centre} {drift.series.unit}".rstrip()
+        + f"; set by {made.baseline.count} values."
+        + ("" if drift.alarm else f" {sight_text(drift)}")
     )
-
-
-def _note(sheet: Any, styles: Styles, line: int, text: str, width: float) -> None:
-    sheet.merge_range(line, 0, line, 4, "", styles("note"))
-    sheet.write_string(line, 0, text, styles("note"))
-    sheet.set_row(line, lines_needed(text, width) * LINE_HEIGHT + 3)
-
-
-def _headings(sheet: Any, styles: Styles, line: int, heads: Sequence[str]) -> int:
-    for column, head in enumerate(heads):
-        sheet.write_string(line, column, head, styles("column"))
-    return line + 1
-
-
-def _texts(
-    sheet: Any, styles: Styles, line: int, texts: Sequence[str], widths: Sequence[int]
-) -> int:
-    for column, text in enumerate(texts):
-        sheet.write_string(line, column, text, styles("cell"))
-    needed = max(lines_needed(t, 0.92 * w - 1) for t, w in zip(texts, widths, strict=True))
-    sheet.set_row(line, needed * LINE_HEIGHT + 4)
-    return line + 1
 
 
 # -- numbers -------------------------------------------------------------------------------------
 
 
-def _numbers(book: Any, styles: Styles, found: Sequence[Drift]) -> list[tuple[int, int]]:
-    """Write every series; returns first and last row of each."""
-    sheet = book.add_worksheet(NUMBERS)
-    set_page(sheet, True, TITLE, "")
-    sheet.fit_to_pages(1, 0)
-    sheet.repeat_rows(HEADING_ROW)
-    sheet.write_string(0, 0, "Numbers behind the charts", styles("title", wrap=False))
-    sheet.set_row(HEADING_ROW, 30)
-    for column, (name, width) in enumerate(COLUMNS):
-        sheet.set_column(column, column, width)
-        sheet.write_string(HEADING_ROW, column, name, styles("column"))
-    sheet.freeze_panes(HEADING_ROW + 1, 3)
+def _numbers(book: Any, styles: Styles, found: Sequence[Drift]) -> list[Table]:
+    """Write every series; returns of each the part of the table that it has."""
+    page = new_page(book.add_worksheet(NUMBERS), styles, COLUMNS, (TITLE, ""), merged=False)
+    page.line("Numbers behind the charts", "title")
+    page.gap(0)
+    table = page.open_table(COLUMNS, height=30)
+    table.freeze(through="series")
     places = []
-    line = HEADING_ROW + 1
-    for one in found:
-        first = line
-        sigma = one.chart.baseline.sigma if one.chart is not None else 0.0
-        centre = one.chart.baseline.centre if one.chart is not None else 0.0
-        shape = ending_format(centre, sigma, 1) if sigma else "General"
-        for record in _records(one):
-            for column, value in enumerate(record):
-                if isinstance(value, str):
-                    sheet.write_string(line, column, value, styles("cell", wrap=False))
-                elif value is None:
-                    sheet.write_blank(line, column, None, styles("figure"))
-                else:
-                    figure = styles("figure", shape if column >= _AT["value"] else "0")
-                    sheet.write_number(line, column, value, figure)
-            line += 1
-        places.append((first, line - 1))
-    sheet.autofilter(HEADING_ROW, 0, max(line - 1, HEADING_ROW + 1), len(COLUMNS) - 1)
+    for drift in found:
+        places.append(replace(table, first_row=page.row, rows=len(drift.series.values)))
+        for record in _records(drift):
+            table.write(record, height=0)
+    table.filter()
     return places
 
 
-def _records(one: Drift) -> list[list[str | float | None]]:
-    series, its = one.series, one.chart
-    marked = {"single": set[int](), "average": set[int](), "hint": set[int]()}
-    for signal in one.signals:
+def _records(drift: Drift) -> Iterator[dict[str, Shown]]:
+    series, made = drift.series, drift.chart
+    shape = "General"
+    if made is not None and made.baseline.sigma:
+        shape = ending_format(made.baseline.centre, made.baseline.sigma, 1)
+    marked: dict[str, set[int]] = {"single": set(), "average": set(), "hint": set()}
+    for signal in drift.signals:
         marked[_mark(signal.rule)] |= set(range(signal.first, signal.last + 1))
-    records = []
-    for i, p in enumerate(series.points):
-        names = [series.practical, series.where, series.title, series.unit]
-        row: list[str | float | None] = [
-            *names, i + 1, p.row, p.year, p.code, p.status, "yes" if i in one.base else "",
-            _figure(p.value),
-        ]  # fmt: skip
-        if its is not None:
-            row += [_figure(its.lower), _figure(its.baseline.centre), _figure(its.upper)]
-            hinted = i in marked["hint"] - marked["single"]
-            row.append(_figure(p.value) if i in marked["single"] else None)
-            row.append(_figure(p.value) if hinted else None)
-            row += [
-                _figure(v) for v in (its.averages[i], its.average_lower[i], its.average_upper[i])
-            ]
-            row.append(_figure(its.averages[i]) if i in marked["average"] else None)
-        records.append(row)
-    return records
+    for i, (origin, value) in enumerate(zip(series.origins, series.values, strict=True)):
+        numbers = {"value": value}
+        if made is not None:
+            numbers |= {
+                "lower limit": made.lower, "centre": made.baseline.centre,
+                "upper limit": made.upper, "moving average": made.averages[i],
+                "its lower limit": made.average_lower[i],
+                "its upper limit": made.average_upper[i],
+            }  # fmt: skip
+            if i in marked["single"]:
+                numbers["value with a signal"] = value
+            elif i in marked["hint"]:
+                numbers["value with a hint"] = value
+            if i in marked["average"]:
+                numbers["average with a signal"] = made.averages[i]
+        yield {
+            "practical": series.practical, "where": series.where, "series": series.title,
+            "unit": series.unit, "order": (i + 1, "0"), "row": (origin.row, "0"),
+            "year": (origin.year, "0"), "code": origin.code, "status": origin.status,
+            "sets the limits": "yes" if i in drift.base else "",
+            # six digits are more than any reading has
+            **{key: (float(f"{number:.6g}"), shape) for key, number in numbers.items()},
+        }  # fmt: skip
 
 
 def _mark(rule: Rule) -> str:
@@ -271,94 +224,83 @@ def _mark(rule: Rule) -> str:
     return "average" if rule == "ewma-beyond-limits" else "single"
 
 
-def _figure(value: float) -> float:
-    # six digits are more than any reading has
-    return float(f"{value:.6g}")
-
-
 # -- charts --------------------------------------------------------------------------------------
 
 
 def _charts(
-    book: Any,
-    styles: Styles,
-    sheet: Any,
-    found: Sequence[Drift],
-    places: Sequence[tuple[int, int]],
+    book: Any, styles: Styles, sheet: Any, found: Sequence[Drift], tables: Sequence[Table]
 ) -> None:
-    set_page(sheet, True, TITLE, "")
-    sheet.fit_to_pages(1, 0)
-    sheet.set_column(0, 15, 9)
-    sheet.write_string(0, 0, "Charts", styles("title", wrap=False))
-    line, drawn = 2, 0
-    breaks = []
-    for one, place in zip(found, places, strict=True):
-        if one.chart is None:
-            continue
-        if drawn and drawn % CHARTS_A_PAGE == 0:
-            breaks.append(line)
-        kind = f"{one.series.practical} · {one.series.name} · {state_text(one)}"
-        style = "doubtful" if one.alarm else "ok"
-        sheet.write_string(line, 0, kind, styles(style, wrap=False))
+    page = new_page(sheet, styles, (9,) * 16, (TITLE, ""), merged=False)
+    page.line("Charts", "title")
+    page.gap(0)
+    charted = [(d, d.chart, table) for d, table in zip(found, tables, strict=True) if d.chart]
+    for number, (drift, made, table) in enumerate(charted):
+        if number and number % CHARTS_A_PAGE == 0:
+            page.break_page()
+        series, top = drift.series, page.row
+        kind = f"{series.practical} · {series.name} · {state_text(drift)}"
+        page.line(kind, "doubtful" if drift.alarm else "ok")
         for column, averaged in ((0, False), (8, True)):
-            chart = _chart(book, one, one.chart, place, averaged)
-            sheet.insert_chart(line + 1, column, chart, {"object_position": 2})
-        points = one.series.points
-        off = [points[i] for i in _scale(one.chart)[1]]
-        if off:
-            names = [
-                f"row {p.row} ({p.year}), {significant(p.value, 2)} {one.series.unit}".rstrip()
-                for p in off
-            ]
-            below = line + ROWS_A_CHART - 1
-            sheet.write_string(below, 0, off_text(names), styles("note", wrap=False))
-        line += ROWS_A_CHART
-        drawn += 1
-    sheet.set_h_pagebreaks(breaks)
-    if not drawn:
-        text = "No series has enough values for a chart yet."
-        sheet.write_string(2, 0, text, styles("note", wrap=False))
+            chart = _chart(book, drift, made, table, averaged)
+            sheet.insert_chart(page.row, column, chart, {"object_position": 2})
+        names = [
+            f"row {series.origins[i].row} ({series.origins[i].year}), "
+            f"{significant(series.values[i], 2)} {series.unit}".rstrip()
+            for i in _scale(made)[1]
+        ]
+        page.row = top + ROWS_A_CHART - 1
+        if names:
+            page.put(0, off_text(names), "note", wrap=False)
+        page.row += 1
+    if not charted:
+        page.line(said(phrase("drift-no-chart")), "note")
 
 
-def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: bool) -> Any:
-    names = (
-        ("moving average", "its lower limit", "its upper limit", "average with a signal")
-        if averaged
-        else ("value", "lower limit", "upper limit", "value with a signal")
-    )
+def _chart(book: Any, drift: Drift, made: Chart, table: Table, averaged: bool) -> Any:
+    series, marks = drift.series, {_mark(signal.rule) for signal in drift.signals}
     chart = book.add_chart({"type": "scatter", "subtype": "straight"})
-    at, low, high, signalled = (_AT[name] for name in names)
-
-    def add(column: int, name: str, looks: dict[str, Any]) -> None:
+    dot = {"type": "circle", "size": 5, "border": {"color": SERIES[0]},
+           "fill": {"color": SERIES[0]}}  # fmt: skip
+    points = {"marker": dot, "line": {"color": SOFT, "width": 0.75}}
+    centre = {"marker": {"type": "none"}, "line": {"color": LINE, "width": 1.0}}
+    limit = {
+        "marker": {"type": "none"}, "line": {"color": ALERT, "width": 1.0, "dash_type": "dash"},
+    }  # fmt: skip
+    # the column, what the legend calls it, and how it is drawn
+    drawn: list[tuple[str, str, dict[str, Any]]]
+    if averaged:
+        drawn = [
+            ("moving average", "moving average", points),
+            ("centre", "centre", centre),
+            ("its lower limit", "limits", limit),
+            ("its upper limit", "upper limit", limit),
+        ]
+        if "average" in marks:
+            drawn.append(("average with a signal", "signal", _diamond(ALERT)))
+    else:
+        drawn = [
+            ("value", "value", points),
+            ("centre", "centre", centre),
+            ("lower limit", "limits", limit),
+            ("upper limit", "upper limit", limit),
+        ]
+        if "single" in marks:
+            drawn.append(("value with a signal", "signal", _diamond(ALERT)))
+        if "hint" in marks:
+            drawn.append(("value with a hint", "hint", _diamond(SERIES[2])))
+    for key, name, looks in drawn:
         chart.add_series(
-            {
-                "name": chart_text(name),
-                "categories": [NUMBERS, place[0], _AT["order"], place[1], _AT["order"]],
-                "values": [NUMBERS, place[0], column, place[1], column],
-                **looks,
-            }
-        )
-
-    no_mark = {"marker": {"type": "none"}}
-    dashed = {"line": {"color": ALERT, "width": 1.0, "dash_type": "dash"}}
-    colour = SERIES[0]
-    dot = {"type": "circle", "size": 5, "border": {"color": colour}, "fill": {"color": colour}}
-    add(at, names[0], {"marker": dot, "line": {"color": SOFT, "width": 0.75}})
-    add(_AT["centre"], "centre", {**no_mark, "line": {"color": LINE, "width": 1.0}})
-    add(low, "limits", {**no_mark, **dashed})
-    add(high, "upper limit", {**no_mark, **dashed})
-    marks = {_mark(s.rule) for s in one.signals}
-    if ("average" if averaged else "single") in marks:
-        add(signalled, "signal", _diamond(ALERT))
-    if "hint" in marks and not averaged:
-        add(_AT["value with a hint"], "hint", _diamond(SERIES[2]))
-    averages = [*its.averages, *its.average_lower, *its.average_upper]
-    scale = axis(averages) if averaged else _scale(its)[0]
-    what = "moving average (EWMA)" if averaged else "single values"
-    y_title = f"{KINDS[one.series.kind]}" if one.series.kind != "quantity" else one.series.title
-    y_title = f"{y_title} / {one.series.unit}" if one.series.unit else y_title
-    title = f"{one.series.name}: {what}"
-    finish(chart, (title, _order_title(one), y_title), (_order_axis(one), scale))
+            {"name": chart_text(name), "categories": table.range("order"),
+             "values": table.range(key), **looks}
+        )  # fmt: skip
+    averages = [*made.averages, *made.average_lower, *made.average_upper]
+    scale = axis(averages) if averaged else _scale(made)[0]
+    y_title = KINDS[series.kind] if series.kind != "quantity" else series.title
+    y_title = f"{y_title} / {series.unit}" if series.unit else y_title
+    title = f"{series.name}: {'moving average (EWMA)' if averaged else 'single values'}"
+    last = float(len(series.values) + 1)
+    order = Axis(0.0, last, max(1.0, axis([0.0, last]).step))
+    finish(chart, (title, _order_title(series.origins), y_title), (order, scale))
     chart.set_title(
         {"name": chart_text(title), "name_font": {"name": FONT, "size": 10, "bold": True}}
     )
@@ -373,39 +315,32 @@ def _chart(book: Any, one: Drift, its: Chart, place: tuple[int, int], averaged: 
 def _diamond(colour: str) -> dict[str, Any]:
     """Looks of values that are marked on a chart."""
     paint = {"color": colour}
-    return {
-        "marker": {"type": "diamond", "size": 9, "border": paint, "fill": paint},
-        "line": {"none": True},
-    }
+    marker = {"type": "diamond", "size": 9, "border": paint, "fill": paint}
+    return {"marker": marker, "line": {"none": True}}
 
 
-def _scale(its: Chart) -> tuple[Axis, list[int]]:
+def _scale(made: Chart) -> tuple[Axis, list[int]]:
     """The axis of single values, and the positions of those that are not on it.
 
     Slips that would press the rest of a chart flat do not widen it; what lasts is drawn.
     """
-    low, high = ends(its.baseline.centre, (its.upper - its.baseline.centre) / WIDTH)
+    low, high = ends(made.baseline.centre, (made.upper - made.baseline.centre) / WIDTH)
     far: set[int] = set()
-    for off, run in groupby(range(len(its.values)), lambda i: not low <= its.values[i] <= high):
+    for off, run in groupby(range(len(made.values)), lambda i: not low <= made.values[i] <= high):
         positions = list(run)
         if off and len(positions) < LASTING:
             far |= set(positions)
-    near = [value for i, value in enumerate(its.values) if i not in far]
-    scale = axis([its.lower, its.upper, *near])
+    near = [value for i, value in enumerate(made.values) if i not in far]
+    scale = axis([made.lower, made.upper, *near])
     # beside others that last a slip may well be on it
-    return scale, sorted(i for i in far if not scale.low <= its.values[i] <= scale.high)
+    return scale, sorted(i for i in far if not scale.low <= made.values[i] <= scale.high)
 
 
-def _order_axis(one: Drift) -> Axis:
-    last = len(one.series.at) + 1
-    return Axis(0.0, float(last), max(1.0, axis([0.0, float(last)]).step))
-
-
-def _order_title(one: Drift) -> str:
+def _order_title(origins: Sequence[Origin]) -> str:
     """``in order of adding (2024: 1–12, 2025: 13–24)``."""
     spans: dict[int, list[int]] = {}
-    for i, p in enumerate(one.series.points, 1):
-        spans.setdefault(p.year, []).append(i)
+    for place, origin in enumerate(origins, 1):
+        spans.setdefault(origin.year, []).append(place)
     parts = [f"{year}: {s[0]}–{s[-1]}" if len(s) > 1 else f"{year}: {s[0]}"
              for year, s in spans.items()]  # fmt: skip
     return f"in order of adding ({', '.join(parts)})"

@@ -1,4 +1,4 @@
-"""What is kept of an evaluated workbook: an entry for each of its results."""
+"""What is kept of an evaluated workbook: a row for each of its results."""
 
 from __future__ import annotations
 
@@ -15,13 +15,14 @@ from sheetlab.checks.marks import own_uncertainty
 from sheetlab.checks.wording import Words
 from sheetlab.finding import Severity
 from sheetlab.formula.tree import Call, Negative, Node
-from sheetlab.practical.evaluate import ResultValue
+from sheetlab.metrology.curve import CurveFit
+from sheetlab.metrology.line import LineFit
 from sheetlab.practical.fields import START_PREFIX
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import Observations
-from sheetlab.practical.register import setup_that_counts
+from sheetlab.practical.register import Bound, setup_that_counts
 from sheetlab.units import Unit, coherent_text, interval_of, unit
-from sheetlab.years.ledger import FINDING, SAVED, WIRE, ZERO_HOUR, Entry, Number, clean
+from sheetlab.years.ledger import FINDING, SAVED, WIRE, ZERO_HOUR, Number, Row, clean
 
 DIGITS = 12
 """Significant digits that are kept: every spreadsheet program gives them back as they were."""
@@ -50,8 +51,10 @@ def source_digest(practical: Practical, observations: Observations) -> str:
 
 def entries_of(
     assessment: Assessment, year: int, saved: datetime.datetime | None = None
-) -> tuple[Entry, ...]:
-    """One entry a result of the definition; the numbers beside them go with the first.
+) -> tuple[Row, ...]:
+    """A row for each result of the definition, still to be added.
+
+    The numbers beside them go with the first.
 
     Parameters
     ----------
@@ -62,31 +65,28 @@ def entries_of(
     observations = assessment.observations
     words = Words(practical, evaluation.profile)
     source = source_digest(practical, observations)
-    instruments = _registered(assessment)
-    made = []
+    setup = setup_that_counts(observations.entry("start.setup").text, assessment.bound)
+    rows: list[Row] = []
     pairs = zip(practical.definition.results, evaluation.results, strict=True)
-    for i, (definition, result) in enumerate(pairs):
-        its = practical.derived[definition.quantity]
+    for definition, result in pairs:
+        quantity = practical.derived[definition.quantity]
         budget = None if result is None else result.budget
-        value = None if budget is None else _kept(budget.value)
-        made.append(
-            Entry(
+        rows.append(
+            Row(
                 year=year,
                 practical=clean(practical.definition.id),
                 version=clean(practical.definition.version),
                 definition=practical.digest,
                 program=__version__,
                 source=source,
-                setup=clean(
-                    setup_that_counts(observations.entry("start.setup").text, assessment.bound)
-                ),
-                instruments=json.dumps(instruments, sort_keys=True),
+                setup=clean(setup),
+                instruments=json.dumps(_registered(assessment.bound), sort_keys=True),
                 result=definition.quantity,
-                title=clean(its.title),
-                symbol=clean(its.symbol),
-                unit=coherent_text(its.unit),
-                shown=definition.display_unit or its.unit.text,
-                value=value,
+                title=clean(quantity.title),
+                symbol=clean(quantity.symbol),
+                unit=coherent_text(quantity.unit),
+                shown=definition.display_unit or quantity.unit.text,
+                value=None if budget is None else _kept(budget.value),
                 u=None if budget is None else _kept(budget.standard_uncertainty),
                 expanded=None if budget is None else _kept(budget.expanded_uncertainty),
                 k=None if budget is None else _kept(budget.coverage_factor),
@@ -94,67 +94,73 @@ def entries_of(
                 statement="" if result is None else clean(words.statement_line(result)),
                 status=str(assessment.status),
                 findings=len(assessment.findings),
-                numbers=() if i else (*_numbers(assessment), *_circumstances(assessment, saved)),
+                numbers=() if rows else (*_numbers(assessment), *_circumstances(assessment, saved)),
             )
         )
-    return tuple(made)
+    return tuple(rows)
 
 
-def _registered(assessment: Assessment) -> dict[str, str]:
-    """Ids of the register that the workbook is bound to; empty if it is not."""
-    bound = getattr(assessment, "bound", None)
+def _registered(bound: Bound | None) -> dict[str, str]:
+    """Ids of the register that a workbook is bound to; empty if it is not."""
     if bound is None:
         return {}
-    found = {str(one.instrument): clean(str(one.id)) for one in bound.instruments}
-    if bound.wire is not None:
-        found[WIRE] = clean(str(bound.wire.id))
-    return {key: id_ for key, id_ in found.items() if id_}
+    ids = {instrument.instrument: clean(instrument.id) for instrument in bound.instruments}
+    ids[WIRE] = "" if bound.wire is None else clean(bound.wire.id)
+    return {key: id_ for key, id_ in ids.items() if id_}
 
 
 def _numbers(assessment: Assessment) -> Iterator[Number]:
     practical, evaluation = assessment.practical, assessment.evaluation
-    found = {q.key: q for q in evaluation.quantities}
+    quantities = {q.key: q for q in evaluation.quantities}
+    results = {result.quantity for result in practical.definition.results}
 
-    def number(kind: str, id_: str, title: str, value: float | None, u: float | None, its: Unit,
-               shown: str = "") -> Iterator[Number]:  # fmt: skip
-        kept = _kept(value)
-        if kept is not None:
-            yield Number(
-                kind, id_, clean(title), kept, _kept(u), coherent_text(its), shown or its.text
-            )
+    def of_quantity(kind: str, id_: str, key: str, title: str) -> Iterator[Number]:
+        quantity = quantities[key]
+        yield from _number(
+            kind, id_, title, quantity.value, practical.derived[key].unit,
+            quantity.standard_uncertainty,
+        )  # fmt: skip
 
-    for one in practical.definition.instruments:
-        for kind, key in (("zero", f"{one.id}.zero"), ("division", f"{one.id}.least_count")):
-            if one.zero_rows and key in found:
-                q, its = found[key], practical.derived[key].unit
-                yield from number(kind, one.id, one.title, q.value, q.standard_uncertainty, its)
+    def of_fit(name: str, title: str, y: str, fit: LineFit | CurveFit) -> Iterator[Number]:
+        if fit.dof > 0:
+            scale = interval_of(practical.field(y).unit)
+            yield from _number("scatter", name, title, fit.residual_deviation, scale)
+
+    for instrument in practical.definition.instruments:
+        for kind, part in (("zero", "zero"), ("division", "least_count")):
+            key = f"{instrument.id}.{part}"
+            if instrument.zero_rows and key in quantities:
+                yield from of_quantity(kind, instrument.id, key, instrument.title)
     for name, line in evaluation.lines.items():
-        d, y = line.field.definition, interval_of(practical.field(line.field.y[0]).unit)
-        if line.fit.dof > 0:
-            yield from number("scatter", name, d.title, line.fit.residual_deviation, None, y)
+        yield from of_fit(name, line.field.definition.title, line.field.y[0], line.fit)
     for name, curve in evaluation.curves.items():
-        c, y = curve.field.definition, interval_of(practical.field(curve.field.definition.y).unit)
-        if curve.fit.dof > 0:
-            yield from number("scatter", name, c.title, curve.fit.residual_deviation, None, y)
-    results = {one.quantity for one in practical.definition.results}
-    for key, q in found.items():
-        its_field = practical.derived[key]
-        if its_field.plausible is not None and key not in results:
-            yield from number(
-                "quantity", key, q.title, q.value, q.standard_uncertainty, its_field.unit
-            )
+        definition = curve.field.definition
+        yield from of_fit(name, definition.title, definition.y, curve.fit)
+    for key, quantity in quantities.items():
+        if practical.derived[key].plausible is not None and key not in results:
+            yield from of_quantity("quantity", key, key, quantity.title)
     for result in evaluation.results:
         if result is not None and result.accepted is not None:
-            yield from _comparison(result)
-    own = [a for a in assessment.answers if a.given is not None and a.agrees is not None]
+            title = f"difference from {result.accepted.source}"
+            value = result.accepted.percent_difference / 100.0
+            yield from _number("comparison", result.definition.quantity, title, value)
+    own = [a.agrees for a in assessment.answers if a.given is not None and a.agrees is not None]
     if own:
-        share = sum(bool(a.agrees) for a in own) / len(own)
-        yield from number("own", "answers", "own results that agree", share, None, unit("1"))
+        yield from _number("own", "answers", "own results that agree", sum(own) / len(own))
     stated = own_uncertainty(assessment)
     if stated is not None and stated.given is not None and stated.given > 0.0:
-        yield from number("own", "uncertainty", "own uncertainty stated", 1.0, None, unit("1"))
+        yield from _number("own", "uncertainty", "own uncertainty stated", 1.0)
     if _own_graph(assessment):
-        yield from number("own", "graph", "own triangle or slope given", 1.0, None, unit("1"))
+        yield from _number("own", "graph", "own triangle or slope given", 1.0)
+
+
+def _number(
+    kind: str, id_: str, title: str, value: float | None, its: Unit | None = None,
+    u: float | None = None,
+) -> Iterator[Number]:  # fmt: skip
+    kept, its = _kept(value), its or unit("1")
+    if kept is not None:
+        yield Number(kind, id_, clean(title), kept, _kept(u), coherent_text(its), its.text)
 
 
 def _circumstances(assessment: Assessment, saved: datetime.datetime | None) -> Iterator[Number]:
@@ -186,14 +192,6 @@ def _is_slope(node: Node) -> bool:
         case Call(function):
             return function.endswith("slope")
     return False
-
-
-def _comparison(result: ResultValue) -> Iterator[Number]:
-    assert result.accepted is not None
-    value = _kept(result.accepted.percent_difference / 100.0)
-    if value is not None:
-        title = clean(f"difference from {result.accepted.source}")
-        yield Number("comparison", result.definition.quantity, title, value, None, "1", "1")
 
 
 def _kept(value: float | None) -> float | None:

@@ -8,17 +8,27 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from statistics import median
-from typing import Any
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
+from sheetlab.finding import (
+    Finding,
+    Place,
+    Severity,
+    SheetlabError,
+    file_exists,
+    finding,
+    many,
+    not_written,
+)
+from sheetlab.messages import phrase, said
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.package import write_atomically
-from sheetlab.workbook.style import Styles, lines_needed, set_page
-from sheetlab.workbook.template import EPOCH, LINE_HEIGHT
+from sheetlab.workbook.page import Column, new_page
+from sheetlab.workbook.style import Styles
+from sheetlab.workbook.template import EPOCH
 from sheetlab.years.checking import Checked, check
-from sheetlab.years.codes import KeyList, codes_of, read_codes
+from sheetlab.years.codes import codes_of, read_codes
 from sheetlab.years.database import Table, read
 from sheetlab.years.ledger import Row, latest
 from sheetlab.years.packfiles import (
@@ -34,7 +44,6 @@ from sheetlab.years.packfiles import (
 
 BOOK, TEXT = "evidence.xlsx", "evidence.txt"
 TITLE = "Evidence of practical work"
-WIDTH = 118
 
 CRITERIA = (
     ("readings that give a result", "result"),
@@ -49,11 +58,8 @@ CRITERIA = (
 
 GRAVITY = {"ok": 0, "doubtful": 1, "failed": 2}
 STEP, LARGEST = math.log(1.1), 1000
-RANKED = (
-    "status, then how far the result is off the accepted value (without one, off the median of the "
-    "year) in steps of 10 %, then the number of findings"
-)
-"""What makes a workbook better or weaker as a sample."""
+
+Rows = Sequence[tuple[str | int, ...]]
 
 
 class Pack(Struct, frozen=True):
@@ -92,66 +98,37 @@ def evidence(
     """
     book, text = folder / BOOK, folder / TEXT
     made = (book, text, *(folder / name for name in (SUMS, SAMPLES, DEFINITIONS)))
-    there = [_exists(path) for path in made if path.exists()]
-    there += [_no_folder(path) for path in sources if not path.is_dir()]
-    if there:
-        raise SheetlabError(*there)
-    checked = check(archive, today)
-    table = read(archive)
+    wrong = [file_exists(path) for path in made if path.exists()]
+    wrong += [_no_folder(path) for path in sources if not path.is_dir()]
+    if wrong:
+        raise SheetlabError(*wrong)
+    checked, table = check(archive, today), read(archive)
     keys = read_codes(codes or codes_of(archive))
+    named = {code: name for code, (_, name) in keys.names.items()} if names else {}
     by_number = {row.number: row for row in table.rows}
-    chosen = {
-        f"{year} {practical} {which}": by_number[int(number)]
-        for year, practical, which, *_, number in samples(table.rows)
-    }
+    chosen = samples(table.rows)
+    rows = {f"{year} {id_} {which}": by_number[int(n)] for year, id_, which, *_, n in chosen}
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        seen = look(sources, list(chosen.values()), keys) if sources else None
-        found = dict(sample_files(folder, chosen, seen, keys if names else None))
-        issued = tuple(definition_files(folder, latest(table.rows), seen))
-        its = _Contents(archive.name, table, checked, today, found, issued, keys if names else None)
-        write_atomically(book, _book(its))
-        write_atomically(text, _text(its).encode("utf-8"))
-        write_atomically(folder / SUMS, sums(its.files).encode("utf-8"))
+        seen = look(sources, list(rows.values()), keys) if sources else None
+        filed = dict(sample_files(folder, rows, seen, named))
+        files = (*filed.values(), *definition_files(folder, latest(table.rows), seen))
+        parts: dict[str, Rows] = {
+            "Schedule": schedule(table.rows),
+            "Archive check": [(line,) for line in check_lines(table, checked, today)],
+            "Criteria": criteria(table.rows),
+            "Samples": [
+                (*sample[:3], _named(sample[3], named), *sample[4:], file.file or file.why_not)
+                for sample, file in zip(chosen, filed.values(), strict=True)
+            ],
+            "Files": [(f.what, f.file or f.why_not, f.sha256 or "–", f.digest) for f in files],
+        }
+        write_atomically(book, _book(archive.name, parts))
+        write_atomically(text, _text(archive.name, parts).encode("utf-8"))
+        write_atomically(folder / SUMS, sums(files).encode("utf-8"))
     except OSError as error:
-        raise SheetlabError(_not_written(folder, error.strerror or str(error))) from error
-    return Pack(book, text, checked, its.files)
-
-
-class _Contents(Struct, frozen=True):
-    """What the pack says."""
-
-    archive: str
-    table: Table
-    checked: Checked
-    today: datetime.date
-    samples: Mapping[int, Filed]
-    """By the number of their row."""
-    definitions: tuple[Filed, ...]
-    names: KeyList | None
-
-    @property
-    def files(self) -> tuple[Filed, ...]:
-        """Everything that is, or should be, beside the workbook."""
-        return (*self.samples.values(), *self.definitions)
-
-    def who(self, code: str) -> str:
-        """A code, and the group behind it if it is to be named."""
-        _, name = (0, "") if self.names is None else self.names.names.get(code, (0, ""))
-        return f"{code} ({name})" if name else code
-
-    def sample_rows(self) -> list[tuple[str | int, ...]]:
-        """``samples`` with the group, and the file of each."""
-        found: list[tuple[str | int, ...]] = []
-        for *cells, code, findings, status, stated, row in samples(self.table.rows):
-            filed = self.samples[int(row)]
-            where = filed.file or filed.why_not
-            found.append((*cells, self.who(str(code)), findings, status, stated, row, where))
-        return found
-
-    def file_rows(self) -> list[tuple[str | int, ...]]:
-        """What, file, SHA-256, digest in the archive."""
-        return [(f.what, f.file or f.why_not, f.sha256 or "–", f.digest) for f in self.files]
+        raise SheetlabError(not_written(folder, error)) from error
+    return Pack(book, text, checked, files)
 
 
 # -- what the rows say ---------------------------------------------------------------------------
@@ -160,54 +137,49 @@ class _Contents(Struct, frozen=True):
 def schedule(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
     """Year, practical, definition version and digest, results, groups, ok, doubtful, failed."""
     groups: dict[tuple[int, str, str, str], list[Row]] = {}
-    for row in sorted(latest(rows), key=lambda r: (r.entry.year, r.entry.practical, r.number)):
-        e = row.entry
-        groups.setdefault((e.year, e.practical, e.version, e.definition[:12]), []).append(row)
+    for row in sorted(latest(rows), key=lambda r: (r.year, r.practical, r.number)):
+        key = (row.year, row.practical, row.version, row.definition[:12])
+        groups.setdefault(key, []).append(row)
     return [
-        (
-            *key,
-            len(members),
-            len({row.code or row.seal for row in members}),
-            *(sum(r.entry.status == s for r in members) for s in ("ok", "doubtful", "failed")),
-        )
+        (*key, len(members), len({row.code or row.seal for row in members}),
+         *(sum(r.status == s for r in members) for s in ("ok", "doubtful", "failed")))
         for key, members in groups.items()
-    ]
+    ]  # fmt: skip
 
 
 def criteria(rows: Sequence[Row]) -> list[tuple[str, ...]]:
     """Practical, then for each criterion how many of its workbooks are evidence of it."""
     found = []
-    first = [row for row in latest(rows) if row.entry.numbers or row.entry.value is not None]
-    for practical in sorted({row.entry.practical for row in first}):
-        members = [row for row in first if row.entry.practical == practical]
+    first = [row for row in latest(rows) if row.numbers or row.value is not None]
+    for practical in sorted({row.practical for row in first}):
+        members = [row for row in first if row.practical == practical]
         # the numbers of a workbook stand beside its first result
-        books = {(row.code, row.entry.source): row for row in reversed(members)}
-        cells = [practical]
-        for _, kind in CRITERIA:
-            many = sum(_shows(row, kind) for row in books.values())
-            cells.append(f"{many} of {len(books)}" if many else "–")
-        found.append(tuple(cells))
+        books = {row.book: row for row in reversed(members)}
+        counts = [sum(_shows(row, kind) for row in books.values()) for _, kind in CRITERIA]
+        cells = (f"{count} of {len(books)}" if count else "–" for count in counts)
+        found.append((practical, *cells))
     return found
 
 
 def _shows(row: Row, kind: str) -> bool:
     if kind == "result":
-        return row.entry.value is not None
+        return row.value is not None
     kind, _, id_ = kind.partition(":")
-    return any(n.kind == kind and id_ in ("", n.id) for n in row.entry.numbers)
+    return any(n.kind == kind and id_ in ("", n.id) for n in row.numbers)
 
 
 def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
     """Year, practical, which sample, code, findings, status, result as stated, row.
 
-    Best, middle and weakest workbook of each practical and year, ranked by what ``RANKED`` says;
+    Best, middle and weakest workbook of each practical and year, ranked by status,
+    distance from the accepted value or the usual one, and findings;
     an earlier row goes before a later one.
     """
     groups: dict[tuple[int, str], dict[tuple[str, str], list[Row]]] = {}
-    for row in sorted(latest(rows), key=lambda r: (r.entry.year, r.entry.practical, r.number)):
+    for row in sorted(latest(rows), key=lambda r: (r.year, r.practical, r.number)):
         if row.code:
-            books = groups.setdefault((row.entry.year, row.entry.practical), {})
-            books.setdefault((row.code, row.entry.source), []).append(row)
+            books = groups.setdefault((row.year, row.practical), {})
+            books.setdefault(row.book, []).append(row)
     found: list[tuple[str | int, ...]] = []
     for (year, practical), by_book in groups.items():
         usual = _usual(row for book in by_book.values() for row in book)
@@ -218,10 +190,10 @@ def samples(rows: Sequence[Row]) -> list[tuple[str | int, ...]]:
         if last < 2:
             places = {0: "best", last: "weakest"} if last else {0: "only"}
         for place, name in sorted(places.items()):
-            e = ranked[place].entry
+            row = ranked[place]
             found.append(
-                (year, practical, name, ranked[place].code, e.findings, e.status,
-                 e.statement or "no result", ranked[place].number)
+                (year, practical, name, row.code, row.findings, row.status,
+                 row.statement or "no result", row.number)
             )  # fmt: skip
     return found
 
@@ -230,27 +202,26 @@ def _usual(rows: Iterable[Row]) -> dict[str, float]:
     """Median of each result, where there are three of it or more."""
     values: dict[str, list[float]] = {}
     for row in rows:
-        if row.entry.value is not None:
-            values.setdefault(row.entry.result, []).append(row.entry.value)
+        if row.value is not None:
+            values.setdefault(row.result, []).append(row.value)
     return {key: median(found) for key, found in values.items() if len(found) > 2}
 
 
 def _rank(book: Sequence[Row], usual: Mapping[str, float]) -> tuple[int, int, int, float]:
     """The greater, the weaker is a workbook, of which these are the rows."""
-    accepted = {n.id: n.value for row in book for n in row.entry.numbers if n.kind == "comparison"}
+    accepted = {n.id: n.value for row in book for n in row.numbers if n.kind == "comparison"}
     off = 0.0
     for row in book:
-        e = row.entry
-        if e.value is None:
+        if row.value is None:
             off = math.inf
-        elif e.result in accepted:
-            off = max(off, _distance(1.0 + accepted[e.result]))
-        elif usual.get(e.result):
-            off = max(off, _distance(e.value / usual[e.result]))
-    status = max(GRAVITY.get(row.entry.status, 2) for row in book)
+        elif row.result in accepted:
+            off = max(off, _distance(1.0 + accepted[row.result]))
+        elif usual.get(row.result):
+            off = max(off, _distance(row.value / usual[row.result]))
+    status = max(GRAVITY.get(row.status, 2) for row in book)
     # a result is not weaker for what chance does to it
     steps = LARGEST if off > LARGEST * STEP else int(off / STEP)
-    return status, steps, book[0].entry.findings, off
+    return status, steps, book[0].findings, off
 
 
 def _distance(ratio: float) -> float:
@@ -260,156 +231,87 @@ def _distance(ratio: float) -> float:
 
 def check_lines(table: Table, checked: Checked, today: datetime.date) -> list[str]:
     """What the check of the archive came to, in sentences."""
-    lines = [
-        f"Checked on {today.isoformat()}: {many(checked.count, 'row')}; digest of the last row "
-        f"{checked.head}.",
-        "The table is complete and unaltered: the digest of every row fits its contents and the "
-        "row before it."
-        if checked.sound
-        else "The table did not pass the check.",
-    ]
-    lines += [finding.message for finding in checked.findings]
     revised = sum(row.replaces > 0 for row in table.rows)
     purged = sum(not row.code for row in table.rows)
-    lines.append(
-        f"Revisions of earlier rows, which are still there: {revised}. Rows whose codes were taken "
-        f"away after the day to which they were kept: {purged}."
-    )
-    return lines
+    noted = {"count": checked.count, "digest": checked.head, "day": today.isoformat()}
+    return [
+        said(phrase("evidence-checked", **noted)),
+        said(phrase("evidence-sound" if checked.sound else "evidence-broken")),
+        *(finding.message for finding in checked.findings),
+        said(phrase("evidence-revised", revised=revised, purged=purged)),
+    ]
+
+
+def _named(code: str | int, names: Mapping[str, str]) -> str:
+    """A code, and the group behind it if it is to be named."""
+    return f"{code} ({names[str(code)]})" if code in names else str(code)
 
 
 # -- the files -----------------------------------------------------------------------------------
 
-SCHEDULE_HEADS = (
-    "year", "practical", "definition version", "digest of the definition (begins)", "results",
-    "groups", "ok", "doubtful", "failed",
-)  # fmt: skip
-SAMPLE_HEADS = (
-    "year", "practical", "sample", "code", "findings", "status", "result as stated", "row", "file",
-)  # fmt: skip
-FILE_HEADS = ("what", "file", "SHA-256 of the file", "digest in the archive")
-FILES_NOTE = (
-    f"{SUMS} holds the same digests: “sha256sum -c {SUMS}” tells whether a file was changed since. "
-    "The digest of a definition is the SHA-256 of its file. That of a sample is of its readings, "
-    "as they were typed: “sheetlab archive check ARCHIVE --workbook FILE” works it out anew and "
-    "names the row. Samples were made anew from what was typed and evaluated, with the code in "
-    "the place of names; photos, comments and free texts stay in the original."
-)
+# of each sheet: the phrase about it, headings with widths
+SHEETS: Mapping[str, tuple[str, tuple[tuple[str, int], ...]]] = {
+    "Schedule": ("evidence-schedule", (
+        ("year", 8), ("practical", 24), ("definition version", 12),
+        ("digest of the definition (begins)", 22), ("results", 10), ("groups", 10), ("ok", 10),
+        ("doubtful", 10), ("failed", 10),
+    )),
+    "Archive check": ("evidence-check", (("result of the check", 118),)),
+    "Criteria": ("evidence-criteria", (
+        ("practical", 24), *((title, 16) for title, _ in CRITERIA),
+    )),
+    "Samples": ("evidence-samples", (
+        ("year", 8), ("practical", 18), ("sample", 10), ("code", 14), ("findings", 10),
+        ("status", 11), ("result as stated", 36), ("row", 7), ("file", 40),
+    )),
+    "Files": ("evidence-files", (
+        ("what", 38), ("file", 50), ("SHA-256 of the file", 40), ("digest in the archive", 40),
+    )),
+}  # fmt: skip
 
 
-def _book(its: _Contents) -> bytes:
-    name, table, checked, today = its.archive, its.table, its.checked, its.today
+def _book(archive: str, parts: Mapping[str, Rows]) -> bytes:
     buffer = io.BytesIO()
     book = Book(buffer)
     book.set_properties({"title": TITLE, "created": EPOCH})
     styles = Styles(book)
-    note = f"From {name}. A row a practical, year and version of its definition; only the last "
-    note += "revision of each result is counted."
-    widths: tuple[int, ...] = (8, 24, 12, 22, 10, 10, 10, 10, 10)
-    _sheet(book, styles, "Schedule", note, SCHEDULE_HEADS, widths, schedule(table.rows))
-    rows = [(line,) for line in check_lines(table, checked, today)]
-    note = "What “sheetlab archive check” found. Codes stand for groups; no names are here."
-    _sheet(book, styles, "Archive check", note, ("result of the check",), (WIDTH,), rows)
-    note = (
-        "How many workbooks of a practical are evidence of what. – means none, or not asked for; "
-    )
-    note += "an earlier sheetlab did not keep whether uncertainty and slope are the group's own."
-    heads = ("practical", *(title for title, _ in CRITERIA))
-    widths = (24, *([16] * len(CRITERIA)))
-    _sheet(book, styles, "Criteria", note, heads, widths, criteria(table.rows))
-    note = (
-        f"Best, middle and weakest workbook of each practical and year, by {RANKED}. "
-        "Where no file stands, ask the department for the workbook by its code, while the list of "
-        "codes is kept."
-    )
-    widths = (8, 18, 10, 14, 10, 11, 36, 7, 40)
-    _sheet(book, styles, "Samples", note, SAMPLE_HEADS, widths, its.sample_rows())
-    widths = (38, 50, 40, 40)
-    _sheet(book, styles, "Files", FILES_NOTE, FILE_HEADS, widths, its.file_rows())
+    for name, (note, heads) in SHEETS.items():
+        columns = [Column(head, head, width, format="cell") for head, width in heads]
+        page = new_page(book.add_worksheet(name), styles, columns, (TITLE, ""), merged=False)
+        page.line(name, "title")
+        page.line(said(phrase(note, archive=archive, sums=SUMS)), "note")
+        page.gap(0)
+        page.table(columns, parts[name]).freeze()
     book.close()
     return buffer.getvalue()
 
 
-def _sheet(
-    book: Any,
-    styles: Styles,
-    title: str,
-    note: str,
-    heads: Sequence[str],
-    widths: Sequence[int],
-    rows: Sequence[Sequence[str | int]],
-) -> None:
-    sheet = book.add_worksheet(title)
-    set_page(sheet, True, TITLE, "")
-    sheet.fit_to_pages(1, 0)
-    sheet.repeat_rows(3)
-    last, width = len(heads) - 1, sum(widths)
-    sheet.write_string(0, 0, title, styles("title", wrap=False))
-    if last:
-        sheet.merge_range(1, 0, 1, last, "", styles("note"))
-    sheet.write_string(1, 0, note, styles("note"))
-    sheet.set_row(1, lines_needed(note, width) * LINE_HEIGHT + 3)
-    most = max(lines_needed(h, w - 3) for h, w in zip(heads, widths, strict=True))
-    sheet.set_row(3, most * 13 + 3)
-    for column, head in enumerate(heads):
-        sheet.set_column(column, column, widths[column])
-        sheet.write_string(3, column, head, styles("column"))
-    for i, row in enumerate(rows, 4):
-        for column, value in enumerate(row):
-            if isinstance(value, str):
-                sheet.write_string(i, column, value, styles("cell"))
-            else:
-                sheet.write_number(i, column, value, styles("cell"))
-        needed = max(lines_needed(str(v), w - 3) for v, w in zip(row, widths, strict=True))
-        sheet.set_row(i, needed * LINE_HEIGHT + 4)
-    sheet.freeze_panes(4, 0)
-
-
-def _text(its: _Contents) -> str:
-    name, table, checked, today = its.archive, its.table, its.checked, its.today
-    lines = [TITLE, f"from {name}", "", "Archive check", ""]
-    lines += [f"  {line}" for line in check_lines(table, checked, today)]
+def _text(archive: str, parts: Mapping[str, Rows]) -> str:
+    lines = [TITLE, f"from {archive}", "", "Archive check", ""]
+    lines += [f"  {line}" for (line,) in parts["Archive check"]]
     lines += ["", "Schedule", ""]
-    for year, practical, version, digest, results, groups, ok, doubtful, failed in schedule(
-        table.rows
-    ):
+    for year, practical, version, digest, results, groups, *states in parts["Schedule"]:
+        ok, doubtful, failed = states
         lines.append(
             f"  {year}  {practical}, definition version {version} ({digest}): "
             f"{many(results, 'result')} of {many(groups, 'group')}; "
             f"{ok} ok, {doubtful} doubtful, {failed} failed"
         )
     lines += ["", "Criteria", ""]
-    for practical, *cells in criteria(table.rows):
+    for practical, *cells in parts["Criteria"]:
         lines.append(f"  {practical}")
         lines += [f"    {t}: {c}" for (t, _), c in zip(CRITERIA, cells, strict=True)]
     lines += ["", "Samples", ""]
-    for year, practical, which, code, findings, status, stated, row, file in its.sample_rows():
+    for year, practical, which, code, findings, status, stated, row, file in parts["Samples"]:
         lines.append(
-            f"  {year}  {practical}, {which}: {code} (row {row}), "
-            f"{many(int(findings), 'finding')}, {status}, {stated}; {file}"
+            f"  {year}  {practical}, {which}: {code} (row {row}), {many(findings, 'finding')}, "
+            f"{status}, {stated}; {file}"
         )
-    lines += ["", "Files", "", f"  {FILES_NOTE}", ""]
-    for what, file, digest, archived in its.file_rows():
+    lines += ["", "Files", "", f"  {said(phrase('evidence-files', sums=SUMS))}", ""]
+    for what, file, digest, archived in parts["Files"]:
         lines += [f"  {what}: {file}", f"    SHA-256 {digest}", f"    in the archive {archived}"]
     return "\n".join(lines) + "\n"
 
 
-def _exists(path: Path) -> Finding:
-    return Finding(
-        "file-exists", Severity.STOP, f"{path.name} is there already; nothing was written",
-        "a folder without a pack", "Give another folder with --out.", Place(path.name),
-    )  # fmt: skip
-
-
 def _no_folder(path: Path) -> Finding:
-    return Finding(
-        "no-such-folder", Severity.STOP, f"{path} is no folder that can be read",
-        "the folder of the hand-ins", "Check --sources; nothing was written.", Place(path.name),
-    )  # fmt: skip
-
-
-def _not_written(folder: Path, why: str) -> Finding:
-    return Finding(
-        "not-written", Severity.STOP, f"the pack could not be written: {why}",
-        "a folder that can be written to", "Give another folder with --out.", Place(folder.name),
-    )  # fmt: skip
+    return finding("no-such-folder_sources", Severity.STOP, Place(path.name), folder=str(path))

@@ -10,11 +10,10 @@ import hashlib
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import NamedTuple
 
 from msgspec import Struct, field
 
-from sheetlab.finding import Finding, SheetlabError
+from sheetlab.finding import Finding, Place, SheetlabError
 from sheetlab.handling.folders import scan
 from sheetlab.handling.roster import file_part
 from sheetlab.handling.workers import Call, each
@@ -63,7 +62,7 @@ class Seen(Struct):
 
 def definition_files(pack: Path, rows: Iterable[Row], seen: Seen | None) -> Iterator[Filed]:
     """Write the definition of every row, as it was issued, under its digest."""
-    wanted = {r.entry.definition: (r.entry.practical, r.entry.version) for r in rows}
+    wanted = {r.definition: (r.practical, r.version) for r in rows}
     seen, shipped = seen or Seen(), catalogue()
     for id_ in shipped.paths():
         text = shipped.text(id_)
@@ -79,7 +78,7 @@ def definition_files(pack: Path, rows: Iterable[Row], seen: Seen | None) -> Iter
 
 
 def sample_files(
-    pack: Path, rows: Mapping[str, Row], seen: Seen | None, names: KeyList | None
+    pack: Path, rows: Mapping[str, Row], seen: Seen | None, names: Mapping[str, str]
 ) -> Iterator[tuple[int, Filed]]:
     """Write the workbooks of some rows, evaluated; each with the number of its row.
 
@@ -90,22 +89,21 @@ def sample_files(
     seen
         None if no folder was named.
     names
-        List of codes, if groups are to be named where it knows them.
+        Groups by their code, where they are to be named.
     """
     for what, row in rows.items():
-        digest = row.entry.source
+        digest = row.source
         path = None if seen is None else seen.paths.get(digest)
         if path is None:
             why = NOT_FOUND
             if seen is None:
                 why = NO_FOLDER
-            elif (row.entry.practical, row.code) in seen.groups:
+            elif (row.practical, row.code) in seen.groups:
                 why = CHANGED
             yield row.number, Filed(what, digest, why_not=why)
             continue
         name = f"{SAMPLES}/{file_part(f'row {row.number} {what} {row.code}')}.xlsx"
-        _, known = (0, "") if names is None else names.names.get(row.code, (0, ""))
-        made = _copied(path, pack / name, known or row.code, digest)
+        made = _copied(path, pack / name, names.get(row.code, row.code), digest)
         filed = Filed(what, digest, name, made) if made else Filed(what, digest, why_not=NOT_MADE)
         yield row.number, filed
 
@@ -121,11 +119,11 @@ def look(folders: Sequence[Path], rows: Iterable[Row], keys: KeyList) -> Seen:
         List of codes, by which a workbook of the same group with other readings is known.
     """
     seen = Seen()
-    years = {row.entry.year for row in rows}
+    years = {row.year for row in rows}
     for folder in folders:
         paths = [folder / name for name in sorted(scan(folder)[0])]
-        for path, read in zip(paths, each(Call(_read, _lost), paths), strict=True):
-            if read is None:
+        for path, read in zip(paths, each(Call(typed_in, lost), paths), strict=True):
+            if isinstance(read, Finding):
                 continue
             seen.paths.setdefault(read.digest, path)
             seen.definitions.setdefault(definition_digest(read.text), normal_text(read.text))
@@ -134,27 +132,30 @@ def look(folders: Sequence[Path], rows: Iterable[Row], keys: KeyList) -> Seen:
     return seen
 
 
-class _Read(NamedTuple):
-    """What was read in a workbook."""
+class Typed(Struct, frozen=True):
+    """What a workbook is known by."""
 
     digest: str
+    """Of its readings."""
     practical: str
     text: str
     """Of its definition."""
     group: str
 
 
-def _read(path: Path) -> _Read | None:
-    _, filled = assess_file(path, trials=0)
+def typed_in(path: Path) -> Typed | Finding:
+    """What a workbook is known by, or why it cannot be read."""
+    outcome, filled = assess_file(path, trials=0)
     if filled is None:
-        return None
+        return outcome.findings[0]
     group = clean(filled.observations.entry("start.group").text)
     digest = source_digest(filled.practical, filled.observations)
-    return _Read(digest, filled.identity.practical, filled.identity.definition, group)
+    return Typed(digest, filled.identity.practical, filled.identity.definition, group)
 
 
-def _lost(path: Path, why: Finding) -> _Read | None:
-    return None
+def lost(path: Path, why: Finding) -> Typed | Finding:
+    """The same for a workbook on which every process dies."""
+    return why.at(Place(path.name))
 
 
 def _copied(path: Path, target: Path, group: str, digest: str) -> str:

@@ -11,8 +11,7 @@ from msgspec import Struct
 
 from sheetlab.finding import Finding
 from sheetlab.years.codes import codes_of, read_codes
-from sheetlab.years.database import expect, rewrite
-from sheetlab.years.lock import WAIT, locked
+from sheetlab.years.database import WAIT, expect, locked, rewrite
 from sheetlab.years.renewing import changing, renew
 
 DUE = "SELECT code FROM results WHERE code <> '' GROUP BY code HAVING MAX(keep_until) < ?"

@@ -19,11 +19,10 @@ from years import department
 
 from sheetlab.years.adding import add
 from sheetlab.years.checking import check
-from sheetlab.years.database import each_row, insert, note_head, opened
+from sheetlab.years.database import append, each_row, opened
 from sheetlab.years.drift import drifts
 from sheetlab.years.entries import entries_of
 from sheetlab.years.exchange import export
-from sheetlab.years.ledger import Ledger, flat, flat_numbers
 from sheetlab.years.renewing import renew
 
 DAY = datetime.date(2026, 6, 1)
@@ -37,15 +36,12 @@ ADDED = 60
 def make(folder: Path, rows: int) -> Path:
     """An archive of invented rows in ten years, all with the numbers of one bench."""
     entry = entries_of(department.assessed(department.bench(1, "A")), 2026)[0]
-    ledger = Ledger()
     archive = folder / "DEPARTMENT.sqlite"
     with opened(archive) as connection:
         for i in range(rows):
             year = 2017 + i * YEARS // rows
             its = replace(entry, source=f"{i:064x}", year=year)
-            row = ledger.append(its, f"C{i:07}", "2026-06-01", "2099-12-31")
-            insert(connection, [flat(row)], flat_numbers(row))
-        note_head(connection, ledger.count, ledger.head)
+            append(connection, its, f"C{i:07}", "2026-06-01", "2099-12-31")
     return archive
 
 

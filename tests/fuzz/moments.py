@@ -255,7 +255,7 @@ def added(folder: Path) -> object:
     assert found.findings == ()
     names = read_codes(codes_of(folder / ARCHIVE)).names
     rows = read(folder / ARCHIVE).rows
-    return sorted((row.entry.source, names[row.code]) for row in rows)
+    return sorted((row.source, names[row.code]) for row in rows)
 
 
 def archive_due(folder: Path) -> None:
@@ -278,8 +278,8 @@ def purge(folder: Path) -> int:
 def still_there(before: Path, now: Path) -> None:
     """No result goes, and no code that is not due."""
     old, rows = read(before / ARCHIVE).rows, read(now / ARCHIVE).rows
-    assert [row.entry.source for row in rows] == [row.entry.source for row in old]
-    kept = {row.code for row in old if row.entry.year == 2026}
+    assert [row.source for row in rows] == [row.source for row in old]
+    kept = {row.code for row in old if row.year == 2026}
     assert kept <= {row.code for row in rows}
     assert kept <= read_codes(codes_of(now / ARCHIVE)).names.keys()
 
@@ -287,8 +287,8 @@ def still_there(before: Path, now: Path) -> None:
 def purged(folder: Path) -> object:
     """Codes that were due are in no file any more, not even in the bytes of the database."""
     rows = read(folder / ARCHIVE).rows
-    assert {row.code for row in rows if row.entry.year == 2024} == {""}
-    return [(row.code, row.entry.source) for row in rows if row.entry.year == 2024]
+    assert {row.code for row in rows if row.year == 2024} == {""}
+    return [(row.code, row.source) for row in rows if row.year == 2024]
 
 
 WORKS = (

@@ -20,6 +20,7 @@ from pathlib import Path
 import pytest
 from classes.groups import fill_class, handin, texts
 from handling.calls import DEADLY, POISON, SLOW, SQUARE, STUCK, STUCK_AT, hang
+from msgspec.structs import replace
 from workbook.odf import open_document
 
 import sheetlab
@@ -280,6 +281,7 @@ def test_a_cluster_gives_what_one_process_gives(
     (folder / "broken.xlsx").write_bytes(b"PK\x03\x04nothing")
     monkeypatch.chdir(tmp_path)
     made: dict[str, list[object]] = {}
+    secret = dict.fromkeys(("code", "salt", "seal", "previous", "digest"), "")
     with cluster(tmp_path) as (_, address):
         for name, more in (("serial", ["--jobs", "1"]), ("dask", ["--cluster", address])):
             place = tmp_path / name
@@ -293,7 +295,7 @@ def test_a_cluster_gives_what_one_process_gives(
             assert check(place / "D.sqlite", last_day(2026)).findings == ()
             told = re.sub(r"row \d+, \w+", "row", said.out.replace(str(place), ""))
             made[name] = [
-                told, said.err, [(row.number, row.entry) for row in rows],
+                told, said.err, [replace(row, **secret) for row in rows],
                 *(texts(place / "CLASS.xlsx", sheet) for sheet in ("Results", "History")),
             ]  # fmt: skip
         monkeypatch.setattr(w, "__version__", "0.0")

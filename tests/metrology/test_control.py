@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from published import rows
+from scipy.special import stdtrit
 
 from sheetlab.metrology import control as c
 
@@ -27,7 +28,7 @@ def test_long_baseline_has_the_usual_limits() -> None:
     values = np.random.default_rng(1).normal(10.0, 0.5, 4000).tolist()
     steady = c.baseline(values)
     lower, upper = steady.limits()
-    ranges = c.moving_ranges(values)
+    ranges = np.abs(np.diff(values))
     assert steady.mean_range == pytest.approx(sum(ranges) / len(ranges))
     assert (upper - lower) / 2 == pytest.approx(2.66 * steady.mean_range, rel=2e-3)
     assert steady.sigma == pytest.approx(0.5, rel=0.03)
@@ -141,17 +142,29 @@ def test_what_lasts_counts_in_full_from_the_third_value_on() -> None:
     assert mixed == pytest.approx(c.ewma([3.0, 3.0, -3.0, 3.0, 3.0], 0.0))
 
 
+WELCH = np.random.default_rng(9)
+BASE, VALUES = WELCH.normal(0.0, 1.0, 6), WELCH.normal(1.0, 2.0, 9)
+
+
+def test_a_shift_is_welchs_interval() -> None:
+    found = c.shift(BASE.tolist(), VALUES.tolist(), level=0.05)
+    squares = np.array([BASE.var(ddof=1) / 6, VALUES.var(ddof=1) / 9])
+    dof = squares.sum() ** 2 / (squares**2 / np.array([5, 8])).sum()
+    least = stdtrit(dof, 0.975) * math.sqrt(squares.sum())
+    assert found.difference == pytest.approx(VALUES.mean() - BASE.mean(), rel=1e-12)
+    assert found.least == pytest.approx(least, rel=1e-9)
+    assert found.count == 9
+
+
+@pytest.mark.slow  # for what it imports
 def test_a_shift_against_welchs_test() -> None:
     from scipy.stats import ttest_ind
 
-    rng = np.random.default_rng(9)
-    base, values = rng.normal(0.0, 1.0, 6), rng.normal(1.0, 2.0, 9)
-    found = c.shift(base.tolist(), values.tolist(), level=0.05)
-    low, high = ttest_ind(values, base, equal_var=False).confidence_interval(0.95)
+    found = c.shift(BASE.tolist(), VALUES.tolist(), level=0.05)
+    low, high = ttest_ind(VALUES, BASE, equal_var=False).confidence_interval(0.95)
     assert (found.difference - found.least, found.difference + found.least) == pytest.approx(
         (low, high), rel=1e-9
     )
-    assert found.count == 9
 
 
 def test_a_jump_of_few_values_is_told_by_their_mean() -> None:
@@ -187,9 +200,10 @@ def test_a_weight_out_of_range_is_refused(weight: float) -> None:
         c.ewma([1.0], 0.0, weight)
 
 
-def run_lengths(rng: np.random.Generator, shift: float, runs: int, rule: str) -> float:
+def run_lengths(
+    rng: np.random.Generator, shift: float, runs: int, rule: str, longest: int = 6000
+) -> float:
     """Mean number of values to the first signal of one rule, limits known."""
-    longest = 6000
     total = 0
     deviations = np.array([c.ewma_deviation(1.0, i + 1) for i in range(longest)])
     for _ in range(runs):
@@ -205,7 +219,7 @@ def run_lengths(rng: np.random.Generator, shift: float, runs: int, rule: str) ->
 def test_run_length_out_of_control() -> None:
     # theory of independent values: 1 / P(|x + 1| > 3) = 44 for single values; about 10 for EWMA
     rng = np.random.default_rng(3)
-    assert 7.0 < run_lengths(rng, 1.0, 150, "ewma") < 13.0
+    assert 7.0 < run_lengths(rng, 1.0, 150, "ewma", 300) < 13.0
 
 
 @pytest.mark.slow

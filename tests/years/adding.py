@@ -63,7 +63,7 @@ def looked_at(target: Path, told: Path, whole: bool = False) -> int:
     found = check(target, TODAY)
     assert found.sound, found.findings
     rows = read(target).rows
-    sources = [row.entry.source for row in rows]
+    sources = [row.source for row in rows]
     assert len(set(sources)) == len(sources), "a row twice"
     there = {f"row {row.number}, {row.code}" for row in rows}
     for line in told.read_text(encoding="utf-8").splitlines():

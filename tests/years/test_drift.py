@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import datetime
 import json
 import re
+import shutil
 import tracemalloc
 import zipfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -22,7 +23,7 @@ from sheetlab.cli import main
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.observations import as_cells_show
 from sheetlab.practical.register import Bound, BoundInstrument, BoundZero
-from sheetlab.years.adding import add
+from sheetlab.years.database import append, opened
 from sheetlab.years.drift import (
     BASELINE,
     HINTS,
@@ -36,26 +37,31 @@ from sheetlab.years.drift import (
 )
 from sheetlab.years.driftbook import CHARTS, NUMBERS, SIGNALS, write_drift
 from sheetlab.years.entries import entries_of
-from sheetlab.years.ledger import WIRE, Entry, Ledger, Number, Row
+from sheetlab.years.ledger import WIRE, Number, Row
+from sheetlab.years.renewing import renew
 
 CLASS = 12
 
 
-def archived(ledger: Ledger, benches: Iterable[department.Bench], year: int) -> list[Row]:
+@cache
+def entries(seed: int, zeros: tuple[float, ...], year: int) -> list[tuple[str, Row]]:
     return [
-        ledger.append(entry, f"{year}{one.group}", f"{year}-06-01", f"{year + 1}-12-31")
-        for one in benches
+        (one.group, entry)
+        for one in department.year(seed, zeros)
         for entry in entries_of(department.assessed(one), year)
     ]
 
 
 def three_years(seed: int, creep: float) -> list[Row]:
     """Three invented years at one set-up; from the second on the zero error creeps (mm a year)."""
-    ledger = Ledger()
+    table = department.table()
     rows: list[Row] = []
     for i, year in enumerate((2024, 2025, 2026)):
         zeros = [0.03 + creep * max(0.0, i - 1 + k / CLASS) if i else 0.03 for k in range(CLASS)]
-        rows += archived(ledger, department.year(1000 * seed + 100 * i, zeros), year)
+        rows += [
+            append(table, entry, f"{year}{group}", f"{year}-06-01", f"{year + 1}-12-31")
+            for group, entry in entries(1000 * seed + 100 * i, tuple(zeros), year)
+        ]
     return rows
 
 
@@ -66,7 +72,7 @@ def of(found: list[Drift], kind: str, id_: str = "") -> Drift:
 
 @pytest.fixture(scope="module")
 def creeping() -> list[Row]:
-    return three_years(1, 0.02)
+    return three_years(2, 0.02)
 
 
 @pytest.fixture(scope="module")
@@ -135,23 +141,21 @@ def test_sentences_for_a_teacher(creeping: list[Row]) -> None:
 
 
 def numbers_of(row: Row, keep: str) -> tuple[Number, ...]:
-    return tuple(n for n in row.entry.numbers if n.kind != keep)
+    return tuple(n for n in row.numbers if n.kind != keep)
 
 
 def test_what_an_earlier_definition_did_not_have_is_missing(steady: list[Row]) -> None:
     old = [
-        replace(row, entry=replace(row.entry, version="1", numbers=numbers_of(row, "scatter")))
-        if row.entry.year == 2024
-        else row
+        replace(row, version="1", numbers=numbers_of(row, "scatter")) if row.year == 2024 else row
         for row in steady
     ]
     found = drifts(old)
     scatter = of(found, "scatter").series
-    assert (len(scatter.points), scatter.missing) == (2 * CLASS, CLASS)
-    assert len(of(found, "result").series.points) == 3 * CLASS
+    assert (len(scatter.values), scatter.missing) == (2 * CLASS, CLASS)
+    assert len(of(found, "result").series.values) == 3 * CLASS
 
 
-def in_metres(entry: Entry) -> Entry:
+def in_metres(entry: Row) -> Row:
     return replace(
         entry,
         shown="Pa",
@@ -160,10 +164,7 @@ def in_metres(entry: Entry) -> Entry:
 
 
 def test_years_in_other_units_meet_in_the_last_one(steady: list[Row]) -> None:
-    old = [
-        replace(row, entry=in_metres(row.entry)) if row.entry.year == 2024 else row
-        for row in steady
-    ]
+    old = [in_metres(row) if row.year == 2024 else row for row in steady]
     assert of(drifts(old), "zero").series == of(drifts(steady), "zero").series
 
 
@@ -171,27 +172,21 @@ def test_one_instrument_at_many_set_ups_is_one_series(steady: list[Row]) -> None
     moved = [
         replace(
             row,
-            entry=replace(
-                row.entry,
-                setup=str(row.number % 3),
-                instruments=json.dumps({"screw_gauge": "M7"}),
-            ),
+            setup=str(row.number % 3),
+            instruments=json.dumps({"screw_gauge": "M7"}),
         )
         for row in steady
     ]
     zeros = [s for s in series_of(moved) if s.kind == "zero"]
-    assert [(s.where, len(s.points)) for s in zeros] == [("instrument M7", 3 * CLASS)]
+    assert [(s.where, len(s.values)) for s in zeros] == [("instrument M7", 3 * CLASS)]
     assert len([s for s in series_of(moved) if s.kind == "result"]) == 3
 
 
 def test_another_wire_at_the_same_set_up_is_another_series(steady: list[Row]) -> None:
     wires = [json.dumps({WIRE: f"W{row.number // 19}"}) for row in steady]
-    changed = [
-        replace(row, entry=replace(row.entry, instruments=wire))
-        for row, wire in zip(steady, wires, strict=True)
-    ]
+    changed = [replace(row, instruments=wire) for row, wire in zip(steady, wires, strict=True)]
     diameters = [s for s in series_of(changed) if s.id == "d"]
-    assert [(s.where, len(s.points)) for s in diameters] == [
+    assert [(s.where, len(s.values)) for s in diameters] == [
         ("set-up 1, wire W0", 18),
         ("set-up 1, wire W1", 18),
     ]
@@ -212,38 +207,35 @@ def test_ids_of_the_register_are_kept() -> None:
 
 def test_rows_of_very_many_years_are_seen_once_and_not_kept(steady: list[Row]) -> None:
     """A row with its numbers takes some 3 kB; of each no more than a few numbers may remain."""
-    count, base = 4000, steady[0]
+    count, base = 1500, steady[0]
 
-    def rows() -> Iterator[Row]:
+    def rows(count: int) -> Iterator[Row]:
         for i in range(count):
-            entry = replace(base.entry, source=f"{i:064x}", numbers=tuple(base.entry.numbers))
-            yield replace(base, number=i + 1, entry=entry, code=f"C{i}")
+            yield replace(
+                base, number=i + 1, code=f"C{i}", source=f"{i:064x}", numbers=tuple(base.numbers)
+            )
 
-    list(series_of(rows()))
+    list(series_of(rows(10)))
     tracemalloc.start()
-    found = list(series_of(rows()))
+    found = list(series_of(rows(count)))
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
-    assert {len(one.at) for one in found} == {count}
+    assert {len(one.values) for one in found} == {count}
     assert peak / count < 600
 
 
 def test_only_the_last_revision_counts(steady: list[Row]) -> None:
-    ledger = Ledger()
-    first = [
-        ledger.append(row.entry, row.code, row.added, row.keep_until) for row in steady[:CLASS]
-    ]
-    other = replace(first[0].entry, source="f" * 64, value=1.0)
-    again = ledger.append(other, first[0].code, first[0].added, first[0].keep_until)
+    table = department.table()
+    first = [append(table, row, row.code, row.added, row.keep_until) for row in steady[:CLASS]]
+    other = replace(first[0], source="f" * 64, value=1.0)
+    again = append(table, other, first[0].code, first[0].added, first[0].keep_until)
     series = next(s for s in series_of([*first, again]) if s.kind == "result")
-    assert [p.row for p in series.points] == [*range(2, CLASS + 1), again.number]
+    assert [p.row for p in series.origins] == [*range(2, CLASS + 1), again.number]
 
 
 def test_doubtful_values_are_drawn_but_set_no_limits(steady: list[Row]) -> None:
     rows = [
-        replace(row, entry=replace(row.entry, status="doubtful", value=row.entry.value * 2))
-        if row.number == 3
-        else row
+        replace(row, status="doubtful", value=row.value * 2) if row.number == 3 else row
         for row in steady
     ]
     result = of(drifts(rows), "result")
@@ -260,12 +252,8 @@ def with_zeros(rows: list[Row], zeros: list[float]) -> list[Row]:
     return [
         replace(
             row,
-            entry=replace(
-                row.entry,
-                numbers=tuple(
-                    replace(n, value=zero / 1000) if n.kind == "zero" else n
-                    for n in row.entry.numbers
-                ),
+            numbers=tuple(
+                replace(n, value=zero / 1000) if n.kind == "zero" else n for n in row.numbers
             ),
         )
         for row, zero in zip(rows, zeros, strict=True)
@@ -305,8 +293,8 @@ def test_a_jump_is_seen_with_few_values_before_and_after(steady: list[Row], tmp_
 def test_a_slip_of_a_group_does_not_spoil_the_chart_for_years(
     steady: list[Row], tmp_path: Path
 ) -> None:
-    wrong = replace(steady[14].entry, value=1.1e14, status="doubtful")
-    rows = [replace(row, entry=wrong) if row.number == 15 else row for row in steady]
+    wrong = replace(steady[14], value=1.1e14, status="doubtful")
+    rows = [wrong if row.number == 15 else row for row in steady]
     result = of(drifts(rows), "result")
     assert {s.rule for s in result.signals} - HINTS == {"beyond-limits"}
     (signal,) = [s for s in result.signals if s.rule == "beyond-limits"]
@@ -351,7 +339,7 @@ def test_an_instrument_that_has_moved_far_is_drawn(steady: list[Row], tmp_path: 
     zeros = [*(BEFORE * 4), *(v + 0.3 for v in BEFORE * 2)]
     # the register knows the old zero, and calls every workbook since then doubtful
     rows = [
-        replace(row, entry=replace(row.entry, status="doubtful")) if row.number > 24 else row
+        replace(row, status="doubtful") if row.number > 24 else row
         for row in with_zeros(steady, zeros)
     ]
     zero = of(drifts(rows), "zero")
@@ -374,13 +362,14 @@ def test_each_value_is_on_the_chart_or_named_below_it(steady: list[Row], tmp_pat
         sheet = openpyxl.load_workbook(tmp_path / "DRIFT.xlsx")[CHARTS]
         said = " ".join(str(c.value) for row in sheet.iter_rows() for c in row if c.value)
         named = {int(n) for n in re.findall(r"row (\d+) \(", said)}
+        points = zip((o.row for o in zero.series.origins), zero.series.values, strict=True)
         with zipfile.ZipFile(tmp_path / "DRIFT.xlsx") as file:
             drawn = file.read("xl/charts/chart1.xml").decode()
         # the second axis is that of the values
         high, low = (
             float(re.findall(rf'<c:{end} val="([^"]+)"', drawn)[1]) for end in ("max", "min")
         )
-        off = {p.row for p in zero.series.points if not low <= p.value <= high}
+        off = {row for row, value in points if not low <= value <= high}
         assert named == off == ({32} if 0.9 in zeros else set())
 
 
@@ -390,7 +379,8 @@ def drifted(rows: list[Row], last: int, *codes: str) -> list[Row]:
     return [
         replace(
             row,
-            entry=replace(row.entry, status="doubtful", numbers=(*row.entry.numbers, *graver)),
+            status="doubtful",
+            numbers=(*row.numbers, *graver),
         )
         if row.number > len(rows) - last
         else row
@@ -440,7 +430,7 @@ def test_doubtful_values_set_no_limits_whichever_way_these_are_asked_for(
     zeros = [0.02 + 0.001 * (i % 3) for i in range(3 * CLASS)]
     zeros[30] = -0.482
     rows = [
-        replace(row, entry=replace(row.entry, status="doubtful")) if row.number > 28 else row
+        replace(row, status="doubtful") if row.number > 28 else row
         for row in with_zeros(steady, zeros)
     ]
     last = of(drifts(rows, years=(2026, 2026)), "zero")
@@ -449,7 +439,7 @@ def test_doubtful_values_set_no_limits_whichever_way_these_are_asked_for(
     both = of(drifts(rows, years=(2025, 2026)), "zero"), of(drifts(rows, count=6), "zero")
     for one in both:
         assert one.base
-        assert all(one.series.points[i].status == "ok" for i in one.base)
+        assert all(one.series.origins[i].status == "ok" for i in one.base)
         assert one.chart is not None
         assert one.chart.lower > 0.0
 
@@ -474,7 +464,7 @@ def test_the_workbook(creeping: list[Row], tmp_path: Path) -> None:
     records = [[c.value for c in row] for row in book[NUMBERS].iter_rows(min_row=4)]
     zero = of(found, "zero")
     values = [r[10] for r in records if r[2] == zero.series.title]
-    assert values == pytest.approx([p.value for p in zero.series.points], rel=1e-5)
+    assert values == pytest.approx(list(zero.series.values), rel=1e-5)
     with zipfile.ZipFile(path) as file:
         drawn = [n for n in file.namelist() if n.startswith("xl/charts/chart")]
     assert len(drawn) == 2 * sum(one.chart is not None for one in found)
@@ -483,11 +473,20 @@ def test_the_workbook(creeping: list[Row], tmp_path: Path) -> None:
         write_drift(found, tmp_path / "D.sqlite", "", path)
 
 
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("made")
+    department.write(department.bench(3, "Group 4", "2"), folder / "in")
+    with opened(folder / "D.sqlite") as connection:
+        for group, entry in entries(2000, (0.03,) * CLASS, 2024)[:6]:
+            append(connection, replace(entry, year=2026), group, "2026-06-01", "2027-12-31")
+    renew(folder / "D.sqlite")
+    return folder
+
+
 @pytest.fixture
-def target(tmp_path: Path) -> Path:
-    for one in department.year(5, [0.03] * 6):
-        department.write(one, tmp_path / "in")
-    list(add([tmp_path / "in"], tmp_path / "D.sqlite", 2026, datetime.date(2026, 6, 1)))
+def target(made: Path, tmp_path: Path) -> Path:
+    shutil.copytree(made, tmp_path, dirs_exist_ok=True)
     return tmp_path / "D.sqlite"
 
 
