@@ -21,7 +21,7 @@ from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
 from sheetlab.checks.marks import Item, ProposedMark, Scheme
 from sheetlab.classes.comparison import Comparison, compare
-from sheetlab.classes.handins import NOTHING, HandIn, OwnResult, Past, Sorted, Told
+from sheetlab.classes.handins import NOTHING, HandIn, OwnResult, Past, Sorted
 from sheetlab.classes.kept import (
     COMMENT,
     COUNTS,
@@ -44,8 +44,7 @@ from sheetlab.classes.kept import (
     TypedRow,
     past_text,
 )
-from sheetlab.classes.shelf import Shelf
-from sheetlab.finding import harmless, many
+from sheetlab.finding import Finding, Severity, harmless, many
 from sheetlab.metrology.agreement import Verdict
 from sheetlab.metrology.groups import WeightedMean
 from sheetlab.metrology.statement import (
@@ -118,8 +117,6 @@ class ClassData(Struct, frozen=True):
     kept: Kept
     folder: Path
     out: Path
-    shelf: Shelf
-    """Where the details of the hand-ins lie."""
     due: str = ""
     profile: Profile = GUM
 
@@ -386,7 +383,7 @@ class _Book(Struct):
         for i, level in enumerate(levels):
             page.sheet.write_string(page.row - 1, beside + i, level.label, self.styles("column"))
         first = page.row
-        for one in map(self.data.shelf.whole, ones):
+        for one in ones:
             for i, level in enumerate(levels):
                 its = self.styles("figure", number_format(level.value, 6))
                 page.sheet.write_number(page.row, beside + i, level.value, its)
@@ -583,7 +580,7 @@ class _Book(Struct):
                 breaks.append(page.row)
             page.line(title, "heading", 11)
             one = found.typical if found is not None else None
-            o = self.data.shelf.whole(one, budget=True).outcome if one is not None else None
+            o = one.outcome if one is not None else None
             if one is None or o is None:
                 page.line("No workbook of this practical gives a result with an uncertainty yet.")
                 continue
@@ -681,7 +678,7 @@ class _Book(Struct):
             page.line(title, "heading", 11)
             self.marks_head(page, items)
             first = page.row
-            for one in map(self.data.shelf.whole, ones):
+            for one in ones:
                 used.add(one.key)
                 self.marks_row(page, one)
             for one in absent_in(self.data.sorted, ones):
@@ -834,7 +831,7 @@ class _Book(Struct):
         page = self.page(sheet, (20, 17, 28, 9, 7, 100))
         page.line("Evidence for the proposed marks", "title", 15)
         page.table([("group", "practical", "item", "proposed", "of", "evidence")])
-        for one in map(self.data.shelf.whole, self.counted):
+        for one in self.counted:
             for mark in one.marks:
                 proposed = "–" if mark.proposed is None else (mark.proposed, "0.##")
                 row = (one.name, one.practical, mark.item.title, proposed, (mark.out_of, "0.##"),
@@ -857,7 +854,7 @@ class _Book(Struct):
         page.first, page.widths = 1, widths[1:]
         breaks = []
         for _, ones, found in compared:
-            for one in map(self.data.shelf.whole, ones):
+            for one in ones:
                 if page.row:
                     breaks.append(page.row)
                 _Feedback(self, page, one, found).write()
@@ -980,12 +977,12 @@ class _Feedback(Struct):
             texts.append("Your result agrees with the accepted value within its uncertainty.")
         return [_cut(text, 105) for text in texts[:FEW_GOOD]]
 
-    def asked(self) -> list[Told]:
+    def asked(self) -> list[Finding]:
         """Findings that are asked about."""
         asked = [
             f for f in self.one.findings if not f.found.startswith(("own result", "the first"))
         ]
-        return [f for f in asked if f.severity != "note"] or asked[:2]
+        return [f for f in asked if f.severity is not Severity.NOTE] or asked[:2]
 
     def questions_height(self) -> float:
         """Room that all questions would take."""
@@ -1195,18 +1192,25 @@ def outcome_lines(one: HandIn, found: Comparison | None) -> list[str]:
     return lines
 
 
-def question_text(told: Told) -> str:
+def question_text(told: Finding) -> str:
     """A finding as a question to the student."""
     found = told.found.strip()
     found = found[:1].upper() + found[1:]
     found = found if found.endswith((".", "?", "!")) else f"{found}."
-    place = f"{told.place}: " if told.place else ""
-    return f"{place}{_cut(found, 260)} {told.question or 'How did that come about?'}"
+    place = f"{told.place.sheet} {told.place.cell}".strip()
+    place = f"{place}: " if place else ""
+    return f"{place}{_cut(found, 260)} {_question(told) or 'How did that come about?'}"
 
 
-def told_text(told: Told) -> str:
+def _question(told: Finding) -> str:
+    sentences = told.remedy.replace("? ", "?\n").replace(". ", ".\n").split("\n")
+    return " ".join(s for s in sentences if s.endswith("?"))
+
+
+def told_text(told: Finding) -> str:
     """A finding in a table: where, and what was found."""
-    place = f"{told.place}: " if told.place else ""
+    place = f"{told.place.sheet} {told.place.cell}".strip()
+    place = f"{place}: " if place else ""
     return _cut(f"{place}{told.found}", 160)
 
 

@@ -25,7 +25,6 @@ from sheetlab.classes.collect import Collected, collect
 from sheetlab.classes.extras import left_behind, not_carried_over
 from sheetlab.classes.handins import Sorted, sort_out
 from sheetlab.classes.kept import Kept, read_kept
-from sheetlab.classes.shelf import Shelf
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
 from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
@@ -88,8 +87,8 @@ def run_class(
     # what cannot end well is told before the work, not after it
     refuse_open(out, AGAIN)
     read_kept(out)
-    with Shelf() as shelf, tempfile.TemporaryFile() as made:
-        collected = collect(folder, out, scheme, shelf, profile, workers, progress)
+    with tempfile.TemporaryFile() as made:
+        collected = collect(folder, out, scheme, profile, workers, progress)
         if not collected.handins and not collected.unread:
             raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
         # the teacher may have typed and saved while the workbooks were evaluated
@@ -98,9 +97,7 @@ def run_class(
         _same_class(collected, kept, folder, out)
         found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
         collected = replace(collected, notes=(*collected.notes, *_no_marks(found, kept, scheme)))
-        data = ClassData(
-            found, collected.notes, scheme, kept, folder, out, shelf, due, profile or GUM
-        )
+        data = ClassData(found, collected.notes, scheme, kept, folder, out, due, profile or GUM)
         try:
             write_class(data, made)
             made.seek(0)

@@ -9,24 +9,23 @@ import subprocess
 import sys
 import time
 import zipfile
-from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import BinaryIO
 from urllib.parse import unquote
 
 import openpyxl
 import pytest
 from classes.groups import PENDULUM, WIRE, Marks, fill_class, handin, row_of, texts
+from classes.test_comparison import handed_in
 from examples import layout, practical
-from msgspec.structs import fields
 from openpyxl.comments import Comment
 from workbook.tamper import edited, with_parts
 
 import sheetlab
 from sheetlab.checks.wording import Words
-from sheetlab.classes import collect, handins
+from sheetlab.classes import collect
 from sheetlab.classes.classbook import (
     SCALE,
     TITLES,
@@ -37,7 +36,7 @@ from sheetlab.classes.classbook import (
 )
 from sheetlab.classes.classroom import due_time
 from sheetlab.classes.comparison import compare
-from sheetlab.classes.handins import HandIn, Outcome, natural, row_key
+from sheetlab.classes.handins import HandIn, natural, row_key
 from sheetlab.classes.kept import COMMENT, HIDDEN, IMPRINTS, IMPRINTS_OF, read_kept
 from sheetlab.cli import main
 from sheetlab.handling import workers
@@ -138,27 +137,8 @@ def test_the_consensus_is_that_of_the_results(twelve: Path) -> None:
     assert zeta == pytest.approx((values[0] - robust.value) / u)
 
 
-@dataclass(frozen=True)
-class _Stated:
-    """A hand-in with a result alone, for what classes say of results."""
-
-    name: str
-    outcome: Outcome | None
-    file: str = ""
-    setup: str = ""
-    status: str = "ok"
-
-
 def _results(*pairs: tuple[float, float]) -> list[HandIn]:
-    usual = dict.fromkeys((f.name for f in fields(Outcome)), "")
-    made = []
-    for i, (value, u) in enumerate(pairs):
-        numbers = {"value": value, "standard": u, "expanded": 2 * u, "factor": 1.0}
-        none = dict.fromkeys(("accepted", "percent", "e_n"))
-        texts_ = {"symbol": "Y", "unit": "GPa"}
-        outcome = Outcome(**{**usual, **numbers, **none, **texts_})  # type: ignore[arg-type]
-        made.append(cast(HandIn, _Stated(f"G{i + 1}", outcome)))
-    return made
+    return [handed_in(f"G{i}", "", value, standard) for i, (value, standard) in enumerate(pairs, 1)]
 
 
 def test_a_weighted_mean_of_results_that_disagree_is_small_print() -> None:
@@ -597,22 +577,6 @@ def test_groups_are_compared_as_labels_are(tmp_path: Path) -> None:
     assert row_key(WIRE, "A+") != row_key(WIRE, "A")
 
 
-def test_marks_of_before_names_were_compared_so_are_found(
-    three: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    with monkeypatch.context() as before:
-        before.setattr(handins, "group_key", handins.former_group_key)
-        book(three).unlink()
-        assert run(three) == 0
-    marks = Marks(book(three))
-    key = marks.sheet.cell(marks.row("Group 2"), 1).value
-    assert key == handins.former_key(WIRE, "Group 2") != row_key(WIRE, "Group 2")
-    marks.type("Group 2", "scales", 1.5)
-    marks.save()
-    assert run(three) == 0
-    assert Marks(book(three)).yours("Group 2", "scales") == 1.5
-
-
 def test_the_box_is_as_high_as_the_comment_needs(three: Path) -> None:
     marks = Marks(book(three))
     marks.type("Group 1", COMMENT, "Look at this again. " * 75)
@@ -641,7 +605,10 @@ def test_a_workbook_that_cannot_tell_what_was_typed_is_kept_in_any_case(
     workbook.save(old)
     before = old.read_bytes()
     assert run(three) == 0
-    assert "what was typed outside marks and comments, if anything was" in capsys.readouterr().err
+    assert (
+        "CLASS.xlsx held what the new one does not: the sheet “Results”; "
+        in capsys.readouterr().err
+    )
     assert old.with_name("CLASS.xlsx.bak").read_bytes() == before
     # the new one can tell
     assert run(three) == 0

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 import pytest
 
 from sheetlab.classes.classbook import _Feedback
@@ -13,14 +11,8 @@ from sheetlab.classes.handins import HandIn, Outcome
 
 def handed_in(group: str, setup: str, value: float, standard: float) -> HandIn:
     """A workbook whose first result is so many gigapascals."""
-    outcome = Outcome(
-        value * 1e9, standard * 1e9, 2e9 * standard, 0.95, "", "Young's modulus", "Y", "GPa", 1e9,
-        None, "", None, "signed", None, None, (), "",
-    )  # fmt: skip
-    return HandIn(
-        f"{group}.xlsx", group, group, datetime(2026, 1, 1, tzinfo=UTC), "file", "p", "p", "1", "",
-        group, setup, "", "", "ok", False, outcome, (), (), (), None,
-    )  # fmt: skip
+    outcome = Outcome(value * 1e9, standard * 1e9, 2e9 * standard, "", "Y", "GPa", 1e9)
+    return HandIn("p", "p", group, setup, "", file=f"{group}.xlsx", outcome=outcome, status="ok")
 
 
 def compared(*results: tuple[str, str, float, float]) -> Comparison:
