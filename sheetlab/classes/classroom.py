@@ -2,29 +2,20 @@
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import datetime, time
 from pathlib import Path
 
 from msgspec import Struct
 from msgspec.structs import replace
-from xlsxwriter.utility import xl_rowcol_to_cell
 
 from sheetlab.checks.marks import Scheme
-from sheetlab.classes.classbook import (
-    OUT_OF_RANGE,
-    ClassData,
-    folder_seen,
-    in_range,
-    mark_column,
-    marks_places,
-    write_class,
-)
+from sheetlab.classes.classbook import write_class
 from sheetlab.classes.collect import Collected, collect
 from sheetlab.classes.extras import left_behind, not_carried_over
 from sheetlab.classes.handins import Sorted, sort_out
 from sheetlab.classes.kept import Kept, read_kept
+from sheetlab.classes.pages import ClassData, blocks_of, folder_seen
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
 from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
@@ -87,31 +78,33 @@ def run_class(
     # what cannot end well is told before the work, not after it
     refuse_open(out, AGAIN)
     read_kept(out)
-    with tempfile.TemporaryFile() as made:
-        collected = collect(folder, out, scheme, profile, workers, progress)
-        if not collected.handins and not collected.unread:
-            raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
-        # the teacher may have typed and saved while the workbooks were evaluated
-        seen = stamp(out)
-        kept = read_kept(out)
-        _same_class(collected, kept, folder, out)
-        found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
-        collected = replace(collected, notes=(*collected.notes, *_no_marks(found, kept, scheme)))
-        data = ClassData(found, collected.notes, scheme, kept, folder, out, due, profile or GUM)
-        try:
-            write_class(data, made)
-            made.seek(0)
-            refuse_open(out, AGAIN)
-            if stamp(out) != seen:
-                why = "was saved by someone else while it was brought up"
-                raise SheetlabError(_not_written(out, why))
-            extra = (*(f"the order of rows at {f.place}" for f in kept.doubts), *left_behind(out))
-            told = not_carried_over(out, extra, keep(out)) if extra else None
-            write_atomically(out, made)
-        except OSError as error:
-            reason = f"could not be written: {error.strerror or error}"
-            raise SheetlabError(_not_written(out, reason)) from error
-    return ClassRun(collected, found, out, told, kept.doubts)
+    collected = collect(folder, out, scheme, profile, workers, progress)
+    if not collected.handins and not collected.unread:
+        raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
+    # the teacher may have typed and saved while the workbooks were evaluated
+    seen = stamp(out)
+    kept = read_kept(out)
+    _same_class(collected, kept, folder, out)
+    found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
+    data, doubts = write_class(
+        ClassData(
+            found, blocks_of(found), collected.notes, scheme, kept, folder, out, due,
+            profile or GUM,
+        )
+    )  # fmt: skip
+    try:
+        refuse_open(out, AGAIN)
+        if stamp(out) != seen:
+            why = "was saved by someone else while it was brought up"
+            raise SheetlabError(_not_written(out, why))
+        extra = (*(f"the order of rows at {f.place}" for f in kept.doubts), *left_behind(out))
+        left = not_carried_over(out, extra, keep(out)) if extra else None
+        write_atomically(out, data)
+    except OSError as error:
+        reason = f"could not be written: {error.strerror or error}"
+        raise SheetlabError(_not_written(out, reason)) from error
+    notes = (*collected.notes, *doubts)
+    return ClassRun(replace(collected, notes=notes), found, out, left, kept.doubts)
 
 
 def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> None:
@@ -132,27 +125,6 @@ def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> No
                 Place(out.name),
             )
         )
-
-
-def _no_marks(found: Sorted, kept: Kept, scheme: Scheme) -> Iterator[str]:
-    """What the teacher typed as a mark and is none: no number, or outside 0 to the most."""
-    places = marks_places(found)
-    for one in (*found.counted, *found.absent):
-        typed = kept.rows.get(one.key)
-        for i, item in enumerate(scheme.items):
-            value = None if typed is None else typed.items.get(item.id)
-            if isinstance(value, str):
-                yield (
-                    f"Marks of {one.name}, “{item.title}”: “{value[:20]}” is no number; "
-                    "the proposal counts until it is one."
-                )
-            elif value is not None and not in_range(value, item):
-                cell = xl_rowcol_to_cell(places[one.key], mark_column(i))
-                yield (
-                    f"Marks {cell}: the mark of {one.name}, “{item.title}”, is {value:g}; expected "
-                    f"0 to {item.marks:g}. The total says “{OUT_OF_RANGE}” until it is: type it "
-                    "again there, or clear the cell for the proposal."
-                )
 
 
 DAY = len("2026-03-13")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 
 from xlsxwriter.utility import xl_rowcol_to_cell
@@ -11,16 +11,15 @@ from sheetlab.classes.kept import (
     BOX,
     FEEDBACK_MARK,
     HIDDEN,
+    HIDDEN_COLUMNS,
     IMPRINTS,
     IMPRINTS_OF,
     ITEMS,
     KEPT,
-    KEPT_VALUE,
     KEY,
     MARKS_MARK,
-    OWN,
-    TYPED,
     is_key,
+    is_typed,
 )
 from sheetlab.finding import Finding, Place, Severity, harmless
 from sheetlab.workbook.imprints import Imprints
@@ -28,7 +27,7 @@ from sheetlab.workbook.longbook import LongBook, Value, open_long
 
 MOST_NAMED, MOST_SHOWN = 5, 40
 HEADINGS = 2
-"""Rows of headings below the hidden row of items."""
+"""Rows of headings below the hidden row of keys."""
 
 
 def left_behind(path: Path) -> tuple[str, ...]:
@@ -99,26 +98,24 @@ def _cells_of_marks(
     rows: list[tuple[int, dict[int, Value]]], known: Imprints
 ) -> Iterator[tuple[str, Value]]:
     """The same on the sheet Marks, where a teacher types into framed columns."""
-    items: Mapping[int, Value] = {}
-    in_kept = False
+    keys: dict[int, str] = {}
     head = -1
     seen: set[str] = set()
     for row, cells in rows:
         key = str(cells.get(KEY, ""))
         if key in (ITEMS, KEPT):
-            in_kept = key == KEPT
-            items = {} if in_kept else cells
-            head = row if in_kept else row + HEADINGS
+            keys = {column: str(cell) for column, cell in cells.items()}
+            head = row if key == KEPT else row + HEADINGS
         # of two rows with one key only the first is read in full
-        again = not in_kept and key in seen
+        again = keys.get(KEY) != KEPT and key in seen
         seen.add(key)
         for column, value in cells.items():
-            beyond = column > TYPED
-            framed = column == KEPT_VALUE if in_kept else items.get(column, OWN) != OWN
-            outside = bool(items) and beyond and column not in items
+            beyond = column >= HIDDEN_COLUMNS
+            framed = is_typed(keys.get(column, "#"))
+            outside = bool(keys) and beyond and column not in keys
             if is_key(key):
                 typed = framed and not again
-                lost = (framed and again) or (beyond and not in_kept and not items)
+                lost = (framed and again) or (beyond and not keys)
             else:
                 # a mark whose key is gone may be a number that was written elsewhere
                 typed, lost = False, framed and beyond and row > head

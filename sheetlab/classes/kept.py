@@ -29,9 +29,16 @@ HIDDEN = "sheetlab class"
 COUNTS = "counts"
 """Stands beside a hand-in of the history that counts."""
 MARKS_MARK, MARKS_TITLE = "sheetlab marks", "Marks"
-ITEMS, COMMENT, KEPT = "#items", "#comment", "#kept"
-OWN = "#own"
-"""Stands in the hidden row of items over the other columns that sheetlab writes."""
+ITEMS, KEPT = "#items", "#kept"
+"""Keys of the first column of a row of keys: marks stand below it, or what has no place any more.
+The first column holds the key of a row."""
+SHOWN, MARKED, TYPED = "#readings", "#marked", "#typed"
+"""Hidden columns: the readings shown in a row, the readings that the teacher's marks were typed
+for, and a digest of what the teacher had typed."""
+HIDDEN_COLUMNS = 4
+GROUP, WHO, ITEM = "#group", "#who", "#item"
+COMMENT, VALUE = "#comment", "#value"
+"""Columns into which the teacher types, besides those that are called by the id of an item."""
 FEEDBACK_MARK = "sheetlab feedback"
 IMPRINTS_OF, IMPRINTS = 2, 3
 """Columns of the hidden sheet, below the history: a sheet, and imprints of what stands in it."""
@@ -39,11 +46,8 @@ HISTORY_ROW = 3
 """Zero-based row of the hidden sheet at which the history begins, one JSON object a row."""
 FOLDER_CELL = (2, 0)
 """Where the hidden sheet says in which folder the hand-ins lie, seen from the workbook."""
-KEY, SHOWN, MARKED, TYPED = range(4)
-"""Hidden columns of a row of marks: its key, the readings shown in it, the readings that the
-teacher's marks were typed for, and a digest of what the teacher had typed."""
-KEPT_WHO, KEPT_ITEM, KEPT_VALUE = 4, 5, 6
-"""Columns of what has no place any more: whose it is, id of the item, what was typed."""
+KEY = 0
+"""Column of the keys of rows."""
 BOX = 1
 """Column of the sheet Feedback in which the box for the comment begins."""
 MAX_TEXT = 4000
@@ -121,12 +125,16 @@ def is_key(text: str) -> bool:
     return len(text) == KEY_LETTERS + 1 and text.startswith("k")
 
 
-class _Block(Struct):
-    """Rows of marks below one hidden row of items, or the rows of what has no place any more."""
+def is_typed(column: str) -> bool:
+    """Whether a teacher types into the column of that key."""
+    return column in (COMMENT, VALUE) or not column.startswith("#")
 
-    columns: Mapping[int, str]
-    name_column: int | None = None
-    kept: bool = False
+
+class _Block(Struct):
+    """Rows below one hidden row of keys."""
+
+    at: Mapping[str, int]
+    """Zero-based column of each key."""
     rows: list[Line] = field(default_factory=list)
 
 
@@ -161,7 +169,7 @@ def _kept(book: LongBook, path: Path) -> Kept:
     rows: dict[str, TypedRow] = {}
     for block in blocks:
         for _, line in block.rows:
-            typed = _row_without_place(line) if block.kept else _typed_row(line, block.columns)
+            typed = _typed_row(line, block.at)
             rows[typed.key] = _together(rows.get(typed.key, typed), typed)
     for key, text in _boxes(book.rows(sheets.get(FEEDBACK_MARK, ""), formulas=False)):
         if key in rows:
@@ -176,17 +184,12 @@ def _kept(book: LongBook, path: Path) -> Kept:
 
 
 def _blocks(lines: Iterable[Line]) -> list[_Block]:
-    """Blocks of the sheet of marks; one whose row of items is gone goes on with the one before."""
+    """Blocks of the sheet of marks; one whose row of keys is gone goes on with the one before."""
     blocks = [_Block({})]
     for row, line in lines:
         key = _text(line.get(KEY))
-        if key == ITEMS:
-            named = {c: _text(cell) for c, cell in line.items() if c > TYPED}
-            own = [c for c, name in named.items() if name == OWN]
-            items = {c: name for c, name in named.items() if name != OWN}
-            blocks.append(_Block(items, min(own, default=None)))
-        elif key == KEPT:
-            blocks.append(_Block({}, kept=True))
+        if key in (ITEMS, KEPT):
+            blocks.append(_Block({_text(cell): column for column, cell in line.items()}))
         elif is_key(key):
             blocks[-1].rows.append((row, line))
     return blocks
@@ -206,8 +209,8 @@ def _set_right(
         practicals.add(past.practical)
     doubts = []
     for block in blocks:
-        column = block.name_column
-        if block.kept or column is None:
+        column = block.at.get(GROUP)
+        if column is None:
             continue
         keys = [_text(line.get(KEY)) for _, line in block.rows]
         fitting = []
@@ -236,28 +239,25 @@ def _with_keys(rows: Sequence[Line], keys: Sequence[str], targets: Sequence[str]
     """Rows with the hidden cells of the keys that they belong to."""
     hidden = {key: line for key, (_, line) in zip(keys, rows, strict=True)}
     return [
-        (row, {**line, **{c: hidden[key].get(c, "") for c in range(TYPED + 1)}})
+        (row, {**line, **{c: hidden[key].get(c, "") for c in range(HIDDEN_COLUMNS)}})
         for key, (row, line) in zip(targets, rows, strict=True)
     ]
 
 
-def _typed_row(line: Mapping[int, Value], columns: Mapping[int, str]) -> TypedRow:
-    cells = {name: _value(line.get(column)) for column, name in columns.items()}
-    items = {name: value for name, value in cells.items() if value is not None}
+def _typed_row(line: Mapping[int, Value], at: Mapping[str, int]) -> TypedRow:
+    cells = {key: line.get(column) for key, column in at.items()}
+    typed = {key: _value(cell) for key, cell in cells.items() if is_typed(key)}
+    if VALUE in typed:
+        # a row of what has no place any more says itself of which item it is
+        typed = {_text(cells.get(ITEM)) or VALUE: typed[VALUE]}
+    items = {key: value for key, value in typed.items() if value is not None and key != VALUE}
     comment = _as_text(items.pop(COMMENT, ""))
-    row = TypedRow(_text(line.get(KEY)), "", "", items, comment, _text(line.get(SHOWN)))
+    shown, who = _text(cells.get(SHOWN)), _text(cells.get(WHO))
+    row = TypedRow(_text(line.get(KEY)), "", who, items, comment, shown)
     # what was typed since the sheet was written was typed for the readings shown in it
-    since = row.digest != _text(line.get(TYPED))
-    marked = "" if row.empty else _text(line.get(SHOWN if since else MARKED))
+    since = shown and row.digest != _text(cells.get(TYPED))
+    marked = "" if row.empty else shown if since else _text(cells.get(MARKED))
     return replace(row, marked=marked)
-
-
-def _row_without_place(line: Mapping[int, Value]) -> TypedRow:
-    """A row of what has no place any more: whose it is, item, value."""
-    item = _text(line.get(KEPT_ITEM))
-    row = _typed_row(line, {KEPT_VALUE: item} if item else {})
-    marked = "" if row.empty else _text(line.get(MARKED))
-    return replace(row, marked=marked, who=_text(line.get(KEPT_WHO)))
 
 
 def _together(a: TypedRow, b: TypedRow) -> TypedRow:

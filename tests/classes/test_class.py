@@ -12,7 +12,6 @@ import zipfile
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import BinaryIO
 from urllib.parse import unquote
 
 import openpyxl
@@ -26,18 +25,14 @@ from workbook.tamper import edited, with_parts
 import sheetlab
 from sheetlab.checks.wording import Words
 from sheetlab.classes import collect
-from sheetlab.classes.classbook import (
-    SCALE,
-    TITLES,
-    chart_levels,
-    consensus_lines,
-    link_target,
-    outcome_lines,
-)
+from sheetlab.classes.classbook import TITLES
 from sheetlab.classes.classroom import due_time
 from sheetlab.classes.comparison import compare
+from sheetlab.classes.feedback import SCALE, outcome_lines
 from sheetlab.classes.handins import HandIn, natural, row_key
 from sheetlab.classes.kept import COMMENT, HIDDEN, IMPRINTS, IMPRINTS_OF, read_kept
+from sheetlab.classes.pages import link_target
+from sheetlab.classes.results_page import chart_levels, consensus_lines
 from sheetlab.cli import main
 from sheetlab.handling import workers
 from sheetlab.metrology.groups import precision, robust_mean, weighted_mean
@@ -739,8 +734,9 @@ def test_a_workbook_saved_meanwhile_is_left_alone(
 ) -> None:
     from sheetlab.classes import classroom
 
-    def slow(data: classroom.ClassData, target: BinaryIO) -> None:
+    def slow(data: classroom.ClassData) -> tuple[bytes, tuple[str, ...]]:
         book(three).write_bytes(b"typed meanwhile")
+        return b"", ()
 
     monkeypatch.setattr(classroom, "write_class", slow)
     assert run(three) == 2
@@ -946,6 +942,8 @@ def test_links_stay_in_the_folder(tmp_path: Path) -> None:
 KILLER = """
 import os, random, signal, sys, time
 from pathlib import Path
+from sheetlab.classes.pages import link_target
+from sheetlab.classes.results_page import chart_levels, consensus_lines
 from sheetlab.cli import main
 from sheetlab.classes.kept import read_kept
 
