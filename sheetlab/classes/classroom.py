@@ -16,7 +16,7 @@ from sheetlab.classes.extras import left_behind, not_carried_over
 from sheetlab.classes.handins import Sorted, sort_out
 from sheetlab.classes.kept import Kept, read_kept
 from sheetlab.classes.pages import ClassData, blocks_of, folder_seen
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, wrong_ending
 from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
 from sheetlab.practical.profile import GUM, Profile
@@ -68,19 +68,18 @@ def run_class(
         cannot be written. It is then as it was.
     """
     if not folder.is_dir():
-        raise SheetlabError(_nothing(f"there is no folder {folder}"))
+        raise SheetlabError(_stop("no-files_class-folder", folder=str(folder)))
     if out.suffix.lower() != ENDING:
         raise SheetlabError(wrong_ending(out.name, ENDING))
     if out.name.startswith((".", "~")):
-        hidden = "has a name that programs hide or use for files of the moment"
-        raise SheetlabError(_not_written(out, hidden, "Give another name"))
+        raise SheetlabError(_stop("not-written_class-name", out, name=out.name, again=AGAIN))
     limit = due_time(due) if due else None
     # what cannot end well is told before the work, not after it
     refuse_open(out, AGAIN)
     read_kept(out)
     collected = collect(folder, out, scheme, profile, workers, progress)
     if not collected.handins and not collected.unread:
-        raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
+        raise SheetlabError(_stop("no-files_class-empty", folder=str(folder)))
     # the teacher may have typed and saved while the workbooks were evaluated
     seen = stamp(out)
     kept = read_kept(out)
@@ -95,14 +94,15 @@ def run_class(
     try:
         refuse_open(out, AGAIN)
         if stamp(out) != seen:
-            why = "was saved by someone else while it was brought up"
-            raise SheetlabError(_not_written(out, why))
+            meanwhile = _stop("not-written_class-meanwhile", out, name=out.name, again=AGAIN)
+            raise SheetlabError(meanwhile)
         extra = (*(f"the order of rows at {f.place}" for f in kept.doubts), *left_behind(out))
         left = not_carried_over(out, extra, keep(out)) if extra else None
         write_atomically(out, data)
     except OSError as error:
-        reason = f"could not be written: {error.strerror or error}"
-        raise SheetlabError(_not_written(out, reason)) from error
+        reason = error.strerror or str(error)
+        stopped = _stop("not-written_class", out, name=out.name, reason=reason, again=AGAIN)
+        raise SheetlabError(stopped) from error
     notes = (*collected.notes, *doubts)
     return ClassRun(replace(collected, notes=notes), found, out, left, kept.doubts)
 
@@ -112,19 +112,9 @@ def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> No
     if not kept.history or (kept.folder or "") == folder_seen(folder, out):
         return
     # the same folder may have another name or place since
-    known = {one.readings for one in kept.history}
-    if not known & {one.readings for one in collected.handins}:
-        raise SheetlabError(
-            Finding(
-                "other-class",
-                Severity.STOP,
-                f"{out.name} was made of another folder, and none of its hand-ins is in "
-                f"{folder.name}; its marks are those of another class, and it is as it was",
-                "a new name for the workbook of a new class",
-                "Give another name with --out.",
-                Place(out.name),
-            )
-        )
+    known = {past.readings for past in kept.history}
+    if not known & {handin.readings for handin in collected.handins}:
+        raise SheetlabError(_stop("other-class", out, name=out.name, folder=folder.name))
 
 
 DAY = len("2026-03-13")
@@ -144,36 +134,11 @@ def due_time(text: str) -> datetime:
             raise ValueError
         if len(text) <= DAY:
             return datetime.combine(day, time.max)
-        found = datetime.fromisoformat(text)
+        due = datetime.fromisoformat(text)
     except ValueError as error:
-        raise SheetlabError(
-            Finding(
-                "no-such-date",
-                Severity.STOP,
-                f"“{text}” is no date",
-                "2026-03-13, or 2026-03-13T16:00 for a time of that day",
-                "Write it like this.",
-            )
-        ) from error
-    return found if found.tzinfo is None else found.astimezone().replace(tzinfo=None)
+        raise SheetlabError(_stop("no-such-date", text=text)) from error
+    return due if due.tzinfo is None else due.astimezone().replace(tzinfo=None)
 
 
-def _nothing(what: str) -> Finding:
-    return Finding(
-        "no-files",
-        Severity.STOP,
-        what,
-        "the folder into which the class hands in its .xlsx files",
-        "Check the folder; nothing was written.",
-    )
-
-
-def _not_written(path: Path, what: str, remedy: str = "Close it, check the folder") -> Finding:
-    return Finding(
-        "not-written",
-        Severity.STOP,
-        f"{path.name} {what}; it is as it was",
-        "a workbook that can be replaced, in a folder that can be written to",
-        f"{remedy}, and {AGAIN}.",
-        Place(path.name),
-    )
+def _stop(message: str, path: Path | None = None, **values: str) -> Finding:
+    return finding(message, Severity.STOP, Place(path.name if path else ""), **values)

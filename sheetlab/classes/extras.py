@@ -21,7 +21,7 @@ from sheetlab.classes.kept import (
     is_key,
     is_typed,
 )
-from sheetlab.finding import Finding, Place, Severity, harmless
+from sheetlab.finding import Finding, Place, Severity, finding, harmless
 from sheetlab.workbook.imprints import Imprints
 from sheetlab.workbook.longbook import LongBook, Value, open_long
 
@@ -59,14 +59,10 @@ def not_carried_over(path: Path, what: tuple[str, ...], copy: Path) -> Finding:
     """The finding that a workbook was replaced with all that in it."""
     more = len(what) - MOST_NAMED
     named = "; ".join(what[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
-    return Finding(
-        "not-carried-over",
-        Severity.NOTE,
-        f"{path.name} held what the new one does not: {named}. The file as it was is {copy.name}",
-        "marks and comments on the sheet “Marks”, or a comment in the box on a page of feedback",
-        f"Get it from {copy.name}, and keep notes of your own in another workbook.",
-        Place(path.name),
-    )
+    return finding(
+        "not-carried-over", Severity.NOTE, Place(path.name),
+        name=path.name, what=named, copy=copy.name,
+    )  # fmt: skip
 
 
 def _some(sheet: str, cells: list[tuple[str, Value]]) -> list[str]:

@@ -18,7 +18,7 @@ from msgspec.structs import asdict, replace
 from xlsxwriter.utility import xl_rowcol_to_cell
 
 from sheetlab.classes.handins import KEY_LETTERS, Past, row_key
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, listed
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.roster import group_key
 from sheetlab.practical.observations import typed_number
 from sheetlab.workbook.longbook import LongBook, Value, open_long
@@ -231,7 +231,9 @@ def _set_right(
         certain = len(targets) == len(keys) == len(set(targets)) == len(set(keys))
         if certain:
             block.rows = _with_keys(block.rows, keys, targets)
-        doubts.append(_other_group(wrong, certain, place))
+        whom = "named" if certain else "written"
+        at = replace(place, cell=wrong[0])
+        doubts.append(finding("marks-moved", Severity.DOUBTFUL, at, cells=tuple(wrong), whom=whom))
     return tuple(doubts)
 
 
@@ -301,25 +303,6 @@ def _value(cell: Value | None) -> float | str | None:
     return text or None if number is None or number.ambiguous else number.value
 
 
-def _other_group(cells: list[str], certain: bool, place: Place) -> Finding:
-    done = "the group named in the row" if certain else "the group that stood there when written"
-    return Finding(
-        "marks-moved",
-        Severity.DOUBTFUL,
-        f"rows show another group than they were written for: {listed(cells)}. Marks and "
-        f"comments of these rows were given to {done}",
-        "each group in its row, or whole rows sorted, with the hidden columns before them",
-        "Look through the marks of these groups.",
-        replace(place, cell=cells[0]),
-    )
-
-
 def _refused(path: Path, why: str) -> Finding:
-    return Finding(
-        "class-unreadable",
-        Severity.STOP,
-        f"{path.name} cannot be read: {why}. It may hold marks, so nothing was written",
-        "the class workbook as it was written, or no file of that name",
-        "Get it back from a copy, or move it away, or give another name with --out.",
-        Place(path.name),
-    )
+    place = Place(path.name)
+    return finding("class-unreadable", Severity.STOP, place, name=path.name, why=why)

@@ -6,7 +6,7 @@ import argparse
 from difflib import get_close_matches
 
 from sheetlab.commands.console import DONE, say
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Finding, Severity, SheetlabError, finding
 
 
 def manual(parser: argparse.ArgumentParser) -> None:
@@ -48,10 +48,7 @@ def _contents() -> str:
 
 def _no_such_page(typed: str, topic: str, topics: list[str]) -> Finding:
     near = get_close_matches(topic, topics, 1, 0.7)
-    return Finding(
-        "no-such-page",
-        Severity.STOP,
-        f"the manual has no page “{typed}”",
-        ", ".join(topics),
-        f"Did you mean “{near[0]}”?" if near else "“sheetlab manual” says what each is about.",
-    )
+    return finding(
+        "no-such-page", Severity.STOP, typed=typed, topics=", ".join(topics),
+        near=near[0] if near else "none",
+    )  # fmt: skip
