@@ -27,8 +27,9 @@ def _manual(options: argparse.Namespace) -> int:
     if topic in topics:
         say(text_of(topic), end="")
     elif topic:
-        near = get_close_matches(topic, topics, 1, 0.7) or ["none"]
-        asked = {"typed": options.topic, "topics": ", ".join(topics), "near": near[0]}
+        asked = {"typed": options.topic, "topics": ", ".join(topics)}
+        for near in get_close_matches(topic, topics, 1, 0.7):
+            raise SheetlabError(finding("no-such-page_near", Severity.STOP, near=near, **asked))
         raise SheetlabError(finding("no-such-page", Severity.STOP, **asked))
     else:
         lines = ["sheetlab manual TOPIC prints a page. Topics:"]

@@ -23,7 +23,8 @@ not-written_refused =
 no-such-page =
     .found = the manual has no page “{ $typed }”
     .expected = { $topics }
-    .remedy = { $near ->
-        [none] “sheetlab manual” says what each is about.
-       *[other] Did you mean “{ $near }”?
-    }
+    .remedy = “sheetlab manual” says what each is about.
+no-such-page_near =
+    .found = the manual has no page “{ $typed }”
+    .expected = { $topics }
+    .remedy = Did you mean “{ $near }”?
