@@ -140,22 +140,23 @@ class Marks:
             self.typed[self.address(group, item)] = value
 
     def save(self) -> None:
-        """As openpyxl saves, or only the typed cells changed if nothing else was done."""
-        if "book" in self.__dict__:
-            self.book.save(self.path)
-            return
+        """As openpyxl saves; if only marks were typed, with their cells alone changed."""
         part = f"xl/worksheets/sheet{TITLES.index(MARKS_TITLE) + 1}.xml"
         with zipfile.ZipFile(io.BytesIO(self.data)) as archive:
             xml = archive.read(part).decode()
+        simple = "book" not in self.__dict__
         for address, value in self.typed.items():
-            kind = "inlineStr" if isinstance(value, str) else "n"
-            inside = f"<v>{value!r}</v>"
+            inside = f'<c r="{address}" s="\\1"><v>{value!r}</v></c>'
             if isinstance(value, str):
-                inside = f'<is><t xml:space="preserve">{escape(value)}</t></is>'
-            cell = rf'<c r="{address}" s="(\d+)"[^>]*?(/>|>.*?</c>)'
-            xml, count = re.subn(cell, rf'<c r="{address}" s="\1" t="{kind}">{inside}</c>', xml)
-            assert count == 1, address
-        self.path.write_bytes(with_parts(self.data, {part: xml.encode()}))
+                text = f'<is><t xml:space="preserve">{escape(value)}</t></is>'
+                inside = f'<c r="{address}" s="\\1" t="inlineStr">{text}</c>'
+            cell = rf'<c r="{address}" s="(\d+)"[^>]*?(?:/>|>.*?</c>)'
+            xml, count = re.subn(cell, inside, xml)
+            simple &= count == 1
+        if simple:
+            self.path.write_bytes(with_parts(self.data, {part: xml.encode()}))
+        else:
+            self.book.save(self.path)
 
 
 def _rows(book: CalamineWorkbook, sheet: str) -> list[tuple[object, ...]]:
