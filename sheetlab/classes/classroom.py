@@ -68,43 +68,64 @@ def run_class(
         cannot be written. It is then as it was.
     """
     if not folder.is_dir():
-        raise SheetlabError(_stop("no-files_class-folder", folder=str(folder)))
+        raise SheetlabError(finding("no-files_class-folder", Severity.STOP, folder=str(folder)))
     if out.suffix.lower() != ENDING:
         raise SheetlabError(wrong_ending(out.name, ENDING))
     if out.name.startswith((".", "~")):
-        raise SheetlabError(_stop("not-written_class-name", out, name=out.name, again=AGAIN))
+        raise SheetlabError(
+            finding(
+                "not-written_class-name", Severity.STOP, Place(out.name), name=out.name, again=AGAIN
+            )
+        )
     limit = due_time(due) if due else None
     # what cannot end well is told before the work, not after it
     refuse_open(out, AGAIN)
     read_kept(out)
     collected = collect(folder, out, scheme, profile, workers, progress)
     if not collected.handins and not collected.unread:
-        raise SheetlabError(_stop("no-files_class-empty", folder=str(folder)))
+        raise SheetlabError(finding("no-files_class-empty", Severity.STOP, folder=str(folder)))
     # the teacher may have typed and saved while the workbooks were evaluated
     seen = stamp(out)
     kept = read_kept(out)
     _same_class(collected, kept, folder, out)
-    found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
+    in_order = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
+    blocks, stated = blocks_of(in_order), profile or GUM
     data, doubts = write_class(
-        ClassData(
-            found, blocks_of(found), collected.notes, scheme, kept, folder, out, due,
-            profile or GUM,
-        )
-    )  # fmt: skip
+        ClassData(in_order, blocks, collected.notes, scheme, kept, folder, out, due, stated)
+    )
+    left = _replace(out, data, seen, kept)
+    notes = (*collected.notes, *doubts)
+    return ClassRun(replace(collected, notes=notes), in_order, out, left, kept.doubts)
+
+
+def _replace(out: Path, data: bytes, seen: object, kept: Kept) -> Finding | None:
+    """Write the workbook if it is still the one that was seen; what of that is not in it."""
     try:
         refuse_open(out, AGAIN)
         if stamp(out) != seen:
-            meanwhile = _stop("not-written_class-meanwhile", out, name=out.name, again=AGAIN)
+            meanwhile = finding(
+                "not-written_class-meanwhile",
+                Severity.STOP,
+                Place(out.name),
+                name=out.name,
+                again=AGAIN,
+            )
             raise SheetlabError(meanwhile)
         extra = (*(f"the order of rows at {f.place}" for f in kept.doubts), *left_behind(out))
         left = not_carried_over(out, extra, keep(out)) if extra else None
         write_atomically(out, data)
     except OSError as error:
         reason = error.strerror or str(error)
-        stopped = _stop("not-written_class", out, name=out.name, reason=reason, again=AGAIN)
+        stopped = finding(
+            "not-written_class",
+            Severity.STOP,
+            Place(out.name),
+            name=out.name,
+            reason=reason,
+            again=AGAIN,
+        )
         raise SheetlabError(stopped) from error
-    notes = (*collected.notes, *doubts)
-    return ClassRun(replace(collected, notes=notes), found, out, left, kept.doubts)
+    return left
 
 
 def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> None:
@@ -114,7 +135,11 @@ def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> No
     # the same folder may have another name or place since
     known = {past.readings for past in kept.history}
     if not known & {handin.readings for handin in collected.handins}:
-        raise SheetlabError(_stop("other-class", out, name=out.name, folder=folder.name))
+        raise SheetlabError(
+            finding(
+                "other-class", Severity.STOP, Place(out.name), name=out.name, folder=folder.name
+            )
+        )
 
 
 DAY = len("2026-03-13")
@@ -136,9 +161,5 @@ def due_time(text: str) -> datetime:
             return datetime.combine(day, time.max)
         due = datetime.fromisoformat(text)
     except ValueError as error:
-        raise SheetlabError(_stop("no-such-date", text=text)) from error
+        raise SheetlabError(finding("no-such-date", Severity.STOP, text=text)) from error
     return due if due.tzinfo is None else due.astimezone().replace(tzinfo=None)
-
-
-def _stop(message: str, path: Path | None = None, **values: str) -> Finding:
-    return finding(message, Severity.STOP, Place(path.name if path else ""), **values)

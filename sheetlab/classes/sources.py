@@ -54,7 +54,13 @@ def other_format(path: Path) -> Finding | None:
         return None
     if all(sheet.name != HIDDEN for sheet in sheets):
         return None
-    return _refusal("source-refused_format", path, name=path.name, ending=OPEN_DOCUMENT)
+    return finding(
+        "source-refused_format",
+        Severity.STOP,
+        Place(path.name),
+        name=path.name,
+        ending=OPEN_DOCUMENT,
+    )
 
 
 def sources_of(path: Path, folder: Path | None = None) -> Iterator[Source | Finding]:
@@ -74,16 +80,25 @@ def sources_of(path: Path, folder: Path | None = None) -> Iterator[Source | Find
     kept = read_kept(path)
     counted = [past for past in kept.history if (past.key, past.readings) in kept.counted]
     if not counted:
-        raise SheetlabError(_refusal("source-gone_none", path, name=path.name))
+        raise SheetlabError(
+            finding("source-gone_none", Severity.STOP, Place(path.name), name=path.name)
+        )
     root = folder if folder is not None else _own_folder(path, kept.folder)
     for past in counted:
         file = _below(root, past.file)
         short = _short(past.file)
         if file is None:
-            yield _refusal("source-refused_outside", path, file=short)
+            yield finding("source-refused_outside", Severity.STOP, Place(path.name), file=short)
         elif not file.is_file():
             group = _short(past.group)
-            yield _refusal("source-gone", path, file=short, group=group, folder=str(root))
+            yield finding(
+                "source-gone",
+                Severity.STOP,
+                Place(path.name),
+                file=short,
+                group=group,
+                folder=str(root),
+            )
         else:
             yield Source(file, past.file, past.key, past.readings)
 
@@ -92,7 +107,9 @@ def _own_folder(path: Path, said: str | None) -> Path:
     # only what is made of plain names; where links lead is looked at after that
     found = None if said is None else _below(path.resolve().parent, said, folder=True)
     if found is None or not found.is_dir():
-        raise SheetlabError(_refusal("source-refused_folder", path, name=path.name))
+        raise SheetlabError(
+            finding("source-refused_folder", Severity.STOP, Place(path.name), name=path.name)
+        )
     return path.parent / Path(said or "")
 
 
@@ -114,11 +131,9 @@ def _below(root: Path, name: str, folder: bool = False) -> Path | None:
 
 def changed(source: Source) -> Finding:
     """The finding for a file that holds something else than when the class was made."""
-    return _refusal("source-changed", source.path, file=_short(source.file))
-
-
-def _refusal(message: str, path: Path, **values: str) -> Finding:
-    return finding(message, Severity.STOP, Place(path.name), **values)
+    return finding(
+        "source-changed", Severity.STOP, Place(source.path.name), file=_short(source.file)
+    )
 
 
 def _short(text: str) -> str:
