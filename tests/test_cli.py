@@ -16,12 +16,17 @@ from workbook.tamper import edited
 
 from sheetlab import __version__
 from sheetlab.before.practice import practice_set
+from sheetlab.classes import demo
 from sheetlab.cli import COMMANDS, main, parser
 from sheetlab.commands import lesson
 from sheetlab.practical.loader import catalogue
 from sheetlab.workbook.layout import IDENTITY
 
 ROOT = Path(__file__).parents[1]
+
+
+FOUR = ("Avocet", "Fulmar", "Sanderling", "Ruff")
+"""Of both practicals one without and one with mistakes."""
 
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
@@ -91,10 +96,6 @@ MEASURAND_KEYS = {
 }  # fmt: skip
 
 
-FOUR = ("Avocet", "Fulmar", "Sanderling", "Ruff")
-"""Of both practicals one without and one with mistakes."""
-
-
 def test_json_has_one_object_a_workbook(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     folder = folder_of(tmp_path, **{group: filled(group) for group in FOUR})
     status, out, err = run(capsys, "evaluate", folder, "--json")
@@ -153,17 +154,26 @@ def test_control_codes_never_reach_the_terminal(
     assert "\x1b" not in out + err
 
 
-def test_demo(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "groups", [FOUR, pytest.param(tuple(WORKBOOKS), marks=pytest.mark.slow)], ids=["four", "all"]
+)
+def test_demo(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    groups: tuple[str, ...],
+) -> None:  # fmt: skip
     target = tmp_path / "demo"
+    school, _ = demo.demo_class()
+    workbooks = tuple(WORKBOOKS[group] for group in groups)
+    monkeypatch.setattr(demo, "demo_class", lambda: (school, workbooks))
     status, out, err = run(capsys, "demo", target)
     assert status == 0
     assert not err
     assert "invented" in out
     lines = [line.split() for line in out.splitlines()]
     status_of = {line[0]: line[2] for line in lines if line and line[0] in WORKBOOKS}
-    assert status_of == {group: "doubtful" if group in DOUBTFUL else "ok" for group in WORKBOOKS}
+    assert status_of == {group: "doubtful" if group in DOUBTFUL else "ok" for group in groups}
     for folder in target.iterdir():
-        assert len(list(folder.glob("*.xlsx"))) == len(WORKBOOKS)
+        assert len(list(folder.glob("*.xlsx"))) == len(groups)
     assert run(capsys, "demo", target)[0] == 2
 
 
@@ -304,9 +314,10 @@ def test_what_is_there_already_is_one_finding_with_the_names(
         assert len(err.splitlines()) == 1
         assert "there already" in err
         assert names in err
-    assert "G0.xlsx: this file" in run(capsys, *issue)[2]
-    assert "likewise 13 more: " in run(capsys, *issue)[2]
-    assert "and 1 more" in run(capsys, *issue)[2]
+    _, _, err = run(capsys, *issue)
+    assert "G0.xlsx: this file" in err
+    assert "likewise 13 more: " in err
+    assert "and 1 more" in err
     roster.write_text("group\nG0\n")
     _, _, err = run(capsys, *issue)
     assert err.count("G0") == 1
