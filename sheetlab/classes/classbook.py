@@ -53,7 +53,7 @@ class _NotedSheet(Sheet):
 
     def _write_string(self, row: int, col: int, string: str, cell_format: Any = None) -> int:
         self.imprints.add(col, string)
-        return super()._write_string(row, col, string, cell_format)
+        return int(super()._write_string(row, col, string, cell_format))
 
     def _write_number(self, row: int, col: int, number: float, cell_format: Any = None) -> int:
         self.imprints.add(col, number)
