@@ -8,6 +8,7 @@ import sys
 from collections import namedtuple
 from collections.abc import Sequence
 from importlib import import_module
+from keyword import iskeyword
 
 from sheetlab import __version__
 
@@ -15,138 +16,58 @@ TYPE_CHECKING = False  # of ``typing``, which takes longer to load than all of t
 if TYPE_CHECKING:
     from typing import Any, NoReturn
 
-Command = namedtuple("Command", ("name", "help", "module", "function", "examples"))
+Command = namedtuple("Command", ("name", "help", "module", "examples"))
 """A command: the module of ``sheetlab.commands`` that is loaded when it is used, because starting
-has to be quick, the function there that gives a parser its arguments and what runs, and the command
-lines that its help page shows."""
+has to be quick (a function of the command's name there gives a parser its arguments, and what
+runs), and the command lines that its help page shows."""
 
 COMMANDS = (
-    Command(
-        "practicals",
-        "list the practicals there are",
-        "before",
-        "practicals",
-        (
-            "sheetlab practicals",
-            'sheetlab practicals --definitions "own practicals"',
-        ),
-    ),
-    Command(
-        "issue",
-        "write observation workbooks for groups",
-        "before",
-        "issue",
-        (
-            "sheetlab issue PRACTICAL --roster roster.csv --out issued",
-            "sheetlab issue --rota rota.csv --week 2 --register REGISTER.xlsx --out issued",
-        ),
-    ),
-    Command(
-        "plan",
-        "plan a practical before class",
-        "before",
-        "plan",
-        (
-            'sheetlab plan PRACTICAL --gauge "SWG 25" --material "brass, hard"',
-            "sheetlab plan PRACTICAL --set swings=20 --out plan.xlsx",
-        ),
-    ),
-    Command(
-        "register",
-        "the register of instruments, wires, set-ups",
-        "before",
-        "register",
-        (
-            "sheetlab register new --out REGISTER.xlsx",
-            "sheetlab register check REGISTER.xlsx --rota rota.csv",
-        ),
-    ),
-    Command(
-        "rota",
-        "make a fair rota of groups, weeks and set-ups",
-        "before",
-        "rota",
-        (
-            "sheetlab rota --groups roster.csv --setups 6 --weeks 5 "
-            "--practicals PRACTICAL,PRACTICAL --out rota.csv",
-        ),
-    ),
-    Command(
-        "evaluate",
-        "evaluate filled workbooks",
-        "lesson",
-        "evaluate",
-        (
-            "sheetlab evaluate handed-in --out evaluated",
-            'sheetlab evaluate "group 3.xlsx" --in-place',
-        ),
-    ),
-    Command(
-        "watch",
-        "show how the benches of a class get on",
-        "lesson",
-        "watch",
-        (
-            "sheetlab watch shared",
-            "sheetlab watch shared --once",
-        ),
-    ),
-    Command(
-        "class",
-        "evaluate a folder of hand-ins into one workbook with marks and feedback",
-        "lesson",
-        "class_",
-        ("sheetlab class handed-in --roster roster.csv --out CLASS.xlsx",),
-    ),
-    Command(
-        "practice-set",
-        "write workbooks with planted mistakes, and a key, to practise marking",
-        "before",
-        "practice_set",
-        ("sheetlab practice-set PRACTICAL --out practice --count 12 --seed 7",),
-    ),
-    Command(
-        "archive",
-        "keep the results of the years",
-        "years",
-        "archive",
-        (
-            "sheetlab archive add CLASS.xlsx --archive DEPARTMENT.sqlite --year 2026",
-            "sheetlab archive check DEPARTMENT.sqlite",
-        ),
-    ),
-    Command(
-        "drift",
-        "chart how apparatus and instruments drift",
-        "years",
-        "drift",
-        ("sheetlab drift DEPARTMENT.sqlite --baseline 6 --out DRIFT.xlsx",),
-    ),
-    Command(
-        "addin",
-        "the science as functions of a spreadsheet program",
-        "cells",
-        "addin",
-        (
-            "sheetlab addin calc --out sheetlab.oxt",
-            "sheetlab addin guide --out functions.xlsx",
-        ),
-    ),
-    Command(
-        "demo",
-        "run everything on an invented class",
-        "demo",
-        "demo",
-        ("sheetlab demo demo",),
-    ),
-    Command(
-        "manual",
-        "print a page of the manual",
-        "manual",
-        "manual",
-        ("sheetlab manual", "sheetlab manual before-class"),
-    ),
-)
+    Command("practicals", "list the practicals there are", "before", (
+        "sheetlab practicals",
+        'sheetlab practicals --definitions "own practicals"',
+    )),
+    Command("issue", "write observation workbooks for groups", "before", (
+        "sheetlab issue PRACTICAL --roster roster.csv --out issued",
+        "sheetlab issue --rota rota.csv --week 2 --register REGISTER.xlsx --out issued",
+    )),
+    Command("plan", "plan a practical before class", "before", (
+        'sheetlab plan PRACTICAL --gauge "SWG 25" --material "brass, hard"',
+        "sheetlab plan PRACTICAL --set swings=20 --out plan.xlsx",
+    )),
+    Command("register", "the register of instruments, wires, set-ups", "before", (
+        "sheetlab register new --out REGISTER.xlsx",
+        "sheetlab register check REGISTER.xlsx --rota rota.csv",
+    )),
+    Command("rota", "make a fair rota of groups, weeks and set-ups", "before", (
+        "sheetlab rota --groups roster.csv --setups 6 --weeks 5 "
+        "--practicals PRACTICAL,PRACTICAL --out rota.csv",
+    )),
+    Command("evaluate", "evaluate filled workbooks", "lesson", (
+        "sheetlab evaluate handed-in --out evaluated",
+        'sheetlab evaluate "group 3.xlsx" --in-place',
+    )),
+    Command("watch", "show how the benches of a class get on", "lesson", (
+        "sheetlab watch shared",
+        "sheetlab watch shared --once",
+    )),
+    Command("class", "evaluate a folder of hand-ins into one workbook with marks and feedback",
+            "lesson", ("sheetlab class handed-in --roster roster.csv --out CLASS.xlsx",)),
+    Command("practice-set", "write workbooks with planted mistakes, and a key, to practise marking",
+            "before", ("sheetlab practice-set PRACTICAL --out practice --count 12 --seed 7",)),
+    Command("archive", "keep the results of the years", "years", (
+        "sheetlab archive add CLASS.xlsx --archive DEPARTMENT.sqlite --year 2026",
+        "sheetlab archive check DEPARTMENT.sqlite",
+    )),
+    Command("drift", "chart how apparatus and instruments drift", "years",
+            ("sheetlab drift DEPARTMENT.sqlite --baseline 6 --out DRIFT.xlsx",)),
+    Command("addin", "the science as functions of a spreadsheet program", "cells", (
+        "sheetlab addin calc --out sheetlab.oxt",
+        "sheetlab addin guide --out functions.xlsx",
+    )),
+    Command("demo", "run everything on an invented class", "demo", ("sheetlab demo demo",)),
+    Command("manual", "print a page of the manual", "manual",
+            ("sheetlab manual", "sheetlab manual before-class")),
+)  # fmt: skip
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -165,28 +86,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _ended(error: BaseException) -> int:
     """Say why a command did not come to its end; what it is said with, --help does without."""
-    from sheetlab.commands.console import (
-        DONE,
-        NOTHING_DONE,
-        STOPPED,
-        complain,
-        say,
-        system_refused,
-    )
+    from sheetlab.commands import console
     from sheetlab.finding import SheetlabError
 
-    if isinstance(error, SheetlabError):
-        complain(error.findings)
-        return NOTHING_DONE
     if isinstance(error, BrokenPipeError):
-        return DONE
-    if isinstance(error, OSError):
-        complain([system_refused(error)])
-        return NOTHING_DONE
+        return console.DONE
     if isinstance(error, KeyboardInterrupt):
-        say("\nStopped; what was told of as done is kept.", file=sys.stderr)
-        return STOPPED
-    raise error
+        console.say("\nStopped; what was told of as done is kept.", file=sys.stderr)
+        return console.STOPPED
+    if not isinstance(error, SheetlabError | OSError):
+        raise error
+    findings = [console.system_refused(error)] if isinstance(error, OSError) else error.findings
+    console.complain(findings)
+    return console.NOTHING_DONE
 
 
 def parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
@@ -214,15 +126,17 @@ def parser(arguments: Sequence[str]) -> argparse.ArgumentParser:
     )
     whole.add_argument("--version", action="version", version=f"sheetlab {__version__}")
     commands = whole.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    for one in COMMANDS:
+    for command in COMMANDS:
         its = commands.add_parser(
-            one.name,
-            help=one.help,
-            epilog="\n  ".join((f"example{'s' * (len(one.examples) > 1)}:", *one.examples)),
+            command.name,
+            help=command.help,
+            epilog="\n  ".join((f"example{'s' * (len(command.examples) > 1)}:", *command.examples)),
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
-        if one.name in arguments:
-            getattr(import_module(f"sheetlab.commands.{one.module}"), one.function)(its)
+        if command.name in arguments:
+            module = import_module(f"sheetlab.commands.{command.module}")
+            function = command.name.replace("-", "_") + "_" * iskeyword(command.name)
+            getattr(module, function)(its)
     return whole
 
 

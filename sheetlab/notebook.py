@@ -67,26 +67,23 @@ class Result(Struct, frozen=True):
     @property
     def statement(self) -> str:
         """The first result as it is stated, with its unit; empty if there is none."""
-        measurand = self._measurand
-        return "" if measurand is None else self._words.statement_line(measurand)
+        return "" if self._measurand is None else self._words.statement_line(self._measurand)
 
     @property
     def value(self) -> float | None:
         """The first result, in ``unit``; None if there is none."""
-        measurand = self._measurand
-        return None if measurand is None else measurand.budget.value / self._scale
+        return None if self._measurand is None else self._measurand.budget.value / self._scale
 
     @property
     def standard_uncertainty(self) -> float | None:
         """Standard uncertainty of the first result, in ``unit``; None if there is none."""
-        measurand = self._measurand
-        return None if measurand is None else measurand.budget.standard_uncertainty / self._scale
+        budget = None if self._measurand is None else self._measurand.budget
+        return None if budget is None else budget.standard_uncertainty / self._scale
 
     @property
     def unit(self) -> str:
         """Unit of the first result and of the contributions in its budget."""
-        measurand = self._measurand
-        return "" if measurand is None else self._words.result_unit(measurand).pretty
+        return "" if self._measurand is None else self._words.result_unit(self._measurand).pretty
 
     def record(self) -> dict[str, Any]:
         """All numbers as plain data in SI units, as ``sheetlab evaluate --json`` prints them."""
@@ -98,7 +95,7 @@ class Result(Struct, frozen=True):
         Columns: ``key`` (of the input), ``title``, ``row`` (from 1; 0: not in a table), ``value``
         in ``unit`` (NaN: no number), ``unit``, ``text``, ``sheet``, ``cell``.
         """
-        return _frame(self._readings(), READINGS)
+        return Table(tuple(self._readings()), READINGS).frame()
 
     def budget(self) -> pd.DataFrame:
         """Uncertainty budget of the first result, the largest source first.
@@ -108,13 +105,15 @@ class Result(Struct, frozen=True):
         ``divided`` in ``unit``), ``unit``, ``dof``, ``sensitivity`` (result's unit over ``unit``),
         ``contribution`` (in the unit of the result), ``share`` (of the variance, 0 to 1).
         """
-        return _frame(self._budget(), BUDGET)
+        result = self._measurand
+        rows = () if result is None else budget_lines(result.budget.rows, self._scale)
+        return Table(tuple(map(asdict, rows)), BUDGET).frame()
 
     def findings(self) -> pd.DataFrame:
         """What was found, what matters most first: ``code``, ``severity``, ``sheet``, ``cell``,
         ``message``.
         """
-        return _frame(map(finding_record, self.assessment.findings), FINDINGS)
+        return self._findings().frame()
 
     @property
     def _measurand(self) -> ResultValue | None:
@@ -127,47 +126,47 @@ class Result(Struct, frozen=True):
     @property
     def _scale(self) -> float:
         """Coherent SI units in one of ``unit``."""
-        measurand = self._measurand
-        return 1.0 if measurand is None else self._words.result_unit(measurand).factor
+        result = self._measurand
+        return 1.0 if result is None else self._words.result_unit(result).factor
 
     def _readings(self) -> Iterator[dict[str, Any]]:
         inputs = self.assessment.practical.inputs
         for key, entries in self.assessment.observations.entries.items():
-            one = inputs[key]
+            field = inputs[key]
             for number, entry in enumerate(entries, 1):
                 if key.startswith(START_PREFIX) or (entry.value is None and not entry.text):
                     continue
                 # a choice stands for a number of the definition, which nobody typed
-                value = entry.value if one.kind == "number" else None
-                cells = (key, one.title, number if one.table else 0, value, one.unit.pretty,
+                value = entry.value if field.kind == "number" else None
+                cells = (key, field.title, number if field.table else 0, value, field.unit.pretty,
                          entry.text, entry.place.sheet, entry.place.cell)  # fmt: skip
                 yield dict(zip(READINGS, cells, strict=True))
 
-    def _budget(self) -> Iterator[dict[str, Any]]:
-        if self._measurand is not None:
-            yield from map(asdict, budget_lines(self._measurand.budget.rows, self._scale))
+    def _findings(self) -> Table:
+        return Table(tuple(map(finding_record, self.assessment.findings)), FINDINGS)
 
     def _lines(self) -> list[str]:
         """What decides the uncertainty, and what the workbook came to."""
-        measurand = self._measurand
-        dominant = [] if measurand is None else self._words.dominant_lines(measurand)
+        result = self._measurand
+        dominant = [] if result is None else self._words.dominant_lines(result)
         return [*dominant, headline(self.assessment)]
 
     def __str__(self) -> str:
         first = f"{self.status}: {self.statement}" if self.statement else self.status
         findings = [f"  - {finding}" for finding in self.assessment.findings]
-        return "\n".join(harmless(line) for line in (first, *self._lines(), *findings))
+        return "\n".join(map(harmless, (first, *self._lines(), *findings)))
 
     def __repr__(self) -> str:
         return f"<sheetlab result: {self.status}, {harmless(self.statement) or 'no result'}>"
 
     def _repr_html_(self) -> str:
-        shown = "".join(f"<p>{html.escape(harmless(line))}</p>" for line in self._lines())
-        rows = list(map(finding_record, self.assessment.findings))
+        statement, *lines = map(_escaped, (self.statement, *self._lines()))
+        shown = "".join(f"<p>{line}</p>" for line in lines)
+        findings = self._findings()
         return (
-            f'<div class="{_UNTYPESET}"><p><b>{html.escape(harmless(self.statement))}</b> '
-            f"({self.status}, {html.escape(harmless(self.workbook))})</p>{shown}"
-            f"{_html(rows, FINDINGS) if rows else ''}</div>"
+            f'<div class="{_UNTYPESET}"><p><b>{statement}</b> '
+            f"({self.status}, {_escaped(self.workbook)})</p>{shown}"
+            f"{_html(findings.rows, FINDINGS) if findings.rows else ''}</div>"
         )
 
 
@@ -237,7 +236,9 @@ class Table(Sequence[Mapping[str, Any]]):
 
     def frame(self) -> pd.DataFrame:
         """The table as a DataFrame, its columns in the same order."""
-        return _frame(self.rows, self.columns)
+        import pandas as pd
+
+        return pd.DataFrame(list(self.rows), columns=list(self.columns))
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -246,16 +247,16 @@ class Table(Sequence[Mapping[str, Any]]):
         return self.rows[number]
 
     def __str__(self) -> str:
-        lines = [list(self.columns)]
-        lines += [[_text(row.get(c))[:LONGEST] for c in self.columns] for row in self._shown]
+        rows = [[_text(row.get(c))[:LONGEST] for c in self.columns] for row in self._shown]
+        lines = [list(self.columns), *rows]
         widths = [max(map(len, cells)) for cells in zip(*lines, strict=True)]
         printed = ["  ".join(map(str.ljust, line, widths)).rstrip() for line in lines]
-        return "\n".join(printed + self._more)
+        return "\n".join([*printed, self._more] if self._more else printed)
 
     __repr__ = __str__
 
     def _repr_html_(self) -> str:
-        more = "".join(f"<p>{line}</p>" for line in self._more)
+        more = f"<p>{self._more}</p>" if self._more else ""
         return f'<div class="{_UNTYPESET}">{_html(self._shown, self.columns)}{more}</div>'
 
     @property
@@ -263,9 +264,9 @@ class Table(Sequence[Mapping[str, Any]]):
         return self.rows[:MOST_SHOWN]
 
     @property
-    def _more(self) -> list[str]:
+    def _more(self) -> str:
         more = len(self.rows) - MOST_SHOWN
-        return [f"… and {more} more; frame() has all"] if more > 0 else []
+        return f"… and {more} more; frame() has all" if more > 0 else ""
 
 
 def practicals(*definitions: Name) -> Table:
@@ -395,12 +396,6 @@ def _table(rows: Iterable[Sequence[Any]], columns: tuple[str, ...]) -> Table:
     return Table(tuple(dict(zip(columns, row, strict=True)) for row in rows), columns)
 
 
-def _frame(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> pd.DataFrame:
-    import pandas as pd
-
-    return pd.DataFrame(list(rows), columns=list(columns))
-
-
 def _text(value: Any) -> str:
     """A cell of a table in one harmless line."""
     if value is None:
@@ -408,10 +403,14 @@ def _text(value: Any) -> str:
     return f"{value:.6g}" if isinstance(value, float) else harmless(str(value))
 
 
+def _escaped(text: str) -> str:
+    return html.escape(harmless(text))
+
+
 def _html(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> str:
-    head = "".join(f"<th>{html.escape(column)}</th>" for column in columns)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{html.escape(_text(row.get(c)))}</td>" for c in columns) + "</tr>"
-        for row in rows
-    )
-    return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    def line(cells: Iterable[str], tag: str) -> str:
+        inside = "".join(f"<{tag}>{html.escape(cell)}</{tag}>" for cell in cells)
+        return f"<tr>{inside}</tr>"
+
+    body = "".join(line((_text(row.get(c)) for c in columns), "td") for row in rows)
+    return f"<table><thead>{line(columns, 'th')}</thead><tbody>{body}</tbody></table>"

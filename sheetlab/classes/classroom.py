@@ -2,31 +2,21 @@
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import datetime, time
 from pathlib import Path
 
 from msgspec import Struct
 from msgspec.structs import replace
-from xlsxwriter.utility import xl_rowcol_to_cell
 
 from sheetlab.checks.marks import Scheme
-from sheetlab.classes.classbook import (
-    OUT_OF_RANGE,
-    ClassData,
-    folder_seen,
-    in_range,
-    mark_column,
-    marks_places,
-    write_class,
-)
+from sheetlab.classes.classbook import write_class
 from sheetlab.classes.collect import Collected, collect
 from sheetlab.classes.extras import left_behind, not_carried_over
 from sheetlab.classes.handins import Sorted, sort_out
 from sheetlab.classes.kept import Kept, read_kept
-from sheetlab.classes.shelf import Shelf
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, wrong_ending
+from sheetlab.classes.pages import ClassData, blocks_of, folder_seen
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, wrong_ending
 from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
 from sheetlab.practical.profile import GUM, Profile
@@ -78,43 +68,64 @@ def run_class(
         cannot be written. It is then as it was.
     """
     if not folder.is_dir():
-        raise SheetlabError(_nothing(f"there is no folder {folder}"))
+        raise SheetlabError(finding("no-files_class-folder", Severity.STOP, folder=str(folder)))
     if out.suffix.lower() != ENDING:
         raise SheetlabError(wrong_ending(out.name, ENDING))
     if out.name.startswith((".", "~")):
-        hidden = "has a name that programs hide or use for files of the moment"
-        raise SheetlabError(_not_written(out, hidden, "Give another name"))
+        raise SheetlabError(
+            finding(
+                "not-written_class-name", Severity.STOP, Place(out.name), name=out.name, again=AGAIN
+            )
+        )
     limit = due_time(due) if due else None
     # what cannot end well is told before the work, not after it
     refuse_open(out, AGAIN)
     read_kept(out)
-    with Shelf() as shelf, tempfile.TemporaryFile() as made:
-        collected = collect(folder, out, scheme, shelf, profile, workers, progress)
-        if not collected.handins and not collected.unread:
-            raise SheetlabError(_nothing(f"there is no workbook in {folder}"))
-        # the teacher may have typed and saved while the workbooks were evaluated
-        seen = stamp(out)
-        kept = read_kept(out)
-        _same_class(collected, kept, folder, out)
-        found = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
-        collected = replace(collected, notes=(*collected.notes, *_no_marks(found, kept, scheme)))
-        data = ClassData(
-            found, collected.notes, scheme, kept, folder, out, shelf, due, profile or GUM
+    collected = collect(folder, out, scheme, profile, workers, progress)
+    if not collected.handins and not collected.unread:
+        raise SheetlabError(finding("no-files_class-empty", Severity.STOP, folder=str(folder)))
+    # the teacher may have typed and saved while the workbooks were evaluated
+    seen = stamp(out)
+    kept = read_kept(out)
+    _same_class(collected, kept, folder, out)
+    in_order = sort_out(collected.handins, collected.unread, kept.history, roster, limit)
+    blocks, stated = blocks_of(in_order), profile or GUM
+    data, doubts = write_class(
+        ClassData(in_order, blocks, collected.notes, scheme, kept, folder, out, due, stated)
+    )
+    left = _replace(out, data, seen, kept)
+    notes = (*collected.notes, *doubts)
+    return ClassRun(replace(collected, notes=notes), in_order, out, left, kept.doubts)
+
+
+def _replace(out: Path, data: bytes, seen: object, kept: Kept) -> Finding | None:
+    """Write the workbook if it is still the one that was seen; what of that is not in it."""
+    try:
+        refuse_open(out, AGAIN)
+        if stamp(out) != seen:
+            meanwhile = finding(
+                "not-written_class-meanwhile",
+                Severity.STOP,
+                Place(out.name),
+                name=out.name,
+                again=AGAIN,
+            )
+            raise SheetlabError(meanwhile)
+        extra = (*(f"the order of rows at {f.place}" for f in kept.doubts), *left_behind(out))
+        left = not_carried_over(out, extra, keep(out)) if extra else None
+        write_atomically(out, data)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        stopped = finding(
+            "not-written_class",
+            Severity.STOP,
+            Place(out.name),
+            name=out.name,
+            reason=reason,
+            again=AGAIN,
         )
-        try:
-            write_class(data, made)
-            made.seek(0)
-            refuse_open(out, AGAIN)
-            if stamp(out) != seen:
-                why = "was saved by someone else while it was brought up"
-                raise SheetlabError(_not_written(out, why))
-            extra = (*(f"the order of rows at {f.place}" for f in kept.doubts), *left_behind(out))
-            told = not_carried_over(out, extra, keep(out)) if extra else None
-            write_atomically(out, made)
-        except OSError as error:
-            reason = f"could not be written: {error.strerror or error}"
-            raise SheetlabError(_not_written(out, reason)) from error
-    return ClassRun(collected, found, out, told, kept.doubts)
+        raise SheetlabError(stopped) from error
+    return left
 
 
 def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> None:
@@ -122,40 +133,13 @@ def _same_class(collected: Collected, kept: Kept, folder: Path, out: Path) -> No
     if not kept.history or (kept.folder or "") == folder_seen(folder, out):
         return
     # the same folder may have another name or place since
-    known = {one.readings for one in kept.history}
-    if not known & {one.readings for one in collected.handins}:
+    known = {past.readings for past in kept.history}
+    if not known & {handin.readings for handin in collected.handins}:
         raise SheetlabError(
-            Finding(
-                "other-class",
-                Severity.STOP,
-                f"{out.name} was made of another folder, and none of its hand-ins is in "
-                f"{folder.name}; its marks are those of another class, and it is as it was",
-                "a new name for the workbook of a new class",
-                "Give another name with --out.",
-                Place(out.name),
+            finding(
+                "other-class", Severity.STOP, Place(out.name), name=out.name, folder=folder.name
             )
         )
-
-
-def _no_marks(found: Sorted, kept: Kept, scheme: Scheme) -> Iterator[str]:
-    """What the teacher typed as a mark and is none: no number, or outside 0 to the most."""
-    places = marks_places(found)
-    for one in (*found.counted, *found.absent):
-        typed = kept.rows.get(one.key)
-        for i, item in enumerate(scheme.items):
-            value = None if typed is None else typed.items.get(item.id)
-            if isinstance(value, str):
-                yield (
-                    f"Marks of {one.name}, “{item.title}”: “{value[:20]}” is no number; "
-                    "the proposal counts until it is one."
-                )
-            elif value is not None and not in_range(value, item):
-                cell = xl_rowcol_to_cell(places[one.key], mark_column(i))
-                yield (
-                    f"Marks {cell}: the mark of {one.name}, “{item.title}”, is {value:g}; expected "
-                    f"0 to {item.marks:g}. The total says “{OUT_OF_RANGE}” until it is: type it "
-                    "again there, or clear the cell for the proposal."
-                )
 
 
 DAY = len("2026-03-13")
@@ -175,36 +159,7 @@ def due_time(text: str) -> datetime:
             raise ValueError
         if len(text) <= DAY:
             return datetime.combine(day, time.max)
-        found = datetime.fromisoformat(text)
+        due = datetime.fromisoformat(text)
     except ValueError as error:
-        raise SheetlabError(
-            Finding(
-                "no-such-date",
-                Severity.STOP,
-                f"“{text}” is no date",
-                "2026-03-13, or 2026-03-13T16:00 for a time of that day",
-                "Write it like this.",
-            )
-        ) from error
-    return found if found.tzinfo is None else found.astimezone().replace(tzinfo=None)
-
-
-def _nothing(what: str) -> Finding:
-    return Finding(
-        "no-files",
-        Severity.STOP,
-        what,
-        "the folder into which the class hands in its .xlsx files",
-        "Check the folder; nothing was written.",
-    )
-
-
-def _not_written(path: Path, what: str, remedy: str = "Close it, check the folder") -> Finding:
-    return Finding(
-        "not-written",
-        Severity.STOP,
-        f"{path.name} {what}; it is as it was",
-        "a workbook that can be replaced, in a folder that can be written to",
-        f"{remedy}, and {AGAIN}.",
-        Place(path.name),
-    )
+        raise SheetlabError(finding("no-such-date", Severity.STOP, text=text)) from error
+    return due if due.tzinfo is None else due.astimezone().replace(tzinfo=None)

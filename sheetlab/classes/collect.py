@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
 from lxml import etree
 from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.checks.answers import verdict
 from sheetlab.checks.assess import Assessment
@@ -18,15 +18,13 @@ from sheetlab.checks.marks import Scheme, propose
 from sheetlab.checks.regularity import Traits, regularities, traits
 from sheetlab.checks.subject import amount
 from sheetlab.checks.wording import Words
-from sheetlab.classes.handins import BLANK, HandIn, Outcome, OwnResult, Told, Unread
-from sheetlab.classes.shelf import Shelf
+from sheetlab.classes.handins import BLANK, HandIn, Outcome, OwnResult, Unread
 from sheetlab.finding import Finding, SheetlabError, harmless
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, Call, Progress, Workers, each
 from sheetlab.metrology.budget import budget_lines
 from sheetlab.practical.profile import Profile
 from sheetlab.practical.register import setup_as_bound
-from sheetlab.units import unit
 from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.workbook.package import Package, open_package, xml
 from sheetlab.workbook.template import EPOCH
@@ -55,14 +53,10 @@ class _Job(Struct, frozen=True):
     profile: Profile | None
 
 
-_Done = tuple[HandIn, Traits] | Unread
-
-
 def collect(
     folder: Path,
     leave_out: Path,
     scheme: Scheme,
-    shelf: Shelf,
     profile: Profile | None = None,
     workers: Workers = HERE,
     progress: Progress | None = None,
@@ -73,8 +67,6 @@ def collect(
     ----------
     leave_out
         The class's own workbook, which may lie in the folder.
-    shelf
-        Takes the details of the hand-ins.
     progress
         Told how many of how many are done.
 
@@ -88,100 +80,126 @@ def collect(
     names = sorted(name for name in files if (folder / name).resolve() != own)
     # a worker elsewhere has another folder to begin with
     todo = [_Job(folder.absolute(), name, scheme, profile) for name in names]
-    handins, unread = [], [Unread(name or ".", "the folder cannot be looked into") for name in lost]
-    class_: list[tuple[HandIn, Traits]] = []
-    for found in each(Call(_evaluate, _lost), todo, workers, [folder.absolute()], progress):
-        if isinstance(found, Unread):
-            unread.append(found)
+    unread = [Unread(name or ".", "the folder cannot be looked into") for name in lost]
+    read: list[tuple[HandIn, Traits]] = []
+    for result in each(Call(_evaluate, _lost), todo, workers, [folder.absolute()], progress):
+        if isinstance(result, Unread):
+            unread.append(result)
         else:
-            one = shelf.put(found[0])
-            handins.append(one)
-            class_.append((one, found[1]))
-    return Collected(tuple(handins), tuple(unread), tuple(_notes(class_)))
-
-
-def _notes(class_: Sequence[tuple[HandIn, Traits]]) -> Iterator[str]:
+            read.append(result)
     # an evaluated copy has the same readings by right
-    seen: set[tuple[str, str]] = set()
-    compared = []
-    for one, its in class_:
-        if not one.blank and (one.key, one.readings) not in seen:
-            seen.add((one.key, one.readings))
-            compared.append((one.name, its))
-    for note in regularities(compared):
-        yield note.sentence
+    different: dict[tuple[str, str], tuple[str, Traits]] = {}
+    for handin, its_traits in read:
+        if not handin.blank:
+            different.setdefault((handin.key, handin.readings), (handin.name, its_traits))
+    notes = tuple(note.sentence for note in regularities(list(different.values())))
+    return Collected(tuple(handin for handin, _ in read), tuple(unread), notes)
 
 
-# -- one file ------------------------------------------------------------------------------------
-
-
-def _evaluate(job: _Job) -> _Done:
+def _evaluate(job: _Job) -> tuple[HandIn, Traits] | Unread:
     """One workbook; never raises for what is in it."""
-    path = job.folder / job.file
-    outcome, filled = assess_file(path, profile=job.profile, trials=0)
-    found = outcome.assessment
-    if found is None or filled is None:
+    outcome, filled = assess_file(job.folder / job.file, profile=job.profile, trials=0)
+    if outcome.assessment is None or filled is None:
         foreign = any(f.code in FOREIGN for f in outcome.findings)
-        message = " ".join(f.message for f in outcome.findings)
-        return Unread(job.file, message, foreign)
+        return Unread(job.file, " ".join(f.message for f in outcome.findings), foreign)
     try:
-        return _handin(filled.package, job, found), traits(found)
+        handin = _handin(filled.package, job, outcome.assessment)
+        return handin, traits(outcome.assessment)
     except (OSError, SheetlabError) as error:
         return Unread(job.file, f"cannot be read any more: {error}")
     except Exception as error:  # the last boundary: one odd file never stops the others
         return Unread(job.file, f"cannot be put into a table ({type(error).__name__})")
 
 
-def _lost(job: _Job, why: Finding) -> _Done:
+def _lost(job: _Job, why: Finding) -> Unread:
     return Unread(job.file, why.message)
 
 
-def _handin(package: Package, job: _Job, found: Assessment) -> HandIn:
-    definition = found.practical.definition
+def _handin(package: Package, job: _Job, assessment: Assessment) -> HandIn:
+    definition = assessment.practical.definition
     saved, saved_by = saved_at(package.path, package)
-    known = {name: entry_of(found, name) for name in ("group", "setup", "observers", "date")}
-    known["setup"] = setup_as_bound(known["setup"], found.bound)
+    accepted_by = definition.results[0].accepted_by if definition.results else ""
+    sample = assessment.observations.entry(accepted_by).text if accepted_by else ""
     return HandIn(
-        file=job.file,
-        digest=hashlib.sha256(package.raw).hexdigest(),
-        readings=typed_digest(found),
-        saved=saved,
-        saved_by=saved_by,
         practical=definition.id,
         title=definition.title,
-        version=definition.version,
-        sample=_sample(found),
-        **known,
-        status=str(found.status),
-        blank=any(f.code == BLANK for f in found.findings),
-        outcome=_outcome(found),
-        findings=tuple(_told(f) for f in found.findings),
-        own=tuple(_own(found, one) for one in found.answers),
-        marks=propose(found, job.scheme),
-        shelved=None,
+        group=entry_of(assessment, "group"),
+        setup=setup_as_bound(entry_of(assessment, "setup"), assessment.bound),
+        observers=entry_of(assessment, "observers"),
+        date=entry_of(assessment, "date"),
+        sample=sample,
+        saved=saved,
+        saved_by=saved_by,
+        file=job.file,
+        digest=hashlib.sha256(package.raw).hexdigest(),
+        readings=typed_digest(assessment),
+        status=str(assessment.status),
+        blank=any(f.code == BLANK for f in assessment.findings),
+        outcome=_outcome(assessment),
+        findings=assessment.findings,
+        own=tuple(_own(assessment, answer) for answer in assessment.answers),
+        marks=propose(assessment, job.scheme),
     )
 
 
-def entry_of(found: Assessment, name: str) -> str:
+def _own(assessment: Assessment, answer: AnswerDiagnosis) -> OwnResult:
+    title = answer.answer.title
+    if answer.given is None:
+        return OwnResult(title, "", "not given", "")
+    answer_unit = assessment.practical.inputs[f"answer.{answer.answer.id}"].unit
+    given = assessment.evaluation.profile.sentence(amount(answer.given, answer_unit))
+    question = ""
+    if answer.agrees is False and (answer.doubts_zero or not answer.another_way):
+        question = answer.causes[0].question if answer.causes else ""
+        question = question or "Which step leads from your readings to this number?"
+    return OwnResult(title, given, verdict(answer), question)
+
+
+def _outcome(assessment: Assessment) -> Outcome | None:
+    result = assessment.evaluation.measurand
+    if result is None or not math.isfinite(result.budget.value):
+        return None
+    profile = assessment.evaluation.profile
+    words = Words(assessment.practical, profile)
+    shown = words.result_unit(result)
+    outcome = Outcome(
+        value=result.budget.value,
+        standard=result.budget.standard_uncertainty,
+        expanded=result.budget.expanded_uncertainty,
+        statement=words.statement_line(result),
+        symbol=assessment.practical.derived[result.definition.quantity].symbol,
+        unit=shown.pretty,
+        factor=shown.factor,
+        difference=profile.difference,
+        budget=tuple(budget_lines(result.budget.rows, shown.factor)),
+        budget_note=" ".join([words.budget_line(result), *words.dominant_lines(result)]),
+    )
+    if result.accepted is None:
+        return outcome
+    return replace(
+        outcome,
+        accepted=result.accepted.value,
+        accepted_source=result.accepted.source,
+        percent=result.accepted.percent_difference,
+        e_n=result.accepted.e_n,
+        verdict=result.accepted.verdict,
+    )
+
+
+def entry_of(assessment: Assessment, name: str) -> str:
     """An entry of the first sheet, on one line."""
-    text = found.observations.entry(f"start.{name}").text
+    text = assessment.observations.entry(f"start.{name}").text
     # one line: a name is a cell, a page footer and a row of a terminal
     return " ".join(harmless(text).split())
 
 
-def _sample(found: Assessment) -> str:
-    results = found.practical.definition.results
-    chosen = results[0].accepted_by if results else ""
-    return found.observations.entry(chosen).text if chosen else ""
-
-
-def typed_digest(found: Assessment) -> str:
+def typed_digest(assessment: Assessment) -> str:
     """Digest of what was typed, without whatever a spreadsheet program adds to a file."""
-    digest = hashlib.sha256(found.practical.definition.id.encode())
-    for key in sorted(found.observations.entries):
+    digest = hashlib.sha256(assessment.practical.definition.id.encode())
+    for key in sorted(assessment.observations.entries):
         values = [
             entry.text if entry.value is None else repr(entry.value)
-            for entry in found.observations.entries[key]
+            for entry in assessment.observations.entries[key]
         ]
         digest.update(repr((key, values)).encode("utf-8", "replace"))
     return digest.hexdigest()
@@ -200,14 +218,12 @@ def saved_at(path: Path, package: Package | None = None) -> tuple[datetime, str]
         return by_file, "file"
     try:
         text = next((e.text for e in xml(raw, path).iter(key)), None) or ""
-        found = datetime.fromisoformat(text.strip())
-        if found.replace(tzinfo=None) == EPOCH:  # never saved since it was issued
+        saved = datetime.fromisoformat(text.strip())
+        if saved.replace(tzinfo=None) == EPOCH:  # never saved since it was issued
             return by_file, "file"
-        if package.open_document or _writes_local_time(package):
-            return found.replace(tzinfo=None), "workbook"
-        if found.tzinfo is None:
-            found = found.replace(tzinfo=UTC)
-        return found.astimezone().replace(tzinfo=None), "workbook"
+        if not (package.open_document or _writes_local_time(package)):
+            saved = (saved if saved.tzinfo else saved.replace(tzinfo=UTC)).astimezone()
+        return saved.replace(tzinfo=None), "workbook"
     except (ValueError, OverflowError, OSError, SheetlabError, etree.LxmlError):
         return by_file, "file"
 
@@ -219,54 +235,3 @@ def _writes_local_time(package: Package) -> bool:
         return False
     program = xml(raw, package.path).findtext(f"{{{PROPERTIES}}}Application") or ""
     return program.strip().startswith(LOCAL_TIME)
-
-
-def _told(finding: Finding) -> Told:
-    place = f"{finding.place.sheet} {finding.place.cell}".strip()
-    sentences = finding.remedy.replace("? ", "?\n").replace(". ", ".\n").split("\n")
-    question = " ".join(s for s in sentences if s.endswith("?"))
-    return Told(str(finding.severity), place, finding.found, question, finding.message)
-
-
-def _own(found: Assessment, one: AnswerDiagnosis) -> OwnResult:
-    its = found.practical.inputs[f"answer.{one.answer.id}"].unit
-    profile = found.evaluation.profile
-    given = "" if one.given is None else profile.sentence(amount(one.given, its))
-    question = ""
-    if one.agrees is False and (one.doubts_zero or not one.another_way):
-        question = one.causes[0].question if one.causes else ""
-        question = question or "Which step leads from your readings to this number?"
-    said = verdict(one) if one.given is not None else "not given"
-    return OwnResult(one.answer.title, given, said, question)
-
-
-def _outcome(found: Assessment) -> Outcome | None:
-    result = found.evaluation.measurand
-    if result is None or not math.isfinite(result.budget.value):
-        return None
-    its = found.practical.derived[result.definition.quantity]
-    shown = unit(result.definition.display_unit) if result.definition.display_unit else its.unit
-    accepted = result.accepted
-    b = result.budget
-    words = Words(found.practical, found.evaluation.profile)
-    scale = shown.factor
-    note = " ".join([words.budget_line(result), *words.dominant_lines(result)])
-    return Outcome(
-        value=b.value,
-        standard=b.standard_uncertainty,
-        expanded=b.expanded_uncertainty,
-        probability=b.coverage_probability,
-        statement=words.statement_line(result),
-        title=its.title,
-        symbol=its.symbol,
-        unit=shown.pretty,
-        factor=scale,
-        accepted=None if accepted is None else accepted.value,
-        accepted_source="" if accepted is None else accepted.source,
-        percent=None if accepted is None else accepted.percent_difference,
-        difference=found.evaluation.profile.difference,
-        e_n=None if accepted is None else accepted.e_n,
-        verdict=None if accepted is None else accepted.verdict,
-        budget=tuple(budget_lines(result.budget.rows, scale)),
-        budget_note=note,
-    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from msgspec import Struct
 
@@ -99,69 +99,68 @@ class Comparison(Struct, frozen=True):
 
 def compare(handins: Sequence[HandIn]) -> Comparison | None:
     """Compare the results of one practical; None if there is none."""
-    with_result = [(one, one.outcome) for one in handins if one.outcome is not None]
-    if not with_result:
+    results = [(handin, handin.outcome) for handin in handins if handin.outcome is not None]
+    if not results:
         return None
     # most workbooks of a practical show one unit; whatever shows another is converted
-    shown = [(o.unit, o.factor, o.symbol) for _, o in with_result]
+    shown = [(outcome.unit, outcome.factor, outcome.symbol) for _, outcome in results]
     unit, factor, symbol = max(dict.fromkeys(shown), key=shown.count)
-    values = [o.value / factor for _, o in with_result]
-    standards = [o.standard / factor for _, o in with_result]
-    remarks: list[str] = []
+    values = [outcome.value / factor for _, outcome in results]
+    standards = [outcome.standard / factor for _, outcome in results]
     robust = robust_mean(values) if len(values) >= FEWEST else None
-    if robust is None:
-        remarks.append(
-            f"{many(len(values), 'result')}: too few for a consensus ({FEWEST} or more are needed)."
-        )
-    good = [(v, u) for v, u in zip(values, standards, strict=True) if u > 0.0]
-    weighted = weighted_mean(*zip(*good, strict=True)) if len(good) >= FEWEST else None
+    good = [(value, u) for value, u in zip(values, standards, strict=True) if u > 0.0]
     compared = tuple(
-        _compared(one, value, standard, robust)
-        for (one, _), value, standard in zip(with_result, values, standards, strict=True)
+        _compared(handin, value, u, robust)
+        for (handin, _), value, u in zip(results, values, standards, strict=True)
     )
-    setups = _setups([(one, value) for (one, _), value in zip(with_result, values, strict=True)])
-    found = _precision(setups, remarks)
-    remarks += _grubbs("results", values, [one.name for one, _ in with_result])
-    if len(setups) > 1:
-        remarks += _grubbs("means of set-ups", [s.mean for s in setups], [s.name for s in setups])
+    setups = _setups(compared)
+    doubt, comparable = _comparable(setups)
     near = [c for c in compared if c.class_ != TOO_UNCERTAIN and abs(c.zeta or 0.0) < ACTION]
     left = len(compared) - len(near)
-    without = None
-    if found is not None and left:
-        kept = _setups([(c.handin, c.value) for c in near])
-        if len(kept) > 1 and sum(len(s.values) for s in kept) > len(kept):
-            without = precision([s.values for s in kept])
+    without = _setups(near)
+    remarks = [*doubt, *_grubbs("results", values, [handin.name for handin, _ in results])]
+    if robust is None:
+        few = f"too few for a consensus ({FEWEST} or more are needed)."
+        remarks.insert(0, f"{many(len(values), 'result')}: {few}")
+    if len(setups) > 1:
+        remarks += _grubbs("means of set-ups", [s.mean for s in setups], [s.name for s in setups])
     return Comparison(
-        symbol, unit, factor, compared, robust, weighted, setups, found, without, left,
-        tuple(remarks), _typical(with_result),
-    )  # fmt: skip
+        symbol=symbol,
+        unit=unit,
+        factor=factor,
+        compared=compared,
+        robust=robust,
+        weighted=weighted_mean(*zip(*good, strict=True)) if len(good) >= FEWEST else None,
+        setups=setups,
+        precision=precision([s.values for s in setups]) if comparable else None,
+        without=precision([s.values for s in without])
+        if comparable and left and _comparable(without)[1]
+        else None,
+        left=left,
+        remarks=tuple(remarks),
+        typical=_typical(results),
+    )
 
 
-def _compared(one: HandIn, value: float, standard: float, robust: RobustMean | None) -> Compared:
-    score = None
-    if robust is not None and math.hypot(standard, robust.uncertainty) > 0.0:
-        score = zeta(value, standard, robust.value, robust.uncertainty)
-    class_ = "" if score is None else zeta_class(score)
-    fits = score is not None and abs(score) <= FINE
-    if fits and robust is not None and vague(2.0 * standard, robust.value):
-        class_ = TOO_UNCERTAIN
-    return Compared(one, value, standard, score, class_)
+def _compared(handin: HandIn, value: float, u: float, robust: RobustMean | None) -> Compared:
+    if robust is None or not math.hypot(u, robust.uncertainty) > 0.0:
+        return Compared(handin, value, u, None, "")
+    score = zeta(value, u, robust.value, robust.uncertainty)
+    if abs(score) > FINE:
+        class_ = "questionable (2 to 3)" if abs(score) < ACTION else "look (3 or more)"
+    else:
+        class_ = TOO_UNCERTAIN if vague(2.0 * u, robust.value) else "fits (up to 2)"
+    return Compared(handin, value, u, score, class_)
 
 
-def zeta_class(score: float) -> str:
-    """What a zeta score says, in words (ISO 13528, from memory)."""
-    if abs(score) <= FINE:
-        return "fits (up to 2)"
-    return "questionable (2 to 3)" if abs(score) < ACTION else "look (3 or more)"
-
-
-def _setups(results: Sequence[tuple[HandIn, float]]) -> tuple[SetUp, ...]:
+def _setups(compared: Iterable[Compared]) -> tuple[SetUp, ...]:
     by_name: dict[str, list[float]] = {}
     spelt: dict[str, str] = {}
-    for one, value in results:
-        if one.setup:
-            name = spelt.setdefault(same_id(one.setup) or one.setup, one.setup)
-            by_name.setdefault(name, []).append(value)
+    for result in compared:
+        setup = result.handin.setup
+        if setup:
+            name = spelt.setdefault(same_id(setup) or setup, setup)
+            by_name.setdefault(name, []).append(result.value)
     return tuple(
         SetUp(
             name,
@@ -173,63 +172,58 @@ def _setups(results: Sequence[tuple[HandIn, float]]) -> tuple[SetUp, ...]:
     )
 
 
-def _precision(setups: Sequence[SetUp], remarks: list[str]) -> Precision | None:
-    sizes = [len(s.values) for s in setups]
+def _comparable(setups: Sequence[SetUp]) -> tuple[list[str], bool]:
+    """What is to be said of set-ups, and whether what differs between them can be told."""
+    sizes = [len(setup.values) for setup in setups]
     if len(setups) < 2:
-        remarks.append(
+        return [
             "No comparison of set-ups: results of two set-ups or more are needed, with the set-up "
             "written on the first sheet."
-        )
-        return None
+        ], False
     if sum(sizes) <= len(setups):
-        remarks.append(
+        return [
             "One result for each set-up: what differs between set-ups cannot be told from what "
             "differs between groups. Two results at one set-up or more are needed."
-        )
-        return None
+        ], False
+    remarks = []
     if sum(sizes) - len(setups) < 6 or len(setups) < 4:
         remarks.append(
             "Few results: the standard deviations below are rough (of six degrees of freedom one "
             "is known to about 30 %)."
         )
-    if len(set(sizes)) == 1:
-        variances = [s.deviation**2 for s in setups if s.deviation is not None]
-        statistic, limit = cochran_statistic(variances), cochran_limit(len(setups), sizes[0])
-        worst = max(setups, key=lambda s: s.deviation or 0.0).name
-        remarks.append(
-            f"Cochran's test: the results of set-up “{worst}” scatter most, C = {statistic:.3f}; "
-            + (
-                f"that is above the critical value {limit:.3f} (5 %): look at this set-up."
-                if statistic > limit
-                else f"the critical value is {limit:.3f} (5 %): nothing to see."
-            )
-        )
-    else:
+    if len(set(sizes)) > 1:
         remarks.append("Cochran's test needs the same number of results for each set-up.")
-    return precision([s.values for s in setups])
+        return remarks, True
+    statistic = cochran_statistic([s.deviation**2 for s in setups if s.deviation is not None])
+    worst = max(setups, key=lambda setup: setup.deviation or 0.0).name
+    tested = _tested("C", statistic, cochran_limit(len(setups), sizes[0]), "look at this set-up.")
+    remarks.append(f"Cochran's test: the results of set-up “{worst}” scatter most, {tested}")
+    return remarks, True
 
 
 def _grubbs(what: str, values: Sequence[float], names: Sequence[str]) -> list[str]:
     if len(values) < FEWEST:
         return [f"Grubbs' test of the {what} needs {FEWEST} or more."]
     statistic, far = grubbs_statistic(values)
-    limit = grubbs_limit(len(values))
-    verdict = (
-        f"that is above the critical value {limit:.3f} (5 %): look at it. Nothing is left out."
-        if statistic > limit
-        else f"the critical value is {limit:.3f} (5 %): nothing to see."
-    )
-    return [
-        f"Grubbs' test of the {what}: “{names[far]}” is farthest out, "
-        f"G = {statistic:.3f}; {verdict}"
-    ]
+    tested = _tested("G", statistic, grubbs_limit(len(values)), "look at it. Nothing is left out.")
+    return [f"Grubbs' test of the {what}: “{names[far]}” is farthest out, {tested}"]
+
+
+def _tested(symbol: str, statistic: float, limit: float, look: str) -> str:
+    if statistic > limit:
+        end = f"that is above the critical value {limit:.3f} (5 %): {look}"
+    else:
+        end = f"the critical value is {limit:.3f} (5 %): nothing to see."
+    return f"{symbol} = {statistic:.3f}; {end}"
 
 
 def _typical(results: Sequence[tuple[HandIn, Outcome]]) -> HandIn | None:
-    sized = [
-        (o.standard / abs(o.value), one.file, one) for one, o in results if o.value and o.standard
-    ]
-    if not sized:
-        return None
-    sized.sort(key=lambda row: row[:2])
-    return sized[(len(sized) - 1) // 2][2]
+    sized = sorted(
+        (
+            (outcome.standard / abs(outcome.value), handin.file, handin)
+            for handin, outcome in results
+            if outcome.value and outcome.standard
+        ),
+        key=lambda row: row[:2],
+    )
+    return sized[(len(sized) - 1) // 2][2] if sized else None

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 from msgspec import Struct
 
@@ -37,24 +36,20 @@ def demo_class() -> tuple[str, tuple[DemoWorkbook, ...]]:
     data = tomllib.loads(DATA.read_text(encoding="utf-8"))
     workbooks = tuple(
         DemoWorkbook(
-            one["practical"],
-            Group(one["group"], one["setup"]),
-            one.get("runs", 1),
-            _cells(one["cells"]),
+            row["practical"],
+            Group(row["group"], row["setup"]),
+            row.get("runs", 1),
+            {key: [None if v == "" else v for v in values] for key, values in row["cells"].items()},
         )
-        for one in data["workbooks"]
+        for row in data["workbooks"]
     )
     return data["school"], workbooks
 
 
-def _cells(raw: Mapping[str, Any]) -> Typed:
-    return {key: [None if v == "" else v for v in values] for key, values in raw.items()}
-
-
-def fill(catalogue: Catalogue, one: DemoWorkbook, path: Path, assist: Assist) -> None:
+def fill(catalogue: Catalogue, workbook: DemoWorkbook, path: Path, assist: Assist) -> None:
     """Write the workbook that a group hands in."""
-    practical = catalogue.load(one.practical, one.runs)
-    typed = {**start_cells(one.group), **one.cells}
+    practical = catalogue.load(workbook.practical, workbook.runs)
+    typed = {**start_cells(workbook.group), **workbook.cells}
     data = write_template(lay_out(practical, assist), typed, catalogue.sketch(practical))
     write_atomically(path, data)
 
@@ -65,12 +60,10 @@ def run_demo(catalogue: Catalogue, folder: Path) -> Iterator[tuple[DemoWorkbook,
     assist = Assist.CORRECTED
     for name in (ISSUED, FILLED, EVALUATED):
         (folder / name).mkdir(parents=True, exist_ok=True)
-    for one in workbooks:
-        for issued in issue(
-            catalogue, one.practical, folder / ISSUED, [one.group], assist, one.runs
-        ):
-            name = issued.path.name
-        fill(catalogue, one, folder / FILLED / name, assist)
+    for workbook in workbooks:
+        practical, runs = workbook.practical, workbook.runs
+        (issued,) = issue(catalogue, practical, folder / ISSUED, [workbook.group], assist, runs)
+        fill(catalogue, workbook, folder / FILLED / issued.path.name, assist)
     paths = [folder / FILLED / f"{w.practical} {file_part(w.group.name)}.xlsx" for w in workbooks]
     outcomes = evaluate_files(paths, folder / EVALUATED, in_place=False)
     yield from zip(workbooks, outcomes, strict=True)

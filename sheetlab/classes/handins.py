@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from difflib import SequenceMatcher
 
@@ -15,7 +15,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from sheetlab.checks.marks import ProposedMark
-from sheetlab.handling.roster import Group, file_part, former_group_key, group_key
+from sheetlab.finding import Finding
+from sheetlab.handling.roster import Group, file_part, group_key
 from sheetlab.metrology.agreement import Verdict
 from sheetlab.metrology.budget import BudgetLine
 from sheetlab.practical.profile import Difference
@@ -26,16 +27,6 @@ NOTHING = "-"
 """Stands for the digest of readings where nothing was handed in."""
 CLOSE = 0.75
 """Likeness of two names from which they may be one (``difflib``; experience, no source)."""
-
-
-class Told(Struct, frozen=True):
-    """A finding in the words of a page: where, what, and what to ask."""
-
-    severity: str
-    place: str
-    found: str
-    question: str
-    message: str
 
 
 class OwnResult(Struct, frozen=True):
@@ -53,23 +44,21 @@ class Outcome(Struct, frozen=True):
     value: float
     standard: float
     expanded: float
-    probability: float
     statement: str
-    title: str
     symbol: str
     unit: str
     factor: float
     """SI units in one of the shown unit."""
-    accepted: float | None
-    accepted_source: str
-    percent: float | None
+    accepted: float | None = None
+    accepted_source: str = ""
+    percent: float | None = None
     """Result − accepted, in per cent of the accepted value."""
-    difference: Difference
+    difference: Difference = "result-accepted"
     """How the profile of the workbook gives that."""
-    e_n: float | None
-    verdict: Verdict | None
-    budget: tuple[BudgetLine, ...]
-    budget_note: str
+    e_n: float | None = None
+    verdict: Verdict | None = None
+    budget: tuple[BudgetLine, ...] = ()
+    budget_note: str = ""
 
     @property
     def shown(self) -> float:
@@ -83,34 +72,31 @@ class Outcome(Struct, frozen=True):
 
 
 class HandIn(Struct, frozen=True):
-    """One workbook file that was found and read."""
+    """One workbook file that was found and read; without a file, a group that handed in nothing."""
 
-    file: str
-    """Path below the folder, with “/”."""
-    digest: str
-    """SHA-256 of the file."""
-    readings: str
-    """Digest of what was typed: the same for an evaluated copy."""
-    saved: datetime
-    saved_by: str
-    """“workbook” if the time stands in the workbook, “file” if it is that of the file."""
     practical: str
     title: str
-    version: str
-    sample: str
-    """What was measured, where the practical lets a group choose (a material)."""
     group: str
     setup: str
     observers: str
-    date: str
-    status: str
-    blank: bool
-    outcome: Outcome | None
-    findings: tuple[Told, ...]
-    own: tuple[OwnResult, ...]
-    marks: tuple[ProposedMark, ...]
-    shelved: int | None
-    """Number under which findings, budget, own results and marks lie on a shelf, if they do."""
+    saved: datetime = datetime.min
+    saved_by: str = "file"
+    """“workbook” if the time stands in the workbook, “file” if it is that of the file."""
+    file: str = ""
+    """Path below the folder, with “/”."""
+    digest: str = ""
+    """SHA-256 of the file."""
+    readings: str = NOTHING
+    """Digest of what was typed: the same for an evaluated copy."""
+    sample: str = ""
+    """What was measured, where the practical lets a group choose (a material)."""
+    date: str = ""
+    status: str = "missing"
+    blank: bool = False
+    outcome: Outcome | None = None
+    findings: tuple[Finding, ...] = ()
+    own: tuple[OwnResult, ...] = ()
+    marks: tuple[ProposedMark, ...] = ()
 
     @property
     def key(self) -> str:
@@ -180,42 +166,40 @@ def lasting_time(saved: datetime, saved_by: str) -> datetime | None:
 
 def row_key(practical: str, group: str, file: str = "") -> str:
     """Key of a group in a practical; a workbook without a group is known by its file only."""
-    return _key(practical, group_key(group), file)
-
-
-def former_key(practical: str, group: str) -> str:
-    """Key of a group in a class workbook of before spaces and signs were ignored."""
-    return _key(practical, former_group_key(group), "")
-
-
-def _key(practical: str, who: str, file: str) -> str:
+    who = group_key(group)
     text = "\x1f".join((practical, "group", who) if who else (practical, "file", file))
     # a letter in front, or a spreadsheet program may take a key for a number
     return "k" + hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:KEY_LETTERS]
 
 
-def past(one: HandIn) -> Past:
+def past(handin: HandIn) -> Past:
     """A hand-in as a row of the history."""
-    o = one.outcome
+    outcome = handin.outcome
     return Past(
-        one.key,
-        one.practical,
-        one.name,
-        one.setup,
-        f"{one.saved:%Y-%m-%d %H:%M}",
-        one.file,
-        one.digest,
-        one.readings,
-        one.status,
-        "" if o is None else o.statement,
-        None if o is None else o.shown,
-        None if o is None else o.shown_expanded,
-        "" if o is None else o.unit,
+        key=handin.key,
+        practical=handin.practical,
+        group=handin.name,
+        setup=handin.setup,
+        saved=f"{handin.saved:%Y-%m-%d %H:%M}",
+        file=handin.file,
+        digest=handin.digest,
+        readings=handin.readings,
+        status=handin.status,
+        result="" if outcome is None else outcome.statement,
+        value=None if outcome is None else outcome.shown,
+        expanded=None if outcome is None else outcome.shown_expanded,
+        unit="" if outcome is None else outcome.unit,
     )
 
 
+def natural(text: str) -> tuple[tuple[int, int, str], ...]:
+    """A key for sorting that puts Group 9 before Group 10."""
+    parts = re.split(r"([0-9]{1,15})", text.casefold())
+    return tuple((0, int(p), "") if p.isdecimal() else (1, 0, p) for p in parts if p)
+
+
 def sort_out(
-    found: Sequence[HandIn],
+    read: Sequence[HandIn],
     unread: Sequence[Unread],
     before: Sequence[Past] = (),
     roster: Sequence[Group] = (),
@@ -231,157 +215,155 @@ def sort_out(
     before
         The history so far; nothing of it is ever dropped.
     """
-    points: list[Point] = []
-    filled = [one for one in found if not one.blank]
-    setups = {group_key(g.name): g.setup for g in roster}
-    filled = [
-        replace(one, setup=setups.get(group_key(one.group), "")) if not one.setup else one
-        for one in filled
-    ]
-    groups: dict[str, list[HandIn]] = {}
-    for one in sorted(filled, key=lambda one: (one.saved, one.file)):
-        groups.setdefault(one.key, []).append(one)
-    counted: list[HandIn] = []
-    rows: dict[tuple[str, str], Past] = {(p.key, p.readings): p for p in before}
-    for key, ones in groups.items():
-        last = ones[-1]
-        counted.append(last)
-        told: set[str] = {last.readings}
-        for one in reversed(ones[:-1]):
-            if one.readings in told:
-                points.append(_point("copy", one, "has the same readings as a later file"))
-            else:
-                points.append(_point("earlier", one, _earlier(one, last)))
-            told.add(one.readings)
-        for one in ones:
-            rows[key, one.readings] = past(one)
-    late = frozenset(one.key for one in counted if due is not None and one.saved > due)
-    points += [
-        _point(
-            "late",
-            one,
-            f"saved {one.saved:%Y-%m-%d %H:%M:%S}, due {due:%Y-%m-%d %H:%M:%S} (time of the "
-            f"{one.saved_by})",
-        )
-        for one in counted
-        if due is not None and one.key in late
-    ]
-    practicals = {one.practical: one.title for one in found}
-    had = {one.key: "only a blank workbook was handed in" for one in found if one.blank}
-    had |= {
-        one.key: f"“{one.file}” was there before and is not in the folder any more"
-        for one in before
-    }
-    missing = list(_missing(counted, practicals, roster, had))
-    have = {one.key for one in counted}
-    points += [
-        _point("blank", one, "nothing has been typed into it")
-        for one in found
-        if one.blank and one.key not in have
-    ]
-    points += [Point("unreadable", "", "", u.file, u.message) for u in unread if not u.foreign]
-    points += [Point("foreign", "", "", u.file, u.message) for u in unread if u.foreign]
-    strangers = list(_strangers(counted, roster))
-    missing, strangers = _perhaps_the_same(missing, strangers)
-    points += strangers
-    absent = tuple(_absent(counted, roster))
-    counted = _same_samples(counted)
-    counted.sort(
-        key=lambda one: (one.title, one.practical, one.sample, natural(one.name), one.file)
+    setups = {group_key(group.name): group.setup for group in roster}
+    by_group: dict[str, list[HandIn]] = {}
+    history = {(row.key, row.readings): row for row in before}
+    for handin in sorted(read, key=lambda handin: (handin.saved, handin.file)):
+        if not handin.blank:
+            setup = handin.setup or setups.get(group_key(handin.group), "")
+            handin = replace(handin, setup=setup)
+            by_group.setdefault(handin.key, []).append(handin)
+            history[handin.key, handin.readings] = past(handin)
+    counted = _same_samples([handins[-1] for handins in by_group.values()])
+    late = [handin for handin in counted if due is not None and handin.saved > due]
+    missing, strangers = _perhaps_the_same(
+        list(_missing(counted, read, roster, before)), list(_strangers(counted, roster))
     )
-    ordered = sorted(rows.values(), key=lambda p: (p.practical, natural(p.group), p.saved, p.file))
-    return Sorted(tuple(counted), tuple(ordered), (*missing, *points), late, absent)
+    points = (
+        *missing,
+        *(point for handins in by_group.values() for point in _older(handins)),
+        *(_late(handin, due) for handin in late if due is not None),
+        *(
+            _point("blank", handin, "nothing has been typed into it")
+            for handin in read
+            if handin.blank and handin.key not in by_group
+        ),
+        *(
+            Point("foreign" if foreign else "unreadable", "", "", file.file, file.message)
+            for foreign in (False, True)
+            for file in unread
+            if file.foreign is foreign
+        ),
+        *strangers,
+    )
+    return Sorted(
+        tuple(sorted(counted, key=_place)),
+        tuple(
+            sorted(
+                history.values(),
+                key=lambda row: (row.practical, natural(row.group), row.saved, row.file),
+            )
+        ),
+        points,
+        frozenset(handin.key for handin in late),
+        tuple(_absent(counted, roster)),
+    )
 
 
-def _earlier(one: HandIn, last: HandIn) -> str:
-    text = f"an earlier hand-in; “{last.file}” counts"
-    if (one.setup, one.observers) != (last.setup, last.observers):
-        text += ". Set-up or observers differ: are these two groups of one name?"
-    return text
+def _place(handin: HandIn) -> tuple[object, ...]:
+    name = natural(handin.name)
+    return handin.title, handin.practical, handin.sample, name, handin.file
+
+
+def _older(handins: Sequence[HandIn]) -> Iterator[Point]:
+    """What the hand-ins of a group are beside the last one, which counts."""
+    last = handins[-1]
+    seen = {last.readings}
+    for handin in reversed(handins[:-1]):
+        if handin.readings in seen:
+            yield _point("copy", handin, "has the same readings as a later file")
+        else:
+            text = f"an earlier hand-in; “{last.file}” counts"
+            if (handin.setup, handin.observers) != (last.setup, last.observers):
+                text += ". Set-up or observers differ: are these two groups of one name?"
+            yield _point("earlier", handin, text)
+        seen.add(handin.readings)
+
+
+def _late(handin: HandIn, due: datetime) -> Point:
+    text = (
+        f"saved {handin.saved:%Y-%m-%d %H:%M:%S}, due {due:%Y-%m-%d %H:%M:%S} (time of the "
+        f"{handin.saved_by})"
+    )
+    return _point("late", handin, text)
+
+
+def _point(what: str, handin: HandIn, text: str) -> Point:
+    return Point(what, handin.name, handin.title, handin.file, text, handin.practical)
 
 
 def _same_samples(counted: Sequence[HandIn]) -> list[HandIn]:
     """Who did not say what was measured measured what all others did, if that is one thing."""
     said: dict[str, set[str]] = {}
-    for one in counted:
-        said.setdefault(one.practical, set()).add(one.sample)
-    lone = {p: max(names) for p, names in said.items() if len(names - {""}) == 1}
-    return [replace(one, sample=lone.get(one.practical, one.sample)) for one in counted]
+    for handin in counted:
+        said.setdefault(handin.practical, set()).add(handin.sample)
+    lone = {practical: max(names) for practical, names in said.items() if len(names - {""}) == 1}
+    return [replace(h, sample=lone.get(h.practical, h.sample)) for h in counted]
+
+
+def _not_in(counted: Iterable[HandIn], practical: str, roster: Sequence[Group]) -> list[Group]:
+    have = {handin.key for handin in counted}
+    return [group for group in roster if row_key(practical, group.name) not in have]
 
 
 def _missing(
-    counted: Iterable[HandIn], practicals: dict[str, str], roster: Sequence[Group],
-    had: Mapping[str, str],
-) -> Iterable[Point]:  # fmt: skip
-    have = {one.key for one in counted}
-    for practical, title in practicals.items():
-        for group in roster:
-            key = row_key(practical, group.name)
-            if key not in have:
-                yield Point("missing", group.name, title, "", had.get(key, "nothing handed in"))
+    counted: Sequence[HandIn], read: Sequence[HandIn], roster: Sequence[Group],
+    before: Sequence[Past],
+) -> Iterator[Point]:  # fmt: skip
+    why: Mapping[str, str] = {
+        **{h.key: "only a blank workbook was handed in" for h in read if h.blank},
+        **{p.key: f"“{p.file}” was there before and is not in the folder any more" for p in before},
+    }
+    for practical, title in {handin.practical: handin.title for handin in read}.items():
+        for group in _not_in(counted, practical, roster):
+            text = why.get(row_key(practical, group.name), "nothing handed in")
+            yield Point("missing", group.name, title, "", text)
 
 
-def _strangers(counted: Iterable[HandIn], roster: Sequence[Group]) -> Iterable[Point]:
-    if not roster:
-        return
+def _absent(counted: Sequence[HandIn], roster: Sequence[Group]) -> Iterator[HandIn]:
+    for practical, title in {handin.practical: handin.title for handin in counted}.items():
+        for group in _not_in(counted, practical, roster):
+            yield HandIn(practical, title, group.name, group.setup, group.observers, blank=True)
+
+
+def _strangers(counted: Iterable[HandIn], roster: Sequence[Group]) -> Iterator[Point]:
     known = {group_key(group.name) for group in roster}
-    for one in counted:
-        if group_key(one.group) not in known:
-            yield _point("not on the roster", one, "the roster has no such group")
+    for handin in counted:
+        if roster and group_key(handin.group) not in known:
+            yield _point("not on the roster", handin, "the roster has no such group")
 
 
 def _perhaps_the_same(
     missing: Sequence[Point], strangers: Sequence[Point]
 ) -> tuple[list[Point], list[Point]]:
     """Ask where a missing group may be one that is not on the roster; nothing is decided."""
-    asked_of: dict[int, list[str]] = {}
-    told = []
-    for stranger in strangers:
-        like = []
-        for i, one in enumerate(missing):
-            if one.practical == stranger.practical and _alike(one.group, stranger):
-                like.append(one.group)
-                asked_of.setdefault(i, []).append(f"“{stranger.group}” in “{stranger.file}”")
-        more = f"; is this {' or '.join(f'“{name}”' for name in like)}, who is missing?"
-        told.append(replace(stranger, text=stranger.text + more) if like else stranger)
-    return [
-        replace(one, text=f"{one.text}; is this {' or '.join(asked_of[i])}?")
-        if i in asked_of
-        else one
-        for i, one in enumerate(missing)
-    ], told
+    alike = [
+        (i, j)
+        for i, absent in enumerate(missing)
+        for j, stranger in enumerate(strangers)
+        if absent.practical == stranger.practical and _alike(absent.group, stranger)
+    ]
+
+    def asked(point: Point, names: Sequence[str], end: str) -> Point:
+        return replace(point, text=f"{point.text}; is this {' or '.join(names)}{end}?")
+
+    asked_missing, asked_strangers = list(missing), list(strangers)
+    for i in {i for i, _ in alike}:
+        like = [strangers[b] for a, b in alike if a == i]
+        names = [f"“{stranger.group}” in “{stranger.file}”" for stranger in like]
+        asked_missing[i] = asked(missing[i], names, "")
+    for j in {j for _, j in alike}:
+        names = [f"“{missing[a].group}”" for a, b in alike if b == j]
+        asked_strangers[j] = asked(strangers[j], names, ", who is missing")
+    return asked_missing, asked_strangers
 
 
 def _alike(name: str, stranger: Point) -> bool:
     """Whether a stranger's name is close to another, or the file was issued for that."""
     file = group_key(stranger.file.rpartition("/")[2].partition(".")[0])
-    issued = group_key(f"{stranger.practical_id} {file_part(name)}")
-    a, b = group_key(name), group_key(stranger.group)
-    digits = [re.sub(r"[^0-9]", "", text) for text in (a, b)]
+    if file == group_key(f"{stranger.practical_id} {file_part(name)}"):
+        return True
+    names = group_key(name), group_key(stranger.group)
+    digits = [re.sub(r"[^0-9]", "", text) for text in names]
     # Group 1 is not like Group 2, however many letters they share
-    return file == issued or (
-        digits[0] == digits[1] and SequenceMatcher(None, a, b, autojunk=False).ratio() >= CLOSE
-    )
-
-
-def _absent(counted: Sequence[HandIn], roster: Sequence[Group]) -> Iterable[HandIn]:
-    have = {one.key for one in counted}
-    for like in {one.practical: one for one in counted}.values():
-        for group in roster:
-            one = replace(
-                like, file="", digest="", readings=NOTHING, group=group.name, setup=group.setup,
-                observers=group.observers, date="", status="missing", blank=True, outcome=None,
-                findings=(), own=(), marks=(), shelved=None,
-            )  # fmt: skip
-            if one.key not in have:
-                yield one
-
-
-def _point(what: str, one: HandIn, text: str) -> Point:
-    return Point(what, one.name, one.title, one.file, text, one.practical)
-
-
-def natural(text: str) -> tuple[tuple[int, int, str], ...]:
-    """A key for sorting that puts Group 9 before Group 10."""
-    parts = re.split(r"([0-9]{1,15})", text.casefold())
-    return tuple((0, int(p), "") if p.isdecimal() else (1, 0, p) for p in parts if p)
+    return digits[0] == digits[1] and SequenceMatcher(None, *names, False).ratio() >= CLOSE

@@ -8,19 +8,17 @@ from __future__ import annotations
 
 import hashlib
 import json
-import sys
-from collections.abc import Iterable, Iterator, Mapping
-from itertools import chain
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
 
+import msgspec
 from lxml import etree
 from msgspec import Struct, field
-from msgspec.structs import asdict, fields, replace
+from msgspec.structs import asdict, replace
 from xlsxwriter.utility import xl_rowcol_to_cell
 
-from sheetlab.classes.handins import KEY_LETTERS, Past, former_key, row_key
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, listed
+from sheetlab.classes.handins import KEY_LETTERS, Past, row_key
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.roster import group_key
 from sheetlab.practical.observations import typed_number
 from sheetlab.workbook.longbook import LongBook, Value, open_long
@@ -31,9 +29,16 @@ HIDDEN = "sheetlab class"
 COUNTS = "counts"
 """Stands beside a hand-in of the history that counts."""
 MARKS_MARK, MARKS_TITLE = "sheetlab marks", "Marks"
-ITEMS, COMMENT, KEPT = "#items", "#comment", "#kept"
-OWN = "#own"
-"""Stands in the hidden row of items over the other columns that sheetlab writes."""
+ITEMS, KEPT = "#items", "#kept"
+"""Keys of the first column of a row of keys: marks stand below it, or what has no place any more.
+The first column holds the key of a row."""
+SHOWN, MARKED, TYPED = "#readings", "#marked", "#typed"
+"""Hidden columns: the readings shown in a row, the readings that the teacher's marks were typed
+for, and a digest of what the teacher had typed."""
+HIDDEN_COLUMNS = 4
+GROUP, WHO, ITEM = "#group", "#who", "#item"
+COMMENT, VALUE = "#comment", "#value"
+"""Columns into which the teacher types, besides those that are called by the id of an item."""
 FEEDBACK_MARK = "sheetlab feedback"
 IMPRINTS_OF, IMPRINTS = 2, 3
 """Columns of the hidden sheet, below the history: a sheet, and imprints of what stands in it."""
@@ -41,17 +46,14 @@ HISTORY_ROW = 3
 """Zero-based row of the hidden sheet at which the history begins, one JSON object a row."""
 FOLDER_CELL = (2, 0)
 """Where the hidden sheet says in which folder the hand-ins lie, seen from the workbook."""
-KEY, SHOWN, MARKED, TYPED = range(4)
-"""Hidden columns of a row of marks: its key, the readings shown in it, the readings that the
-teacher's marks were typed for, and a digest of what the teacher had typed."""
-KEPT_WHO, KEPT_ITEM, KEPT_VALUE = 4, 5, 6
-"""Columns of what has no place any more: whose it is, id of the item, what was typed."""
+KEY = 0
+"""Column of the keys of rows."""
 BOX = 1
 """Column of the sheet Feedback in which the box for the comment begins."""
 MAX_TEXT = 4000
 
-_PAST_NAMES = tuple(one.name for one in fields(Past))
-_COMMON = frozenset(("practical", "setup", "status", "unit"))
+Line = tuple[int, Mapping[int, Value]]
+"""Zero-based number of a row, and its cells by zero-based column."""
 
 
 class TypedRow(Struct, frozen=True):
@@ -109,185 +111,13 @@ def read_kept(path: Path) -> Kept:
         if any(f.code == "class-unreadable" for f in error.findings):
             raise
         raise SheetlabError(*(_refused(path, f.found) for f in error.findings)) from error
-    except (ValueError, KeyError, TypeError, etree.LxmlError) as error:
+    except (ValueError, TypeError, msgspec.ValidationError, etree.LxmlError) as error:
         raise SheetlabError(_refused(path, f"it is damaged inside ({error})")) from error
 
 
-def past_text(one: Past) -> str:
+def past_text(past: Past) -> str:
     """A row of the history as the text of a cell."""
-    return json.dumps(asdict(one), ensure_ascii=True, sort_keys=True)
-
-
-def _kept(book: LongBook, path: Path) -> Kept:
-    hidden = blocks = None
-    marks = ""
-    boxes: dict[str, str] = {}
-    # a copy of the sheet that somebody made does not count beside the sheet itself
-    for sheet in sorted(book.sheets, key=lambda name: name != MARKS_TITLE):
-        row, cells = next(book.rows(sheet), (0, {}))
-        mark = "" if row else _text(cells.get(0))
-        if mark == MARK:
-            hidden = sheet
-        elif mark == MARKS_MARK and blocks is None:
-            blocks, marks = _blocks(book.rows(sheet)), sheet
-        elif mark == FEEDBACK_MARK and not boxes:
-            boxes = dict(_boxes(book.rows(sheet, formulas=False)))
-    if hidden is None:
-        raise SheetlabError(_refused(path, "it is no class workbook, or its hidden sheet is gone"))
-    lines = book.rows(hidden)
-    # they are few, and stand before the history
-    head: dict[int, Mapping[int, Value]] = {}
-    below = None
-    for row, cells in lines:
-        if row >= HISTORY_ROW:
-            below = cells
-            break
-        head[row] = cells
-
-    def said(row: int, column: int) -> str:
-        return _text(head.get(row, {}).get(column))
-
-    if said(1, 1) != FORMAT:
-        raise SheetlabError(_refused(path, "it was written by another version of sheetlab"))
-    if blocks is None:
-        raise SheetlabError(_refused(path, "its sheet “Marks” is gone, or its first column is"))
-    if said(1, 2) != "0" and not any(block.rows for block in blocks):
-        raise SheetlabError(_refused(path, "the hidden keys on its sheet “Marks” are gone"))
-    history: list[Past] = []
-    counted: set[tuple[str, str]] = set()
-    for cells in () if below is None else chain((below,), (cells for _, cells in lines)):
-        if 0 not in cells:
-            continue
-        one = _past(_text(cells[0]))
-        history.append(one)
-        if _text(cells.get(1)) == COUNTS:
-            counted.add((one.key, one.readings))
-    doubts = _set_right(blocks, history, Place(path.name, marks))
-    rows = _rows(blocks)
-    for key, text in boxes.items():
-        if key in rows:
-            rows[key] = _with_box(rows[key], text)
-    folder = said(*FOLDER_CELL) or None
-    return _as_compared_now(Kept(rows, tuple(history), frozenset(counted), folder, doubts))
-
-
-def _as_compared_now(kept: Kept) -> Kept:
-    """The same under the keys that groups have now, in a workbook from before names changed."""
-    other = {
-        one.key: row_key(one.practical, one.group)
-        for one in kept.history
-        if one.key == former_key(one.practical, one.group)
-    }
-    if all(key == now for key, now in other.items()):
-        return kept
-    rows: dict[str, TypedRow] = {}
-    for key, typed in kept.rows.items():
-        its = replace(typed, key=other.get(key, key))
-        rows[its.key] = _together(rows[its.key], its) if its.key in rows else its
-    history = tuple(replace(one, key=other.get(one.key, one.key)) for one in kept.history)
-    counted = frozenset((other.get(key, key), readings) for key, readings in kept.counted)
-    return replace(kept, rows=rows, history=history, counted=counted)
-
-
-def _past(text: str) -> Past:
-    data: dict[str, Any] = json.loads(text)
-    for name in _COMMON:
-        # what many have in common is kept once
-        data[name] = sys.intern(data[name])
-    return Past(**{name: data[name] for name in _PAST_NAMES})
-
-
-class _Block(Struct):
-    """Rows of marks below one hidden row of items, or the rows of what has no place any more."""
-
-    columns: Mapping[int, str]
-    name_column: int | None = None
-    kept: bool = False
-    rows: list[tuple[int, Mapping[int, Value]]] = field(default_factory=list)
-
-
-def _blocks(lines: Iterable[tuple[int, Mapping[int, Value]]]) -> list[_Block]:
-    """Blocks of the sheet of marks; one whose row of items is gone goes on with the one before."""
-    found = [_Block({})]
-    for row, line in lines:
-        key = _text(line.get(KEY))
-        if key == ITEMS:
-            named = {c: _text(cell) for c, cell in line.items() if c > TYPED}
-            own = [c for c, name in named.items() if name == OWN]
-            items = {c: name for c, name in named.items() if name != OWN}
-            found.append(_Block(items, min(own, default=None)))
-        elif key == KEPT:
-            found.append(_Block({}, kept=True))
-        elif is_key(key):
-            found[-1].rows.append((row, dict(line)))
-    return found
-
-
-def _set_right(blocks: Iterable[_Block], history: list[Past], place: Place) -> tuple[Finding, ...]:
-    """Follow the names where the keys were left behind by sorting; tell where that was done.
-
-    Only if each name of a block fits one key of it and each key one name; else the keys stand.
-    """
-    names: dict[str, set[str]] = {}
-    for one in history:
-        names.setdefault(one.key, set()).add(group_key(one.group))
-    practicals = {one.practical for one in history}
-    doubts = []
-    for block in blocks:
-        if block.kept or block.name_column is None:
-            continue
-        column = block.name_column
-        keys = [_text(line.get(KEY)) for _, line in block.rows]
-        shown = [_text(line.get(column)) for _, line in block.rows]
-        # who handed in nothing is not in the history
-        made = [{row_key(one, name) for one in practicals} for name in shown]
-        plain = [group_key(name) for name in shown]
-        wrong = [
-            xl_rowcol_to_cell(row, column)
-            for i, (row, _) in enumerate(block.rows)
-            if keys[i] not in made[i] and plain[i] not in names.get(keys[i], ())
-        ]
-        if not wrong:
-            continue
-        by_name: dict[str, list[str]] = {}
-        for key in dict.fromkeys(keys):
-            for name in names.get(key, ()):
-                by_name.setdefault(name, []).append(key)
-        fits = [set(by_name.get(name, ())) | (made[i] & set(keys)) for i, name in enumerate(plain)]
-        targets = [next(iter(one)) for one in fits if len(one) == 1]
-        certain = len(targets) == len(keys) == len(set(targets)) == len(set(keys))
-        if certain:
-            hidden = {key: line for key, (_, line) in zip(keys, block.rows, strict=True)}
-            block.rows = [
-                (row, {**line, **{c: hidden[to].get(c, "") for c in range(TYPED + 1)}})
-                for to, (row, line) in zip(targets, block.rows, strict=True)
-            ]
-        doubts.append(_other_group(wrong, certain, place))
-    return tuple(doubts)
-
-
-def _other_group(cells: list[str], certain: bool, place: Place) -> Finding:
-    done = "the group named in the row" if certain else "the group that stood there when written"
-    return Finding(
-        "marks-moved",
-        Severity.DOUBTFUL,
-        f"rows show another group than they were written for: {listed(cells)}. Marks and "
-        f"comments of these rows were given to {done}",
-        "each group in its row, or whole rows sorted, with the hidden columns before them",
-        "Look through the marks of these groups.",
-        replace(place, cell=cells[0]),
-    )
-
-
-def _rows(blocks: Iterable[_Block]) -> dict[str, TypedRow]:
-    """What was typed, by key."""
-    rows: dict[str, TypedRow] = {}
-    for block in blocks:
-        for _, line in block.rows:
-            key = _text(line.get(KEY))
-            found = _kept_row(key, line) if block.kept else _row(key, line, block.columns)
-            rows[key] = _together(rows[key], found) if key in rows else found
-    return rows
+    return json.dumps(asdict(past), ensure_ascii=True, sort_keys=True)
 
 
 def is_key(text: str) -> bool:
@@ -295,12 +125,156 @@ def is_key(text: str) -> bool:
     return len(text) == KEY_LETTERS + 1 and text.startswith("k")
 
 
-def _boxes(lines: Iterable[tuple[int, Mapping[int, Value]]]) -> Iterator[tuple[str, str]]:
+def is_typed(column: str) -> bool:
+    """Whether a teacher types into the column of that key."""
+    return column in (COMMENT, VALUE) or not column.startswith("#")
+
+
+class _Block(Struct):
+    """Rows below one hidden row of keys."""
+
+    at: Mapping[str, int]
+    """Zero-based column of each key."""
+    rows: list[Line] = field(default_factory=list)
+
+
+def _kept(book: LongBook, path: Path) -> Kept:
+    sheets: dict[str, str] = {}
+    # a copy of the sheet that somebody made does not count beside the sheet itself
+    for sheet in sorted(book.sheets, key=lambda name: name != MARKS_TITLE):
+        row, cells = next(book.rows(sheet), (0, {}))
+        if not row:
+            sheets.setdefault(_text(cells.get(0)), sheet)
+    if MARK not in sheets:
+        raise SheetlabError(_refused(path, "it is no class workbook, or its hidden sheet is gone"))
+    hidden = dict(book.rows(sheets[MARK]))
+
+    def said(row: int, column: int) -> str:
+        return _text(hidden.get(row, {}).get(column))
+
+    if said(1, 1) != FORMAT:
+        raise SheetlabError(_refused(path, "it was written by another version of sheetlab"))
+    if MARKS_MARK not in sheets:
+        raise SheetlabError(_refused(path, "its sheet “Marks” is gone, or its first column is"))
+    blocks = _blocks(book.rows(sheets[MARKS_MARK]))
+    if said(1, 2) != "0" and not any(block.rows for block in blocks):
+        raise SheetlabError(_refused(path, "the hidden keys on its sheet “Marks” are gone"))
+    history = {
+        row: msgspec.convert(json.loads(_text(cells[0])), Past)
+        for row, cells in hidden.items()
+        if row >= HISTORY_ROW and 0 in cells
+    }
+    counted = [past for row, past in history.items() if said(row, 1) == COUNTS]
+    doubts = _set_right(blocks, history.values(), Place(path.name, sheets[MARKS_MARK]))
+    rows: dict[str, TypedRow] = {}
+    for block in blocks:
+        for _, line in block.rows:
+            typed = _typed_row(line, block.at)
+            rows[typed.key] = _together(rows.get(typed.key, typed), typed)
+    for key, text in _boxes(book.rows(sheets.get(FEEDBACK_MARK, ""), formulas=False)):
+        if key in rows:
+            rows[key] = _with_box(rows[key], text)
+    return Kept(
+        rows,
+        tuple(history.values()),
+        frozenset((past.key, past.readings) for past in counted),
+        said(*FOLDER_CELL) or None,
+        doubts,
+    )
+
+
+def _blocks(lines: Iterable[Line]) -> list[_Block]:
+    """Blocks of the sheet of marks; one whose row of keys is gone goes on with the one before."""
+    blocks = [_Block({})]
+    for row, line in lines:
+        key = _text(line.get(KEY))
+        if key in (ITEMS, KEPT):
+            blocks.append(_Block({_text(cell): column for column, cell in line.items()}))
+        elif is_key(key):
+            blocks[-1].rows.append((row, line))
+    return blocks
+
+
+def _set_right(
+    blocks: Iterable[_Block], history: Iterable[Past], place: Place
+) -> tuple[Finding, ...]:
+    """Follow the names where the keys were left behind by sorting; tell where that was done.
+
+    Only if each name of a block fits one key of it and each key one name; else the keys stand.
+    """
+    names: dict[str, set[str]] = {}
+    practicals = set()
+    for past in history:
+        names.setdefault(past.key, set()).add(group_key(past.group))
+        practicals.add(past.practical)
+    doubts = []
+    for block in blocks:
+        column = block.at.get(GROUP)
+        if column is None:
+            continue
+        keys = [_text(line.get(KEY)) for _, line in block.rows]
+        fitting = []
+        for _, line in block.rows:
+            name = _text(line.get(column))
+            # who handed in nothing is not in the history
+            made = {row_key(practical, name) for practical in practicals}
+            plain = group_key(name)
+            fitting.append({k for k in keys if k in made or plain in names.get(k, ())})
+        wrong = [
+            xl_rowcol_to_cell(row, column)
+            for key, fits, (row, _) in zip(keys, fitting, block.rows, strict=True)
+            if key not in fits
+        ]
+        if not wrong:
+            continue
+        targets = [min(fits) for fits in fitting if len(fits) == 1]
+        certain = len(targets) == len(keys) == len(set(targets)) == len(set(keys))
+        if certain:
+            block.rows = _with_keys(block.rows, keys, targets)
+        whom = "named" if certain else "written"
+        at = replace(place, cell=wrong[0])
+        doubts.append(finding("marks-moved", Severity.DOUBTFUL, at, cells=tuple(wrong), whom=whom))
+    return tuple(doubts)
+
+
+def _with_keys(rows: Sequence[Line], keys: Sequence[str], targets: Sequence[str]) -> list[Line]:
+    """Rows with the hidden cells of the keys that they belong to."""
+    hidden = {key: line for key, (_, line) in zip(keys, rows, strict=True)}
+    return [
+        (row, {**line, **{c: hidden[key].get(c, "") for c in range(HIDDEN_COLUMNS)}})
+        for key, (row, line) in zip(targets, rows, strict=True)
+    ]
+
+
+def _typed_row(line: Mapping[int, Value], at: Mapping[str, int]) -> TypedRow:
+    cells = {key: line.get(column) for key, column in at.items()}
+    typed = {key: _value(cell) for key, cell in cells.items() if is_typed(key)}
+    if VALUE in typed:
+        # a row of what has no place any more says itself of which item it is
+        typed = {_text(cells.get(ITEM)) or VALUE: typed[VALUE]}
+    items = {key: value for key, value in typed.items() if value is not None and key != VALUE}
+    comment = _as_text(items.pop(COMMENT, ""))
+    shown, who = _text(cells.get(SHOWN)), _text(cells.get(WHO))
+    row = TypedRow(_text(line.get(KEY)), "", who, items, comment, shown)
+    # what was typed since the sheet was written was typed for the readings shown in it
+    since = shown and row.digest != _text(cells.get(TYPED))
+    marked = "" if row.empty else shown if since else _text(cells.get(MARKED))
+    return replace(row, marked=marked)
+
+
+def _together(a: TypedRow, b: TypedRow) -> TypedRow:
+    return TypedRow(
+        a.key, a.marked or b.marked, a.who or b.who, {**b.items, **a.items},
+        a.comment or b.comment, a.shown or b.shown,
+    )  # fmt: skip
+
+
+def _boxes(lines: Iterable[Line]) -> Iterator[tuple[str, str]]:
     """What was typed over the formulas that show the comments on the pages, by key."""
     for _, line in lines:
-        key, text = _text(line.get(KEY)), _value(line.get(BOX))
-        if is_key(key) and text is not None:
-            yield key, f"{text:g}" if isinstance(text, float) else text
+        key, typed = _text(line.get(KEY)), _value(line.get(BOX))
+        if is_key(key) and typed is not None:
+            yield key, _as_text(typed)
 
 
 def _with_box(row: TypedRow, text: str) -> TypedRow:
@@ -313,67 +287,22 @@ def _with_box(row: TypedRow, text: str) -> TypedRow:
     return replace(row, comment=comment, marked=row.shown)
 
 
-def _row(key: str, line: Mapping[int, Value], columns: Mapping[int, str]) -> TypedRow:
-    items: dict[str, float | str] = {}
-    comment = ""
-    for column, name in columns.items():
-        value = _value(line.get(column))
-        if value is None:
-            continue
-        if name == COMMENT:
-            comment = f"{value:g}" if isinstance(value, float) else value
-        else:
-            items[name] = value
-    found = TypedRow(key, "", "", items, comment)
-    # what was typed since the sheet was written was typed for the readings shown in it
-    since = found.digest != _text(line.get(TYPED))
-    marked = "" if found.empty else _text(line.get(SHOWN if since else MARKED))
-    return TypedRow(key, marked, "", items, comment, _text(line.get(SHOWN)))
-
-
-def _kept_row(key: str, line: Mapping[int, Value]) -> TypedRow:
-    """A row of what has no place any more: whose it is, item, value."""
-    who, name = _text(line.get(KEPT_WHO)), _text(line.get(KEPT_ITEM))
-    value = _value(line.get(KEPT_VALUE))
-    marked = _text(line.get(MARKED))
-    if value is None or not name:
-        return TypedRow(key, "", who)
-    if name == COMMENT:
-        return TypedRow(key, marked, who, {}, f"{value:g}" if isinstance(value, float) else value)
-    return TypedRow(key, marked, who, {name: value})
-
-
-def _together(a: TypedRow, b: TypedRow) -> TypedRow:
-    return TypedRow(
-        a.key, a.marked or b.marked, a.who or b.who, {**b.items, **a.items},
-        a.comment or b.comment, a.shown or b.shown,
-    )  # fmt: skip
-
-
 def _text(cell: Value | None) -> str:
-    if cell is None:
-        return ""
-    return f"{cell:.15g}" if isinstance(cell, float) else cell
+    return f"{cell:.15g}" if isinstance(cell, float) else cell or ""
+
+
+def _as_text(typed: float | str) -> str:
+    return f"{typed:g}" if isinstance(typed, float) else typed
 
 
 def _value(cell: Value | None) -> float | str | None:
-    if cell is None:
-        return None
-    if isinstance(cell, float):
+    if cell is None or isinstance(cell, float):
         return cell
     text = cell.strip()[:MAX_TEXT]
     number = typed_number(text)
-    if number is not None and not number.ambiguous:
-        return number.value
-    return text or None
+    return text or None if number is None or number.ambiguous else number.value
 
 
 def _refused(path: Path, why: str) -> Finding:
-    return Finding(
-        "class-unreadable",
-        Severity.STOP,
-        f"{path.name} cannot be read: {why}. It may hold marks, so nothing was written",
-        "the class workbook as it was written, or no file of that name",
-        "Get it back from a copy, or move it away, or give another name with --out.",
-        Place(path.name),
-    )
+    place = Place(path.name)
+    return finding("class-unreadable", Severity.STOP, place, name=path.name, why=why)

@@ -12,9 +12,8 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from msgspec import Struct
 
-from sheetlab.classes.handins import Past
 from sheetlab.classes.kept import HIDDEN, read_kept
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, harmless
 from sheetlab.handling.folders import ENDINGS
 from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT
 from sheetlab.workbook.longbook import open_long
@@ -53,15 +52,14 @@ def other_format(path: Path) -> Finding | None:
         sheets = open_store(open_package(path)).sheets
     except SheetlabError:
         return None
-    if all(one.name != HIDDEN for one in sheets):
+    if all(sheet.name != HIDDEN for sheet in sheets):
         return None
-    return Finding(
-        "source-refused",
+    return finding(
+        "source-refused_format",
         Severity.STOP,
-        f"{path.name} is the workbook of a class, saved as {OPEN_DOCUMENT}",
-        "a class workbook as .xlsx",
-        "Add the .xlsx that “sheetlab class” wrote, or save this one as .xlsx first.",
         Place(path.name),
+        name=path.name,
+        ending=OPEN_DOCUMENT,
     )
 
 
@@ -80,26 +78,38 @@ def sources_of(path: Path, folder: Path | None = None) -> Iterator[Source | Find
         If the workbook cannot be read, does not say what counts, or its folder is not to be used.
     """
     kept = read_kept(path)
-    counted = [one for one in kept.history if (one.key, one.readings) in kept.counted]
+    counted = [past for past in kept.history if (past.key, past.readings) in kept.counted]
     if not counted:
-        raise SheetlabError(_nothing_counts(path))
+        raise SheetlabError(
+            finding("source-gone_none", Severity.STOP, Place(path.name), name=path.name)
+        )
     root = folder if folder is not None else _own_folder(path, kept.folder)
-    for one in counted:
-        found = _below(root, one.file)
-        if found is None:
-            yield _outside(path, one)
-        elif not found.is_file():
-            yield _gone(path, one, root)
+    for past in counted:
+        file = _below(root, past.file)
+        short = _short(past.file)
+        if file is None:
+            yield finding("source-refused_outside", Severity.STOP, Place(path.name), file=short)
+        elif not file.is_file():
+            group = _short(past.group)
+            yield finding(
+                "source-gone",
+                Severity.STOP,
+                Place(path.name),
+                file=short,
+                group=group,
+                folder=str(root),
+            )
         else:
-            yield Source(found, one.file, one.key, one.readings)
+            yield Source(file, past.file, past.key, past.readings)
 
 
 def _own_folder(path: Path, said: str | None) -> Path:
-    own = path.resolve().parent
     # only what is made of plain names; where links lead is looked at after that
-    found = None if said is None else _below(own, said, folder=True)
+    found = None if said is None else _below(path.resolve().parent, said, folder=True)
     if found is None or not found.is_dir():
-        raise SheetlabError(_no_folder(path))
+        raise SheetlabError(
+            finding("source-refused_folder", Severity.STOP, Place(path.name), name=path.name)
+        )
     return path.parent / Path(said or "")
 
 
@@ -121,61 +131,8 @@ def _below(root: Path, name: str, folder: bool = False) -> Path | None:
 
 def changed(source: Source) -> Finding:
     """The finding for a file that holds something else than when the class was made."""
-    return Finding(
-        "source-changed",
-        Severity.STOP,
-        f"“{_short(source.file)}” holds other readings, or another group, than when the class "
-        "workbook was written; it was not added",
-        "the hand-in that counts in the class",
-        "Run “sheetlab class” again, look at the marks, and add the class again.",
-        Place(source.path.name),
-    )
-
-
-def _gone(path: Path, one: Past, root: Path) -> Finding:
-    return Finding(
-        "source-gone",
-        Severity.STOP,
-        f"“{_short(one.file)}”, which counts for {_short(one.group)} in this class, is not in "
-        f"{root}",
-        "every hand-in that counts, where it lay when the class workbook was written",
-        "Put it back, or name the folder of the hand-ins with --folder.",
-        Place(path.name),
-    )
-
-
-def _outside(path: Path, one: Past) -> Finding:
-    return Finding(
-        "source-refused",
-        Severity.STOP,
-        f"“{_short(one.file)}” leads out of the folder of the class, or is no workbook",
-        "a workbook in the folder that the class was made of, or below it",
-        "Do not trust this class workbook: find out who changed it, or make it anew with "
-        "“sheetlab class”.",
-        Place(path.name),
-    )
-
-
-def _no_folder(path: Path) -> Finding:
-    return Finding(
-        "source-refused",
-        Severity.STOP,
-        f"the hand-ins of {path.name} do not lie beside it or below it",
-        "a class workbook in a folder that also holds its hand-ins",
-        "Name the folder of the hand-ins with --folder.",
-        Place(path.name),
-    )
-
-
-def _nothing_counts(path: Path) -> Finding:
-    return Finding(
-        "source-gone",
-        Severity.STOP,
-        f"{path.name} does not say which hand-ins count: there is none, or an earlier sheetlab "
-        "wrote it",
-        "a class workbook with hand-ins",
-        "Run “sheetlab class” again, and add it then.",
-        Place(path.name),
+    return finding(
+        "source-changed", Severity.STOP, Place(source.path.name), file=_short(source.file)
     )
 
 

@@ -12,62 +12,48 @@ from sheetlab.commands.console import DONE, expect_ending, refuse_filled, say, w
 def addin(parser: argparse.ArgumentParser) -> None:
     """The science as functions of a spreadsheet program."""
     actions = parser.add_subparsers(title="actions", required=True, metavar="ACTION")
-    _excel(
-        actions.add_parser("excel", help="write what Excel on Windows needs, with the steps"),
-    )
-    _guide(actions.add_parser("guide", help="write a workbook that shows every function"))
-    _calc(actions.add_parser("calc", help="make the add-in for LibreOffice Calc"))
-
-
-def _excel(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--out", type=Path, required=True, metavar="DIR", help="new or empty folder"
-    )
-    parser.add_argument(
+    excel = actions.add_parser("excel", help="write what Excel on Windows needs, with the steps")
+    guide = actions.add_parser("guide", help="write a workbook that shows every function")
+    calc = actions.add_parser("calc", help="make the add-in for LibreOffice Calc")
+    for action, run, metavar, help_ in (
+        (excel, _excel, "DIR", "new or empty folder"),
+        (guide, _guide, "FILE.xlsx", "new file"),
+        (calc, _calc, "FILE.oxt", "new file, for Calc to take in"),
+    ):
+        action.add_argument("--out", type=Path, required=True, metavar=metavar, help=help_)
+        action.set_defaults(run=run)
+    excel.add_argument(
         "--python", default="", metavar="PATH", help="the python.exe that Excel is to use"
     )
 
-    def run(options: argparse.Namespace) -> int:
-        from sheetlab.live.excel.addin import STEPS, excel_files
 
-        files = excel_files(options.python)
-        refuse_filled(options.out)
-        with contextlib.suppress(OSError):  # writing into it says what is wrong
-            options.out.mkdir(parents=True, exist_ok=True)
-        for name, data in files.items():
-            write_new(options.out / name, data)
-        say(f"{options.out / STEPS}: what to do with this folder, step by step")
-        return DONE
+def _excel(options: argparse.Namespace) -> int:
+    from sheetlab.live.excel.addin import STEPS, excel_files
 
-    parser.set_defaults(run=run)
-
-
-def _guide(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--out", type=Path, required=True, metavar="FILE.xlsx", help="new file")
-
-    def run(options: argparse.Namespace) -> int:
-        from sheetlab.live.guide import guide
-
-        expect_ending(options.out, ".xlsx")
-        write_new(options.out, guide())
-        say(f"{options.out}: open it in a program that has the functions")
-        return DONE
-
-    parser.set_defaults(run=run)
+    files = excel_files(options.python)
+    refuse_filled(options.out)
+    with contextlib.suppress(OSError):  # writing into it says what is wrong
+        options.out.mkdir(parents=True, exist_ok=True)
+    for name, data in files.items():
+        write_new(options.out / name, data)
+    say(f"{options.out / STEPS}: what to do with this folder, step by step")
+    return DONE
 
 
-def _calc(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--out", type=Path, required=True, metavar="FILE.oxt", help="new file, for Calc to take in"
-    )
+def _guide(options: argparse.Namespace) -> int:
+    from sheetlab.live.guide import guide
 
-    def run(options: argparse.Namespace) -> int:
-        from sheetlab.live.calc.extension import extension
+    expect_ending(options.out, ".xlsx")
+    write_new(options.out, guide())
+    say(f"{options.out}: open it in a program that has the functions")
+    return DONE
 
-        expect_ending(options.out, ".oxt")
-        write_new(options.out, extension())
-        name = options.out
-        say(f"{name}: add it in Calc with Tools > Extension Manager, or: unopkg add {name}")
-        return DONE
 
-    parser.set_defaults(run=run)
+def _calc(options: argparse.Namespace) -> int:
+    from sheetlab.live.calc.extension import extension
+
+    expect_ending(options.out, ".oxt")
+    write_new(options.out, extension())
+    name = options.out
+    say(f"{name}: add it in Calc with Tools > Extension Manager, or: unopkg add {name}")
+    return DONE

@@ -10,7 +10,16 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless, wrong_ending
+from sheetlab.finding import (
+    Finding,
+    Severity,
+    SheetlabError,
+    file_exists,
+    finding,
+    harmless,
+    not_written,
+    wrong_ending,
+)
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.handling.progress import Meter
@@ -43,8 +52,8 @@ def json_line(record: dict[str, object]) -> str:
 
 def complain(findings: Sequence[Finding]) -> None:
     """Say findings on standard error, each with its place."""
-    for finding in findings:
-        say(finding, file=sys.stderr)
+    for problem in findings:
+        say(problem, file=sys.stderr)
 
 
 def roster_of(path: Path | None) -> tuple[Group, ...]:
@@ -75,10 +84,10 @@ def write_new(path: Path, data: bytes) -> None:
 
     try:
         if path.exists():
-            raise SheetlabError(there(path))
+            raise SheetlabError(file_exists(path))
         write_atomically(path, data)
     except (OSError, ValueError) as error:
-        raise SheetlabError(cannot_write(path, error)) from error
+        raise SheetlabError(not_written(path, error)) from error
 
 
 def typed(option: str, read: Callable[[str], _T], expected: str) -> Callable[[str], _T]:
@@ -97,12 +106,8 @@ def typed(option: str, read: Callable[[str], _T], expected: str) -> Callable[[st
             return read(text.strip())
         except ValueError as error:
             raise SheetlabError(
-                Finding(
-                    "option-refused",
-                    Severity.STOP,
-                    f"{option}: “{text}” is not understood",
-                    expected,
-                    "Type it again; nothing was done.",
+                finding(
+                    "option-refused", Severity.STOP, option=option, text=text, expected=expected
                 )
             ) from error
 
@@ -209,65 +214,20 @@ def evaluating(options: argparse.Namespace) -> tuple[Workers, Meter]:
 
 def no_files(given: Sequence[Path]) -> Finding:
     """That nothing was given that could be a workbook."""
-    return Finding(
-        "no-files",
-        Severity.STOP,
-        f"there is no workbook in {', '.join(map(str, given))}",
-        "a folder with .xlsx, .xlsm or .ods files",
-        "Check the folder.",
-    )
-
-
-def not_empty(folder: Path) -> Finding:
-    """That a folder to be filled holds something."""
-    return Finding(
-        "folder-not-empty",
-        Severity.STOP,
-        f"{folder} is not an empty folder",
-        "a new or empty folder",
-        "Give another name; nothing was written.",
-    )
+    return finding("no-files", Severity.STOP, folders=tuple(map(str, given)))
 
 
 def refuse_filled(folder: Path) -> None:
     """Refuse to fill a folder that holds something, or a file in its place."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise SheetlabError(not_empty(folder))
-
-
-def there(path: Path) -> Finding:
-    """That a file to be written is there."""
-    return Finding(
-        "file-exists",
-        Severity.STOP,
-        f"{path} is there already and was left as it is",
-        "a new file",
-        "Give another name, or move the old file away.",
-    )
+        raise SheetlabError(finding("folder-not-empty", Severity.STOP, folder=str(folder)))
 
 
 def system_refused(error: OSError) -> Finding:
     """That the operating system did not do what it was asked for."""
     where = f" ({error.filename})" if error.filename else ""
-    return Finding(
-        "not-written",
-        Severity.STOP,
-        f"the disk or the network refused: {error.strerror or error}{where}",
-        "folders that can be read and written, with room in them",
-        "What was written before is whole; put the cause right and run it again.",
-    )
-
-
-def cannot_write(path: Path, error: Exception) -> Finding:
-    """That a file cannot be written where it was asked for."""
-    reason = getattr(error, "strerror", None) or "it is no name for a file"
-    return Finding(
-        "not-written",
-        Severity.STOP,
-        f"{path} cannot be written: {reason}",
-        "a file in a folder that is there",
-        "Check the folder, its permissions and the name.",
-    )
+    reason = f"{error.strerror or error}{where}"
+    return finding("not-written_refused", Severity.STOP, reason=reason)
 
 
 def result_text(outcome: FileOutcome) -> str:

@@ -4,19 +4,8 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from sheetlab.commands.console import (
-    DONE,
-    SOME_FAILED,
-    complain,
-    refuse_filled,
-    result_text,
-    say,
-)
-
-if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
-    pass
+from sheetlab.commands.console import DONE, SOME_FAILED, complain, refuse_filled, result_text, say
 
 
 def demo(parser: argparse.ArgumentParser) -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import argparse
 import signal
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.commands.console import (
     DONE,
@@ -105,6 +107,7 @@ def class_(parser: argparse.ArgumentParser) -> None:
 
 
 def _evaluate(options: argparse.Namespace) -> int:
+    from sheetlab.checks.regularity import regularities
     from sheetlab.handling.batch import evaluate_many
     from sheetlab.handling.folders import expand, passed_over
     from sheetlab.practical.loader import find_profile
@@ -118,29 +121,27 @@ def _evaluate(options: argparse.Namespace) -> int:
         return NOTHING_DONE
     profile = find_profile(options.profile) if options.profile else None
     workers, progress = evaluating(options)
-    read = good = 0
     brief = len(paths) > FEW and not (options.verbose or options.json)
-    by_status: dict[str, list[str]] = {}
-    class_: list[tuple[str, Traits]] = []
-    for one in evaluate_many(
-        paths, options.out, options.in_place, partial(_told, options.json), options.practical,
+    outcomes = []
+    for outcome in evaluate_many(
+        paths, options.out, options.in_place, partial(_said, options.json), options.practical,
         profile, workers, progress,
     ):  # fmt: skip
-        if not (brief and one.good):
+        if not (brief and outcome.good):
             progress.end()
-            say(one.text, flush=True)
-        by_status.setdefault(one.status, []).append(one.name)
-        read += one.read
-        good += one.good
-        class_ += one.class_
+            say(outcome.text, flush=True)
+        outcomes.append(replace(outcome, text=""))
     progress.end()
+    good = sum(outcome.good for outcome in outcomes)
     if brief:
-        say(_total(by_status))
+        say(_total(outcomes))
         if good:
             where = "in the files themselves" if options.in_place else options.out
             say(f"written: {where or 'a folder “evaluated” beside each file'}")
-    _print_class(class_)
-    if options.practical and not read:
+    # what only several workbooks together show
+    for note in regularities([o.traits for o in outcomes if o.traits is not None]):
+        say(f"class: {harmless(note.sentence)}")
+    if options.practical and not any(outcome.read for outcome in outcomes):
         ends += _unknown(options.practical)
     complain(ends)
     if not good:
@@ -148,7 +149,7 @@ def _evaluate(options: argparse.Namespace) -> int:
     return DONE if good == len(paths) else SOME_FAILED
 
 
-class _Told(Struct, frozen=True):
+class _Said(Struct, frozen=True):
     """What is kept of a workbook that was evaluated, maybe in another process."""
 
     name: str
@@ -156,39 +157,41 @@ class _Told(Struct, frozen=True):
     text: str
     read: bool
     good: bool
-    class_: tuple[tuple[str, Traits], ...]
+    traits: tuple[str, Traits] | None
     """Name and traits, if they are to be compared with those of the others."""
 
 
-def _told(json: bool, outcome: FileOutcome) -> _Told:
+def _said(json: bool, outcome: FileOutcome) -> _Said:
+    from sheetlab.checks.record import finding_record, record, unreadable_record
     from sheetlab.checks.regularity import traits
 
     found = outcome.assessment
-    class_: tuple[tuple[str, Traits], ...] = ()
-    if found is not None and not json:
-        name = found.observations.entry("start.group").text or outcome.path.name
-        class_ = ((name, traits(found)),)
-    text = json_line(_record(outcome)) if json else "\n".join(_outcome_lines(outcome))
-    return _Told(
-        outcome.path.name, outcome.status, text, found is not None, _evaluated(outcome), class_
-    )
+    compared = None
+    if not json:
+        text = "\n".join(_outcome_lines(outcome))
+        if found is not None:
+            name = found.observations.entry("start.group").text or outcome.path.name
+            compared = name, traits(found)
+    elif found is None:
+        text = json_line(unreadable_record(str(outcome.path), outcome.findings))
+    else:
+        findings = [finding_record(f) for f in outcome.findings]
+        own = {"status": outcome.status, "findings": findings}
+        text = json_line({**record(found, str(outcome.path)), **own})
+    good = outcome.status != "failed" and outcome.written is not None
+    return _Said(outcome.path.name, outcome.status, text, found is not None, good, compared)
 
 
-def _total(by_status: Mapping[str, Sequence[str]]) -> str:
+def _total(outcomes: Sequence[_Said]) -> str:
     """What many workbooks came to, with the names of those that a person has to look at."""
-    count = sum(map(len, by_status.values()))
-    counts = ", ".join(
-        f"{len(by_status[status])} {status}"
-        for status in ("ok", "doubtful", "failed")
-        if status in by_status
-    )
-    lines = [f"{many(count, 'workbook')}: {counts}"]
-    if "doubtful" in by_status:
-        lines.append(
-            f"doubtful: {listed(by_status['doubtful'])}; their sheets Findings say why, and "
-            "--verbose says it here"
-        )
-    return "\n".join(lines)
+    count = Counter(outcome.status for outcome in outcomes)
+    counts = [f"{count[s]} {s}" for s in ("ok", "doubtful", "failed") if count[s]]
+    total = f"{many(len(outcomes), 'workbook')}: {', '.join(counts)}"
+    doubtful = [outcome.name for outcome in outcomes if outcome.status == "doubtful"]
+    if not doubtful:
+        return total
+    why = "their sheets Findings say why, and --verbose says it here"
+    return f"{total}\ndoubtful: {listed(doubtful)}; {why}"
 
 
 def _unknown(practical: str) -> tuple[Finding, ...]:
@@ -202,36 +205,14 @@ def _unknown(practical: str) -> tuple[Finding, ...]:
     return ()
 
 
-def _print_class(class_: Sequence[tuple[str, Traits]]) -> None:
-    """What only several workbooks together show."""
-    from sheetlab.checks.regularity import regularities
-
-    for note in regularities(class_):
-        say(f"class: {harmless(note.sentence)}")
-
-
-def _evaluated(outcome: FileOutcome) -> bool:
-    return outcome.status != "failed" and outcome.written is not None
-
-
-def _record(outcome: FileOutcome) -> dict[str, object]:
-    from sheetlab.checks.record import finding_record, record, unreadable_record
-
-    if outcome.assessment is None:
-        return unreadable_record(str(outcome.path), outcome.findings)
-    made = record(outcome.assessment, str(outcome.path))
-    findings = [finding_record(f) for f in outcome.findings]
-    return {**made, "status": outcome.status, "findings": findings}
-
-
 def _outcome_lines(outcome: FileOutcome) -> Iterator[str]:
     yield f"{harmless(outcome.path.name)}: {result_text(outcome)}"
+    notes = 0
     for finding in outcome.findings:
-        if finding.severity is not Severity.NOTE or finding.code == "own-result-differs":
+        if finding.severity is Severity.NOTE and finding.code != "own-result-differs":
+            notes += 1
+        else:
             yield indented(finding)
-    notes = sum(
-        f.severity is Severity.NOTE and f.code != "own-result-differs" for f in outcome.findings
-    )
     if notes:
         yield f"    ({many(notes, 'note')} on the sheet Findings)"
     if outcome.written is not None:
@@ -262,7 +243,7 @@ def _class(options: argparse.Namespace) -> int:
     profile = find_profile(options.profile) if options.profile else None
     roster = roster_of(options.roster)
     workers, progress = evaluating(options)
-    lists = [one for one in (options.roster, options.out) if one is not None]
+    lists = [path for path in (options.roster, options.out) if path is not None]
     over = passed_over([options.folder], below=True, leave_out=lists)
     ends = () if over is None else (over,)
     try:
@@ -271,18 +252,19 @@ def _class(options: argparse.Namespace) -> int:
         )
     except SheetlabError as error:
         raise SheetlabError(*error.findings, *ends) from error
-    for one in made.sorted.counted:
-        result = "no result" if one.outcome is None else one.outcome.statement
-        say(harmless(f"{one.name}, {one.practical}: {one.status}, {result}"))
+    counted = made.sorted.counted
+    for handin in counted:
+        result = "no result" if handin.outcome is None else handin.outcome.statement
+        say(harmless(f"{handin.name}, {handin.practical}: {handin.status}, {result}"))
     for note in made.collected.notes:
         say(f"class: {harmless(note)}")
     for point in made.sorted.points:
-        whose = ", ".join(part for part in (point.group, point.practical, point.file) if part)
+        whose = ", ".join(filter(None, (point.group, point.practical, point.file)))
         say(harmless(f"{point.what}: {whose}: {point.text}"))
     say(f"written: {harmless(str(made.written))}")
     complain((*made.doubts, *(() if made.left is None else (made.left,)), *ends))
-    unread = any(not one.foreign for one in made.collected.unread)
-    if not made.sorted.counted:
+    if not counted:
         return NOTHING_DONE
-    failed = unread or any(one.outcome is None for one in made.sorted.counted)
+    unread = any(not file.foreign for file in made.collected.unread)
+    failed = unread or any(handin.outcome is None for handin in counted)
     return SOME_FAILED if failed else DONE

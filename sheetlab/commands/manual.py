@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 from difflib import get_close_matches
+from itertools import groupby
 
 from sheetlab.commands.console import DONE, say
-from sheetlab.finding import Finding, Severity, SheetlabError, finding
+from sheetlab.finding import Severity, SheetlabError, finding
 
 
 def manual(parser: argparse.ArgumentParser) -> None:
@@ -26,28 +27,14 @@ def _manual(options: argparse.Namespace) -> int:
     if topic in topics:
         say(text_of(topic), end="")
     elif topic:
-        raise SheetlabError(_no_such_page(options.topic, topic, topics))
+        asked = {"typed": options.topic, "topics": ", ".join(topics)}
+        for near in get_close_matches(topic, topics, 1, 0.7):
+            raise SheetlabError(finding("no-such-page_near", Severity.STOP, near=near, **asked))
+        raise SheetlabError(finding("no-such-page", Severity.STOP, **asked))
     else:
-        say(_contents())
-    return DONE
-
-
-def _contents() -> str:
-    """All topics, kind by kind."""
-    from sheetlab.manual import pages
-
-    lines: list[str] = []
-    kind = ""
-    for page in pages():
-        if page.kind != kind:
-            kind = page.kind
+        lines = ["sheetlab manual TOPIC prints a page. Topics:"]
+        for kind, of_kind in groupby(pages(), lambda page: page.kind):
             lines += ["", kind]
-        lines.append(f"  {page.topic:18} {page.purpose or page.title}")
-    return "\n".join(["sheetlab manual TOPIC prints a page. Topics:", *lines])
-
-
-def _no_such_page(typed: str, topic: str, topics: list[str]) -> Finding:
-    values = {"typed": typed, "topics": ", ".join(topics)}
-    for near in get_close_matches(topic, topics, 1, 0.7):
-        return finding("no-such-page_near", Severity.STOP, near=near, **values)
-    return finding("no-such-page", Severity.STOP, **values)
+            lines += [f"  {page.topic:18} {page.purpose or page.title}" for page in of_kind]
+        say("\n".join(lines))
+    return DONE

@@ -8,10 +8,9 @@ from __future__ import annotations
 import textwrap
 import unicodedata
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from enum import IntEnum
-from itertools import takewhile
 
 from msgspec import Struct, field
 from msgspec.structs import replace
@@ -19,7 +18,7 @@ from msgspec.structs import replace
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.checks.wording import Words
-from sheetlab.finding import Finding, Severity, harmless
+from sheetlab.finding import Finding, Severity, harmless, many
 from sheetlab.handling.folders import Stamp
 from sheetlab.practical.definition import Table
 from sheetlab.workbook.evaluate_file import FileOutcome
@@ -97,74 +96,72 @@ def bench(file: str, saved: datetime, outcome: FileOutcome, last: Bench | None =
     last
         The last good row, from which an unreadable workbook has its names.
     """
-    found = outcome.assessment
-    if found is None:
-        known = last or Bench(file, saved, Rank.LOOK)
+    assessment = outcome.assessment
+    if assessment is None:
+        findings = outcome.findings
         return replace(
-            known,
+            last or Bench(file, saved, Rank.LOOK),
             saved=saved,
             rank=Rank.LOOK,
-            doubts=len(outcome.findings),
-            look=_pointed(outcome.findings[0]) if outcome.findings else "",
-            result="" if last is None else known.result,
+            doubts=len(findings),
+            look=_pointed(findings[0]) if findings else "",
             saving=False,
         )
-    tables = [(t, _filled(found, t)) for t in reversed(found.practical.definition.tables)]
+    tables = [(t, _filled(assessment, t)) for t in reversed(assessment.practical.definition.tables)]
     begun = [(table, rows) for table, rows in tables if rows is not None]
     short = any(rows.filled < table.minimum_rows for table, rows in begun)
     pending = UNFINISHED | ({"result-not-computable"} if short else set())
+    codes = {f.code for f in assessment.findings}
     needed = [
-        f for f in found.findings if f.severity is not Severity.NOTE and f.code not in pending
+        f for f in assessment.findings if f.severity is not Severity.NOTE and f.code not in pending
     ]
-    codes = {f.code for f in found.findings}
-    entry = found.observations.entry
+    if needed:
+        rank = Rank.LOOK
+    elif NOT_FILLED in codes:
+        rank = Rank.NOT_BEGUN
+    else:
+        under_way = assessment.status == "failed" or codes & pending
+        rank = Rank.UNDER_WAY if under_way else Rank.DONE
+    entry = assessment.observations.entry
     return Bench(
         file,
         saved,
-        _rank(needed, codes, pending, found),
+        rank,
         entry("start.group").text,
         entry("start.setup").text,
-        found.practical.definition.id,
+        assessment.practical.definition.id,
         # a stable sort: what may stay empty says nothing of how far a bench is
         tuple(rows for table, rows in sorted(begun, key=lambda t: not t[0].minimum_rows)),
         len(needed),
         _pointed(needed[0]) if needed else "",
-        _result(found),
+        _result(assessment),
     )
 
 
-def _rank(
-    needed: Sequence[Finding], codes: Collection[str], pending: Collection[str], found: Assessment
-) -> Rank:
-    if needed:
-        return Rank.LOOK
-    if NOT_FILLED in codes:
-        return Rank.NOT_BEGUN
-    if found.status == "failed" or any(code in pending for code in codes):
-        return Rank.UNDER_WAY
-    return Rank.DONE
-
-
-def _filled(found: Assessment, table: Table) -> Rows | None:
+def _filled(assessment: Assessment, table: Table) -> Rows | None:
     """Rows of a table in which each column that was begun is filled; None if none was.
 
     Columns of nominal values (masses as marked) are often typed beforehand, and texts are
     remarks: neither is a reading.
     """
-    practical, entry = found.practical, found.observations.entry
-    nominal = {one.id for one in practical.definition.instruments if one.kind == "nominal"}
-    rows = practical.tables[table.id]
-    columns = [
-        [entry(key, row).value is not None or bool(entry(key, row).text) for row in range(rows)]
-        for key, one in practical.inputs.items()
-        if one.table == table.id and one.kind != "text" and one.instrument not in nominal
+    practical, entry = assessment.practical, assessment.observations.entry
+    nominal = {i.id for i in practical.definition.instruments if i.kind == "nominal"}
+    rows = range(practical.tables[table.id])
+    keys = [
+        key
+        for key, field_ in practical.inputs.items()
+        if field_.table == table.id and field_.kind != "text" and field_.instrument not in nominal
     ]
-    begun = [column for column in columns if any(column)]
+    filled = [
+        [entry(key, row).value is not None or bool(entry(key, row).text) for row in rows]
+        for key in keys
+    ]
+    begun = [column for column in filled if any(column)]
     if not begun:
         return None
-    filled = sum(map(all, zip(*begun, strict=True)))
     # a finished group is one that has what is asked for, not one that has no empty row left
-    return Rows(table.id.replace("_", " "), filled, table.minimum_rows or rows)
+    wanted = table.minimum_rows or len(rows)
+    return Rows(table.id.replace("_", " "), sum(map(all, zip(*begun, strict=True))), wanted)
 
 
 def _pointed(finding: Finding) -> str:
@@ -172,29 +169,21 @@ def _pointed(finding: Finding) -> str:
     return f"{where}: {finding.found}" if where else finding.found
 
 
-def _result(found: Assessment) -> str:
+def _result(assessment: Assessment) -> str:
     """The statement in its shortest form, or what stands in its way."""
-    measurand = found.evaluation.measurand
-    if measurand is not None and found.status != "failed":
-        words = Words(found.practical, found.evaluation.profile)
+    measurand = assessment.evaluation.measurand
+    if measurand is not None and assessment.status != "failed":
+        words = Words(assessment.practical, assessment.evaluation.profile)
         symbol, *forms = words.statement_line(measurand).split(" = ")
         return " = ".join((symbol, *forms[-1:]))
-    if any(f.code == NOT_FILLED for f in found.findings):
+    if any(f.code == NOT_FILLED for f in assessment.findings):
         return "nothing typed yet"
-    missing = [f.found for f in found.findings if f.code == "reading-missing"]
+    missing = [f.found for f in assessment.findings if f.code == "reading-missing"]
     if missing:
-        many = f"{len(missing)} missing" if len(missing) > 1 else "missing"
-        return f"{many}: {missing[0]}"
-    stops = (f.found for f in found.findings if f.severity is Severity.STOP)
+        count = f"{len(missing)} " if len(missing) > 1 else ""
+        return f"{count}missing: {missing[0]}"
+    stops = (f.found for f in assessment.findings if f.severity is Severity.STOP)
     return next(stops, "no result yet")
-
-
-def in_order(benches: Sequence[Bench]) -> list[Bench]:
-    """Who needs a person first, then who is under way, then the rest; the longest unchanged first.
-
-    A workbook in which nothing was typed comes last.
-    """
-    return sorted(benches, key=lambda b: (b.rank, b.saved, b.file))
 
 
 class _Kept(Struct):
@@ -253,19 +242,19 @@ class Board(Struct):
         """Take in what a reading of a file came to; ``final``: there will be no other."""
         kept = self._kept[file]
         kept.tries += 1
-        if outcome.assessment is None and any(f.code == UNREADABLE for f in outcome.findings):
-            if kept.tries < TRIES and not final:
-                waiting = Bench(file, saved, Rank.UNDER_WAY)
-                kept.shown = replace(kept.good or waiting, saving=True)
-                kept.due = now + RETRY
-            else:
-                kept.shown = bench(file, saved, outcome, kept.good)
-                kept.due = now + LATER
+        unreadable = outcome.assessment is None and any(
+            f.code == UNREADABLE for f in outcome.findings
+        )
+        if unreadable and kept.tries < TRIES and not final:
+            waiting = Bench(file, saved, Rank.UNDER_WAY)
+            kept.shown, kept.due = replace(kept.good or waiting, saving=True), now + RETRY
             return
         kept.shown = bench(file, saved, outcome, kept.good)
         if outcome.assessment is not None:
             kept.good = kept.shown
         kept.due = now + CONFIRM if kept.tries == 1 else None
+        if unreadable:
+            kept.due = now + LATER
 
     def waits(self, now: float) -> bool:
         """Whether the folder has to be looked at although nothing was reported."""
@@ -276,188 +265,18 @@ class Board(Struct):
 
     def benches(self) -> list[Bench]:
         """Every row that there is, in the order of the table."""
-        return in_order(
-            [
-                kept.shown if kept.gone is None else replace(kept.shown, saving=True)
-                for kept in self._kept.values()
-                if kept.shown is not None
-            ]
-        )
+        shown = [
+            kept.shown if kept.gone is None else replace(kept.shown, saving=True)
+            for kept in self._kept.values()
+            if kept.shown is not None
+        ]
+        # who needs a person first, then who is under way, then the rest; the longest unchanged
+        # first; a workbook in which nothing was typed comes last
+        return sorted(shown, key=lambda b: (b.rank, b.saved, b.file))
 
 
 def _past(due: float | None, now: float) -> bool:
     return due is not None and due <= now
-
-
-class _Column(Struct, frozen=True):
-    title: str
-    text: Callable[[Bench, int], str]
-    """Text for a width."""
-    least: int
-    most: int = 1000
-    right: bool = False
-    name: bool = False
-    """What tells one text from another may be at its end: it is shortened in the middle."""
-
-    def cut(self, text: str, width: int) -> str:
-        """The text as it stands in so narrow a column."""
-        return cut_middle(text, width) if self.name else cut(text, width)
-
-
-_GAP = "  "
-_SHARE_OF_NAMES = 4
-"""Names that are alike take up to this part of a line before other columns give way."""
-_INDENT = " " * 10
-"""Before a finding that stands below its row."""
-_LINES_OF_A_FINDING = 2
-
-
-def table(
-    benches: Sequence[Bench], width: int, now: datetime, notice: str = "", height: int | None = None
-) -> list[str]:
-    """The table as lines, none wider than ``width`` columns of a terminal.
-
-    Parameters
-    ----------
-    notice
-        A sentence below the summary; empty for none.
-    height
-        Lines there is room for; None: for all.
-    """
-    lines = [_summary(benches), *([notice] if notice else [])]
-    if benches:
-        columns = _fitted(_columns(benches, now), benches, width)
-        lines += ["", _line([(c, w, c.title) for c, w in columns])]
-        for one in benches:
-            lines.append(_line([(c, w, c.text(one, w)) for c, w in columns]))
-            lines += _look(one, width)
-    if height is not None and len(lines) > max(height, 1):
-        hidden = len(lines) - max(height, 1) + 1
-        lines = [*lines[:-hidden], f"… and {hidden} more; make the window higher to see them"]
-    return [cut(line, width).rstrip() for line in lines]
-
-
-def _summary(benches: Sequence[Bench]) -> str:
-    if not benches:
-        return "No workbook yet."
-    count = Counter(one.rank for one in benches)
-    look = count[Rank.LOOK]
-    parts = [
-        f"{look} need{'s' if look == 1 else ''} someone ({MARKS[Rank.LOOK]})" if look else "",
-        f"{count[Rank.UNDER_WAY]} under way ({MARKS[Rank.UNDER_WAY]})"
-        if count[Rank.UNDER_WAY]
-        else "",
-        f"{count[Rank.DONE]} done" if count[Rank.DONE] else "",
-        f"{count[Rank.NOT_BEGUN]} not begun" if count[Rank.NOT_BEGUN] else "",
-    ]
-    many = "" if len(benches) == 1 else "s"
-    return f"{len(benches)} workbook{many}: {', '.join(filter(None, parts))}."
-
-
-def _columns(benches: Sequence[Bench], now: datetime) -> dict[str, _Column]:
-    named = Counter((one.group, one.practical) for one in benches)
-
-    def group(one: Bench, width: int) -> str:
-        # copies of a group's workbook are told apart by their files
-        twice = named[one.group, one.practical] > 1
-        stem = one.file.rpartition("/")[2].rpartition(".")[0]
-        return one_line(stem if twice or not one.group.strip() else one.group)
-
-    def result(one: Bench, width: int) -> str:
-        text = one_line(one.result)
-        if "±" not in text:
-            # what is missing is named at the end
-            return cut_middle(text, width)
-        # a statement without its unit says another thing; its symbol says least
-        return text if _wide(text) <= width else text.partition(" = ")[2] or text
-
-    def saved(one: Bench, width: int) -> str:
-        today = one.saved.date() == now.date()
-        return f"{one.saved:%H:%M}" if today else f"{one.saved.day} {one.saved:%b}"
-
-    return {
-        "mark": _Column("", lambda one, _: MARKS.get(one.rank, ""), 1),
-        "saved": _Column("saved", saved, 6, right=True),
-        "group": _Column("group", group, 8, 20, name=True),
-        "setup": _Column("set-up", lambda one, _: one_line(one.setup), 6, 10),
-        "practical": _Column("practical", lambda one, _: one_line(one.practical), 9, 16),
-        "readings": _Column("readings in", _readings_text, 13, 40),
-        "doubts": _Column("doubts", lambda one, _: str(one.doubts or ""), 6, right=True),
-        "result": _Column("provisional result", result, 24),
-    }
-
-
-def _look(one: Bench, width: int) -> list[str]:
-    """The finding, below its row: beside the other columns there is no room to read it."""
-    text = one_line("; ".join(filter(None, (BEING_SAVED if one.saving else "", one.look))))
-    return textwrap.wrap(
-        text, max(width, 2 * len(_INDENT)), max_lines=_LINES_OF_A_FINDING, placeholder=" …",
-        initial_indent=_INDENT, subsequent_indent=_INDENT,
-    )  # fmt: skip
-
-
-def _readings_text(one: Bench, width: int) -> str:
-    """As many tables as there is room for, whole; of the first at least the numbers."""
-    if not one.readings:
-        return ""
-    parts = [f"{one_line(r.table)} {r.filled}/{r.rows}" for r in one.readings]
-    lengths = [_wide(", ".join(parts[: i + 1])) for i in range(len(parts))]
-    room = len(list(takewhile(lambda length: length <= width, lengths)))
-    if room:
-        return ", ".join(parts[:room])
-    first = one.readings[0]
-    numbers = f" {first.filled}/{first.rows}"
-    return cut(one_line(first.table), width - len(numbers)) + numbers
-
-
-def _fitted(
-    columns: Mapping[str, _Column], benches: Sequence[Bench], width: int
-) -> list[tuple[_Column, int]]:
-    """Columns that fit side by side, with their widths.
-
-    What does not fit goes in this order: the set-up, the practical, the readings, the number of
-    doubts.
-    """
-    wanted = {}
-    for key, one in columns.items():
-        widest = max(_wide(one.text(b, one.most)) for b in benches)
-        if widest or key in ("group", "mark"):
-            wanted[key] = min(max(widest, len(one.title)), one.most)
-    names = {columns["group"].text(b, columns["group"].most) for b in benches}
-    apart = _apart(names, columns["group"].least, min(wanted["group"], width // _SHARE_OF_NAMES))
-    columns = {**columns, "group": replace(columns["group"], least=apart)}
-
-    def total(widths: Mapping[str, int]) -> int:
-        return sum(widths.values()) + len(_GAP) * (len(widths) - 1)
-
-    def least(widths: Mapping[str, int]) -> int:
-        return total({key: min(w, columns[key].least) for key, w in widths.items()})
-
-    for key in ("setup", "practical", "readings", "doubts"):
-        if least(wanted) > width:
-            wanted.pop(key, None)
-    for key in ("result", "readings", "practical", "group", "setup"):
-        if key in wanted:
-            excess = max(total(wanted) - width, 0)
-            wanted[key] -= min(excess, max(wanted[key] - columns[key].least, 0))
-    return [(columns[key], wanted[key]) for key in columns if key in wanted]
-
-
-def _apart(names: Collection[str], least: int, most: int) -> int:
-    """The narrowest column, from ``least`` on, in which shortened names differ as whole ones do."""
-    for width in range(least, most):
-        if len({cut_middle(name, width) for name in names}) == len(names):
-            return width
-    return max(least, most)
-
-
-def _line(cells: Sequence[tuple[_Column, int, str]]) -> str:
-    parts = []
-    for column, width, text in cells:
-        shown = column.cut(text, width)
-        space = " " * (width - _wide(shown))
-        parts.append(space + shown if column.right else shown + space)
-    return _GAP.join(parts)
 
 
 def one_line(text: str) -> str:
@@ -494,3 +313,161 @@ def cut_middle(text: str, width: int) -> str:
             break
         tail = char + tail
     return cut(text, width - _wide(tail)) + tail
+
+
+class _Column(Struct, frozen=True):
+    title: str
+    text: Callable[[Bench, int], str]
+    """Text for a width."""
+    least: int
+    most: int = 1000
+    right: bool = False
+    cut: Callable[[str, int], str] = cut
+
+
+_GAP = "  "
+_SHARE_OF_NAMES = 4
+"""Names that are alike take up to this part of a line before other columns give way."""
+_INDENT = " " * 10
+"""Before a finding that stands below its row."""
+_LINES_OF_A_FINDING = 2
+
+
+def table(
+    benches: Sequence[Bench], width: int, now: datetime, notice: str = "", height: int | None = None
+) -> list[str]:
+    """The table as lines, none wider than ``width`` columns of a terminal.
+
+    Parameters
+    ----------
+    notice
+        A sentence below the summary; empty for none.
+    height
+        Lines there is room for; None: for all.
+    """
+    lines = [_summary(benches), *([notice] if notice else [])]
+    if benches:
+        columns = _fitted(_columns(benches, now), benches, width)
+        lines += ["", _line([(c, w, c.title) for c, w in columns])]
+        for bench in benches:
+            lines.append(_line([(c, w, c.text(bench, w)) for c, w in columns]))
+            # below its row: beside the other columns there is no room to read a finding
+            saving = BEING_SAVED if bench.saving else ""
+            lines += textwrap.wrap(
+                one_line("; ".join(filter(None, (saving, bench.look)))),
+                max(width, 2 * len(_INDENT)), max_lines=_LINES_OF_A_FINDING, placeholder=" …",
+                initial_indent=_INDENT, subsequent_indent=_INDENT,
+            )  # fmt: skip
+    if height is not None and len(lines) > max(height, 1):
+        hidden = len(lines) - max(height, 1) + 1
+        lines = [*lines[:-hidden], f"… and {hidden} more; make the window higher to see them"]
+    return [cut(line, width).rstrip() for line in lines]
+
+
+def _summary(benches: Sequence[Bench]) -> str:
+    if not benches:
+        return "No workbook yet."
+    count = Counter(bench.rank for bench in benches)
+    look = f"need{'s' if count[Rank.LOOK] == 1 else ''} someone ({MARKS[Rank.LOOK]})"
+    said = {
+        Rank.LOOK: look,
+        Rank.UNDER_WAY: f"under way ({MARKS[Rank.UNDER_WAY]})",
+        Rank.DONE: "done",
+        Rank.NOT_BEGUN: "not begun",
+    }
+    parts = [f"{count[rank]} {words}" for rank, words in said.items() if count[rank]]
+    return f"{many(len(benches), 'workbook')}: {', '.join(parts)}."
+
+
+def _columns(benches: Sequence[Bench], now: datetime) -> dict[str, _Column]:
+    named = Counter((bench.group, bench.practical) for bench in benches)
+
+    def group(bench: Bench, width: int) -> str:
+        # copies of a group's workbook are told apart by their files
+        twice = named[bench.group, bench.practical] > 1
+        stem = bench.file.rpartition("/")[2].rpartition(".")[0]
+        return one_line(stem if twice or not bench.group.strip() else bench.group)
+
+    def result(bench: Bench, width: int) -> str:
+        text = one_line(bench.result)
+        if "±" not in text:
+            # what is missing is named at the end
+            return cut_middle(text, width)
+        # a statement without its unit says another thing; its symbol says least
+        return text if _wide(text) <= width else text.partition(" = ")[2] or text
+
+    def saved(bench: Bench, width: int) -> str:
+        today = bench.saved.date() == now.date()
+        return f"{bench.saved:%H:%M}" if today else f"{bench.saved.day} {bench.saved:%b}"
+
+    return {
+        "mark": _Column("", lambda bench, _: MARKS.get(bench.rank, ""), 1),
+        "saved": _Column("saved", saved, 6, right=True),
+        # what tells one name from another may be at its end
+        "group": _Column("group", group, 8, 20, cut=cut_middle),
+        "setup": _Column("set-up", lambda bench, _: one_line(bench.setup), 6, 10),
+        "practical": _Column("practical", lambda bench, _: one_line(bench.practical), 9, 16),
+        "readings": _Column("readings in", _readings_text, 13, 40),
+        "doubts": _Column("doubts", lambda bench, _: str(bench.doubts or ""), 6, right=True),
+        "result": _Column("provisional result", result, 24),
+    }
+
+
+def _readings_text(bench: Bench, width: int) -> str:
+    """As many tables as there is room for, whole; of the first at least the numbers."""
+    if not bench.readings:
+        return ""
+    parts = [f"{one_line(r.table)} {r.filled}/{r.rows}" for r in bench.readings]
+    for count in range(len(parts), 0, -1):
+        text = ", ".join(parts[:count])
+        if _wide(text) <= width:
+            return text
+    first = bench.readings[0]
+    numbers = f" {first.filled}/{first.rows}"
+    return cut(one_line(first.table), width - len(numbers)) + numbers
+
+
+def _fitted(
+    columns: Mapping[str, _Column], benches: Sequence[Bench], width: int
+) -> list[tuple[_Column, int]]:
+    """Columns that fit side by side, with their widths.
+
+    What does not fit goes in this order: the set-up, the practical, the readings, the number of
+    doubts.
+    """
+    wanted = {}
+    for key, column in columns.items():
+        widest = max(_wide(column.text(bench, column.most)) for bench in benches)
+        if widest or key in ("group", "mark"):
+            wanted[key] = min(max(widest, len(column.title)), column.most)
+    least = {key: column.least for key, column in columns.items()}
+    names = {columns["group"].text(bench, columns["group"].most) for bench in benches}
+    most = max(least["group"], min(wanted["group"], width // _SHARE_OF_NAMES))
+    # the narrowest column in which shortened names differ as whole ones do
+    apart = (w for w in range(least["group"], most) if len(_cut_to(names, w)) == len(names))
+    least["group"] = next(apart, most)
+
+    def total(widths: Iterable[int]) -> int:
+        return sum(widths) + len(_GAP) * (len(wanted) - 1)
+
+    for key in ("setup", "practical", "readings", "doubts"):
+        if total(min(w, least[k]) for k, w in wanted.items()) > width:
+            wanted.pop(key, None)
+    for key in ("result", "readings", "practical", "group", "setup"):
+        if key in wanted:
+            excess = max(total(wanted.values()) - width, 0)
+            wanted[key] -= min(excess, max(wanted[key] - least[key], 0))
+    return [(columns[key], wanted[key]) for key in columns if key in wanted]
+
+
+def _cut_to(names: Collection[str], width: int) -> set[str]:
+    return {cut_middle(name, width) for name in names}
+
+
+def _line(cells: Sequence[tuple[_Column, int, str]]) -> str:
+    parts = []
+    for column, width, text in cells:
+        shown = column.cut(text, width)
+        space = " " * (width - _wide(shown))
+        parts.append(space + shown if column.right else shown + space)
+    return _GAP.join(parts)

@@ -17,7 +17,7 @@ from typing import TextIO
 from msgspec import Struct, field
 
 from sheetlab.during.benches import SETTLE, Board, cut, one_line, table
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import Call, each
 from sheetlab.workbook.evaluate_file import FileOutcome, evaluate_file
@@ -210,14 +210,5 @@ def _size() -> os.terminal_size:
 
 
 def _refuse_missing(folder: Path) -> None:
-    if folder.is_dir():
-        return
-    raise SheetlabError(
-        Finding(
-            "no-files",
-            Severity.STOP,
-            f"there is no folder {folder}",
-            "the shared folder in which the benches save their workbooks",
-            "Check the name and the share.",
-        )
-    )
+    if not folder.is_dir():
+        raise SheetlabError(finding("no-files_watched", Severity.STOP, folder=str(folder)))

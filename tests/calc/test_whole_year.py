@@ -164,7 +164,7 @@ def class_of_the_first_year(its: Department) -> None:
     """A misreading, a mark that the teacher types in Calc, and a second hand-in."""
     folder = its.fill(FIRST, {"Gannet": ["main-step"]})
     book = its.classroom(FIRST, folder)
-    assert row_of(book, "Results", "Gannet")[3] == "doubtful"
+    assert row_of(book, "Results", "Gannet")["status"] == "doubtful"
     assert [row[0] for row in texts(book, "Results") if row[0] in BIRDS] == list(BIRDS)
     cell = Marks(book).address("Gannet", "care")
     its.office.type_in(book, {"Marks": {cell: "0.25"}}, book)
@@ -173,7 +173,7 @@ def class_of_the_first_year(its: Department) -> None:
     (folder / "second try").mkdir()
     its.hand_in(FIRST, gannet, [], folder / "second try" / "once more.xlsx")
     its.classroom(FIRST, folder)
-    assert row_of(book, "Results", "Gannet")[3] == "ok"
+    assert row_of(book, "Results", "Gannet")["status"] == "ok"
     assert Marks(book).yours("Gannet", "care") == 0.25
     history = " ".join(str(value) for row in texts(book, "History") for value in row)
     assert "once more.xlsx" in history

@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import io
 
 import pytest
 
-from sheetlab.classes.classbook import _Feedback
 from sheetlab.classes.comparison import Comparison, compare
+from sheetlab.classes.feedback import GRID, asked, questions_height
 from sheetlab.classes.handins import HandIn, Outcome
+from sheetlab.classes.pages import ACROSS
+from sheetlab.workbook.book import Book
+from sheetlab.workbook.page import new_page
+from sheetlab.workbook.style import Styles
 
 
 def handed_in(group: str, setup: str, value: float, standard: float) -> HandIn:
     """A workbook whose first result is so many gigapascals."""
-    outcome = Outcome(
-        value * 1e9, standard * 1e9, 2e9 * standard, 0.95, "", "Young's modulus", "Y", "GPa", 1e9,
-        None, "", None, "signed", None, None, (), "",
-    )  # fmt: skip
-    return HandIn(
-        f"{group}.xlsx", group, group, datetime(2026, 1, 1, tzinfo=UTC), "file", "p", "p", "1", "",
-        group, setup, "", "", "ok", False, outcome, (), (), (), None,
-    )  # fmt: skip
+    outcome = Outcome(value * 1e9, standard * 1e9, 2e9 * standard, "", "Y", "GPa", 1e9)
+    return HandIn("p", "p", group, setup, "", file=f"{group}.xlsx", outcome=outcome, status="ok")
 
 
 def compared(*results: tuple[str, str, float, float]) -> Comparison:
@@ -64,12 +62,9 @@ def test_set_ups_are_told_without_a_result_that_says_nothing() -> None:
 
 
 def test_only_as_much_room_is_kept_for_questions_as_they_take() -> None:
-    class Page:
-        def height(self, text: str, size: float = 10) -> float:
-            return 17.0
-
-    one = handed_in("a", "1", 105.0, 1.5)
-    page = _Feedback(None, Page(), one, None)  # type: ignore[arg-type]
-    assert page.asked() == []
+    book = Book(io.BytesIO())
+    page = new_page(book.add_worksheet(), Styles(book), GRID, ("", ""), across=ACROSS)
+    handin = handed_in("a", "1", 105.0, 1.5)
+    assert asked(handin) == []
     # two lines; a hundred points were kept free, and a table of own results was cut for them
-    assert page.questions_height() == pytest.approx(40.0)
+    assert questions_height(page, handin) == pytest.approx(40.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from sheetlab.checks.marks import Scheme, load_scheme, scheme_refused
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Severity, SheetlabError, finding
 
 FOLDER = Path(__file__).parent
 SUFFIX = ".toml"
@@ -27,14 +27,9 @@ def find_scheme(name: str) -> Scheme:
     """
     path = FOLDER / f"{name}{SUFFIX}" if name in shipped() else Path(name)
     if path.suffix != SUFFIX:
+        schemes = ", ".join(shipped())
         raise SheetlabError(
-            Finding(
-                "no-such-scheme",
-                Severity.STOP,
-                f"there is no marking scheme “{name}”",
-                f"{', '.join(shipped())}, or a file that ends in {SUFFIX}",
-                "Check the name.",
-            )
+            finding("no-such-scheme", Severity.STOP, name=name, schemes=schemes, ending=SUFFIX)
         )
     try:
         return load_scheme(path.read_text(encoding="utf-8"), path.name)
