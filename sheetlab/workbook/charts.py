@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from msgspec import Struct
+from xlsxwriter.utility import xl_range_formula
 
 from sheetlab.workbook.page import Table
 from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES, chart_text
@@ -53,60 +54,34 @@ def off_text(names: Sequence[str]) -> str:
     return f"Off the scale of the chart: {', '.join(names)}."
 
 
-class ChartData(Struct, frozen=True):
-    """Where a chart's numbers stand on the sheet of results: columns of one block of rows."""
-
-    sheet: str
-    first_row: int
-    last_row: int
-    x: int
-    x_error: int
-    series: tuple[tuple[str, int, int], ...]
-    """Label, column of y, column of residual."""
-    y_error: int
-    line_rows: tuple[int, int]
-    line_x: int
-    line_y: int
-    """Column of the line's ordinates; its heading is the name of the line."""
-
-    def range(self, column: int) -> list[Any]:
-        """A column of the block as XlsxWriter wants it."""
-        return [self.sheet, self.first_row, column, self.last_row, column]
-
-
 def line_chart(
-    book: Any, data: ChartData, titles: tuple[str, str, str], axes: tuple[Axis, Axis]
-) -> Any:
-    """Scatter chart of every series with error bars and the best line."""
+    book: Any, table: Table, series: Mapping[int, str], titles: tuple[str, str, str],
+    axes: tuple[Axis, Axis],
+) -> Any:  # fmt: skip
+    """Scatter chart of every series with error bars and the best line.
+
+    Parameters
+    ----------
+    table
+        Its columns: ``x`` with ``u``, ``y0``, ``y1`` … with ``s`` for all, and ``line_x`` and
+        ``line_y`` for the two ends of the line. The heading of the last is the line's name.
+    series
+        Labels of the series by their number.
+    """
     chart = book.add_chart({"type": "scatter", "subtype": "straight"})
-    for i, (label, column, _) in enumerate(data.series):
-        colour = SERIES[i % len(SERIES)]
-        bars = {"type": "custom", "end_style": 1, "line": {"color": colour, "width": 0.75}}
-        chart.add_series(
-            {
-                "name": chart_text(label),
-                "categories": data.range(data.x),
-                "values": data.range(column),
-                "marker": _marker(i),
-                "line": {"none": True},
-                "y_error_bars": {
-                    **bars,
-                    "plus_values": _formula(data, data.y_error),
-                    "minus_values": _formula(data, data.y_error),
-                },
-                "x_error_bars": {
-                    **bars,
-                    "plus_values": _formula(data, data.x_error),
-                    "minus_values": _formula(data, data.x_error),
-                },
-            }
-        )
-    first, last = data.line_rows
+    for i, (k, label) in enumerate(series.items()):
+        look = {"end_style": 1, "line": {"color": SERIES[i % len(SERIES)], "width": 0.75}}
+        chart.add_series({
+            **_points(table, label, f"y{k}", i),
+            "y_error_bars": {**_bars(table, "s"), **look},
+            "x_error_bars": {**_bars(table, "u"), **look},
+        })  # fmt: skip
+    first, _, _, column = table.area("line_y")
     chart.add_series(
         {
-            "name": [data.sheet, data.first_row - 1, data.line_y],
-            "categories": [data.sheet, first, data.line_x, last, data.line_x],
-            "values": [data.sheet, first, data.line_y, last, data.line_y],
+            "name": [table.page.sheet.name, first - 1, column],
+            "categories": table.range("line_x", 2),
+            "values": table.range("line_y", 2),
             "marker": {"type": "none"},
             "line": {"color": LINE, "width": 1.25},
         }
@@ -116,22 +91,32 @@ def line_chart(
 
 
 def residual_chart(
-    book: Any, data: ChartData, titles: tuple[str, str, str], axes: tuple[Axis, Axis]
-) -> Any:
-    """Residuals of every series against the abscissa."""
+    book: Any, table: Table, series: Mapping[int, str], titles: tuple[str, str, str],
+    axes: tuple[Axis, Axis],
+) -> Any:  # fmt: skip
+    """Residuals of every series, in the columns ``residual0`` …, against the abscissa."""
     chart = book.add_chart({"type": "scatter", "subtype": "straight"})
-    for i, (label, _, column) in enumerate(data.series):
-        chart.add_series(
-            {
-                "name": chart_text(label),
-                "categories": data.range(data.x),
-                "values": data.range(column),
-                "marker": _marker(i),
-                "line": {"none": True},
-            }
-        )
+    for i, (k, label) in enumerate(series.items()):
+        chart.add_series(_points(table, label, f"residual{k}", i))
     finish(chart, titles, axes)
     return chart
+
+
+def _points(table: Table, label: str, key: str, i: int) -> dict[str, Any]:
+    """A column as marks against the abscissa."""
+    return {
+        "name": chart_text(label),
+        "categories": table.range("x"),
+        "values": table.range(key),
+        "marker": _marker(i),
+        "line": {"none": True},
+    }
+
+
+def _bars(table: Table, key: str) -> dict[str, Any]:
+    """Error bars of both sides that a column holds."""
+    cells = xl_range_formula(*table.range(key))
+    return {"type": "custom", "plus_values": cells, "minus_values": cells}
 
 
 def share_chart(book: Any, table: Table, count: int, symbol: str) -> Any:
@@ -171,12 +156,6 @@ def share_chart(book: Any, table: Table, count: int, symbol: str) -> Any:
     chart.set_size({"width": WIDTH, "height": 110 + 24 * count})
     chart.set_chartarea({"border": {"none": True}})
     return chart
-
-
-def _formula(data: ChartData, column: int) -> str:
-    from xlsxwriter.utility import xl_range_formula
-
-    return str(xl_range_formula(data.sheet, data.first_row, column, data.last_row, column))
 
 
 def _marker(i: int) -> dict[str, Any]:
@@ -247,8 +226,6 @@ class DotData(Struct, frozen=True):
 
 def dot_plot(book: Any, data: DotData, titles: tuple[str, str], limits: Axis) -> Any:
     """Results of several groups with error bars, beside each other, and level lines."""
-    from xlsxwriter.utility import xl_range_formula
-
     chart = book.add_chart({"type": "line"})
     errors = xl_range_formula(data.sheet, data.first_row, data.error, data.last_row, data.error)
     for label, column, colour, dashes in data.lines:

@@ -240,7 +240,7 @@ def evaluated_bytes(filled: Filled, assessment: Assessment) -> bytes:
     own = own_sheets(package)
     others = [sheet.name for sheet in store.sheets if sheet.name not in own]
     titles = free_titles(TITLES, others)
-    return graft(package, lambda formats: write_results(assessment, titles, formats), own)
+    return graft(package, write_results(assessment, titles), own)
 
 
 def _located(findings: tuple[Finding, ...], path: Path) -> tuple[Finding, ...]:

@@ -65,7 +65,8 @@ class Column(Struct, frozen=True):
     title: str = ""
     width: float = 0.0  # in digits of the sheet's font, where a page has the grid of its table
     value: Callable[[Any], Shown] | None = None
-    """What a row gives; None: what a mapping has under the key, a sequence at its place."""
+    """What a row gives; None: what a sequence has at its place, or a mapping under the key. What
+    a mapping does not have is not written."""
     format: str = ""  # style of its cells; empty: ``cell`` for texts, ``figure`` for numbers
     shape: str | None = None  # number format; None: of a figure its own digits, otherwise none
     span: int = 1  # columns of the page that it takes
@@ -147,8 +148,9 @@ class Page(Struct):
         """Write a cell of this row of the sheet's column, over ``span`` columns."""
         cell, at, sheet = as_cell(shown), (self.row, column), self.sheet
         value, shape = cell.value, shape if cell.shape is None else cell.shape
-        usual = "figure" if cell.formula or isinstance(value, int | float) else "cell"
-        name = cell.style or style or ("cell-link" if cell.link else usual)
+        text = isinstance(value, str) or value is None
+        usual = "cell-link" if cell.link else "cell" if text and not cell.formula else "figure"
+        name = cell.style or style or usual
         if not isinstance(value, str) and value is not None:
             if not math.isfinite(value):
                 value = "∞"
@@ -270,18 +272,23 @@ class Table(Struct):
         ``row``: what the columns take their values from; None: blank cells. ``height``: in points;
         None: as its texts need, 0: as it is of itself.
         """
-        page, needed = self.page, height or 0.0
+        page, named = self.page, isinstance(row, dict)
+        needed = page.cells.height("", 1.0) if height is None else height
         for i, column in enumerate(self.columns):
-            if not column.key:
+            if column.value is not None and row is not None:
+                shown = column.value(row)
+            elif not column.key or (named and column.key not in row):
                 continue
-            cell, at = as_cell(_value(column, row, i)), self.at[column.key]
-            if cell.formula:
-                formula = self.filled(cell.formula, page.row - self.first_row)
-                cell = replace(cell, formula=formula)
+            else:
+                shown = None if row is None else row[column.key if named else i]
+            at = self.at[column.key]
+            if isinstance(shown, Cell) and shown.formula:
+                formula = self.filled(shown.formula, page.row - self.first_row)
+                shown = replace(shown, formula=formula)
             style = HIDDEN if column.hidden else column.format
-            page.put(at, cell, style, column.shape, column.span, column.wrap)
-            if height is None and not column.hidden:
-                text = cell.value if column.wrap and isinstance(cell.value, str) else ""
+            page.put(at, shown, style, column.shape, column.span, column.wrap)
+            text = shown.value if isinstance(shown, Cell) else shown
+            if height is None and isinstance(text, str) and column.wrap and not column.hidden:
                 width = page.width(at - page.first, column.span)
                 needed = max(needed, page.cells.height(page.clean(text), width))
         self.rows = max(self.rows, page.row - self.first_row + 1)
@@ -346,13 +353,6 @@ def as_cell(shown: Shown) -> Cell:
     if isinstance(shown, Cell):
         return shown
     return Cell(*shown) if isinstance(shown, tuple) else Cell(shown)
-
-
-def _value(column: Column, row: Any, place: int) -> Shown:
-    if row is None or column.value is not None:
-        return None if row is None or column.value is None else column.value(row)
-    found: Shown = row.get(column.key) if isinstance(row, Mapping) else row[place]
-    return found
 
 
 def read_table(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 from msgspec import Struct, field
@@ -152,6 +153,7 @@ def _in_footer(text: str, room: float = LYING_FOOTER) -> str:
     return text.replace("&", "&&")
 
 
+@cache
 def _footer_width(text: str) -> float:
     """How wide a text is in a footer at most, in points (widths of Arial: from memory)."""
     return FOOTER_SIZE * sum(
