@@ -108,6 +108,12 @@ def _say(page: Page, texts: Iterable[str], style: str = "plain") -> None:
         page.line(text, style)
 
 
+def _columns(*heads: str | tuple[str, int], shape: str | None = None) -> tuple[Column, ...]:
+    """Columns that nobody asks for: titles, and what they span if it is more than one."""
+    spans = [head if isinstance(head, tuple) else (head, 1) for head in heads]
+    return tuple(Column(title, title, shape=shape, span=span) for title, span in spans)
+
+
 def _fits_one_page(page: Page) -> None:
     """Print an upright sheet on one page, unless its letters would get too small for that."""
     if page.height <= UPRIGHT_HEIGHT / LEAST_SCALE:
@@ -144,9 +150,9 @@ def _first_result(page: Page, sheets: Sheets, result: ResultValue) -> None:
     _say(page, words.formula_lines(result), "formula")
     page.gap(0)
     page.line("What went in", "heading")
-    columns = [Column(title, title) for title in (
+    columns = _columns(
         "quantity", "symbol", "value", "standard uncertainty", "unit", "share of variance"
-    )]  # fmt: skip
+    )
     rows = []
     for part in result.parts:
         one = practical.field(part.key)
@@ -249,11 +255,9 @@ def _line_study(page: Page, sheets: Sheets, study: LineStudy) -> None:
     x_unit, y_unit = _units(sheets, line)
     per, unit = y_unit.factor / x_unit.factor, per_unit(y_unit, x_unit)
     page.line(line.field.definition.title, "heading")
-    columns = (
-        Column("method", "slope by", span=3), Column("slope", "slope"),
-        Column("u", "standard uncertainty"), Column("unit", "unit"),
-        Column("difference", "difference"), Column("remark", "remark", span=3),
-    )  # fmt: skip
+    columns = _columns(
+        ("slope by", 3), "slope", "standard uncertainty", "unit", "difference", ("remark", 3)
+    )
     first, least = study.slopes[0].slope, study.slopes[0].standard_uncertainty or 0.0
     rows = []
     for by in study.slopes:
@@ -281,15 +285,12 @@ def _points(page: Page, sheets: Sheets, line: LineResult) -> None:
     x_field, y_field = practical.field(line.field.x), practical.field(line.field.y[0])
     y_shape = column_format(y_field, fit.residual_deviation / y_unit.factor)
     columns = (
-        Column("series", "series"), Column("row", "row"),
-        Column("x", heading(x_field), shape=column_format(x_field, 0.0)),
-        Column("y", f"reading / {y_unit.pretty}".rstrip(" /"), shape=y_shape),
-        Column("fitted", "on the line", shape=y_shape),
-        Column("residual", "residual", shape=y_shape),
-        Column("studentised", "stands out by (studentised)", shape="0.00"),
-        Column("leverage", "leverage", shape="0.00"),
-        Column("deleted", "distance from the line of all others", shape=y_shape),
-        Column("band", "95 % band of the line ±", shape=y_shape),
+        *_columns("series", "row"), *_columns(heading(x_field), shape=column_format(x_field, 0.0)),
+        *_columns(f"reading / {y_unit.pretty}".rstrip(" /"), "on the line", "residual",
+                  shape=y_shape),
+        *_columns("stands out by (studentised)", "leverage", shape="0.00"),
+        *_columns("distance from the line of all others", "95 % band of the line ±",
+                  shape=y_shape),
     )  # fmt: skip
     rows = []
     for i in sorted(order):
@@ -309,8 +310,7 @@ def _curve(page: Page, sheets: Sheets, curve: CurveResult) -> None:
     x_unit, y_unit = field(d.x).unit, field(d.y).unit
     page.line(d.title, "heading")
     page.line(f"{d.y_title.partition(' / ')[0]} = {d.formula}", "formula")
-    columns = (Column("parameter", "parameter", span=3), Column("value", "value"),
-               Column("u", "standard uncertainty"), Column("unit", "unit"))  # fmt: skip
+    columns = _columns(("parameter", 3), "value", "standard uncertainty", "unit")
     rows = []
     for parameter, value, u in zip(d.parameters, fit.parameters, fit.uncertainties, strict=True):
         unit = field(f"{d.id}.{parameter.id}").unit
@@ -325,13 +325,13 @@ def _curve(page: Page, sheets: Sheets, curve: CurveResult) -> None:
         page.line("The readings hardly determine these parameters.", "doubtful")
     page.gap(0)
     y_shape = column_format(field(d.y), spread)
-    of_points = (
-        Column("row", "row"), Column("x", d.x_title, shape=column_format(field(d.x), 0.0)),
-        Column("y", d.y_title, shape=y_shape), Column("fitted", "on the curve", shape=y_shape),
-        Column("residual", "residual", shape=y_shape), Column("leverage", "leverage", shape="0.00"),
+    columns = (
+        *_columns("row"), *_columns(d.x_title, shape=column_format(field(d.x), 0.0)),
+        *_columns(d.y_title, "on the curve", "residual", shape=y_shape),
+        *_columns("leverage", shape="0.00"),
     )  # fmt: skip
     points = zip(curve.rows, curve.x, curve.y, fit.residuals, fit.leverages, strict=True)
-    page.table(of_points, [
+    page.table(columns, [
         [str(row + 1), x_unit.from_si(x), y_unit.from_si(y), y_unit.from_si(y - r),
          r / y_unit.factor, leverage]
         for row, x, y, r, leverage in points
@@ -348,9 +348,7 @@ def _working(sheets: Sheets) -> list[tuple[LineResult, Table]]:
     for table in sheets.practical.definition.tables:
         _worked_table(page, sheets, table.id, table.title, table.row_label)
     page.line("Values worked out", "heading")
-    columns = (Column("quantity", "quantity", span=6), Column("symbol", "symbol"),
-               Column("value", "value", span=2), Column("u", "standard uncertainty", span=2),
-               Column("unit", "unit"))  # fmt: skip
+    columns = _columns(("quantity", 6), "symbol", ("value", 2), ("standard uncertainty", 2), "unit")
     rows = []
     for q in sheets.assessment.evaluation.quantities:
         title = f"{sheets.practical.owner(q.key)}: {q.title}" if "." in q.key else q.title
@@ -394,11 +392,9 @@ def _answers(page: Page, sheets: Sheets) -> None:
     if not given:
         return
     page.line("The group's own results beside those from its readings", "heading")
-    columns = (
-        Column("answer", "own result", span=3), Column("given", "given"),
-        Column("readings", "from all readings"),
-        Column("carried", "from what you had before"), Column("unit", "unit"),
-        Column("verdict", "verdict", span=2), Column("causes", "consistent with", span=5),
+    columns = _columns(
+        ("own result", 3), "given", "from all readings", "from what you had before", "unit",
+        ("verdict", 2), ("consistent with", 5),
     )  # fmt: skip
 
     def row(one: AnswerDiagnosis) -> list[Shown]:
