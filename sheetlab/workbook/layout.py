@@ -393,9 +393,7 @@ def _contents(stack: _Stack, sheet: str) -> None:
             if line.definition.triangle:
                 title = f"Gradient triangle on your own graph: {line.definition.title}"
                 stack.values(title, triangle_keys(line))
-    derived = [
-        q.id for q in d.quantities if q.sheet == sheet and q.assist.rank <= stack.assist.rank
-    ]
+    shown = [q for q in d.quantities if q.assist.rank <= stack.assist.rank]
     derived = [q.id for q in shown if q.sheet == sheet]
     stack.values("Worked out from the readings in this workbook", derived)
 
