@@ -10,9 +10,11 @@ from msgspec import Struct
 from xlsxwriter.utility import xl_range_formula
 
 from sheetlab.workbook.page import Table
-from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES, chart_text
+from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES, chart_text, decimals_format
 
 WIDTH, HEIGHT = 660, 430
+SMALL = {"name": FONT, "size": 9, "bold": False, "color": INK}
+GRIDLINES = {"visible": True, "line": {"color": RULE, "width": 0.5}}
 OFF_CHART = 8.0
 """Standard deviations from the middle beyond which a slip is left off a chart."""
 
@@ -131,31 +133,37 @@ def share_chart(book: Any, table: Table, count: int, symbol: str) -> Any:
             "gap": 40,
         }
     )
-    font = {"name": FONT, "size": 9, "bold": False, "color": INK}
-    title = f"What the uncertainty of {symbol} is made of"
-    chart.set_title({"name": chart_text(title), "name_font": {**font, "size": 12, "bold": True}})
     # the axis of a bar chart runs upwards; the table runs downwards
     chart.set_y_axis(
-        {"reverse": True, "interval_unit": 1, "num_font": font, "line": {"color": LINE}}
+        {"reverse": True, "interval_unit": 1, "num_font": SMALL, "line": {"color": LINE}}
     )
-    chart.set_x_axis(
-        {
-            "name": "share of variance",
-            "name_font": font,
-            "num_font": font,
-            "num_format": "0%",
-            # the axis of sources runs downwards, so its high end is below, where the title is
-            "label_position": "high",
-            "min": 0,
-            "max": 1,
-            "major_unit": 0.2,
-            "major_gridlines": {"visible": True, "line": {"color": RULE, "width": 0.5}},
-        }
-    )
+    chart.set_x_axis({
+        "name": "share of variance", "name_font": SMALL, "num_font": SMALL, "num_format": "0%",
+        # the axis of sources runs downwards, so its high end is below, where the title is
+        "label_position": "high", "min": 0, "max": 1, "major_unit": 0.2,
+        "major_gridlines": GRIDLINES,
+    })  # fmt: skip
     chart.set_legend({"none": True})
-    chart.set_size({"width": WIDTH, "height": 110 + 24 * count})
-    chart.set_chartarea({"border": {"none": True}})
+    _framed(chart, f"What the uncertainty of {symbol} is made of", 110 + 24 * count)
     return chart
+
+
+def _framed(chart: Any, title: str, height: int) -> None:
+    """Title, size and no frame."""
+    font = {**SMALL, "size": 12, "bold": True}
+    chart.set_title({"name": chart_text(title), "name_font": font})
+    chart.set_size({"width": WIDTH, "height": height})
+    chart.set_chartarea({"border": {"none": True}})
+
+
+def _scaled(name: str, scale: Axis) -> dict[str, Any]:
+    """An axis of numbers, as XlsxWriter takes it."""
+    return {
+        "name": chart_text(name), "name_font": {**SMALL, "size": 10}, "num_font": SMALL,
+        "num_format": decimals_format(min(9, max(0, -math.floor(math.log10(scale.step) + 1e-9)))),
+        "min": scale.low, "max": scale.high, "major_unit": scale.step,
+        "major_gridlines": GRIDLINES, "line": {"color": LINE},
+    }  # fmt: skip
 
 
 def _marker(i: int) -> dict[str, Any]:
@@ -173,38 +181,12 @@ def _marker(i: int) -> dict[str, Any]:
 
 def finish(chart: Any, titles: tuple[str, str, str], axes: tuple[Axis, Axis]) -> None:
     """Titles, axes, legend and size of a chart of points."""
-    title, x_title, y_title = titles
-    font = {"name": FONT, "size": 9, "bold": False, "color": INK}
-    chart.set_title({"name": chart_text(title), "name_font": {**font, "size": 12, "bold": True}})
-    for setter, name, its in (
-        (chart.set_x_axis, x_title, axes[0]),
-        (chart.set_y_axis, y_title, axes[1]),
-    ):
-        setter(
-            {
-                "name": chart_text(name),
-                "name_font": {**font, "size": 10},
-                "num_font": font,
-                "num_format": _tick_format(its.step),
-                "min": its.low,
-                "max": its.high,
-                "major_unit": its.step,
-                "major_gridlines": {"visible": True, "line": {"color": RULE, "width": 0.5}},
-                "line": {"color": LINE},
-                "major_tick_mark": "outside",
-                "minor_tick_mark": "none",
-                "label_position": "low",
-                "crossing": "min",
-            }
-        )
-    chart.set_legend({"position": "bottom", "font": font})
-    chart.set_size({"width": WIDTH, "height": HEIGHT})
-    chart.set_chartarea({"border": {"none": True}})
-
-
-def _tick_format(step: float) -> str:
-    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-    return "0" if decimals == 0 else "0." + "0" * min(decimals, 9)
+    look = {"major_tick_mark": "outside", "minor_tick_mark": "none", "label_position": "low",
+            "crossing": "min"}  # fmt: skip
+    chart.set_x_axis({**_scaled(titles[1], axes[0]), **look})
+    chart.set_y_axis({**_scaled(titles[2], axes[1]), **look})
+    chart.set_legend({"position": "bottom", "font": SMALL})
+    _framed(chart, titles[0], HEIGHT)
 
 
 class DotData(Struct, frozen=True):
@@ -254,24 +236,9 @@ def dot_plot(book: Any, data: DotData, titles: tuple[str, str], limits: Axis) ->
             },
         }
     )
-    title, y_title = titles
-    font = {"name": FONT, "size": 9, "bold": False, "color": INK}
-    chart.set_title({"name": chart_text(title), "name_font": {**font, "size": 12, "bold": True}})
-    chart.set_x_axis({"num_font": {**font, "rotation": -45}, "line": {"color": LINE},
+    chart.set_x_axis({"num_font": {**SMALL, "rotation": -45}, "line": {"color": LINE},
                       "label_position": "low"})  # fmt: skip
-    chart.set_y_axis(
-        {
-            "name": chart_text(y_title),
-            "name_font": {**font, "size": 10},
-            "num_font": font,
-            "num_format": _tick_format(limits.step),
-            "min": limits.low,
-            "max": limits.high,
-            "major_unit": limits.step,
-            "major_gridlines": {"visible": True, "line": {"color": RULE, "width": 0.5}},
-            "line": {"color": LINE},
-        }
-    )
-    chart.set_legend({"position": "bottom", "font": font})
-    chart.set_chartarea({"border": {"none": True}})
+    chart.set_y_axis(_scaled(titles[1], limits))
+    chart.set_legend({"position": "bottom", "font": SMALL})
+    _framed(chart, titles[0], HEIGHT)
     return chart

@@ -13,8 +13,8 @@ import zipfile
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import islice
-from string import digits
 from pathlib import Path
+from string import digits
 from typing import IO, Any
 
 from lxml import etree
