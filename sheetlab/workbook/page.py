@@ -274,14 +274,15 @@ class Table(Struct):
         """
         page, named = self.page, isinstance(row, dict)
         needed = page.cells.height("", 1.0) if height is None else height
+        place = min(self.at.values())
         for i, column in enumerate(self.columns):
+            at, place = place, place + column.span
             if column.value is not None and row is not None:
                 shown = column.value(row)
             elif not column.key or (named and column.key not in row):
                 continue
             else:
                 shown = None if row is None else row[column.key if named else i]
-            at = self.at[column.key]
             if isinstance(shown, Cell) and shown.formula:
                 formula = self.filled(shown.formula, page.row - self.first_row)
                 shown = replace(shown, formula=formula)

@@ -62,7 +62,9 @@ def asked_beside(layout: Layout) -> Mapping[str, tuple[Asked, ...]]:
             found.setdefault(str(its.table), []).append(Asked(column, low, high))
         elif key not in layout.slots:
             typed = practical.leaves(key)
-            if typed and all(name in layout.slots and _single(practical, name) for name in typed):
+            if typed and all(
+                k in layout.slots and practical.inputs[k].table is None for k in typed
+            ):
                 last = max(typed, key=list(layout.slots).index)
                 found.setdefault(last, []).append(Asked(key, *one.plausible))
     return {place: tuple(asked) for place, asked in found.items()}
@@ -129,54 +131,48 @@ class Question(NamedTuple):
     asked: bool
 
 
-def question_cell(
-    form: Form, place: str, typed: Sequence[str], checks: Sequence[CheckField], row: int | None,
-    cells: LayoutCells,
-) -> tuple[str, str] | None:  # fmt: skip
-    """Formula and value of a message cell: the first question that has to be asked.
+class Beside(Struct, frozen=True):
+    """Where a question stands."""
 
-    Parameters
-    ----------
-    place
-        Table, or single field, beside which it stands.
-    typed
-        Fields of the row that are asked about by themselves.
-    row
-        Of the table, from 0; None for a single field.
+    form: Form
+    cells: LayoutCells
+    place: str
+    """Table, or single field, beside which it is asked."""
+    typed: Sequence[str]
+    """Fields that are asked about by themselves."""
+    checks: Sequence[CheckField]
+    row: int | None
+    """Of the table, from 0; None for a single field."""
 
-    Returns
-    -------
-    tuple or None
-        None if there is nothing to ask.
-    """
+
+def question_cell(at: Beside) -> tuple[str, str] | None:
+    """Formula and value of a message cell, which asks the first question that has to be asked."""
     questions = [
-        *_wrong_kinds(form, typed, row, cells),
-        *_beyond_limits(form, typed, row, cells),
-        *_scales_unknown(form, typed, cells),
-        *_limits_far_off(form, typed, cells),
-        *_checks(form, checks, row, cells),
+        *_wrong_kinds(at),
+        *_beyond_limits(at),
+        *_scales_unknown(at),
+        *_limits_far_off(at),
+        *_checks(at),
         # a reading that is wrong in itself was asked about before what comes of it
-        *_implausible(form, form.implied.get(place, ()), row, cells),
+        *_implausible(at),
     ]
     if not questions:
         return None
     formula, value = '""', ""
     for test, text, asked in reversed(questions):
-        sentence = form.profile.sentence(text)
+        sentence = at.form.profile.sentence(text)
         formula = f"IF({test},{quoted(sentence)},{formula})"
         value = sentence if asked else value
     return f"={formula}", value
 
 
-def _wrong_kinds(
-    form: Form, typed: Sequence[str], row: int | None, cells: LayoutCells
-) -> Iterator[Question]:
+def _wrong_kinds(at: Beside) -> Iterator[Question]:
     """Texts in the place of numbers, and of entries of a list."""
-    inputs = form.practical.inputs
+    inputs = at.form.practical.inputs
     for kind, text in (("number", TEXT_QUESTION), ("choice", CHOICE_QUESTION)):
         tests, asked = [], False
-        for one in (inputs[key] for key in typed if key in inputs and inputs[key].kind == kind):
-            cell, value = cells.cell(one.key, row), form.typed[one.key][row or 0]
+        for one in (inputs[key] for key in at.typed if key in inputs and inputs[key].kind == kind):
+            cell, value = at.cells.cell(one.key, at.row), at.form.typed[one.key][at.row or 0]
             others = ",".join(f"{cell}<>{quoted(choice)}" for choice in one.choices)
             tests.append(f"ISTEXT({cell})" if kind == "number" else f'AND({cell}<>"",{others})')
             asked |= isinstance(value, str) and value not in one.choices
@@ -184,40 +180,38 @@ def _wrong_kinds(
             yield Question(_any_of(tests), text, asked)
 
 
-def _checks(
-    form: Form, checks: Sequence[CheckField], row: int | None, cells: LayoutCells
-) -> Iterator[Question]:
-    for check in checks:
+def _checks(at: Beside) -> Iterator[Question]:
+    for check in at.checks:
         try:
-            missing, condition = cell_condition(check.node, cells, row)
+            missing, condition = cell_condition(check.node, at.cells, at.row)
         except NotInCellsError:
             continue
-        broken = evaluate(check.node, form.numbers, row) is False
+        broken = evaluate(check.node, at.form.numbers, at.row) is False
         yield Question(f"IF({missing},FALSE,NOT({condition}))", check.question, broken)
 
 
-def _scales_unknown(form: Form, typed: Sequence[str], cells: LayoutCells) -> Iterator[Question]:
+def _scales_unknown(at: Beside) -> Iterator[Question]:
     """What one division means, where it is empty and the scale was read."""
-    instruments = {one.id for one in form.practical.definition.instruments}
-    for key in typed:
-        one, owner = form.practical.field(key), key.partition(".")[0]
+    instruments = {one.id for one in at.form.practical.definition.instruments}
+    for key in at.typed:
+        one, owner = at.form.practical.field(key), key.partition(".")[0]
         single = isinstance(one, InputField) and one.required and one.table is None
         if not single or owner not in instruments:
             continue
-        read = [k for k in form.practical.read_with(owner) if k in form.layout.slots]
+        read = [k for k in at.form.practical.read_with(owner) if k in at.form.layout.slots]
         if read:
-            taken = any(isinstance(v, float | int) for k in read for v in form.typed[k])
-            ranges = ",".join(str(cells.range(k)) for k in read)
-            test = f'AND({cells.cell(key, None)}="",COUNT({ranges})>0)'
-            yield Question(test, EMPTY_QUESTION, form.typed[key][0] is None and taken)
+            taken = any(isinstance(v, float | int) for k in read for v in at.form.typed[k])
+            ranges = ",".join(str(at.cells.range(k)) for k in read)
+            test = f'AND({at.cells.cell(key, None)}="",COUNT({ranges})>0)'
+            yield Question(test, EMPTY_QUESTION, at.form.typed[key][0] is None and taken)
 
 
-def _limits_far_off(form: Form, typed: Sequence[str], cells: LayoutCells) -> Iterator[Question]:
+def _limits_far_off(at: Beside) -> Iterator[Question]:
     """Permissible errors far from those that the workbook is issued with."""
-    limits = issued_limits(form.practical, form.bound, form.profile.inputs)
-    for key in (k for k in typed if k in limits):
-        most, value = FAR_LIMIT * limits[key], form.typed[key][0]
-        cell = cells.cell(key, None)
+    limits = issued_limits(at.form.practical, at.form.bound, at.form.profile.inputs)
+    for key in (k for k in at.typed if k in limits):
+        most, value = FAR_LIMIT * limits[key], at.form.typed[key][0]
+        cell = at.cells.cell(key, None)
         yield Question(
             f"AND(ISNUMBER({cell}),{cell}>={most!r})",
             f"This was issued as {limits[key]:g}. Is so large an error right?",
@@ -225,25 +219,23 @@ def _limits_far_off(form: Form, typed: Sequence[str], cells: LayoutCells) -> Ite
         )
 
 
-def _beyond_limits(
-    form: Form, typed: Sequence[str], row: int | None, cells: LayoutCells
-) -> list[Question]:
+def _beyond_limits(at: Beside) -> list[Question]:
     """Numbers that no such quantity can be: the unit is the usual cause.
 
     A spreadsheet refuses them where they are typed, but not where they are pasted or filled in.
     """
     questions: dict[str, tuple[list[str], bool]] = {}
-    for key in typed:
-        one = form.practical.field(key)
+    for key in at.typed:
+        one = at.form.practical.field(key)
         if isinstance(one, InputField):
             low, high, doubt = one.minimum, one.maximum, f"Is this in {one.unit.pretty}?"
-            value = form.typed[key][row or 0] if one.kind == "number" else None
+            value = at.form.typed[key][at.row or 0] if one.kind == "number" else None
         else:
             (low, high), doubt = one.plausible or (None, None), UNITS_QUESTION
-            value = form.numbers.shown(key, row)
+            value = at.form.numbers.shown(key, at.row)
         if not one.unit.pretty or (low is None and high is None):
             continue
-        cell = cells.cell(key, row)
+        cell = at.cells.cell(key, at.row)
         sides = [f"{cell}{sign}{limit!r}" for sign, limit in (("<", low), (">", high))
                  if limit is not None]  # fmt: skip
         off = isinstance(value, float | int) and not (
@@ -256,21 +248,20 @@ def _beyond_limits(
     return [Question(_any_of(tests), text, off) for text, (tests, off) in questions.items()]
 
 
-def _implausible(
-    form: Form, implied: Sequence[Asked], row: int | None, cells: LayoutCells
-) -> Iterator[Question]:
+def _implausible(at: Beside) -> Iterator[Question]:
     """What comes of the cells here, whether or not it is shown."""
-    for one in implied:
+    form = at.form
+    for one in form.implied.get(at.place, ()):
         field = form.practical.derived[one.key]
         aided, unaided = (form.layout, form.numbers), (form.as_read, form.numbers_as_read)
         for layout, numbers in (aided, unaided):
             node = layout.practical.derived[one.key].node
-            source = cells if layout is form.layout else layout.source(cells.sheet)
+            source = at.cells if layout is form.layout else layout.source(at.cells.sheet)
             try:
-                test = cell_outside(node, source, row, field.unit, one.low, one.high)
+                test = cell_outside(node, source, at.row, field.unit, one.low, one.high)
             except NotInCellsError:
                 continue
-            value = numbers.shown(one.key, row)
+            value = numbers.shown(one.key, at.row)
             title = field.title[:1].upper() + field.title[1:]
             yield Question(
                 test,
@@ -291,10 +282,6 @@ def _range(low: float | None, high: float | None, unit: str) -> str:
     if low is not None:
         return f"{plain(low)} {unit} or more"
     return "" if high is None else f"{plain(high)} {unit} or less"
-
-
-def _single(practical: Practical, key: str) -> bool:
-    return practical.inputs[key].table is None
 
 
 def _averaged(practical: Practical, one: DerivedField) -> str | None:

@@ -45,55 +45,45 @@ BOOK_OPTIONS: dict[str, Any] = {
 }
 """Options of XlsxWriter for every workbook: no text becomes a formula or a link."""
 
+_EDGE = {"border": 1, "border_color": RULE}
+_TOP = {"text_wrap": True, "valign": "top"}
+_CELL = {**_EDGE, "text_wrap": True, "indent": 1}
+_FIGURE = {**_EDGE, "align": "right", "indent": 1}
+_HEAD = {**_EDGE, "bold": True, "font_size": 9, "align": "center", "bg_color": BAND}
+_TYPED = {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False}
 _STYLES: dict[str, dict[str, Any]] = {
-    "title": {"bold": True, "font_size": 15, "font_color": INK},
-    "heading": {"bold": True, "font_size": 11, "font_color": INK, "bg_color": BAND},
-    "note": {"font_color": SOFT, "text_wrap": True, "valign": "top"},
+    "title": {"bold": True, "font_size": 15},
+    "heading": {"bold": True, "font_size": 11, "bg_color": BAND},
+    "note": {**_TOP, "font_color": SOFT},
     "rule": {"font_color": SOFT, "font_size": 9, "italic": True, "text_wrap": True},
-    "step": {"text_wrap": True, "valign": "top", "indent": 1},
+    "step": {**_TOP, "indent": 1},
     "caution-heading": {"bold": True, "font_size": 11, "font_color": ALERT, "bg_color": CAUTION},
-    "caution": {"text_wrap": True, "valign": "top", "bg_color": CAUTION, "indent": 1},
-    "plain": {"text_wrap": True, "valign": "top"},
+    "caution": {**_TOP, "bg_color": CAUTION, "indent": 1},
+    "plain": _TOP,
     "label": {"text_wrap": True},
     "unit": {"font_color": SOFT, "indent": 1},
-    "column": {
-        "bold": True,
-        "font_size": 9,
-        "text_wrap": True,
-        "align": "center",
-        "bg_color": BAND,
-        "border": 1,
-        "border_color": RULE,
-    },
-    "column-upright": {"bold": True, "font_size": 9, "align": "center", "valign": "vcenter",
-                       "bg_color": BAND, "border": 1, "border_color": RULE, "rotation": 90},
-    "number-label": {"align": "center", "border": 1, "border_color": RULE, "font_color": SOFT},
-    "input": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
-              "align": "center"},
-    "input-choice": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
-                     "align": "center", "font_size": 8, "text_wrap": True},
-    "input-text": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
-                   "align": "left", "indent": 1},
-    "worked": {"bg_color": WORKED, "border": 1, "border_color": RULE, "align": "center"},
-    "message": {"font_color": ALERT, "font_size": 8, "text_wrap": True, "valign": "vcenter"},
-    "statement": {"bold": True, "font_size": 14, "font_color": INK, "text_wrap": True},
+    "column": {**_HEAD, "text_wrap": True},
+    "column-upright": {**_HEAD, "rotation": 90},
+    "number-label": {**_EDGE, "align": "center", "font_color": SOFT},
+    "input": {**_TYPED, "align": "center"},
+    "input-choice": {**_TYPED, "align": "center", "font_size": 8, "text_wrap": True},
+    "input-text": {**_TYPED, "align": "left", "indent": 1},
+    "input-comment": {**_TYPED, "text_wrap": True, "indent": 1},
+    "worked": {**_EDGE, "bg_color": WORKED, "align": "center"},
+    "message": {"font_color": ALERT, "font_size": 8, "text_wrap": True},
+    "statement": {"bold": True, "font_size": 14, "text_wrap": True},
     "formula": {"font_size": 11, "text_wrap": True, "indent": 1},
-    "cell": {"border": 1, "border_color": RULE, "text_wrap": True, "indent": 1},
-    "figure": {"border": 1, "border_color": RULE, "align": "right", "indent": 1},
-    "figure-total": {"border": 1, "border_color": RULE, "align": "right", "indent": 1,
-                     "bold": True},
-    "cell-alert": {"border": 1, "border_color": RULE, "text_wrap": True, "indent": 1,
-                   "font_color": ALERT},
-    "cell-link": {"border": 1, "border_color": RULE, "text_wrap": True, "indent": 1,
-                  "font_color": SERIES[0], "underline": 1},
-    "input-comment": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
-                      "text_wrap": True, "indent": 1},
-    "box": {"border": 1, "border_color": RULE, "text_wrap": True, "indent": 1, "valign": "top"},
+    "cell": _CELL,
+    "cell-alert": {**_CELL, "font_color": ALERT},
+    "cell-link": {**_CELL, "font_color": SERIES[0], "underline": 1},
+    "figure": _FIGURE,
+    "figure-total": {**_FIGURE, "bold": True},
+    "box": {**_CELL, "valign": "top"},
     "ok": {"bold": True, "font_color": GOOD},
     "compared": {"bold": True, "font_color": GOOD, "align": "center"},
     "doubtful": {"bold": True, "font_color": ALERT},
     "failed": {"bold": True, "font_color": ALERT},
-}  # fmt: skip
+}
 
 
 class Styles(Struct):

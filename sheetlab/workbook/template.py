@@ -12,7 +12,7 @@ from typing import Any
 from msgspec import Struct
 
 from sheetlab.formula.render import NotInCellsError, cell_formula
-from sheetlab.practical.fields import START_PREFIX, CheckField, InputField
+from sheetlab.practical.fields import START_PREFIX, InputField
 from sheetlab.practical.observations import Typed, as_cells_show
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.practical.register import Bound
@@ -33,7 +33,7 @@ from sheetlab.workbook.layout import (
     ValueRow,
     heading,
 )
-from sheetlab.workbook.plausible import Form, form_of, question_cell
+from sheetlab.workbook.plausible import Beside, Form, form_of, question_cell
 from sheetlab.workbook.style import Styles, decimals_format, heading_lines, lines_needed, set_page
 
 __all__ = ["Typed", "as_cells_show", "write_template"]
@@ -207,8 +207,9 @@ def _value(to: _Sheet, block: ValueRow) -> None:
             sheet.merge_range(row, slot.column, row, first, "", to.styles("input"))
             first += 1
         _input_cells(to, one, "input")
-    beside = (block.key, (block.key,) if asked else (), block.checks)
-    if _message_cell(to, row, first, last, beside, None) and (
+    typed = (block.key,) if asked else ()
+    beside = Beside(to.form, to.cells, block.key, typed, block.checks, None)
+    if _message_cell(to, row, first, last, beside) and (
         block.checks or block.key in to.form.implied
     ):
         to.height(row, max(GRID_ROW_HEIGHT, lines * LINE_HEIGHT + 2))
@@ -231,12 +232,13 @@ def _grid(to: _Sheet, block: Grid) -> None:
         for row in range(block.rows):
             _worked_cell(to, key, row)
     typed = tuple(key for key in block.columns if key in practical.inputs)
-    beside = (str(practical.field(block.columns[0]).table), typed, block.checks)
+    table = str(practical.field(block.columns[0]).table)
     for row in range(block.rows):
         line = block.first_row + row
         to.height(line, GRID_ROW_HEIGHT)
         to.sheet.write_number(line, 0, row + 1, to.styles("number-label"))
-        _message_cell(to, line, *block.message_columns, beside, row)
+        beside = Beside(to.form, to.cells, table, typed, block.checks, row)
+        _message_cell(to, line, *block.message_columns, beside)
 
 
 def _input_cells(to: _Sheet, one: InputField, style: str) -> None:
@@ -276,12 +278,9 @@ def _worked_cell(to: _Sheet, key: str, row: int | None) -> bool:
     return True
 
 
-def _message_cell(
-    to: _Sheet, line: int, first: int, last: int,
-    beside: tuple[str, tuple[str, ...], tuple[CheckField, ...]], row: int | None,
-) -> bool:  # fmt: skip
-    """The cell of the first question that has to be asked (``question_cell``), if there is any."""
-    message = question_cell(to.form, *beside, row, to.cells)
+def _message_cell(to: _Sheet, line: int, first: int, last: int, beside: Beside) -> bool:
+    """The cell of the first question that has to be asked, if there is any."""
+    message = question_cell(beside)
     if message is None:
         return False
     look = to.styles("message")
