@@ -39,8 +39,7 @@ def changed(before: dict[str, bytes], after: dict[str, bytes]) -> set[str]:
 def evaluated(tmp_path: Path, data: bytes, name: str = "a.xlsx") -> tuple[Path, Path]:
     source, target = tmp_path / name, tmp_path / f"out-{name}"
     source.write_bytes(data)
-    outcome = evaluate_file(source, target)
-    assert outcome.written == target
+    assert evaluate_file(source, target, trials=0).written == target
     return source, target
 
 
@@ -56,9 +55,9 @@ def test_every_other_part_is_byte_identical(tmp_path: Path, group: str) -> None:
 def test_evaluating_twice_gives_the_same_file(tmp_path: Path, group: str) -> None:
     source, target = evaluated(tmp_path, filled(group))
     first = target.read_bytes()
-    assert evaluate_file(source, target).written == target
+    assert evaluate_file(source, target, trials=0).written == target
     assert target.read_bytes() == first
-    assert evaluate_file(target, target).written == target
+    assert evaluate_file(target, target, trials=0).written == target
     assert target.read_bytes() == first
 
 
@@ -78,7 +77,7 @@ def test_an_evaluated_workbook_opens_at_its_results(tmp_path: Path) -> None:
     for sheet in book:
         sheet.sheet_view.tabSelected = sheet.title == "Instruments"
     book.save(target)
-    assert evaluate_file(target, target).written == target
+    assert evaluate_file(target, target, trials=0).written == target
     assert opens_at(target) == ("Evaluation", ["Evaluation"])
 
 
@@ -131,11 +130,11 @@ def test_a_students_own_sheet_named_like_ours_is_left_alone(tmp_path: Path) -> N
     workbook.create_sheet("Evaluation")["A1"] = "my own notes"
     workbook.save(source)
     target = tmp_path / "out.xlsx"
-    assert evaluate_file(source, target).written == target
+    assert evaluate_file(source, target, trials=0).written == target
     after = openpyxl.load_workbook(target)
     assert after["Evaluation"]["A1"].value == "my own notes"
     assert "Evaluation (2)" in after.sheetnames
-    assert evaluate_file(target, target).written == target
+    assert evaluate_file(target, target, trials=0).written == target
     again = openpyxl.load_workbook(target)
     assert again.sheetnames == after.sheetnames
 
