@@ -12,6 +12,7 @@ import hashlib
 import io
 import itertools
 import posixpath
+import re
 import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
@@ -46,13 +47,16 @@ _STYLE_LISTS = ("numFmts", "fonts", "fills", "borders", "cellXfs", "dxfs")
 _STYLE_ORDER = ("numFmts", "fonts", "fills", "borders", "cellStyleXfs", "cellXfs", "cellStyles",
                 "dxfs")  # fmt: skip
 """The order of the lists is fixed by ISO/IEC 29500-1, CT_Stylesheet."""
-_SELECTED = tuple(b" tabSelected=" + value for value in (b'"1"', b"'1'", b'"true"', b"'true'"))
+_SELECTED = re.compile(rb""" tabSelected=(["'])(1|true)\1""")
+_OWN_NAME = re.compile(rf"({RESULT_NAME}[0-9]+)|{STYLES_NAME}", re.IGNORECASE)
+_TITLE = re.compile(rf"({'|'.join(TITLES)})( \([0-9]+\))?")
 _TYPES = {
     "worksheets": "application/vnd.openxmlformats-officedocument.spreadsheetml.worksheet+xml",
     "drawings": "application/vnd.openxmlformats-officedocument.drawing+xml",
     "charts": "application/vnd.openxmlformats-officedocument.drawingml.chart+xml",
 }
 _STYLES_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.styles+xml"
+_CELLS = b"sheetData"
 _LINK = f"{{{RELATIONSHIPS}}}id"
 
 PLAIN_STYLES = f"""<?xml version="1.0" encoding="UTF-8" standalone="yes"?>
@@ -70,18 +74,16 @@ def own_sheets(package: Package) -> tuple[str, ...]:
     root = xml(package.parts[package.workbook], package.path)
     marked, students = [], set()
     for element in root.iter(_tag("definedName")):
-        if element.get("localSheetId") is not None:
+        slot = parse_reference((element.text or "").strip())
+        if slot is None or element.get("localSheetId") is not None:
             # a copied sheet brings copies of names along: the copy is the student's
             continue
-        name = element.get("name", "").lower()
-        slot = parse_reference((element.text or "").strip())
-        if slot is None:
-            continue
-        if _is_result(name):
+        own = _OWN_NAME.fullmatch(element.get("name", ""))
+        if own is not None and own[1]:
             marked.append(slot.sheet)
         else:
             students.add(slot.sheet)
-    return tuple(title for title in marked if title not in students and _is_title(title))
+    return tuple(t for t in marked if t not in students and _TITLE.fullmatch(t))
 
 
 def as_grafted(package: Package) -> bool:
@@ -107,21 +109,7 @@ def _counts(text: str) -> dict[str, str]:
 
 def is_own_name(name: str) -> bool:
     """Whether a defined name is one by which an evaluation finds its own again."""
-    return name.lower() == STYLES_NAME or _is_result(name.lower())
-
-
-def _is_result(name: str) -> bool:
-    return name.startswith(RESULT_NAME) and _is_number(name[len(RESULT_NAME) :])
-
-
-def _is_title(title: str) -> bool:
-    """Whether an evaluation may have given it: ``Budget`` or ``Budget (2)``."""
-    name, _, number = title.partition(" (")
-    return name in TITLES and (title == name or (number[-1:] == ")" and _is_number(number[:-1])))
-
-
-def _is_number(text: str) -> bool:
-    return text.isascii() and text.isdigit()
+    return _OWN_NAME.fullmatch(name) is not None
 
 
 def free_titles(wanted: Sequence[str], taken: Iterable[str]) -> tuple[str, ...]:
@@ -266,7 +254,6 @@ def _add_relation(file: _File, relation: str, kind: str, part: str) -> None:
 
 def _strip(file: _File, own: frozenset[str]) -> None:
     sheets = file.workbook.find(_tag("sheets"))
-    assert sheets is not None
     gone = []
     for index, element in enumerate(list(sheets)):
         if element.get("name") in own:
@@ -309,7 +296,7 @@ def _strip_styles(file: _File, text: str) -> None:
         return
     for name in _STYLE_LISTS:
         parent, count = file.styles.find(_tag(name)), counts.get(name, "")
-        if parent is not None and _is_number(count):
+        if parent is not None and count:
             del parent[whole(count) :]
             parent.set("count", str(len(parent)))
 
@@ -374,16 +361,6 @@ def _moved(data: bytes, first_format: int, texts: Sequence[str]) -> bytes:
     return _serialise(root)
 
 
-def _unselected(data: bytes) -> bytes:
-    """A sheet that is not the one that is open; the same object, if it is not."""
-    end = data.find(b"sheetData")
-    end = len(data) if end < 0 else end
-    head = data[:end]
-    for selected in _SELECTED:
-        head = head.replace(selected, b"")
-    return data if len(head) == end else head + data[end:]
-
-
 def _open_at(file: _File, titles: Sequence[str]) -> None:
     """Show the first of the new sheets when the workbook is opened, and select no other.
 
@@ -394,9 +371,10 @@ def _open_at(file: _File, titles: Sequence[str]) -> None:
     for element in sheets:
         _, part = links.get(element.get(_LINK, ""), ("", ""))
         if element.get("name", "") not in titles and part in file.parts:
-            data = file.parts[part] or file.package.parts[part]
-            if (head := _unselected(data)) is not data:
-                file.parts[part] = head
+            # what stands in its cells is no word of its view
+            head, cells, rest = (file.parts[part] or file.package.parts[part]).partition(_CELLS)
+            if _SELECTED.search(head):
+                file.parts[part] = _SELECTED.sub(b"", head) + cells + rest
     views = file.workbook.find(_tag("bookViews"))
     if views is None:
         views = etree.Element(_tag("bookViews"))

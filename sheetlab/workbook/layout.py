@@ -169,10 +169,11 @@ def quoted_sheet(title: str) -> str:
     return "'" + title.replace("'", "''") + "'"
 
 
-def absolute_range(slot: Slot) -> str:
-    """``'Sheet'!$B$3:$B$9``."""
+def absolute_range(slot: Slot, seen_from: str = "") -> str:
+    """``'Sheet'!$B$3:$B$9``; without the sheet on that sheet itself."""
     letter = column_letter(slot.column)
-    first = f"{quoted_sheet(slot.sheet)}!${letter}${slot.row + 1}"
+    first = "" if slot.sheet == seen_from else f"{quoted_sheet(slot.sheet)}!"
+    first += f"${letter}${slot.row + 1}"
     return first if slot.rows == 1 else f"{first}:${letter}${slot.row + slot.rows}"
 
 
@@ -182,29 +183,25 @@ class LayoutCells(Struct, frozen=True):
     layout: Layout
     sheet: str
 
-    def _prefix(self, slot: Slot) -> str:
-        return "" if slot.sheet == self.sheet else quoted_sheet(slot.sheet) + "!"
-
     def cell(self, key: str, row: int | None) -> str | None:
         """Reference to a quantity or an element of a column; None if it is on no sheet."""
         slot = self.layout.slots.get(key)
         if slot is None:
             return None
-        letter = column_letter(slot.column)
         if self.layout.practical.field(key).table is None:
-            return f"{self._prefix(slot)}${letter}${slot.row + 1}"
+            return absolute_range(slot, self.sheet)
         if row is None:
             return None
-        return f"{self._prefix(slot)}${letter}{slot.row + row + 1}"
+        prefix = "" if slot.sheet == self.sheet else f"{quoted_sheet(slot.sheet)}!"
+        return f"{prefix}${column_letter(slot.column)}{slot.row + row + 1}"
 
     def range(self, key: str) -> str | None:
         """Reference to a whole column; None if it is on no sheet."""
         slot = self.layout.slots.get(key)
         if slot is None or self.layout.practical.field(key).table is None:
             return None
-        letter = column_letter(slot.column)
-        last = slot.row + slot.rows
-        return f"{self._prefix(slot)}${letter}${slot.row + 1}:${letter}${last}"
+        reference = absolute_range(slot, self.sheet)
+        return f"{reference}:{reference.rpartition('!')[2]}" if slot.rows == 1 else reference
 
     def columns(self, key: str) -> Sequence[str]:
         """The columns behind a name."""
