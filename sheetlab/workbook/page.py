@@ -199,8 +199,8 @@ class Page(Struct):
         titles = [replace(c, value=None, format="column", shape=None, wrap=True) for c in columns]
         if heads:
             shown = [None if column.hidden else column.title for column in columns]
-            Table(self, titles, self.row, at).write(shown, height)
-        table = Table(self, columns, self.row, at, rows)
+            Table(self, titles, self.row, at, start).write(shown, height)
+        table = Table(self, columns, self.row, at, start, rows)
         for column in columns:
             if column.asked is not None:
                 self.sheet.data_validation(*table.area(column.key), dict(column.asked))
@@ -246,6 +246,7 @@ class Table(Struct):
     columns: Sequence[Column]
     first_row: int  # row of the sheet of its first row, from 0
     at: Mapping[str, int]  # column of the sheet of each key, from 0
+    start: int  # column of the sheet at which it begins
     rows: int = 1  # how many it has, or will have
 
     def cell(self, key: str, row: int = 0, fixed: bool = False) -> str:
@@ -274,7 +275,7 @@ class Table(Struct):
         """
         page, named = self.page, isinstance(row, dict)
         needed = page.cells.height("", 1.0) if height is None else height
-        place = min(self.at.values())
+        place = self.start
         for i, column in enumerate(self.columns):
             at, place = place, place + column.span
             if column.value is not None and row is not None:
@@ -314,13 +315,7 @@ class Table(Struct):
     def filter(self) -> None:
         """Drop-downs at the headings, by which a person chooses and sorts the rows."""
         first, _, last, _ = self.area(self.columns[0].key)
-        self.page.sheet.autofilter(first - 1, min(self.at.values()), last, max(self.at.values()))
-
-    def mark(self, key: str, condition: str, style: str) -> None:
-        """Another look for cells of a column where a formula, as of the first row, holds."""
-        criteria, look = self.filled(condition), self.page.styles(style)
-        how = {"type": "formula", "criteria": criteria, "format": look}
-        self.page.sheet.conditional_format(*self.area(key), how)
+        self.page.sheet.autofilter(first - 1, self.start, last, max(self.at.values()))
 
 
 def new_page(
