@@ -99,14 +99,15 @@ def evaluate_file(
             kept = _put_aside(target)
             write_atomically(target, data)
     except SheetlabError as error:
-        return FileOutcome(path, assessment, (*error.findings, *assessment.findings), None)
+        problems = error.findings
     except OSError as error:
         reason = error.strerror or str(error)
-        refusal = _unsaved(target, phrase("unsaved-failed", reason=reason))
-        return FileOutcome(path, assessment, (refusal, *assessment.findings), None)
+        problems = (_unsaved(target, phrase("unsaved-failed", reason=reason)),)
     except Exception as error:  # a file built oddly is read, and cannot take the sheets
-        return FileOutcome(path, assessment, (unexpected(path, error), *assessment.findings), None)
-    return FileOutcome(path, assessment, assessment.findings, target, kept)
+        problems = (unexpected(path, error),)
+    else:
+        return FileOutcome(path, assessment, assessment.findings, target, kept)
+    return FileOutcome(path, assessment, (*problems, *assessment.findings), None)
 
 
 def assess_file(
@@ -147,14 +148,17 @@ def assess_read(
             bound=contents.identity.bound,
         )
     except SheetlabError as error:
-        return FileOutcome(path, None, _located(error.findings, path), None), None
-    except ArithmeticError as error:
         place = Place(path.name)
-        beyond = finding("result-not-computable_arithmetic", Severity.STOP, place, error=str(error))
-        return FileOutcome(path, None, (beyond,), None), None
+        problems = tuple(f if f.place.file else f.at(place) for f in error.findings)
+    except ArithmeticError as error:
+        problems = (finding(
+            "result-not-computable_arithmetic", Severity.STOP, Place(path.name), error=str(error)
+        ),)  # fmt: skip
     except Exception as error:  # the last boundary: one odd file never stops the others
-        return FileOutcome(path, None, (unexpected(path, error),), None), None
-    return FileOutcome(path, assessment, assessment.findings, None), contents
+        problems = (unexpected(path, error),)
+    else:
+        return FileOutcome(path, assessment, assessment.findings, None), contents
+    return FileOutcome(path, None, problems, None), None
 
 
 def sibling(path: Path) -> Path:
@@ -250,10 +254,6 @@ def evaluated_bytes(filled: Filled, assessment: Assessment) -> bytes:
     others = [sheet.name for sheet in store.sheets if sheet.name not in own]
     titles = free_titles(TITLES, others)
     return graft(package, write_results(assessment, titles), own)
-
-
-def _located(findings: tuple[Finding, ...], path: Path) -> tuple[Finding, ...]:
-    return tuple(f if f.place.file else f.at(Place(path.name)) for f in findings)
 
 
 def refuse_open(target: Path, again: Phrase | str = AGAIN) -> None:
