@@ -24,6 +24,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import accumulate
 from typing import Any
 
 from msgspec import Struct, field
@@ -99,7 +100,8 @@ class Fit(Struct, frozen=True):
 
 def places(columns: Sequence[Column], start: int = 0) -> dict[str, int]:
     """Zero-based column of each key, of a table that begins at ``start``."""
-    return {c.key: start + sum(b.span for b in columns[:i]) for i, c in enumerate(columns)}
+    ends = accumulate((column.span for column in columns), initial=start)
+    return {column.key: at for column, at in zip(columns, ends, strict=False)}
 
 
 class Page(Struct):
@@ -196,8 +198,8 @@ class Page(Struct):
                 self.sheet.write_string(self.row, at[key], key)
             self.sheet.set_row(self.row, None, None, {"hidden": True})
             self.row += 1
-        titles = [replace(c, value=None, format="column", shape=None, wrap=True) for c in columns]
         if heads:
+            titles = [Column(c.key, format="column", span=c.span, hidden=c.hidden) for c in columns]
             shown = [None if column.hidden else column.title for column in columns]
             Table(self, titles, self.row, at, start).write(shown, height)
         table = Table(self, columns, self.row, at, start, rows)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
-from functools import cache
+from functools import lru_cache
 from typing import Any
 
 from msgspec import Struct, field
@@ -96,17 +95,10 @@ class Styles(Struct):
         """The format of a style, with a number format if one is given."""
         key = (style, number_format, wrap)
         if key not in self.made:
-            settings: Mapping[str, Any] = {
-                "font_name": FONT,
-                "font_size": 10,
-                "font_color": INK,
-                "valign": "vcenter",
-                **_STYLES[style],
-            }
-            if number_format:
-                settings = {**settings, "num_format": number_format}
-            if not wrap:
-                settings = {**settings, "text_wrap": False}
+            settings = {"font_name": FONT, "font_size": 10, "font_color": INK,
+                        "valign": "vcenter", **_STYLES[style]}  # fmt: skip
+            settings |= {"num_format": number_format} if number_format else {}
+            settings |= {} if wrap else {"text_wrap": False}
             self.made[key] = self.book.add_format(settings)
         return self.made[key]
 
@@ -143,7 +135,7 @@ def _in_footer(text: str, room: float = LYING_FOOTER) -> str:
     return text.replace("&", "&&")
 
 
-@cache
+@lru_cache(maxsize=1000)
 def _footer_width(text: str) -> float:
     """How wide a text is in a footer at most, in points (widths of Arial: from memory)."""
     return FOOTER_SIZE * sum(
@@ -175,15 +167,17 @@ def heading_lines(text: str, width: float) -> int:
 
 def _bold_width(character: str) -> float:
     """How wide a letter is at most, in sizes of its font (widths of Arial bold: from memory)."""
-    for letters, wide in _BOLD_WIDTHS.items():
-        if character in letters:
-            return wide
-    return 1.02 if ord(character) > 0x24F and not character.isalpha() else 0.78
+    wide = 1.02 if ord(character) > 0x24F and not character.isalpha() else 0.78
+    return _BOLD_WIDTHS.get(character, wide)
 
 
 _BOLD_WIDTHS = {
-    " ijlI.,:;/|'": 0.28, "ft()-!": 0.34, "r": 0.39, "aceksvxyz0123456789": 0.56,
-    "bdghnopqu": 0.61, "m": 0.89, "W": 0.95,
+    letter: wide
+    for letters, wide in (
+        (" ijlI.,:;/|'", 0.28), ("ft()-!", 0.34), ("r", 0.39), ("aceksvxyz0123456789", 0.56),
+        ("bdghnopqu", 0.61), ("m", 0.89), ("W", 0.95),
+    )
+    for letter in letters
 }  # fmt: skip
 
 SHARE_FORMAT = r'[=0]0.0\ %;[<0.001]"< 0.1 %";0.0\ %'
