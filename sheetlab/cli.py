@@ -5,25 +5,20 @@ from __future__ import annotations
 import argparse
 import re
 import sys
+from collections import namedtuple
 from collections.abc import Sequence
 from importlib import import_module
-from typing import Any, NamedTuple, NoReturn
 
 from sheetlab import __version__
 
+TYPE_CHECKING = False  # of ``typing``, which takes longer to load than all of this
+if TYPE_CHECKING:
+    from typing import Any, NoReturn
 
-class Command(NamedTuple):
-    """A command, and where its arguments stand."""
-
-    name: str
-    help: str
-    module: str
-    """Of ``sheetlab.commands``; loaded when it is used, because starting has to be quick."""
-    function: str
-    """Gives a parser its arguments, and what runs."""
-    examples: tuple[str, ...]
-    """Command lines that its help page shows."""
-
+Command = namedtuple("Command", ("name", "help", "module", "function", "examples"))
+"""A command: the module of ``sheetlab.commands`` that is loaded when it is used, because starting
+has to be quick, the function there that gives a parser its arguments and what runs, and the command
+lines that its help page shows."""
 
 COMMANDS = (
     Command(

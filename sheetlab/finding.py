@@ -43,7 +43,8 @@ class Place(Struct, frozen=True):
     cell: str = ""
 
     def __str__(self) -> str:
-        spot = f"{self.sheet}, cell {self.cell}" if self.cell else self.sheet
+        cell = f"cell {self.cell}" if self.cell else ""
+        spot = ", ".join(part for part in (self.sheet, cell) if part)
         return ": ".join(part for part in (self.file, spot) if part)
 
 

@@ -223,12 +223,13 @@ def test_the_practical_of_the_manual_is_one(
     assert (out / "spring-stiffness.xlsx").stat().st_size > 5000
 
 
-def test_profile_scheme_and_material_of_the_manual_are_read() -> None:
+def test_profile_scheme_and_material_of_the_manual_are_read(tmp_path: Path) -> None:
     profile = load_profile(block("conventions", 'id = "ours"').partition("sheetlab")[0])
     assert profile.g_values == (9.8, 10.0)
     scheme = load_scheme(block("marking-schemes", 'id = "ours"'))
     assert [item.marks for item in scheme.items] == [3, 2, 1]
-    (material,) = books._materials(block("before-class", "[[materials]]"), "materials.toml")
+    (tmp_path / "ours.csv").write_text(block("before-class", "name,choice"), encoding="utf-8")
+    (material,) = books.read_materials(tmp_path / "ours.csv")
     assert material.name == "steel, reel 7"
 
 

@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
-import tomllib
-from functools import cache, partial
+from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
-from typing import Any
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Severity, SheetlabError, finding
+from sheetlab.handling.tables import ListColumn, Row, read_first
 from sheetlab.practical import standards
-from sheetlab.practical.files import key_refused
-from sheetlab.practical.loads import Gauge, Material, megapascals
-from sheetlab.practical.planning import Books
+from sheetlab.practical.loads import Gauge, Material
+from sheetlab.practical.schedules import Books
+from sheetlab.units import unit
 
-MATERIALS = Path(__file__).with_name("materials.toml")
+SHIPPED = Path(__file__).with_name("materials.csv")
+COLUMNS = (
+    ListColumn("name"),
+    ListColumn("choice", optional=True),
+    ListColumn("modulus from / GPa", kind="number"),
+    ListColumn("modulus to / GPa", kind="number"),
+    ListColumn("breaking from / MPa", kind="number"),
+    ListColumn("breaking to / MPa", kind="number"),
+    ListColumn("yield from / MPa", kind="number", optional=True),
+    ListColumn("yield to / MPa", kind="number", optional=True),
+    ListColumn("confirmed", kind="choice", choices=("yes", "no"), optional=True),
+    ListColumn("source", letters=400),
+)
+MOST = 1e6
+"""Greatest number of a material, GPa or MPa."""
 SWG_SOURCE = "Imperial standard wire gauge, BS 3737:1964"
 AWG_SOURCE = "American wire gauge, ASTM B258: d = 0.127 mm × 92^((36 − n)/39)"
 AWG_NUMBERS = range(45)
 MILLIMETRE = 1e-3
-GIGA = 1e9
-MOST_TEXT = 100_000
 
 
 def books(own: Path | None = None) -> Books:
@@ -28,19 +40,53 @@ def books(own: Path | None = None) -> Books:
     Raises
     ------
     SheetlabError
-        If the user's file cannot be read or a row of it cannot be used.
+        If the user's list cannot be read, or with a finding for each cell that cannot be used.
     """
-    shipped = _materials(MATERIALS.read_text(encoding="utf-8"), MATERIALS.name)
-    if own is None:
-        return Books(shipped, gauges())
-    try:
-        text = own.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is no text in UTF-8"
-        raise SheetlabError(_unreadable(own, reason)) from error
-    mine = _materials(text, own.name)
-    names = {one.name for one in mine}
-    return Books((*mine, *(one for one in shipped if one.name not in names)), gauges())
+    mine = () if own is None else read_materials(own)
+    names = {material.name for material in mine}
+    shipped = (material for material in read_materials(SHIPPED) if material.name not in names)
+    return Books((*mine, *shipped), gauges())
+
+
+def read_materials(path: Path) -> tuple[Material, ...]:
+    """Materials of a list; raises SheetlabError as ``books`` does."""
+    rows = read_first(path, COLUMNS, "materials-refused")
+    problems = [problem for row in rows for problem in _problems(row)]
+    if problems:
+        raise SheetlabError(*problems)
+    return tuple(_material(row) for row in rows)
+
+
+def _problems(row: Row) -> Iterator[Finding]:
+    for heading in ("name", "source"):
+        if not row.text(heading):
+            yield _refused("materials-refused_text", row, heading=heading)
+    for name, unit_ in (("modulus", "GPa"), ("breaking", "MPa"), ("yield", "MPa")):
+        low, high = (row.number(f"{name} {end} / {unit_}") for end in ("from", "to"))
+        may_be_missing = name == "yield" and low is None and high is None
+        if not may_be_missing and not 0.0 < (low or 0.0) <= (high or 0.0) <= MOST:
+            yield _refused("materials-refused_range", row, name=name, unit=unit_)
+
+
+def _refused(message: str, row: Row, **values: str) -> Finding:
+    return finding(message, Severity.STOP, row.place, row=row.line, **values)
+
+
+def _material(row: Row) -> Material:
+    def ends(name: str, unit_: str) -> tuple[float, float]:
+        low, high = (row.number(f"{name} {end} / {unit_}") or 0.0 for end in ("from", "to"))
+        factor = unit(unit_).factor
+        return low * factor, high * factor
+
+    return Material(
+        name=row.text("name"),
+        choice=row.text("choice"),
+        modulus=ends("modulus", "GPa"),
+        breaking=ends("breaking", "MPa"),
+        yielding=ends("yield", "MPa") if row.number("yield from / MPa") else None,
+        source=row.text("source"),
+        confirmed=row.text("confirmed") != "no",
+    )
 
 
 @cache
@@ -56,76 +102,3 @@ def gauges() -> tuple[Gauge, ...]:
         for number in AWG_NUMBERS
     ]
     return tuple(found)
-
-
-def _materials(text: str, name: str) -> tuple[Material, ...]:
-    if len(text) > MOST_TEXT:
-        raise SheetlabError(_refused(name, "file", "is too long"))
-    try:
-        data = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise SheetlabError(_refused(name, "file", f"is not TOML: {error}")) from error
-    rows = data.get("materials")
-    if not isinstance(rows, list) or set(data) != {"materials"}:
-        raise SheetlabError(_refused(name, "file", "has no list of materials only"))
-    return tuple(_material(row, f"materials[{i}]", name) for i, row in enumerate(rows))
-
-
-def _material(row: Any, where: str, file: str) -> Material:
-    def refuse(key: str, reason: str) -> SheetlabError:
-        return SheetlabError(_refused(file, f"{where}.{key}", reason))
-
-    allowed = {"name", "choice", "modulus", "breaking", "yield", "source", "confirmed"}
-    if not isinstance(row, dict):
-        raise SheetlabError(_refused(file, where, "is no table"))
-    for key in sorted(set(row) - allowed):
-        raise refuse(key, "is not a key that is known")
-    for key in ("name", "source"):
-        if not isinstance(row.get(key), str) or not row[key].strip():
-            raise refuse(key, "is missing: every material has a name and a source")
-    if not isinstance(row.get("choice", ""), str):
-        raise refuse("choice", "is no text")
-    if not isinstance(row.get("confirmed", True), bool):
-        raise refuse("confirmed", "is neither true nor false")
-
-    def ends(key: str) -> tuple[float, float]:
-        pair = row.get(key)
-        if not (
-            isinstance(pair, list)
-            and len(pair) == 2
-            and all(type(v) in (int, float) for v in pair)
-            and 0.0 < pair[0] <= pair[1] <= 1e6
-        ):
-            raise refuse(key, "is not a range [lowest, highest]")
-        return float(pair[0]), float(pair[1])
-
-    modulus = ends("modulus")
-    return Material(
-        name=row["name"].strip(),
-        choice=row.get("choice", "").strip(),
-        modulus=(modulus[0] * GIGA, modulus[1] * GIGA),
-        breaking=megapascals(*ends("breaking")),
-        yielding=megapascals(*ends("yield")) if "yield" in row else None,
-        source=row["source"].strip(),
-        confirmed=row.get("confirmed", True),
-    )
-
-
-def _unreadable(path: Path, reason: str) -> Finding:
-    return Finding(
-        "materials-refused",
-        Severity.STOP,
-        f"{path.name} cannot be read: {reason}",
-        "a text file with a table of materials",
-        "Check the name and the folder.",
-        Place(path.name),
-    )
-
-
-_refused = partial(
-    key_refused,
-    "materials-refused",
-    "the table of materials",
-    allowed="tables [[materials]] with name, choice, modulus (GPa), breaking and yield (MPa), "
-    "source",
-)

@@ -9,7 +9,7 @@ from pathlib import Path
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, not_written
 from sheetlab.handling.roster import Group, file_part
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import Catalogue
@@ -63,7 +63,7 @@ def issue(
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except (OSError, ValueError) as error:
-        raise SheetlabError(_not_written(folder, error)) from error
+        raise SheetlabError(not_written(folder, error)) from error
     for group in groups or (Group(""),):
         name = f"{practical} {file_part(group.name)}" if group.name else practical
         path = folder / f"{name}.xlsx"
@@ -77,11 +77,13 @@ def issue(
             typed |= {key: [value] for key, value in prefilled(loaded, bound).items()}
         try:
             if path.exists():
-                yield Issued(path, group.name, _exists(path))
+                yield Issued(
+                    path, group.name, finding("file-exists_issued", Severity.STOP, Place(path.name))
+                )
                 continue
             write_atomically(path, write_template(layout, typed, sketch, profile, bound))
         except OSError as error:
-            yield Issued(path, group.name, _not_written(path, error))
+            yield Issued(path, group.name, not_written(path, error))
             continue
         yield Issued(path, group.name, notes=notes)
 
@@ -90,26 +92,3 @@ def start_cells(group: Group) -> Typed:
     """What is known of a group before it begins."""
     known = {"group": group.name, "setup": group.setup, "observers": group.observers}
     return {f"start.{key}": [value] for key, value in known.items() if value}
-
-
-def _exists(path: Path) -> Finding:
-    return Finding(
-        "file-exists",
-        Severity.STOP,
-        "this file is there already and was left as it is",
-        "a folder without workbooks of this practical for this group",
-        "Issue into another folder, or move the old file away.",
-        Place(path.name),
-    )
-
-
-def _not_written(path: Path, error: Exception) -> Finding:
-    reason = getattr(error, "strerror", None) or "it is no name for a file"
-    return Finding(
-        "not-written",
-        Severity.STOP,
-        f"{path.name} cannot be written: {reason}",
-        "a folder in which files can be made, and names of a usual length",
-        "Check the folder, its permissions and the name, and issue again.",
-        Place(path.name),
-    )

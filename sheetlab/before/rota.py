@@ -5,16 +5,24 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, many
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.roster import Group, file_part
-from sheetlab.handling.tables import read_csv, refused, write_csv
+from sheetlab.handling.tables import MAX_PROBLEMS, ListColumn, read_first, write_csv
+from sheetlab.messages import Phrase
 from sheetlab.practical.register import same_id
 
-COLUMNS = ("group", "week", "setup", "practical")
+COLUMNS = (
+    ListColumn("group", letters=200),
+    ListColumn("week", kind="number"),
+    ListColumn("setup", letters=200),
+    ListColumn("practical", letters=200),
+)
+MOST_WEEK = 1000
 MAX_WEEKS, MAX_SETUPS, MAX_PRACTICALS = 60, 500, 40
 
 
@@ -65,51 +73,52 @@ def make_rota(
 def _impossible(
     groups: int, setups: Sequence[int], weeks: int, practicals: Sequence[str]
 ) -> Finding | None:
-    count = len(practicals)
-    found = expected = ""
+    count, some = len(practicals), setups[0] if setups else 0
+    said = {"groups": _counted("count-groups", groups), "weeks": _counted("count-weeks", weeks)}
+    of_count = _counted("count-practicals", count)
     if not (1 <= weeks <= MAX_WEEKS and 1 <= count <= MAX_PRACTICALS and groups):
-        found = (
-            f"{many(groups, 'group')}, {many(weeks, 'week')} and {many(count, 'practical')} make "
-            "no rota"
+        return finding(
+            "no-such-rota_numbers", Severity.STOP, practicals=of_count, most_weeks=MAX_WEEKS,
+            most_practicals=MAX_PRACTICALS, **said,
+        )  # fmt: skip
+    if len(set(practicals)) < count or not all(practicals):
+        return finding("no-such-rota_names", Severity.STOP)
+    if len(setups) not in (1, count) or not all(1 <= n <= MAX_SETUPS for n in setups):
+        typed = ", ".join(map(str, setups))
+        return finding(
+            "no-such-rota_set-ups", Severity.STOP, setups=typed, most=MAX_SETUPS, count=count
         )
-        expected = f"groups, 1 to {MAX_WEEKS} weeks, 1 to {MAX_PRACTICALS} practicals"
-    elif len(set(practicals)) < count or not all(practicals):
-        found, expected = "a practical is named twice, or has no name", "each practical once"
-    elif len(setups) not in (1, count) or not all(1 <= n <= MAX_SETUPS for n in setups):
-        found = f"{', '.join(map(str, setups))} is no number of set-ups"
-        expected = f"one number from 1 to {MAX_SETUPS}, or one for each practical ({count})"
-    elif count > weeks:
-        found = (
-            f"each group has {many(count, 'practical')} to do, one a week, in {many(weeks, 'week')}"
-        )
-        expected = f"{count} weeks or more"
-    elif len(setups) == 1 and groups * count > setups[0] * weeks:
-        found = (
-            f"{many(groups, 'group')} × {many(count, 'practical')} = {groups * count} sittings, "
-            f"but {many(setups[0], 'set-up')} × {many(weeks, 'week')} = {setups[0] * weeks} places"
-        )
-        expected = (
-            f"{many(-(-groups * count // weeks), 'set-up')}, or "
-            f"{many(-(-groups * count // setups[0]), 'week')}"
-        )
-    elif len(setups) > 1:
-        for name, number in zip(practicals, setups, strict=True):
-            if groups > number * weeks:
-                found = (
-                    f"“{name}”: {many(groups, 'group')}, but {many(number, 'set-up')} × "
-                    f"{many(weeks, 'week')} = {number * weeks} places"
-                )
-                expected = (
-                    f"{many(-(-groups // weeks), 'set-up')} of it, or "
-                    f"{many(-(-groups // number), 'week')}"
-                )
-                break
-    if not found:
-        return None
-    return Finding(
-        "no-such-rota", Severity.STOP, found, expected,
-        "Change the numbers; nothing was written.",
-    )  # fmt: skip
+    if count > weeks:
+        return finding(
+            "no-such-rota_weeks", Severity.STOP, practicals=of_count, weeks=said["weeks"],
+            least=count,
+        )  # fmt: skip
+    if len(setups) == 1 and groups * count > some * weeks:
+        return finding(
+            "no-such-rota_places", Severity.STOP, practicals=of_count, sittings=groups * count,
+            **said, **_lacking(groups * count, some, weeks),
+        )  # fmt: skip
+    for name, number in zip(practicals, setups, strict=True) if len(setups) > 1 else ():
+        if groups > number * weeks:
+            return finding(
+                "no-such-rota_own-places", Severity.STOP, practical=name, **said,
+                **_lacking(groups, number, weeks),
+            )  # fmt: skip
+    return None
+
+
+def _lacking(sittings: int, setups: int, weeks: int) -> dict[str, Any]:
+    """How many set-ups and places there are, and how many would do."""
+    return {
+        "setups": _counted("count-set-ups", setups),
+        "places": setups * weeks,
+        "more_setups": _counted("count-set-ups", -(-sittings // weeks)),
+        "more_weeks": _counted("count-weeks", -(-sittings // setups)),
+    }
+
+
+def _counted(message: str, count: int) -> Phrase:
+    return Phrase(message, (("count", count),))
 
 
 def _any_place(groups: Sequence[str], weeks: int, practicals: Sequence[str]) -> Iterator[Sitting]:
@@ -162,58 +171,64 @@ def _coloured(
 
 def rota_text(rota: Sequence[Sitting]) -> str:
     """A rota as the text of a CSV file."""
-    return write_csv(COLUMNS, ((s.group, s.week, s.setup, s.practical) for s in rota))
+    rows = ((s.group, s.week, s.setup, s.practical) for s in rota)
+    return write_csv([column.title for column in COLUMNS], rows)
 
 
 # -- using one -------------------------------------------------------------------------------------
 
 
 def read_rota(path: Path) -> tuple[Sitting, ...]:
-    """Sittings of a CSV file with the columns group, week, setup, practical.
+    """Sittings of a list with the columns group, week, setup, practical.
 
     Raises
     ------
     SheetlabError
-        If the file cannot be read, or with a finding for every set-up and every group that is
-        booked twice in a week.
+        If the file cannot be read, or with a finding for every cell that is wrong, and every
+        set-up and group that is booked twice in a week.
     """
-    found, problems = [], []
-    for number, row in read_csv(path, "rota-refused", "the rota", COLUMNS):
-        empty = [name for name in COLUMNS if not row[name]]
-        week = row["week"]
+    sittings, problems = [], []
+    for row in read_first(path, COLUMNS, "rota-refused"):
+        empty = [column.title for column in COLUMNS if column.key not in row.values]
+        week = row.number("week") or 0.0
         if empty:
-            problems.append(
-                _refused(path, f"has no {empty[0]} in row {number}", "every cell filled")
-            )
-        elif not (week.isascii() and week.isdigit() and 1 <= int(week[:9]) <= 1000):
-            what = f"has “{week}” as the week of row {number}"
-            problems.append(_refused(path, what, "a number from 1"))
+            message = "rota-refused_empty-cell"
+            problems.append(_refused(message, row.place, heading=empty[0], row=row.line))
+        elif not (week == round(week) and week <= MOST_WEEK):
+            message = "rota-refused_week"
+            problems.append(_refused(message, row.place, week=f"{week:g}", row=row.line))
         else:
-            found.append(Sitting(row["group"], int(week), row["setup"], row["practical"]))
-    problems += _clashes(path, found)
-    if not found and not problems:
-        problems.append(_refused(path, "has no sitting", "a row a sitting"))
+            texts = {name: row.text(name) for name in ("group", "setup", "practical")}
+            sittings.append(Sitting(week=int(week), **texts))
+    problems += _clashes(path, sittings)
+    if not sittings and not problems:
+        problems.append(_refused("rota-refused_none", Place(path.name)))
     if problems:
-        raise SheetlabError(*problems[:50])
-    return tuple(found)
+        raise SheetlabError(*problems[:MAX_PROBLEMS])
+    return tuple(sittings)
 
 
 def _clashes(path: Path, rota: Sequence[Sitting]) -> Iterator[Finding]:
     booked: dict[tuple[int, str], list[Sitting]] = {}
     busy: dict[tuple[int, str], list[Sitting]] = {}
-    for one in rota:
-        booked.setdefault((one.week, same_id(one.setup) or one.setup), []).append(one)
-        busy.setdefault((one.week, _key(one.group)), []).append(one)
+    for sitting in rota:
+        setup = same_id(sitting.setup) or sitting.setup
+        booked.setdefault((sitting.week, setup), []).append(sitting)
+        busy.setdefault((sitting.week, _key(sitting.group)), []).append(sitting)
     for (week, _), several in booked.items():
         if len(several) > 1:
-            names = ", ".join(f"“{one.group}”" for one in several)
-            what = f"books the set-up {several[0].setup} in week {week} for {names}"
-            yield _refused(path, what, "one group at a set-up at a time")
+            groups, setup = ", ".join(f"“{one.group}”" for one in several), several[0].setup
+            place = Place(path.name)
+            yield _refused("rota-refused_set-up", place, setup=setup, week=week, groups=groups)
     for (week, _), several in busy.items():
         if len(several) > 1:
-            places = ", ".join(f"{one.setup}" for one in several)
-            what = f"sends the group “{several[0].group}” to the set-ups {places} in week {week}"
-            yield _refused(path, what, "a group at one set-up at a time")
+            group, setups = several[0].group, ", ".join(one.setup for one in several)
+            place = Place(path.name)
+            yield _refused("rota-refused_group", place, group=group, week=week, setups=setups)
+
+
+def _refused(message: str, place: Place, **values: Any) -> Finding:
+    return finding(message, Severity.STOP, place, **values)
 
 
 def sittings_of(
@@ -229,9 +244,10 @@ def sittings_of(
         Only sittings of this one; empty: of all.
     """
     of_roster = {_key(group.name): group for group in groups}
-    in_rota = {_key(one.group) for one in rota}
+    in_rota = {_key(sitting.group) for sitting in rota}
+    place = Place(file)
     findings = [
-        _told(f"the group “{group.name}” is nowhere in the rota", "a row for each group", file)
+        finding("rota-misses_no-row", Severity.DOUBTFUL, place, group=group.name)
         for key, group in of_roster.items()
         if key not in in_rota
     ]
@@ -241,35 +257,19 @@ def sittings_of(
             continue
         group = of_roster.get(_key(one.group)) if groups else Group(one.group)
         if group is None:
-            findings.append(
-                _told(f"the rota has a group “{one.group}” in week {week}", "a group of the roster",
-                      file)
-            )  # fmt: skip
+            message = "rota-misses_no-group"
+            findings.append(finding(message, Severity.DOUBTFUL, place, group=one.group, week=week))
         else:
             out.append((one.practical, replace(group, setup=one.setup)))
     if not out:
         weeks = ", ".join(map(str, sorted({one.week for one in rota})))
-        what = (
-            f"nobody sits at “{practical}” in week {week}" if practical else f"week {week} is empty"
-        )
-        findings.append(
-            _told(
-                f"by the rota {what}", f"a week of it: {weeks}, and a practical of that week", file
-            )
-        )
+        values: dict[str, Any] = {"week": week, "weeks": weeks}
+        message = "rota-misses_week"
+        if practical:
+            message, values = "rota-misses_practical", {**values, "practical": practical}
+        findings.append(finding(message, Severity.DOUBTFUL, place, **values))
     return out, findings
-
-
-def _told(found: str, expected: str, file: str) -> Finding:
-    return Finding(
-        "rota-misses", Severity.DOUBTFUL, found, expected,
-        "Correct the rota or the roster; no workbook was issued for it.", Place(file),
-    )  # fmt: skip
 
 
 def _key(group: str) -> str:
     return file_part(group).casefold()
-
-
-def _refused(path: Path, what: str, expected: str) -> Finding:
-    return refused("rota-refused", "the rota", path, what, expected)

@@ -27,10 +27,10 @@ from sheetlab.commands.console import (
     whole_option,
     write_new,
 )
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed, many, together
+from sheetlab.finding import Finding, Severity, SheetlabError, finding, harmless, many, together
+from sheetlab.messages import phrase
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
-    from sheetlab.before.issue import Binding
     from sheetlab.practical.model import Practical
     from sheetlab.practical.register import Register
 
@@ -51,8 +51,9 @@ def issue(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to fill")
     parser.add_argument(
-        "--roster", type=Path, metavar="ROSTER.csv",
-        help="CSV file with a column “group” (and “setup”, “observers”): a workbook each",
+        "--roster", type=Path, metavar="ROSTER",
+        help="list (.xlsx, .ods, .xls, .csv) with a column “group” (and “setup”, “observers”): a "
+        "workbook each",
     )  # fmt: skip
     parser.add_argument(
         "--assist", choices=ASSIST, default="corrected",
@@ -69,8 +70,8 @@ def issue(parser: argparse.ArgumentParser) -> None:
         help="day of issue, for checks that are due (usual: today), as 2026-09-01",
     )  # fmt: skip
     parser.add_argument(
-        "--rota", type=Path, metavar="ROTA.csv",
-        help="CSV file with columns group, week, setup, practical: who sits where",
+        "--rota", type=Path, metavar="ROTA",
+        help="list with columns group, week, setup, practical: who sits where",
     )  # fmt: skip
     whole_option(parser, "--week", "week of the rota; usual: 1", 1, default=1)
     parser.add_argument(
@@ -109,7 +110,7 @@ def plan(parser: argparse.ArgumentParser) -> None:
         "--reason", default="", help="why more than half of the breaking stress is wanted"
     )
     parser.add_argument(
-        "--materials", type=Path, metavar="FILE.toml", help="file with materials of your own"
+        "--materials", type=Path, metavar="LIST", help="list with materials of your own"
     )
     parser.add_argument(
         "--out", type=Path, metavar="PLAN.xlsx", help="write the plan and its risk sheet"
@@ -133,7 +134,7 @@ def register(parser: argparse.ArgumentParser) -> None:
         help="day for which checks are due or not (usual: today), as 2026-09-01",
     )  # fmt: skip
     checking.add_argument(
-        "--rota", type=Path, metavar="ROTA.csv",
+        "--rota", type=Path, metavar="ROTA",
         help="also look whether the register has the set-ups of this rota",
     )  # fmt: skip
     definitions_option(checking)
@@ -142,9 +143,7 @@ def register(parser: argparse.ArgumentParser) -> None:
 
 def rota(parser: argparse.ArgumentParser) -> None:
     """Make a fair rota of groups, weeks and set-ups."""
-    parser.add_argument(
-        "--groups", type=Path, required=True, metavar="ROSTER.csv", help="the roster"
-    )
+    parser.add_argument("--groups", type=Path, required=True, metavar="ROSTER", help="the roster")
     parser.add_argument(
         "--setups", required=True, metavar="NUMBER",
         help="places where any practical can be set up; or a number a practical: 6,4",
@@ -188,7 +187,7 @@ def _practicals(options: argparse.Namespace) -> int:
 
 
 def _issue(options: argparse.Namespace) -> int:
-    from sheetlab.before.issue import Issued, issue
+    from sheetlab.before.issue import Binding, Issued, issue
     from sheetlab.practical.definition import Assist
     from sheetlab.practical.loader import find_profile
 
@@ -206,9 +205,14 @@ def _issue(options: argparse.Namespace) -> int:
         for practical, group in sittings:
             wanted.setdefault(practical, []).append(group)
     elif not options.practical:
-        raise SheetlabError(_no_practical())
-    binding, more = _binding(options)
-    told += more
+        raise SheetlabError(finding("no-such-practical_none", Severity.STOP))
+    binding = None
+    if options.register is not None:
+        from sheetlab.before.register import read_register
+
+        register, findings = read_register(options.register)
+        binding = Binding(register, options.date or datetime.date.today())
+        told += findings
     complain(told)
     profile, catalogue = find_profile(options.profile or "gum"), catalogue_of(options)
     issued: list[Issued] = []
@@ -235,39 +239,33 @@ def _issue(options: argparse.Namespace) -> int:
     complain(more)
     done = [one.path for one in issued if one.finding is None]
     if options.pdf:
-        from sheetlab.handling.printing import print_workbooks
-
-        for page in print_workbooks(done):
-            if page.finding is None:
-                say(str(page.path))
-            else:
-                told.append(page.finding)
-                complain([page.finding])
+        told += _print(done)
     if not done:
         return NOTHING_DONE
     return SOME_FAILED if any(f.severity is not Severity.NOTE for f in told) else DONE
 
 
+def _print(workbooks: Sequence[Path]) -> list[Finding]:
+    """Write pages of workbooks; returns why some were not."""
+    from sheetlab.handling.printing import print_workbooks
+
+    problems = []
+    for page in print_workbooks(workbooks):
+        if page.finding is None:
+            say(str(page.path))
+        else:
+            problems.append(page.finding)
+            complain([page.finding])
+    return problems
+
+
 def _of_groups(note: Finding, groups: Sequence[str]) -> Finding:
     """What the register lacks; the groups are named where it is a group that names nothing."""
-    names = [name for name in dict.fromkeys(groups) if name]
+    names = tuple(name for name in dict.fromkeys(groups) if name)
     if note.code != "setup-not-in-register" or not names:
         return note
-    return replace(note, found_text=f"{note.found} (group {listed(names)})", values=None)
-
-
-def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]]:
-    """The register that is asked for, and what is wrong in it."""
-
-    from sheetlab.before.issue import Binding
-
-    today = options.date or datetime.date.today()
-    if options.register is None:
-        return None, []
-    from sheetlab.before.register import read_register
-
-    register, findings = read_register(options.register)
-    return Binding(register, today), list(findings)
+    values = {**dict(note.values or ()), "groups": phrase("of-groups", names=names)}
+    return replace(note, values=tuple(sorted(values.items())))
 
 
 def _register_new(options: argparse.Namespace) -> int:
@@ -349,7 +347,7 @@ def _rota(options: argparse.Namespace) -> int:
     numbers = [n.strip() for n in options.setups.split(",")]
     odd = [n for n in numbers if not (n.isascii() and n.isdigit() and len(n) < 6)]
     if odd:
-        raise SheetlabError(_no_number(odd[0]))
+        raise SheetlabError(finding("no-such-rota_typed", Severity.STOP, text=odd[0]))
     setups = [int(n) for n in numbers]
     practicals = [name.strip() for name in options.practicals.split(",")]
     known = catalogue_of(options)
@@ -366,20 +364,21 @@ def _rota(options: argparse.Namespace) -> int:
 
 
 def _plan(options: argparse.Namespace) -> int:
-    from sheetlab.before.plan import make_plan, plan_text, refuse, save_plan
+    from sheetlab.before.plan import make_plan, plan_text, refuse
+    from sheetlab.before.plan_pages import save_plan
     from sheetlab.practical.assumptions import refused
     from sheetlab.practical.loader import find_profile
 
     if options.out is not None:
         expect_ending(options.out, ".xlsx")
     made = make_plan(
-        catalogue_of(options), options.practical, options.settings, options.material, options.gauge,
-        options.masses, options.limit, options.reason, options.materials,
-        find_profile(options.profile) if options.profile else None,
+        catalogue_of(options), options.practical, options.materials, options.settings,
+        options.masses, options.reason, material=options.material, gauge=options.gauge,
+        limit=options.limit, profile=find_profile(options.profile) if options.profile else None,
     )  # fmt: skip
     refuse(made)
     if options.drop is not None and made.stress is None:
-        raise SheetlabError(refused("--drop", "nothing is loaded here", "no such option"))
+        raise refused("setting-refused_no-drop")
     if options.out is not None:
         save_plan(made, options.out, None if options.drop is None else options.drop / 100)
     for line in plan_text(made):
@@ -401,23 +400,3 @@ def _practice_set(options: argparse.Namespace) -> int:
         say(one.path)
     say(f"{written.key}: what was planted; keep it away from those who mark")
     return DONE
-
-
-def _no_practical() -> Finding:
-    return Finding(
-        "no-such-practical",
-        Severity.STOP,
-        "no practical is named",
-        "a practical, or a rota that names them",
-        "Type “sheetlab practicals” for the list.",
-    )
-
-
-def _no_number(text: str) -> Finding:
-    return Finding(
-        "no-such-rota",
-        Severity.STOP,
-        f"“{text}” is no number of set-ups",
-        "one number, such as 6, or one for each practical, such as 4,3",
-        "Correct --setups; nothing was written.",
-    )

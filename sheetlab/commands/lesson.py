@@ -93,7 +93,7 @@ def class_(parser: argparse.ArgumentParser) -> None:
         help="how marks are proposed: bench-and-sums (usual), quick-ten, or a scheme file",
     )  # fmt: skip
     parser.add_argument(
-        "--roster", type=Path, metavar="ROSTER.csv", help="CSV file with the groups of the class"
+        "--roster", type=Path, metavar="ROSTER", help="list of the groups of the class"
     )
     parser.add_argument(
         "--due", default="", metavar="DATE",

@@ -12,7 +12,7 @@ from typing import TypeVar
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Place, Severity
+from sheetlab.finding import Finding, Place, Severity, finding
 from sheetlab.handling.folders import DEFAULT_FOLDER
 from sheetlab.handling.workers import HERE, Call, Progress, Workers, each
 from sheetlab.practical.profile import Profile
@@ -136,11 +136,13 @@ def _jobs(
         job = _Job(path, target, base, practical, profile)
         place = os.path.realpath(target)
         if not in_place and place == os.path.realpath(path):
-            what = "would be replaced by its own evaluated copy"
-            yield replace(job, refused=_refused(path, what, "--in-place"))
+            where = Place(path.name)
+            refused = finding("not-written_own-copy", Severity.STOP, where, name=path.name)
+            yield replace(job, refused=refused)
         elif place in taken:
-            what = "has the same name as one evaluated before it"
-            yield replace(job, refused=_refused(path, what, "other names"))
+            where = Place(path.name)
+            refused = finding("not-written_same-name", Severity.STOP, where, name=path.name)
+            yield replace(job, refused=refused)
         else:
             taken.add(place)
             yield job
@@ -175,14 +177,3 @@ def _outcome(job: _Job) -> FileOutcome:
     if written is not None:
         written = job.target if written == target else sibling(job.path)
     return replace(found, path=job.path, written=written)
-
-
-def _refused(path: Path, what: str, expected: str) -> Finding:
-    return Finding(
-        "not-written",
-        Severity.STOP,
-        f"{path.name} {what}",
-        expected,
-        "Give another folder with --out, and evaluate again.",
-        Place(path.name),
-    )

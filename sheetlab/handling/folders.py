@@ -6,11 +6,13 @@ import contextlib
 import os
 import stat
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from functools import reduce
 from pathlib import Path
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Severity, many
+from sheetlab.finding import Finding, Severity, finding
+from sheetlab.messages import Sentences, phrase
 from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT
 
 ENDINGS = (".xlsx", ".xlsm", ".ods")
@@ -90,33 +92,29 @@ def passed_over(
     """
     paths = list(paths)
     known = {os.path.realpath(one) for one in (*leave_out, *paths)}
-    files: list[str] = []
+    others: list[str] = []
     folders: list[str] = []
     pipes: list[str] = []
     for path in paths:
         for _, found in _walk(path, DEEPEST if below else 0, known):
             if isinstance(found, Listing):
-                files += found.others
+                others += found.others
                 folders += () if below else found.folders
                 pipes += found.pipes
-    if not files and not folders and not pipes:
+    told = [
+        (phrase(message, **{**count, "names": _some(names)}), phrase(remedy))
+        for message, names, count, remedy in (
+            ("other-kinds", others, {"count": len(others)}, "save-other-kinds"),
+            ("folders-below", folders, {"count": len(folders)}, "name-folders"),
+            ("pipes", pipes, {}, "copy-pipes"),
+        )
+        if names
+    ]
+    if not told:
         return None
-    told, remedies = [], []
-    if files:
-        told.append(f"{many(len(files), 'file')} of other spreadsheet kinds ({_some(files)})")
-        remedies.append("Save such files as .xlsx or .ods if they are hand-ins.")
-    if folders:
-        told.append(f"{many(len(folders), 'folder')} below ({_some(folders)})")
-        remedies.append("Name such folders too if there are hand-ins in them.")
-    if pipes:
-        told.append(f"what is a pipe or a device, not a file ({_some(pipes)})")
-        remedies.append("Copy what comes out of such a pipe into a file if it is a hand-in.")
-    return Finding(
-        "not-read",
-        Severity.NOTE,
-        f"not looked at: {' and '.join(told)}",
-        remedy_text=" ".join(remedies),
-    )
+    kinds, remedies = zip(*told, strict=True)
+    listed = reduce(lambda a, b: phrase("this-and-that", first=a, second=b), kinds)
+    return finding("not-read", Severity.NOTE, kinds=listed, remedies=Sentences(remedies))
 
 
 def _some(names: Sequence[str]) -> str:

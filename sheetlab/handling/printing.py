@@ -10,7 +10,8 @@ from pathlib import Path
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity
+from sheetlab.finding import Finding, Place, Severity, finding
+from sheetlab.messages import Phrase, phrase
 
 PROGRAMS = ("soffice", "libreoffice")
 SECONDS = 120.0
@@ -36,12 +37,13 @@ def print_workbooks(workbooks: Sequence[Path]) -> Iterator[Printed]:
     program = next((found for name in PROGRAMS if (found := shutil.which(name))), None)
     if program is None:
         if workbooks:
-            yield Printed(targets[workbooks[0]], _no_office())
+            missing = finding("not-printed_no-office", Severity.DOUBTFUL)
+            yield Printed(targets[workbooks[0]], missing)
         return
     wanted = []
     for path, target in targets.items():
         if target.exists():
-            yield Printed(target, _not_printed(target, "is there already and was left as it is"))
+            yield Printed(target, _not_printed(target, phrase("pdf-there")))
         else:
             wanted.append(path)
     for start in range(0, len(wanted), AT_ONCE):
@@ -52,8 +54,8 @@ def print_workbooks(workbooks: Sequence[Path]) -> Iterator[Printed]:
                 yield _moved(Path(folder) / f"{path.stem}.pdf", targets[path], trouble)
 
 
-def _convert(program: str, workbooks: Sequence[Path], folder: Path) -> str:
-    """Convert into a folder; what went wrong, if the program says so."""
+def _convert(program: str, workbooks: Sequence[Path], folder: Path) -> Phrase:
+    """Convert into a folder; what went wrong if there is no page."""
     command = [
         program,
         f"-env:UserInstallation={(folder / 'profile').as_uri()}",
@@ -68,34 +70,22 @@ def _convert(program: str, workbooks: Sequence[Path], folder: Path) -> str:
     try:
         subprocess.run(command, capture_output=True, timeout=seconds, check=False)
     except subprocess.TimeoutExpired:
-        return f"LibreOffice took more than {seconds:.0f} s"
+        return phrase("office-too-slow", seconds=round(seconds))
     except OSError as error:
-        return f"LibreOffice cannot be started: {error.strerror or error}"
-    return ""
+        return phrase("office-not-started", reason=error.strerror or str(error))
+    return phrase("no-page")
 
 
-def _moved(made: Path, target: Path, trouble: str) -> Printed:
+def _moved(made: Path, target: Path, trouble: Phrase) -> Printed:
     try:
         if made.is_file() and made.stat().st_size:
             shutil.move(made, target)
             return Printed(target)
     except OSError as error:
-        trouble = f"it cannot be written: {error.strerror or error}"
-    return Printed(target, _not_printed(target, f"was not made ({trouble or 'no page came back'})"))
+        trouble = phrase("pdf-not-moved", reason=error.strerror or str(error))
+    return Printed(target, _not_printed(target, phrase("pdf-not-made", reason=trouble)))
 
 
-def _not_printed(target: Path, what: str) -> Finding:
-    return Finding(
-        "not-printed", Severity.DOUBTFUL, f"{target.name} {what}", "a PDF file of the workbook",
-        "The workbook itself is there: print it from a spreadsheet program.", Place(target.name),
-    )  # fmt: skip
-
-
-def _no_office() -> Finding:
-    return Finding(
-        "not-printed", Severity.DOUBTFUL,
-        "no PDF was made, because LibreOffice (soffice) is not installed or not on the path",
-        "LibreOffice, for PDF files only",
-        "The workbooks are written: print them from any spreadsheet program, every sheet is set up "
-        "for A4.",
-    )  # fmt: skip
+def _not_printed(target: Path, reason: Phrase) -> Finding:
+    place = Place(target.name)
+    return finding("not-printed", Severity.DOUBTFUL, place, name=target.name, reason=reason)

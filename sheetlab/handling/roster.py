@@ -1,4 +1,4 @@
-"""The list of groups: a CSV file as a spreadsheet program saves it."""
+"""The list of groups."""
 
 from __future__ import annotations
 
@@ -6,16 +6,20 @@ import re
 import unicodedata
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
-from sheetlab.handling.tables import read_csv, refused
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
+from sheetlab.handling.tables import ListColumn, Row, read_first
 from sheetlab.practical.register import same_id
 
-COLUMNS = ("group", "setup", "observers")
+COLUMNS = (
+    ListColumn("group", letters=200),
+    ListColumn("setup", letters=200, optional=True),
+    ListColumn("observers", letters=200, optional=True),
+)
 MAX_GROUPS = 1000
-MOST_NAMED = 8
 _MAX_NAME = 60
 
 
@@ -30,8 +34,6 @@ class Group(Struct, frozen=True):
 def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tuple[Group, ...]:
     """Groups of a roster: a heading row with “group”, and “setup”, “observers” if wanted.
 
-    Comma, semicolon or tab may separate the columns.
-
     Parameters
     ----------
     tell
@@ -43,29 +45,28 @@ def read_roster(path: Path, tell: Callable[[Finding], None] | None = None) -> tu
         If the file cannot be read, has no column “group”, or names a group twice.
     """
     unused: list[str] = []
-    rows = read_csv(path, "roster-refused", "the roster", COLUMNS[:1], COLUMNS[1:], unused)
-    if unused and tell is not None:
-        tell(_unused(path, unused))
+    rows = read_first(path, COLUMNS, "roster-refused", unused.append)
+    notes = [_unused(path, unused)] if unused else []
     groups: dict[str, Group] = {}
     seen: set[str] = set()
-    for number, values in rows:
-        name = values["group"]
+    for row in rows:
+        name = row.text("group")
         if not name:
-            if tell is not None and any(values.values()):
-                tell(_no_group(path, number, [text for text in values.values() if text]))
+            notes.append(_no_group(row))
             continue
         # neither two files of one name, nor two groups that count as one
         keys = {file_part(name).casefold(), same_id(name)} - {""}
         if keys & seen:
-            raise SheetlabError(
-                _refused(path, f"names the group “{name}” twice (row {number})", "each group once")
-            )
+            raise _refused("roster-refused_twice", row.place, group=name, row=row.line)
         seen |= keys
-        groups[name] = Group(name, values["setup"], values["observers"])
-        if len(groups) > MAX_GROUPS:
-            raise SheetlabError(_refused(path, "has too many groups", f"up to {MAX_GROUPS}"))
+        groups[name] = Group(name, row.text("setup"), row.text("observers"))
+    if tell is not None:
+        for note in notes:
+            tell(note)
     if not groups:
-        raise SheetlabError(_refused(path, "names no group", "one group a row"))
+        raise _refused("roster-refused_none", Place(path.name))
+    if len(groups) > MAX_GROUPS:
+        raise _refused("roster-refused_many", Place(path.name), most=MAX_GROUPS)
     return tuple(groups.values())
 
 
@@ -86,30 +87,17 @@ def file_part(name: str) -> str:
     return safe[:_MAX_NAME].strip() or "group"
 
 
-def _no_group(path: Path, number: int, texts: Sequence[str]) -> Finding:
-    return Finding(
-        "roster-row",
-        Severity.DOUBTFUL,
-        f"row {number} of the roster names no group ({', '.join(f'“{t[:40]}”' for t in texts)}) "
-        "and was passed over",
-        "a group in each row",
-        "Write the group's name into the row, or delete it.",
-        Place(path.name),
-    )
+def _no_group(row: Row) -> Finding:
+    texts = ", ".join(f"“{str(value)[:40]}”" for value in row.values.values())
+    return finding("roster-row", Severity.DOUBTFUL, row.place, row=row.line, texts=texts)
 
 
-def _unused(path: Path, headings: Sequence[str]) -> Finding:
-    some = ", ".join(f"“{name[:40]}”" for name in headings[:MOST_NAMED])
-    more = len(headings) - MOST_NAMED
-    return Finding(
-        "roster-columns",
-        Severity.NOTE,
-        f"these columns of the roster were not used: {some}" + (f" and {more} more" * (more > 0)),
-        f"the headings {', '.join(COLUMNS)}; capitals, spaces and hyphens do not matter",
-        "If one of them is meant, give it that heading.",
-        Place(path.name),
-    )
+def _unused(path: Path, names: Sequence[str]) -> Finding:
+    unused = tuple(f"“{name[:40]}”" for name in names)
+    headings = ", ".join(column.title for column in COLUMNS)
+    place = Place(path.name)
+    return finding("roster-columns", Severity.NOTE, place, unused=unused, headings=headings)
 
 
-def _refused(path: Path, what: str, expected: str) -> Finding:
-    return refused("roster-refused", "the roster", path, what, expected)
+def _refused(message: str, place: Place, **values: Any) -> SheetlabError:
+    return SheetlabError(finding(message, Severity.STOP, place, **values))

@@ -26,7 +26,8 @@ from typing import Any, Generic, TypeVar
 from msgspec import Struct
 
 from sheetlab import __version__
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Finding, Severity, SheetlabError, finding
+from sheetlab.messages import Phrase, phrase
 
 LONGEST = 30.0
 """Seconds that one workbook may take."""
@@ -36,7 +37,7 @@ METHOD = "fork" if sys.platform == "linux" else "spawn"
 """How processes begin: as a copy of this one in a few milliseconds, where that is safe."""
 FEW = {"fork": 8, "spawn": 120}
 """Workbooks up to which another process costs more time than it saves."""
-NEEDED = ("numpy",)
+NEEDED = ("numpy", "uncertainties.umath", "fluent.runtime")
 """What nearly every workbook needs: loaded once, before copies of this process are made."""
 AHEAD = 2
 """Workbooks that a process has at a time: the next is there when one is done."""
@@ -119,7 +120,8 @@ def each(
         try:
             yield from counted(_on_cluster(call, todo, workers, folders))
         except _ClusterLostError:
-            workers.tell(_cluster_lost(workers.cluster, done, len(todo)))
+            workers.tell(finding("cluster-lost", Severity.NOTE,
+                                 address=workers.cluster, done=done, of=len(todo)))  # fmt: skip
     yield from counted(_here(call, todo[done:], workers.jobs or processors()))
 
 
@@ -371,7 +373,7 @@ def _client(workers: Workers) -> Iterator[Any]:
     try:
         from distributed import Client, LocalCluster
     except ImportError as error:
-        raise SheetlabError(_no_dask()) from error
+        raise SheetlabError(finding("no-cluster_library", Severity.STOP)) from error
     # what matters of it is told as findings
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     with contextlib.ExitStack() as stack:
@@ -390,7 +392,11 @@ def _client(workers: Workers) -> Iterator[Any]:
         except Exception as error:
             # Dask says what is wrong with an address in errors of many kinds, and where its own
             # loop does not start within ten seconds by an assertion
-            raise SheetlabError(_no_cluster(address, error)) from error
+            reason = " ".join(str(error).split()) or type(error).__name__
+            raise SheetlabError(
+                finding("no-cluster_silent", Severity.STOP,
+                        address=address, reason=reason[:200], local=LOCAL)
+            ) from error  # fmt: skip
         yield client
 
 
@@ -399,14 +405,14 @@ def _look(client: Any, address: str, folders: Sequence[Path]) -> None:
     try:
         found = client.run(_seen, [str(path) for path in folders])
     except ImportError as error:
-        raise SheetlabError(_unfit(address, f"a worker has no sheetlab ({error})")) from error
+        raise _unfit(address, phrase("worker-without-sheetlab", error=str(error)[:250])) from error
     except Exception as error:  # whatever another machine answers
-        raise SheetlabError(_unfit(address, f"a worker cannot do it ({error})")) from error
+        raise _unfit(address, phrase("worker-unable", error=str(error)[:250])) from error
     for worker, (version, missing) in found.items():
         if version != __version__:
-            raise SheetlabError(_unfit(address, f"{worker} has sheetlab {version}"))
+            raise _unfit(address, phrase("worker-other-version", worker=worker, version=version))
         if missing:
-            raise SheetlabError(_unfit(address, f"{worker} does not see {missing[0]}"))
+            raise _unfit(address, phrase("worker-blind", worker=worker, folder=missing[0]))
 
 
 def _seen(folders: Sequence[str]) -> tuple[str, list[str]]:
@@ -418,64 +424,16 @@ def _seen(folders: Sequence[str]) -> tuple[str, list[str]]:
 
 def took_too_long() -> Finding:
     """That the time of a workbook is over."""
-    return Finding(
-        "took-too-long",
-        Severity.STOP,
-        f"the workbook was given up after {LONGEST:.0f} seconds",
-        "a workbook that is evaluated in less than one",
-        "Was its hidden sheet changed? Copy the readings into a newly issued workbook.",
-    )
+    return finding("took-too-long", Severity.STOP, seconds=round(LONGEST))
 
 
 def lost_with_all() -> Finding:
     """That every process ended that took a workbook."""
-    return Finding(
-        "file-unreadable",
-        Severity.STOP,
-        "the workbook could not be evaluated: every process that took it ended; it may need more "
-        "memory or time than there is",
-        "a workbook of usual size",
-        "Evaluate it alone, and look into it with a spreadsheet program.",
-    )
+    return finding("file-unreadable_processes", Severity.STOP)
 
 
-def _no_dask() -> Finding:
-    return Finding(
-        "no-cluster",
-        Severity.STOP,
-        "a cluster needs dask.distributed, which is not installed here",
-        "the optional part “cluster” of sheetlab, here and on every worker",
-        "Install it (in the folder of sheetlab: pip install '.[cluster]'), or leave --cluster out.",
-    )
-
-
-def _no_cluster(address: str, error: Exception) -> Finding:
-    reason = " ".join(str(error).split()) or type(error).__name__
-    return Finding(
-        "no-cluster",
-        Severity.STOP,
-        f"no Dask cluster answers at {address} ({reason[:200]})",
-        "address of a running Dask scheduler with workers, such as tcp://192.168.1.10:8786, "
-        f"or “{LOCAL}” for one on this machine",
-        "Check the address and that the scheduler and a worker run; nothing was done.",
-    )
-
-
-def _unfit(address: str, what: str) -> Finding:
-    return Finding(
-        "no-cluster",
-        Severity.STOP,
-        f"the cluster at {address} cannot do this: {what[:300]}",
-        f"workers with sheetlab {__version__} that see the files under the same path as this PC",
-        "Install the same version there and mount the share at the same place; nothing was done.",
-    )
-
-
-def _cluster_lost(address: str, done: int, of: int) -> Finding:
-    return Finding(
-        "cluster-lost",
-        Severity.NOTE,
-        f"the cluster at {address} was lost after {done} of {of} workbooks",
-        "a cluster that stays",
-        "The rest is evaluated on this machine, which gives the same results.",
-    )
+def _unfit(address: str, reason: Phrase) -> SheetlabError:
+    return SheetlabError(
+        finding("no-cluster_unfit", Severity.STOP,
+                address=address, reason=reason, version=__version__)
+    )  # fmt: skip

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 ILL_CONDITIONED = 1e10
 """Condition number from which a fit has lost more digits than readings have to spare."""
@@ -56,14 +57,6 @@ class CurveFit(Struct, frozen=True):
 
     Exact for polynomials, to first order in the residuals otherwise.
     """
-    local: Callable[[Any], tuple[Any, Any]]
-    """From abscissas, shape (n,): ordinates, shape (n,), and derivatives, shape (n, p).
-
-    The derivatives are those to the coefficients in which the fit was solved, which for polynomials
-    are those of powers about the middle of the points, not ``parameters``.
-    """
-    root: tuple[tuple[float, ...], ...]
-    """A square root of the covariance of the coefficients of ``local``, shape (p, p)."""
 
     @property
     def uncertainties(self) -> tuple[float, ...]:
@@ -82,59 +75,6 @@ class CurveFit(Struct, frozen=True):
         """
         spread = math.sqrt(self.covariance[i][i] * self.covariance[j][j])
         return self.covariance[i][j] / spread if spread else 0.0
-
-    def at(self, x: float) -> tuple[float, float]:
-        """Ordinate of the curve at x and its standard uncertainty (JCGM 100:2008, 5.2.2).
-
-        Parameters
-        ----------
-        x
-            Abscissa, unit of x.
-
-        Returns
-        -------
-        tuple[float, float]
-            Both in the unit of y; to first order for curves that are not linear in their
-            parameters.
-        """
-        return self._points([x])[0]
-
-    def band(
-        self, xs: Sequence[float], probability: float = 0.95
-    ) -> tuple[tuple[float, float], ...]:
-        """Lower and upper ends of the confidence band, for each abscissa by itself.
-
-        Ordinate ± t u with Student's t if ``scaled``, the normal factor otherwise (JCGM 100:2008,
-        G.3, clause from memory).
-
-        Parameters
-        ----------
-        xs
-            Abscissas, unit of x, shape (n,).
-        probability
-            Probability that the band holds the ordinate at one abscissa.
-
-        Returns
-        -------
-        tuple[tuple[float, float], ...]
-            Pairs in the unit of y, shape (n, 2).
-
-        Raises
-        ------
-        ValueError
-            If the probability is not between 0 and 1.
-        """
-        from sheetlab.metrology.budget import student_t
-
-        factor = student_t(probability, max(self.dof, 1) if self.scaled else math.inf)
-        return tuple((y - factor * u, y + factor * u) for y, u in self._points(xs))
-
-    def _points(self, xs: Sequence[float]) -> list[tuple[float, float]]:
-        import numpy as np
-
-        ordinates, gradients = self.local(np.asarray(xs, dtype=float))
-        spreads = np.linalg.norm(gradients @ np.array(self.root), axis=1)
-        return [(float(y), float(u)) for y, u in zip(ordinates, spreads, strict=True)]
 
 
 def fit_polynomial(
@@ -182,33 +122,15 @@ def fit_polynomial(
     if scale == 0.0:
         raise ValueError("all points have the same abscissa")
     design = np.vander((xs - centre) / scale, count, increasing=True)
-    solved = _solve(design * weights[:, None], ys * weights, _EXACT_LIMIT)
+    solved = _solve(design, ys, weights, _EXACT_LIMIT)
     residuals = ys - design @ solved.solution
-    chi_squared = float(np.sum((residuals * weights) ** 2))
-    dof = len(xs) - count
-    root = solved.root * math.sqrt(_variance(chi_squared, dof, u_y is not None))
     back = _powers_about(centre, scale, count)
-    response = solved.root @ (solved.q.T * weights)
     turned = np.zeros_like(design)
     turned[:, 1:] = design[:, :-1] * np.arange(1, count) / scale
     # both the ordinate on the curve and the row of the normal equations follow the abscissa
-    shifted = solved.root @ (solved.root.T @ (turned.T * weights**2 * residuals)) - response * (
-        turned @ solved.solution
-    )
-    return CurveFit(
-        parameters=tuple(float(v) for v in back @ solved.solution),
-        covariance=_covariance(back @ root),
-        residuals=tuple(float(v) for v in residuals),
-        leverages=solved.leverages,
-        residual_deviation=math.sqrt(float(np.sum(residuals**2)) / dof) if dof else 0.0,
-        chi_squared=chi_squared,
-        dof=dof,
-        scaled=u_y is None,
-        condition=solved.condition,
-        response_y=_rows(back @ response),
-        response_x=_rows(back @ shifted),
-        local=_polynomial(centre, scale, solved.solution),
-        root=_rows(root),
+    row = back @ solved.root @ (solved.root.T @ (turned.T * weights**2 * residuals))
+    return _fit(
+        back @ solved.solution, residuals, solved, back, turned @ solved.solution, u_y is None, row
     )
 
 
@@ -277,28 +199,12 @@ def fit_curve(
     if not np.all(np.isfinite(found.x)) or found.status <= 0:
         raise ValueError("no curve was found; other starting values may help")
     steps, rounding = _steps(curve, xs, found.x)
-    jacobian = _jacobian(curve, xs, found.x, steps) * weights[:, None]
-    solved = _solve(jacobian, ys * 0.0, min(_QUOTIENT_LIMIT, 0.1 / rounding))
-    residuals = ys - curve(xs, found.x)
-    chi_squared = float(np.sum((residuals * weights) ** 2))
-    dof = len(xs) - len(found.x)
-    root = solved.root * math.sqrt(_variance(chi_squared, dof, u_y is not None))
-    response = solved.root @ (solved.q.T * weights)
-    return CurveFit(
-        parameters=tuple(float(v) for v in found.x),
-        covariance=_covariance(root),
-        residuals=tuple(float(v) for v in residuals),
-        leverages=solved.leverages,
-        residual_deviation=math.sqrt(float(np.sum(residuals**2)) / dof) if dof else 0.0,
-        chi_squared=chi_squared,
-        dof=dof,
-        scaled=u_y is None,
-        condition=solved.condition,
-        response_y=_rows(response),
-        response_x=_rows(-response * _slope(curve, xs, found.x)),
-        local=lambda at: (curve(at, found.x), _jacobian(curve, at, found.x, steps)),
-        root=_rows(root),
-    )
+    jacobian = _jacobian(curve, xs, found.x, steps)
+    solved = _solve(jacobian, 0.0 * ys, weights, min(_QUOTIENT_LIMIT, 0.1 / rounding))
+    return _fit(
+        found.x, ys - curve(xs, found.x), solved, np.eye(len(found.x)), _slope(curve, xs, found.x),
+        u_y is None,
+    )  # fmt: skip
 
 
 TOO_WIDE = 1e6
@@ -339,15 +245,8 @@ def fit_line_both_errors(
         For fewer than three points, columns of different lengths, uncertainties that are not
         positive, correlations not between -1 and 1, all abscissas equal, uncertainties of all x
         beyond ``TOO_WIDE`` times their spread, or if no slope has the least squares.
-
-    Notes
-    -----
-    odrpack finds the line, beginning with the best of a fan of slopes. As a rule it stops within a
-    part in 10⁷ of the solution, at times with a complaint that means nothing, so that York's
-    condition for the slope decides: its root next to what odrpack returned is the result.
     """
     import numpy as np
-    from scipy.optimize import brentq
 
     points = np.array([x, y], dtype=float)
     n = points.shape[1]
@@ -369,67 +268,43 @@ def fit_line_both_errors(
         raise ValueError("no line was found: u_x is far larger than x spreads")
     line = _Line(xs, ys, ux / size[0], uy / size[1], rho)
 
-    fan = np.tan(np.linspace(-0.5, 0.5, 361)[1:-1] * math.pi)
-    first = min(fan, key=line.chi_squared)
-    second = _odr_slope(line, first)
-    near = min((first, second), key=line.chi_squared)
-    information = line.at(near).information
-    if not information > 0.0:
-        raise ValueError("no line was found: the points hardly determine a slope")
-    spread = information**-0.5
-    reach = max(1e-6 * spread, 4.0 * _EPSILON * abs(near))
-    # the condition falls through zero at a minimum
-    while not line.condition(near - reach) >= 0.0 >= line.condition(near + reach):
-        reach *= 4.0
-        if reach > 1e3 * (spread + abs(near)):
-            raise ValueError("no line was found: the points hardly determine a slope")
-    b = float(
-        brentq(line.condition, near - reach, near + reach, xtol=1e-14 * spread, rtol=4.0 * _EPSILON)
-    )
+    b = _least_slope(line)
     found = line.at(b)
     slope = b * float(size[1] / size[0])
     adjusted = middle[0] + size[0] * found.adjusted
     weights = np.sqrt(found.weights) / size[1]
     centre = float(np.average(adjusted, weights=found.weights))
     scale = float(np.max(np.abs(adjusted - centre)))
-    solved = _solve(
-        np.vander((adjusted - centre) / scale, 2, increasing=True) * weights[:, None],
-        np.zeros(n),
-        _EXACT_LIMIT,
-    )
-    level = float(middle[1]) + float(size[1]) * found.level + slope * (centre - float(middle[0]))
-    residuals = found.residuals * size[1]
-    dof = n - 2
-    back = _powers_about(centre, scale, 2)
-    response = back @ solved.root @ (solved.q.T * weights)
-    return CurveFit(
-        parameters=(level - slope * centre, slope),
-        covariance=_covariance(back @ solved.root),
-        residuals=tuple(float(v) for v in residuals),
-        leverages=(),
-        residual_deviation=math.sqrt(float(np.sum(residuals**2)) / dof),
-        chi_squared=line.chi_squared(b),
-        dof=dof,
-        scaled=False,
-        condition=solved.condition,
-        response_y=_rows(response),
-        response_x=_rows(-slope * response),
-        local=_polynomial(centre, scale, np.array([level, slope * scale])),
-        root=_rows(solved.root),
-    )
+    design = np.vander((adjusted - centre) / scale, 2, increasing=True)
+    solved = _solve(design, np.zeros(n), weights, _EXACT_LIMIT)
+    level = float(middle[1]) + float(size[1] * found.level) + slope * (centre - float(middle[0]))
+    fit = _fit(
+        np.array([level - slope * centre, slope]), found.residuals * size[1], solved,
+        _powers_about(centre, scale, 2), slope, False,
+    )  # fmt: skip
+    return replace(fit, leverages=())
 
 
 class _AtSlope(Struct, frozen=True):
-    """The best line of a given slope b."""
+    """The best line of a given slope b, or the best ones of slopes of shape (k, 1)."""
 
     weights: Any
     residuals: Any
     adjusted: Any
     """Abscissas of the points of the line that are nearest in the metric of the uncertainties."""
-    level: float
+    level: Any
     """Ordinate at abscissa 0."""
-    information: float
+    information: Any
     """Reciprocal variance of the slope."""
+
+    @property
+    def chi_squared(self) -> Any:
+        return (self.weights * self.residuals**2).sum(axis=-1)
+
+    @property
+    def condition(self) -> Any:
+        """Minus half the derivative of chi-squared to the slope."""
+        return (self.weights * self.residuals * self.adjusted).sum(axis=-1)
 
 
 class _Line(Struct, frozen=True):
@@ -444,61 +319,50 @@ class _Line(Struct, frozen=True):
     u_y: Any
     rho: Any
 
-    def at(self, b: float) -> _AtSlope:
-        import numpy as np
-
+    def at(self, b: Any) -> _AtSlope:
         covariance = self.rho * self.u_x * self.u_y
         # u_y² - 2 b ρ u_x u_y + b² u_x² as a sum of squares, which cannot cancel
         weights = 1.0 / (
             self.u_y**2 * (1.0 - self.rho**2) + (b * self.u_x - self.rho * self.u_y) ** 2
         )
-        total = np.sum(weights)
-        x_mean, y_mean = weights @ self.x / total, weights @ self.y / total
+
+        def mean(values: Any) -> Any:
+            return (weights * values).sum(axis=-1, keepdims=True) / weights.sum(
+                axis=-1, keepdims=True
+            )
+
+        x_mean, y_mean = mean(self.x), mean(self.y)
         residuals = (self.y - y_mean) - b * (self.x - x_mean)
         adjusted = self.x + weights * residuals * (b * self.u_x**2 - covariance)
-        off = adjusted - weights @ adjusted / total
-        return _AtSlope(
-            weights,
-            residuals,
-            adjusted,
-            float(y_mean - b * x_mean),
-            float(weights @ off**2),
-        )
-
-    def chi_squared(self, b: float) -> float:
-        found = self.at(b)
-        return float(found.weights @ found.residuals**2)
-
-    def condition(self, b: float) -> float:
-        """Minus half the derivative of chi-squared to the slope."""
-        found = self.at(b)
-        return float((found.weights * found.residuals) @ found.adjusted)
+        information = (weights * (adjusted - mean(adjusted)) ** 2).sum(axis=-1)
+        level = (y_mean - b * x_mean)[..., 0]
+        return _AtSlope(weights, residuals, adjusted, level, information)
 
 
-def _odr_slope(line: _Line, b: float) -> float:
-    """Slope that odrpack finds beginning with b; b itself if it finds no number."""
+def _least_slope(line: _Line) -> float:
+    """The slope that York's condition gives beside the best of a fan of directions."""
     import numpy as np
-    import odrpack
+    from scipy.optimize import brentq
 
-    # y less this part of x is not correlated with x, as an explicit fit wants it; an implicit one
-    # takes correlations as they are, but its penalties end up to a per cent off or in an overflow
-    part = line.rho * line.u_y / line.u_x
-    ones = np.ones_like(line.x)
-    found = odrpack.odr_fit(
-        lambda at, beta: beta[0] + (beta[1] - part) * at,
-        line.x,
-        line.y - part * line.x,
-        np.array([line.at(b).level, b]),
-        weight_x=line.u_x**-2.0,
-        weight_y=1.0 / (line.u_y**2 * (1.0 - line.rho**2)),
-        jac_beta=lambda at, beta: np.stack([ones, at]),
-        jac_x=lambda at, beta: beta[1] - part,
-        sstol=1e-15,
-        partol=1e-15,
-        maxit=1000,
-    )
-    slope = float(found.beta[1])
-    return slope if math.isfinite(slope) else b
+    fan = np.tan(np.linspace(-0.5, 0.5, 361)[1:-1] * math.pi)
+    lines = line.at(fan[:, None])
+    best = int(np.argmin(lines.chi_squared))
+    low, high = max(best - 1, 0), min(best + 1, len(fan) - 1)
+    left, right = lines.condition[low], lines.condition[high]
+    if max(abs(left), abs(right)) <= 1e-12 * lines.chi_squared[best]:
+        # every direction is as good
+        return float(fan[best])
+    information = lines.information[best]
+    # the condition falls through zero at a minimum; an upright line has none
+    if not (information > 0.0 and left >= 0.0 >= right):
+        raise ValueError("no line was found: the points hardly determine a slope")
+    xtol = 1e-14 * information**-0.5
+    return float(
+        brentq(
+            lambda b: float(line.at(b).condition),
+            fan[low], fan[high], xtol=xtol, rtol=4.0 * _EPSILON,
+        )
+    )  # fmt: skip
 
 
 def _weights(u_y: Sequence[float] | None, n: int) -> Any:
@@ -521,13 +385,14 @@ class _Solved(Struct, frozen=True):
     q: Any
     """Orthonormal columns that span the design, shape (n, p)."""
     condition: float
+    weights: Any
 
     @property
     def leverages(self) -> tuple[float, ...]:
         return tuple(float(v) for v in (self.q * self.q).sum(axis=1))
 
 
-def _solve(design: Any, target: Any, limit: float) -> _Solved:
+def _solve(design: Any, target: Any, weights: Any, limit: float) -> _Solved:
     """Solve by QR, which unlike the normal matrix does not square the condition number.
 
     Raises
@@ -537,6 +402,7 @@ def _solve(design: Any, target: Any, limit: float) -> _Solved:
     """
     import numpy as np
 
+    design = design * weights[:, None]
     lengths = np.linalg.norm(design, axis=0)
     if not np.all(lengths > 0.0):
         raise ValueError("the points do not determine the parameters")
@@ -545,14 +411,37 @@ def _solve(design: Any, target: Any, limit: float) -> _Solved:
     condition = float(singular[0] / singular[-1]) if singular[-1] > 0.0 else math.inf
     if not condition <= limit:
         raise ValueError("the points do not determine the parameters")
-    solution = np.linalg.solve(r, q.T @ target) / lengths
-    return _Solved(solution, np.linalg.inv(r) / lengths[:, None], q, condition)
+    solution = np.linalg.solve(r, q.T @ (target * weights)) / lengths
+    return _Solved(solution, np.linalg.inv(r) / lengths[:, None], q, condition, weights)
 
 
-def _variance(chi_squared: float, dof: int, stated: bool) -> float:
-    if stated:
-        return 1.0
-    return chi_squared / dof if dof else 0.0
+def _fit(
+    parameters: Any, residuals: Any, solved: _Solved, back: Any, slopes: Any, scaled: bool,
+    turned: Any = 0.0,
+) -> CurveFit:  # fmt: skip
+    """A fit whose parameters are ``back`` times the coefficients that were solved for.
+
+    ``slopes``: of the curve at the points; ``turned``: what a shifted abscissa does through the
+    design, shape (p, n).
+    """
+    chi_squared = float(((residuals * solved.weights) ** 2).sum())
+    dof = len(residuals) - len(parameters)
+    variance = 1.0 if not scaled else chi_squared / dof if dof else 0.0
+    root = back @ solved.root
+    response = root @ (solved.q.T * solved.weights)
+    return CurveFit(
+        parameters=tuple(map(float, parameters)),
+        covariance=_rows(variance * (root @ root.T)),
+        residuals=tuple(map(float, residuals)),
+        leverages=solved.leverages,
+        residual_deviation=math.sqrt(float((residuals**2).sum()) / dof) if dof else 0.0,
+        chi_squared=chi_squared,
+        dof=dof,
+        scaled=scaled,
+        condition=solved.condition,
+        response_y=_rows(response),
+        response_x=_rows(turned - response * slopes),
+    )
 
 
 def _powers_about(centre: float, scale: float, count: int) -> Any:
@@ -564,17 +453,6 @@ def _powers_about(centre: float, scale: float, count: int) -> Any:
         for j in range(k + 1):
             matrix[j, k] = math.comb(k, j) * (-centre) ** (k - j) / scale**k
     return matrix
-
-
-def _polynomial(centre: float, scale: float, solution: Any) -> Callable[[Any], tuple[Any, Any]]:
-    """``CurveFit.local`` of powers of (x - centre) / scale."""
-    import numpy as np
-
-    def local(at: Any) -> tuple[Any, Any]:
-        powers = np.vander((at - centre) / scale, len(solution), increasing=True)
-        return powers @ solution, powers
-
-    return local
 
 
 def _steps(curve: Callable[[Any, Any], Any], x: Any, parameters: Any) -> tuple[Any, float]:
@@ -640,10 +518,6 @@ def _slope(curve: Callable[[Any, Any], Any], x: Any, parameters: Any) -> Any:
             for there in (x - step, x + step)
         )
         return (curve(high, parameters) - curve(low, parameters)) / (high - low)
-
-
-def _covariance(root: Any) -> tuple[tuple[float, ...], ...]:
-    return _rows(root @ root.T)
 
 
 def _rows(matrix: Any) -> tuple[tuple[float, ...], ...]:

@@ -159,8 +159,7 @@ def fit_common_slope(series: Sequence[Pairs]) -> LineFit:
             leverage = 1.0 / len(pairs) + (x - x_k) ** 2 / sxx
             points.append(LinePoint(k, index, x, y, y - residual, residual, leverage))
     dof = len(points) - 1 - len(used)
-    square = math.fsum(p.residual**2 for p in points)
-    deviation = math.sqrt(square / dof) if dof > 0 else 0.0
+    deviation = _deviation(points, dof)
     intercepts = tuple(centres[k][1] - slope * centres[k][0] for k, _ in used)
     count = len(used)
     x_mean = math.fsum(centres[k][0] for k, _ in used) / count
@@ -212,16 +211,7 @@ def _common_slope(
     return used, centres, sxx, math.fsum(products) / sxx
 
 
-class OriginFit(Struct, frozen=True):
-    """A straight line y = slope x through the origin, units of the data."""
-
-    slope: float
-    u_slope: float
-    residual_deviation: float
-    dof: int
-
-
-def fit_through_origin(x: Sequence[float], y: Sequence[float]) -> OriginFit:
+def fit_through_origin(x: Sequence[float], y: Sequence[float]) -> LineFit:
     """Least squares of y = slope x with n - 1 degrees of freedom (common practice, no source).
 
     Parameters
@@ -231,8 +221,8 @@ def fit_through_origin(x: Sequence[float], y: Sequence[float]) -> OriginFit:
 
     Returns
     -------
-    OriginFit
-        Slope in unit of y / unit of x, deviation in unit of y.
+    LineFit
+        Slope in unit of y / unit of x; the intercept is 0 and certain.
 
     Raises
     ------
@@ -243,41 +233,21 @@ def fit_through_origin(x: Sequence[float], y: Sequence[float]) -> OriginFit:
     if sxx <= 0.0:
         raise ValueError("a line through the origin needs a point away from it")
     slope = math.fsum(a * b for a, b in zip(x, y, strict=True)) / sxx
-    dof = len(x) - 1
-    square = math.fsum((b - slope * a) ** 2 for a, b in zip(x, y, strict=True))
-    deviation = math.sqrt(square / dof) if dof > 0 else 0.0
-    return OriginFit(slope, deviation / math.sqrt(sxx), deviation, dof)
-
-
-def fit_at_origin(pairs: Pairs) -> LineFit:
-    """The line through the origin as a line with its points; see ``fit_through_origin``.
-
-    Parameters
-    ----------
-    pairs
-        (x, y) pairs, shape (n, 2), each in its unit.
-
-    Returns
-    -------
-    LineFit
-        Slope in unit of y / unit of x; the intercept is 0 and certain.
-
-    Raises
-    ------
-    ValueError
-        If there is no point, or all x are zero.
-    """
-    fit = fit_through_origin([x for x, _ in pairs], [y for _, y in pairs])
-    sxx = math.fsum(x * x for x, _ in pairs)
     points = tuple(
-        LinePoint(0, i, x, y, fit.slope * x, y - fit.slope * x, x * x / sxx)
-        for i, (x, y) in enumerate(pairs)
+        LinePoint(0, i, a, b, slope * a, b - slope * a, a * a / sxx)
+        for i, (a, b) in enumerate(zip(x, y, strict=True))
     )
+    deviation = _deviation(points, len(points) - 1)
     return LineFit(
-        slope=fit.slope, intercept=0.0, u_slope=fit.u_slope, u_intercept=0.0, covariance=0.0,
-        residual_deviation=fit.residual_deviation, dof=fit.dof, x_mean=0.0, u_level=0.0, sxx=sxx,
-        intercepts=(0.0,), points=points,
+        slope=slope, intercept=0.0, u_slope=deviation / math.sqrt(sxx), u_intercept=0.0,
+        covariance=0.0, residual_deviation=deviation, dof=len(points) - 1, x_mean=0.0, u_level=0.0,
+        sxx=sxx, intercepts=(0.0,), points=points,
     )  # fmt: skip
+
+
+def _deviation(points: Sequence[LinePoint], dof: int) -> float:
+    """Standard deviation about a line, without weights; 0 where nothing is left for it."""
+    return math.sqrt(math.fsum(p.residual**2 for p in points) / dof) if dof > 0 else 0.0
 
 
 def with_stated_spread(
@@ -326,12 +296,10 @@ def with_stated_spread(
         for i, ((x, y), w, spread) in enumerate(zip(pairs, weights, spreads, strict=True))
     )  # fmt: skip
     dof = len(points) - 2
-    square = math.fsum(p.residual**2 for p in points)
     x_mean = -covariance / uncertainties[1] ** 2
     return LineFit(
         slope=slope, intercept=intercept, u_slope=uncertainties[1], u_intercept=uncertainties[0],
-        covariance=covariance, residual_deviation=math.sqrt(square / dof) if dof > 0 else 0.0,
-        dof=dof, x_mean=x_mean,
+        covariance=covariance, residual_deviation=_deviation(points, dof), dof=dof, x_mean=x_mean,
         u_level=math.sqrt(max(uncertainties[0] ** 2 - (x_mean * uncertainties[1]) ** 2, 0.0)),
         sxx=sxx, intercepts=(intercept,), points=points,
     )  # fmt: skip

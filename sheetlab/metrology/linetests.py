@@ -19,24 +19,6 @@ class TestResult(Struct, frozen=True):
     """Probability of a statistic at least as far out if the hypothesis holds."""
 
 
-def curvature(x: Sequence[float], y: Sequence[float]) -> TestResult:
-    """Whether a straight line is enough: Student's t of the quadratic term.
-
-    Source and result as in ``curvature_of_series``.
-
-    Parameters
-    ----------
-    x, y
-        Points, shapes (n,), each in its unit.
-
-    Raises
-    ------
-    ValueError
-        For x and y of different lengths, fewer than four points, or fewer than three abscissas.
-    """
-    return curvature_of_series([list(zip(x, y, strict=True))])
-
-
 def curvature_of_series(series: Sequence[Pairs]) -> TestResult:
     """Whether straight lines of one slope are enough: Student's t of a common quadratic term.
 
@@ -82,52 +64,6 @@ def curvature_of_series(series: Sequence[Pairs]) -> TestResult:
         return TestResult(0.0, 1.0) if exact else TestResult(math.copysign(math.inf, term), 0.0)
     t = term / math.sqrt(rest / dof / left)
     return TestResult(t, 2.0 * student_tail(abs(t), dof))
-
-
-def lack_of_fit(x: Sequence[float], repeated: Sequence[Sequence[float]]) -> TestResult:
-    """F test of the line against the scatter of repeats at the same abscissa.
-
-    N. Draper and H. Smith, Applied Regression Analysis, section on pure error, from memory.
-
-    Parameters
-    ----------
-    x
-        Abscissas, unit of x, shape (n,), all different: equal ones count as different.
-    repeated
-        For each abscissa its readings, unit of y, n sequences of shapes (m_i,); may be empty.
-
-    Returns
-    -------
-    TestResult
-        F and its probability, pure numbers.
-
-    Raises
-    ------
-    ValueError
-        If there are no repeats, fewer than three abscissas with readings, not one sequence for each
-        abscissa, or all abscissas are equal.
-    """
-    pairs = [(a, b) for a, column in zip(x, repeated, strict=True) for b in column]
-    groups = [list(column) for column in repeated if column]
-    pure_dof = len(pairs) - len(groups)
-    lack_dof = len(groups) - 2
-    if pure_dof < 1 or lack_dof < 1:
-        raise ValueError("the test needs repeats and at least three abscissas")
-    fit = fit_line([a for a, _ in pairs], [b for _, b in pairs])
-    whole = fit.residual_deviation**2 * fit.dof
-    pure = math.fsum(
-        math.fsum((b - math.fsum(column) / len(column)) ** 2 for b in column) for column in groups
-    )
-    # of exact data only the rounding of readings, of slope times abscissa and of means is left
-    size = max(max(abs(b), abs(fit.slope * a)) for a, b in pairs)
-    rounding = len(pairs) * (1e-14 * size) ** 2
-    lack = whole - pure
-    if lack <= rounding:
-        return TestResult(0.0, 1.0)
-    if pure <= rounding:
-        return TestResult(math.inf, 0.0)
-    f = (lack / lack_dof) / (pure / pure_dof)
-    return TestResult(f, fisher_tail(f, lack_dof, pure_dof))
 
 
 def lack_of_fit_of_series(series: Sequence[Pairs]) -> TestResult:
@@ -233,23 +169,12 @@ def median(values: Sequence[float]) -> float:
     return 0.5 * (ordered[middle - 1] + ordered[middle])
 
 
-class SuccessiveDifferences(Struct, frozen=True):
-    """Slope from the mean of the differences between neighbours.
-
-    Their sum telescopes: all readings but the first and the last are thrown away.
-    """
-
-    slope: float
-    u_slope: float
-    """Standard uncertainty for a scatter ``reading_deviation`` of one reading."""
-    naive: float
-    """What the usual s/√n of the differences gives: too large, since neighbours share a reading."""
-
-
 def successive_differences(
     x: Sequence[float], y: Sequence[float], reading_deviation: float
-) -> SuccessiveDifferences:
-    """Mean of successive differences over equal steps (common practice, no source).
+) -> tuple[float, float]:
+    """Slope from the mean of the differences of neighbours (common practice, no source).
+
+    Their sum telescopes: all readings but the first and the last are thrown away.
 
     Parameters
     ----------
@@ -261,8 +186,8 @@ def successive_differences(
 
     Returns
     -------
-    SuccessiveDifferences
-        All in unit of y / unit of x.
+    tuple[float, float]
+        Slope and its standard uncertainty, in unit of y / unit of x.
 
     Raises
     ------
@@ -272,17 +197,8 @@ def successive_differences(
     """
     if len(x) < 2 or len(x) != len(y) or x[-1] == x[0]:
         raise ValueError("successive differences need readings over a range")
-    steps = len(x) - 1
-    width = (x[-1] - x[0]) / steps
-    slopes = [(y[i + 1] - y[i]) / width for i in range(steps)]
-    slope = math.fsum(slopes) / steps
-    naive = 0.0
-    if steps > 1:
-        square = math.fsum((s - slope) ** 2 for s in slopes)
-        naive = math.sqrt(square / (steps - 1) / steps)
-    return SuccessiveDifferences(
-        slope, math.sqrt(2.0) * reading_deviation / abs(x[-1] - x[0]), naive
-    )
+    width = x[-1] - x[0]
+    return (y[-1] - y[0]) / width, math.sqrt(2.0) * reading_deviation / abs(width)
 
 
 class ExtremeLines(Struct, frozen=True):

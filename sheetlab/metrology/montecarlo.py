@@ -121,6 +121,8 @@ def propagate(
     ]
     seeds = np.random.SeedSequence(seed)
     least_dof = min((s.dof for s in used if s.distribution == "t"), default=math.inf)
+    if not least_dof > 0.0:
+        raise ValueError(f"a source of distribution t has {least_dof} degrees of freedom")
     results = np.empty((len(models), 0))
     wanted = trials
     while True:
@@ -154,6 +156,16 @@ def _run(
     import numpy as np
 
     starts = range(0, trials, BLOCK)
+    # rectangular deviates count from the lower end of their distribution
+    lowest = {
+        key: q.value
+        - math.fsum(
+            q.sensitivities.get(s.key, 0.0) * s.half_width
+            for s in used
+            if s.distribution == "rectangular"
+        )
+        for key, q in quantities.items()
+    }
     together = _estimates(used)
     # a generator of its own for each block: the samples do not depend on who draws first
     streams = seeds.spawn(len(starts))
@@ -162,10 +174,10 @@ def _run(
     def run(start: int, stream: Any) -> None:
         count = min(BLOCK, trials - start)
         generator = np.random.Generator(np.random.SFC64(stream))
-        totals: dict[str, Samples] = {k: np.full(count, q.value) for k, q in quantities.items()}
+        totals: dict[str, Samples] = {k: np.full(count, value) for k, value in lowest.items()}
         kept: dict[str, Samples] = {}
         for source in used:
-            draws, centre, scale = _draw(generator, source, count, kept, together)
+            draws, scale = _draw(generator, source, count, kept, together)
             moved = [
                 (totals[key], factor * scale)
                 for key, q in quantities.items()
@@ -174,8 +186,6 @@ def _run(
             for i, (total, factor) in enumerate(moved):
                 # the last use of the draws may change them
                 total += np.multiply(draws, factor, out=draws if i == len(moved) - 1 else None)
-                if centre:
-                    total -= centre * factor
         with np.errstate(all="ignore"):
             for k, model in enumerate(models):
                 results[k, start : start + count] = model(totals)
@@ -277,19 +287,19 @@ def _draw(
     count: int,
     kept: dict[str, Samples],
     together: Mapping[str, tuple[int, float]],
-) -> tuple[Samples, float, float]:
-    """Samples of a standard form of the distribution, its centre, and the scale that it takes.
+) -> tuple[Samples, float]:
+    """Samples of a standard form of the distribution, and the scale that it takes.
 
     ``together`` tells how many sources have an estimate of variance in common, with its degrees of
     freedom, and ``kept`` holds what the first of them leaves to the others.
     """
     match source.distribution:
         case "rectangular":
-            return generator.random(count), 0.5, 2.0 * source.half_width
+            return generator.random(count), 2.0 * source.half_width
         case "triangular":
             draws = generator.random(count)
             draws -= generator.random(count)
-            return draws, 0.0, source.half_width
+            return draws, source.half_width
         case "t" if not math.isinf(source.dof):
             estimate = source.estimate or source.key
             sharing, dof = together[estimate]
@@ -301,9 +311,9 @@ def _draw(
                 draws, second = _student_pair(generator, dof, count, sharing > 1)
                 if second is not None:
                     kept[estimate] = second
-            return draws, 0.0, source.standard_uncertainty
+            return draws, source.standard_uncertainty
         case _:
-            return generator.standard_normal(count), 0.0, source.standard_uncertainty
+            return generator.standard_normal(count), source.standard_uncertainty
 
 
 def _student_pair(
@@ -318,7 +328,6 @@ def _student_pair(
     """
     import numpy as np
 
-    _expect_some(dof)
     # 1 - U is never zero
     radius = 1.0 - generator.random(count)
     np.log(radius, out=radius)
@@ -339,17 +348,11 @@ def _with_one_variance(
     """Deviates of Student's t that share their estimate of variance with two or more others."""
     import numpy as np
 
-    _expect_some(dof)
     if estimate not in kept:
         kept[estimate] = np.sqrt(generator.chisquare(dof, count) / dof)
     draws = generator.standard_normal(count)
     draws /= kept[estimate]
     return draws
-
-
-def _expect_some(dof: float) -> None:
-    if not dof > 0.0:
-        raise ValueError(f"a source of distribution t has {dof} degrees of freedom")
 
 
 Reason = Literal["", "bent", "bounded", "few"]

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from types import ModuleType
 from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from sheetlab.formula.functions import NAMES, Aggregate
+from sheetlab.formula.functions import NAMES
 from sheetlab.formula.tree import Node, parse
-from sheetlab.formula.values import evaluate
+from sheetlab.formula.values import Given, evaluate
 from sheetlab.practical.bench_fields import ROW, Forward, ReadingField
 from sheetlab.practical.fields import Field, SourceSpec
 from sheetlab.practical.instruments import Kind, parts_of, zero_parts_of
@@ -33,24 +32,8 @@ class BenchError(ValueError):
     """A virtual bench that cannot be made as it was asked for."""
 
 
-class _World(Struct):
-    """The environment of formulas of a bench, SI units."""
-
-    values: Mapping[str, float]
-    library: ModuleType = math
-
-    def value(self, key: str, row: int | None) -> float | None:
-        return self.values.get(key)
-
-    def columns(self, key: str) -> Sequence[str]:
-        return (key,)
-
-    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> float | None:
-        raise AssertionError("a bench has no statistics in it")
-
-
 def _number(node: Node, values: Mapping[str, float], what: str) -> float:
-    found = evaluate(node, _World(values))
+    found = evaluate(node, Given(values))
     if found is None:
         raise BenchError(f"the formula of {what} gives no number")
     return float(found)
@@ -60,7 +43,7 @@ def scale_values(kind: Kind, parameters: Mapping[str, float]) -> dict[str, float
     """Parameters of an instrument and what follows from them, by name, in its unit."""
     values = dict(parameters)
     for item in kind.derived:
-        found = evaluate(parse(item.formula, NAMES), _World(values))
+        found = evaluate(parse(item.formula, NAMES), Given(values))
         assert found is not None
         values[item.id] = float(found)
     return values
@@ -82,12 +65,13 @@ class Draws(Struct, frozen=True):
 
 
 def draw(
-    practical: Practical, seed: int, shared_errors: bool = False, rows: Mapping[str, int] = {}
-) -> Draws:
-    """Draw a bench.
+    practical: Practical, seed: int, shared_errors: bool = False, rows: Mapping[str, int] = {},
+    silent: bool = False,
+) -> Draws:  # fmt: skip
+    """Draw a bench; a silent one has no noise.
 
-    Every part has a stream of its own, so that asking for other rows or for shared errors leaves
-    the rest as it was.
+    Every part has a stream of its own, so that asking for other rows, for shared errors or for
+    silence leaves the rest as it was.
     """
     from numpy.random import default_rng
 
@@ -107,11 +91,14 @@ def draw(
     for i, one in enumerate(forward.readings):
         most = practical.tables[one.table]
         for k, key in enumerate((one.column + "#", *one.keys)):
-            noise[key] = default_rng([seed, 4, i, k]).standard_normal(most).tolist()
+            noise[key] = [0.0] * most
+            if not silent:
+                noise[key] = default_rng([seed, 4, i, k]).standard_normal(most).tolist()
     for scale in forward.scales.values():
         if scale.zero_table:
             most = practical.tables[scale.zero_table]
-            noise[scale.zero_table] = zero_rng.standard_normal(most).tolist()
+            drawn = zero_rng.standard_normal(most).tolist()
+            noise[scale.zero_table] = [0.0] * most if silent else drawn
     return Draws(
         truths=_draw_truths(practical, truths_rng, errors),
         rows=found_rows,

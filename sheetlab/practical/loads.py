@@ -12,7 +12,6 @@ from sheetlab.formula.functions import Aggregate
 from sheetlab.formula.values import evaluate
 from sheetlab.practical.fields import InputField
 from sheetlab.practical.forward import BenchError, Shown
-from sheetlab.units import unit
 
 LIMIT = 1.0 / 3.0
 """Usual greatest fraction of the breaking stress; a common rule of manuals."""
@@ -242,9 +241,3 @@ def best_schedule(
 def drop_energy(mass: float, height: float) -> float:
     """Energy of a mass (kg) that falls through a height (m), J: m g h with the standard g."""
     return mass * STANDARD_GRAVITY * height
-
-
-def megapascals(low: float, high: float) -> tuple[float, float]:
-    """A range in MPa, in Pa."""
-    factor = unit("MPa").factor
-    return low * factor, high * factor

@@ -1,7 +1,7 @@
 """The register of instruments, wires and set-ups, and what a workbook is bound to. Pure.
 
 A register is what a technician keeps; ``bind`` takes from it what one workbook has to know of its
-set-up, in the units of its definition. That travels in the workbook as TOML text and is checked
+set-up, in the units of its definition. That travels in the workbook as JSON text and is checked
 again when it is read, because the workbook comes back from other hands.
 """
 
@@ -9,20 +9,18 @@ from __future__ import annotations
 
 import calendar
 import datetime
-import json
-import math
 import re
 import unicodedata
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from functools import lru_cache
-from typing import Any
+from functools import lru_cache, partial
+from typing import Annotated, Any
 
-from msgspec import Struct, field
-from msgspec.structs import fields
+import msgspec
+from msgspec import Meta, Struct, field
 
-from sheetlab.finding import NOWHERE, Finding, Place, Severity, SheetlabError, harmless
+from sheetlab.finding import NOWHERE, Finding, Place, Severity, SheetlabError, finding
+from sheetlab.messages import phrase
 from sheetlab.practical.definition import Instrument
-from sheetlab.practical.loader import read_toml
 from sheetlab.practical.model import Practical
 from sheetlab.practical.standards import read_gauge
 from sheetlab.units import interval_of, unit
@@ -60,8 +58,8 @@ class RegisteredInstrument(Struct, frozen=True):
     """A row of the sheet Instruments; numbers in its own ``unit``, None where unknown."""
 
     id: str
-    kind: str
-    unit: str
+    kind: str = ""
+    unit: str = ""
     setup: str = ""
     step: float | None = None
     """Pitch of a screw, or main division of a vernier."""
@@ -168,192 +166,144 @@ def later(day: datetime.date, months: int) -> datetime.date:
 
 def register_problems(register: Register) -> Iterator[Finding]:
     """What does not fit together in a register: numbers within a row, and rows with each other."""
-    for one in register.instruments.values():
-        yield from _instrument_problems(one, register)
+    for instrument in register.instruments.values():
+        yield from _instrument_problems(instrument, register)
     for wire in register.wires.values():
         yield from _wire_problems(wire)
     hung: dict[str, str] = {}
     for setup in register.setups.values():
-        named = {
-            part: register.instruments.get(same_id(i)) for part, i in setup.instruments.items()
-        }
-        for part, found in named.items():
+        place, wire_id = setup.place, same_id(setup.wire)
+        for part, name in setup.instruments.items():
+            found = register.instruments.get(same_id(name))
             if found is None:
-                yield _mismatch(
-                    f"the set-up {setup.id} names “{setup.instruments[part]}” as {part}, which the "
-                    "sheet Instruments does not have",
-                    "an id of the sheet Instruments",
-                    setup.place,
-                )
+                message = "register-mismatch_no-instrument"
+                yield _mismatch(message, place, setup=setup.id, id=name, part=part)
             elif found.setup and same_id(found.setup) != same_id(setup.id):
                 yield _mismatch(
-                    f"the set-up {setup.id} has {found.id} as {part}, but the sheet Instruments "
-                    f"keeps {found.id} at {found.setup}",
-                    "the same on both sheets",
-                    found.place,
-                )
-        if setup.wire and same_id(setup.wire) in hung:
-            yield _mismatch(
-                f"the wire {setup.wire} hangs at {hung[same_id(setup.wire)]} and at {setup.id}",
-                "each wire at one set-up",
-                setup.place,
-            )
-        hung[same_id(setup.wire)] = setup.id
-        if setup.wire and same_id(setup.wire) not in register.wires:
-            yield _mismatch(
-                f"the set-up {setup.id} names the wire “{setup.wire}”, which the sheet Wires does "
-                "not have",
-                "an id of the sheet Wires",
-                setup.place,
-            )
+                    "register-mismatch_kept-elsewhere", found.place, setup=setup.id, id=found.id,
+                    part=part, other=found.setup,
+                )  # fmt: skip
+        if setup.wire and wire_id in hung:
+            first = hung[wire_id]
+            message = "register-mismatch_wire-twice"
+            yield _mismatch(message, place, wire=setup.wire, first=first, second=setup.id)
+        hung[wire_id] = setup.id
+        if setup.wire and wire_id not in register.wires:
+            yield _mismatch("register-mismatch_no-wire", place, setup=setup.id, wire=setup.wire)
 
 
 def _instrument_problems(one: RegisteredInstrument, register: Register) -> Iterator[Finding]:
+    least, limit = one.division, one.limit
+    about = partial(_mismatch, place=one.place, id=one.id)
     if one.step and one.divisions and one.least_count:
         follows = one.step / one.divisions
         if abs(one.least_count / follows - 1.0) > SAME:
-            yield _mismatch(
-                f"{one.id}: the least count is {one.least_count:g} {one.unit}, but "
-                f"{one.step:g} ÷ {one.divisions:g} = {follows:.6g} {one.unit}",
-                "least count = pitch or main division ÷ divisions",
-                one.place,
-            )
+            yield about(
+                "register-mismatch_least-count", typed=f"{one.least_count:g}", unit=one.unit,
+                step=f"{one.step:g}", divisions=f"{one.divisions:g}", follows=f"{follows:.6g}",
+            )  # fmt: skip
     if one.kind == "nominal" and (one.step or one.divisions):
-        yield _mismatch(
-            f"{one.id} is of the kind nominal, and has a pitch or divisions",
-            "a value that is marked and not read (a mass), or another kind",
-            one.place,
+        yield about("register-mismatch_nominal")
+    if limit is not None and one.relative and limit > MOST_FRACTION:
+        percent, most = f"{100 * limit:.3g}", f"{MOST_FRACTION:g}"
+        yield about("register-mismatch_fraction", percent=percent, most=most)
+    if limit is not None and not one.relative and least and limit > MOST_DIVISIONS * least:
+        divisions = f"{limit / least:.3g}"
+        yield about(
+            "register-mismatch_limit", limit=f"{limit:g}", unit=one.unit, divisions=divisions
         )
-    least = one.division
-    if one.limit is not None and one.relative and one.limit > MOST_FRACTION:
-        yield _mismatch(
-            f"{one.id}: the permissible error is {100 * one.limit:.3g} % of the reading",
-            f"a fraction up to {MOST_FRACTION:g} (0.005 is half a per cent)",
-            one.place,
-        )
-    if one.limit is not None and not one.relative and least and one.limit > MOST_DIVISIONS * least:
-        yield _mismatch(
-            f"{one.id}: the permissible error is {one.limit:g} {one.unit}, which is "
-            f"{one.limit / least:.3g} divisions",
-            f"a permissible error of a few divisions, in {one.unit}",
-            one.place,
-        )
+    most_zero = max(one.step or 0.0, MOST_DIVISIONS * (least or 0.0))
     for zero in one.zeros:
-        most = max(one.step or 0.0, MOST_DIVISIONS * (least or 0.0))
-        if most and abs(zero.zero) > most:
-            yield _mismatch(
-                f"{one.id}: the zero error of {zero.on} is {zero.zero:g} {one.unit}",
-                f"a zero error within {most:g} {one.unit}, in the unit of the instrument",
-                one.place,
-            )
+        if most_zero and abs(zero.zero) > most_zero:
+            yield about(
+                "register-mismatch_zero", on=str(zero.on), zero=f"{zero.zero:g}", unit=one.unit,
+                most=f"{most_zero:g}",
+            )  # fmt: skip
     if one.setup and register.setups and same_id(one.setup) not in register.setups:
-        yield _mismatch(
-            f"{one.id} is kept at “{one.setup}”, which the sheet Set-ups does not have",
-            "an id of the sheet Set-ups",
-            one.place,
-        )
+        yield about("register-mismatch_no-set-up", setup=one.setup)
 
 
 def _wire_problems(wire: Wire) -> Iterator[Finding]:
-    if wire.length is not None and not WIRE_LENGTHS[0] <= wire.length <= WIRE_LENGTHS[1]:
-        yield _mismatch(
-            f"{wire.id} is {wire.length:g} m long",
-            f"a length in metres, from {WIRE_LENGTHS[0]:g} to {WIRE_LENGTHS[1]:g}",
-            wire.place,
-        )
+    about = partial(_mismatch, place=wire.place, id=wire.id)
+    low, high = WIRE_LENGTHS
+    if wire.length is not None and not low <= wire.length <= high:
+        length = f"{wire.length:g}"
+        yield about("register-mismatch_length", length=length, low=f"{low:g}", high=f"{high:g}")
     named = read_gauge(wire.gauge)
     if wire.gauge and named is None:
-        yield _mismatch(
-            f"{wire.id}: “{wire.gauge}” is no wire gauge that is known here",
-            "a gauge such as 26 SWG or 26 AWG, from 10 to 40, or an empty cell",
-            wire.place,
-            Severity.NOTE,
-        )
+        yield about("register-mismatch_gauge", severity=Severity.NOTE, gauge=wire.gauge)
     elif named is not None and wire.diameter is not None:
         off = wire.diameter / named.diameter - 1.0
         if abs(off) > LABEL_OFF:
-            yield _mismatch(
-                f"{wire.id}: {named} is {named.diameter:.3f} mm, but {wire.diameter:.3f} mm was "
-                "measured (" + f"{100 * off:+.0f} %)".replace("-", "−"),
-                "a measured diameter within 5 % of the gauge",
-                wire.place,
-            )
+            yield about(
+                "register-mismatch_diameter", gauge=str(named), named=f"{named.diameter:.3f}",
+                measured=f"{wire.diameter:.3f}", off=f"{100 * off:+.0f}".replace("-", "−"),
+            )  # fmt: skip
 
 
 def _mismatch(
-    found: str, expected: str, place: Place, severity: Severity = Severity.DOUBTFUL
+    message: str, place: Place, severity: Severity = Severity.DOUBTFUL, **values: Any
 ) -> Finding:
-    return Finding(
-        "register-mismatch", severity, found, expected,
-        "Look at the thing itself and correct the register.", place,
-    )  # fmt: skip
+    return finding(message, severity, place, **values)
 
 
 # -- what a workbook is bound to -------------------------------------------------------------------
 
 
-class BoundZero(Struct, frozen=True):
+Word = Annotated[str, Meta(max_length=MAX_WORD)]
+Size = Annotated[float, Meta(ge=LEAST, le=MOST)]
+
+
+class BoundZero(Struct, frozen=True, forbid_unknown_fields=True):
     """A zero error of the history, in the unit of the definition; ``on`` as 2026-09-01."""
 
     on: str
-    zero: float
+    zero: Annotated[float, Meta(ge=-MOST, le=MOST)]
 
 
-class BoundInstrument(Struct, frozen=True):
+class BoundInstrument(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """An instrument of the register in the place of one of the definition, in its unit."""
 
-    instrument: str
+    instrument: Word
     """Id in the definition."""
-    id: str
+    id: Word
     """Id in the register."""
-    step: float | None = None
-    divisions: float | None = None
-    least_count: float | None = None
-    limit: float | None = None
+    step: Size | None = None
+    divisions: Size | None = None
+    least_count: Size | None = None
+    limit: Annotated[float, Meta(ge=0.0, le=MOST)] | None = None
     checked: str = ""
     due: str = ""
-    zeros: tuple[BoundZero, ...] = ()
+    zeros: Annotated[tuple[BoundZero, ...], Meta(max_length=KEPT_ZEROS)] = ()
+
+    @property
+    def days(self) -> list[str]:
+        """All days that are known."""
+        return [day for day in (self.checked, self.due, *(zero.on for zero in self.zeros)) if day]
 
 
-class BoundWire(Struct, frozen=True):
+class BoundWire(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """A wire of the register: diameter in mm, length in m."""
 
-    id: str
-    material: str = ""
-    gauge: str = ""
-    diameter: float | None = None
-    length: float | None = None
+    id: Word
+    material: Word = ""
+    gauge: Word = ""
+    diameter: Size | None = None
+    length: Size | None = None
 
 
-class Bound(Struct, frozen=True):
+class Bound(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """What a workbook knows of its set-up."""
 
-    setup: str
+    setup: Word
     issued: str
     """Day on which it was bound, as 2026-09-01."""
-    instruments: tuple[BoundInstrument, ...] = ()
+    instruments: Annotated[tuple[BoundInstrument, ...], Meta(max_length=MAX_BOUND_INSTRUMENTS)] = ()
     wire: BoundWire | None = None
 
     def text(self) -> str:
-        """As TOML text."""
-        return "\n".join(_lines(self, "")) + "\n"
-
-
-def _lines(one: Any, path: str) -> Iterator[str]:
-    inner: list[str] = []
-    for item in fields(one):
-        value, key = getattr(one, item.name), f"{path}.{item.name}".lstrip(".")
-        if value is None or value in ("", ()):
-            continue
-        if isinstance(value, Struct):
-            inner += [f"[{key}]", *_lines(value, key)]
-        elif isinstance(value, tuple):
-            for element in value:
-                inner += [f"[[{key}]]", *_lines(element, key)]
-        else:
-            text = json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
-            yield f"{item.name} = {text}"
-    yield from inner
+        """As JSON text."""
+        return msgspec.json.encode(self).decode()
 
 
 @lru_cache(maxsize=64)
@@ -365,60 +315,27 @@ def load_bound(text: str, file: str = "") -> Bound:
     SheetlabError
         With one finding if the text is not as it was written, or beyond its limits.
     """
-    bound, problems = read_toml(text, Bound, MAX_BOUND)
-    problems = problems or list(_bound_problems(bound))
-    if bound is None or problems:
-        key, reason, _ = problems[0]
+    try:
+        bound = msgspec.json.decode(text[:MAX_BOUND], type=Bound)
+        days = [bound.issued, *(day for one in bound.instruments for day in one.days)]
+        if not all(map(as_date, days)):
+            raise ValueError("a day that there is not")
+        if not all(map(str.isprintable, _texts(msgspec.to_builtins(bound)))):
+            raise ValueError("a text with signs that cannot be seen")
+    except (msgspec.DecodeError, ValueError) as error:
+        place = Place(file)
         raise SheetlabError(
-            Finding(
-                "binding-damaged",
-                Severity.DOUBTFUL,
-                f"what this workbook knows of its set-up has been changed ({key}: {reason})",
-                "the hidden sheet as it was issued",
-                "The readings are evaluated without the register; compare the least counts and "
-                "zero errors with it by hand.",
-                Place(file),
-            )
-        )
+            finding("binding-damaged", Severity.DOUBTFUL, place, reason=str(error))
+        ) from error
     return bound
 
 
-def _bound_problems(bound: Bound | None) -> Iterator[tuple[str, str, str]]:
-    if bound is None:
-        return
-    if len(bound.instruments) > MAX_BOUND_INSTRUMENTS:
-        yield "instruments", "too many", str(MAX_BOUND_INSTRUMENTS)
-    if not bound.issued:
-        yield "issued", "is empty", "a date"
-    if any(len(one.zeros) > KEPT_ZEROS for one in bound.instruments):
-        yield "zeros", "too many", str(KEPT_ZEROS)
-    for key, value in _leaves(bound, ""):
-        if isinstance(value, str):
-            day = key.endswith((".on", "issued", ".checked", ".due"))
-            if (
-                len(value) > MAX_WORD
-                or harmless(value) != value
-                or (day and as_date(value) is None)
-            ):
-                yield key, "is no such text", f"{MAX_WORD} letters at most; a date as 2026-09-01"
-        elif not math.isfinite(value) or abs(value) > MOST:
-            yield key, f"{value:g}", "a number of a usual size"
-        elif not key.endswith(".zero") and not (value >= LEAST or key.endswith(".limit")):
-            yield key, f"{value:g}", "a number above 0"
-        elif key.endswith(".limit") and value < 0.0:
-            yield key, f"{value:g}", "a number of 0 or more"
-
-
-def _leaves(one: Any, path: str) -> Iterator[tuple[str, Any]]:
-    for item in fields(one):
-        value, key = getattr(one, item.name), f"{path}.{item.name}".lstrip(".")
-        if isinstance(value, Struct):
-            yield from _leaves(value, key)
-        elif isinstance(value, tuple):
-            for element in value:
-                yield from _leaves(element, key)
-        elif value not in (None, ""):
-            yield key, value
+def _texts(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict | list | tuple):
+        for part in value.values() if isinstance(value, dict) else value:
+            yield from _texts(part)
 
 
 def as_date(text: str) -> datetime.date | None:
@@ -443,38 +360,29 @@ def bind(
     found = register.setups.get(same_id(setup))
     if found is None:
         known = ", ".join(one.id for one in register.setups.values()) or "none"
-        what = f"the register has no set-up “{setup}”" if setup else "no set-up is named"
-        return None, (
-            Finding(
-                "setup-not-in-register", Severity.DOUBTFUL, what, f"a set-up of it: {known}",
-                "Name the set-up in the roster or the rota as in the register; without it a "
-                "workbook is issued without the register.",
-                Place(register.file),
-            ),
-        )  # fmt: skip
+        message, values = "setup-not-in-register_none", {"known": known, "groups": ""}
+        if setup:
+            message, values["setup"] = "setup-not-in-register", setup
+        return None, (finding(message, Severity.DOUBTFUL, Place(register.file), **values),)
     findings: list[Finding] = []
     instruments = []
-    for one in practical.definition.instruments:
-        its = register.instruments.get(same_id(found.instruments.get(one.id, "")))
-        if its is None:
-            if not found.instruments.get(one.id):
+    for part in practical.definition.instruments:
+        registered = register.instruments.get(same_id(found.instruments.get(part.id, "")))
+        if registered is None:
+            if not found.instruments.get(part.id):
                 findings.append(
-                    Finding(
-                        "setup-incomplete", Severity.NOTE,
-                        f"the set-up {found.id} names no instrument for {one.id} ({one.title})",
-                        "an id of the sheet Instruments",
-                        "Nothing is compared for it.", found.place,
-                    )
+                    finding("setup-incomplete", Severity.NOTE, found.place, setup=found.id,
+                            part=part.id, title=part.title)
                 )  # fmt: skip
             continue
-        problem = _unlike(one, its)
+        problem = _unlike(part, registered)
         if problem is not None:
             findings.append(problem)
             continue
-        bound, more = _bound_instrument(one, its)
-        instruments.append(bound)
-        findings += more
-        findings += _overdue(its, today)
+        limit_problem = _limit_unlike(part, registered)
+        instruments.append(_bound_instrument(part, registered, limit_problem is None))
+        findings += [] if limit_problem is None else [limit_problem]
+        findings += _overdue(registered, today)
     wire = register.wires.get(same_id(found.wire)) if found.wire else None
     bound_wire = None
     if wire is not None:
@@ -513,11 +421,9 @@ def unlike_practicals(
         named = wire.material.casefold() in known or material_choice(wire.material, materials)
         if wire.material and materials and not named:
             yield _mismatch(
-                f"{wire.id}: “{wire.material}” is on no practical's list of materials",
-                f"one of: {', '.join(materials.values())} (otherwise groups choose it themselves)",
-                wire.place,
-                Severity.NOTE,
-            )
+                "register-mismatch_material", wire.place, Severity.NOTE, id=wire.id,
+                material=wire.material, choices=", ".join(materials.values()),
+            )  # fmt: skip
 
 
 def material_choice(material: str, choices: Iterable[str]) -> str:
@@ -536,9 +442,7 @@ def days_ahead(register: Register, today: datetime.date) -> Iterator[Finding]:
         days = [one.checked, *(zero.on for zero in one.zeros)]
         for day in sorted({day for day in days if day is not None and day > today}):
             yield _mismatch(
-                f"{one.id} was checked on {day}, a day that has not come yet",
-                f"a day up to {today}",
-                one.place,
+                "register-mismatch_day-ahead", one.place, id=one.id, day=str(day), today=str(today)
             )
 
 
@@ -551,65 +455,54 @@ def checks_due(register: Register, today: datetime.date) -> Iterator[Finding]:
 def _overdue(its: RegisteredInstrument, today: datetime.date) -> Iterator[Finding]:
     due = its.due
     if due is not None and due < today:
-        yield Finding(
-            "check-overdue", Severity.NOTE,
-            f"{its.id} was last checked on {its.checked}; the next check was due on {due}",
-            "an instrument that was checked in time",
-            "Check it (the register has a sheet for it) and write the day into the register.",
-            its.place,
+        yield finding(
+            "check-overdue", Severity.NOTE, its.place, id=its.id, checked=str(its.checked),
+            due=str(due),
         )  # fmt: skip
 
 
-def _unlike(one: Instrument, its: RegisteredInstrument) -> Finding | None:
-    if its.kind and its.kind != one.kind:
-        return _mismatch(
-            f"{its.id} is a {its.kind} scale", f"a {one.kind} scale as {one.id}", its.place
-        )
-    if unit(its.unit).dimension != unit(one.unit).dimension:
-        return _mismatch(
-            f"{its.id} is in {its.unit}",
-            f"a unit of the same quantity as {one.unit}, for {one.id}",
-            its.place,
-        )
+def _unlike(part: Instrument, its: RegisteredInstrument) -> Finding | None:
+    about = partial(_mismatch, place=its.place, id=its.id, part=part.id)
+    if its.kind and its.kind != part.kind:
+        return about("register-mismatch_kind", kind=its.kind, wanted=part.kind)
+    if unit(its.unit).dimension != unit(part.unit).dimension:
+        return about("register-mismatch_unit", unit=its.unit, wanted=part.unit)
     return None
 
 
-def _limit_unlike(one: Instrument, its: RegisteredInstrument) -> Finding | None:
-    if its.limit is None or one.limit is None or its.relative == one.limit.relative:
+def _limit_unlike(part: Instrument, its: RegisteredInstrument) -> Finding | None:
+    if its.limit is None or part.limit is None or its.relative == part.limit.relative:
         return None
-    kinds = ("in its unit", "as a fraction")
-    return _mismatch(
-        f"{its.id} states its permissible error {kinds[its.relative]}; a workbook is issued "
-        "without it",
-        f"one {kinds[one.limit.relative]}, as the practical uses it for {one.id}",
-        its.place,
+    given, wanted = (
+        phrase("as-a-fraction" if relative else "in-its-unit")
+        for relative in (its.relative, part.limit.relative)
     )
+    return _mismatch(
+        "register-mismatch_error-given", its.place, id=its.id, given=given, wanted=wanted,
+        part=part.id,
+    )  # fmt: skip
 
 
 def _bound_instrument(
-    one: Instrument, its: RegisteredInstrument
-) -> tuple[BoundInstrument, list[Finding]]:
-    ratio = interval_of(unit(its.unit)).factor / interval_of(unit(one.unit)).factor
+    part: Instrument, its: RegisteredInstrument, with_limit: bool
+) -> BoundInstrument:
+    ratio = interval_of(unit(its.unit)).factor / interval_of(unit(part.unit)).factor
 
     def here(value: float | None) -> float | None:
         return None if value is None else float(f"{value * ratio:.12g}")
 
-    problem = _limit_unlike(one, its)
-    limit = its.limit if problem is None else None
-    zeros = [BoundZero(z.on.isoformat(), here(z.zero) or 0.0) for z in its.zeros[-KEPT_ZEROS:]]
-    due = its.due
-    bound = BoundInstrument(
-        one.id,
+    limit = its.limit if with_limit else None
+    return BoundInstrument(
+        part.id,
         its.id,
         here(its.step),
         its.divisions,
         here(its.division),
         limit if its.relative else here(limit),
         "" if its.checked is None else its.checked.isoformat(),
-        "" if due is None else due.isoformat(),
-        tuple(zeros),
+        "" if its.due is None else its.due.isoformat(),
+        tuple(BoundZero(z.on.isoformat(), here(z.zero) or 0.0) for z in its.zeros[-KEPT_ZEROS:]),
     )
-    return bound, [] if problem is None else [problem]
 
 
 def prefilled(practical: Practical, bound: Bound) -> dict[str, float | str]:

@@ -134,12 +134,10 @@ def _hand_methods(means: list[tuple[float, float]], deviation: float) -> list[Sl
         found.append(SlopeBy("differences over half the table", halves.slope, halves.u_slope,
                              remark))  # fmt: skip
     if xs[0] != xs[-1]:
-        steps = linetests.successive_differences(xs, ys, deviation)
         found.append(
             SlopeBy(
                 "differences of neighbours",
-                steps.slope,
-                steps.u_slope,
+                *linetests.successive_differences(xs, ys, deviation),
                 "only the first and the last reading count: all between cancel",
             )
         )

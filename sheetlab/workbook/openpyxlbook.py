@@ -14,7 +14,7 @@ from typing import Any
 
 from msgspec import field
 
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Severity, SheetlabError, finding
 from sheetlab.workbook.sheet import MAX_TEXT, Cell, Grid, unescaped
 from sheetlab.workbook.store import DATES, SheetEntry, Store, is_date
 
@@ -78,15 +78,7 @@ def open_openpyxl(book: Any) -> OpenpyxlBook:
         If it was opened for reading or writing only, row by row: it cannot be asked for a cell.
     """
     if book.read_only or book.write_only:
-        raise SheetlabError(
-            Finding(
-                "file-unreadable",
-                Severity.STOP,
-                "the workbook is open in openpyxl for reading or writing only, row by row",
-                "a workbook that openpyxl holds as a whole",
-                "Open it with openpyxl.load_workbook(path), or give the path itself.",
-            )
-        )
+        raise SheetlabError(finding("file-unreadable_by-rows", Severity.STOP))
     # a chart sheet has no cells
     tables = {one.title: one for one in book.worksheets}
     sheets = tuple(

@@ -239,6 +239,11 @@ def open_package(path: Path) -> Package:
     SheetlabError
         With one finding that says what the file is and what to do.
     """
+    return package_of(file_bytes(path), path)
+
+
+def file_bytes(path: Path) -> bytes:
+    """Bytes of a regular file within limits; raises SheetlabError if it cannot be read."""
     try:
         its = path.stat()
         if not stat.S_ISREG(its.st_mode):
@@ -246,12 +251,10 @@ def open_package(path: Path) -> Package:
             raise refuse(path, "is a pipe, a device or a folder, not a file")
         if its.st_size > MAX_FILE:
             raise refuse(path, f"is {its.st_size // 1_000_000} MB, more than sheetlab reads")
-        data = path.read_bytes()
-    except OSError as error:
-        raise refuse(
-            path, "cannot be opened:", error.strerror or str(error), "Check the name and the share."
-        ) from error
-    return package_of(data, path)
+        return path.read_bytes()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise refuse(path, "cannot be opened:", reason, "Check the name and the share.") from error
 
 
 def package_of(data: bytes, path: Path) -> Package:

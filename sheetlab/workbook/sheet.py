@@ -145,7 +145,7 @@ class _Sheet:
 
     def keep(self) -> None:
         place = place_of(self.attributes.get("r", ""))
-        cell = self.value(self.attributes.get("t", "n"), whole(self.attributes.get("s")))
+        cell = self.value(self.attributes.get("t"))
         if cell is None or place is None:
             return
         self.cells[place] = cell
@@ -154,8 +154,8 @@ class _Sheet:
         if len(self.cells) > MAX_CELLS:
             raise refuse(self.path, TOO_MUCH)
 
-    def value(self, kind: str, style: int) -> Cell | None:
-        raw, formula = self.raw, self.formula
+    def value(self, kind: str | None) -> Cell | None:
+        raw, formula, style = self.raw, self.formula, whole(self.attributes.get("s"))
         if kind == "inlineStr":
             text = unescaped(self.inline)
             return Cell("text", text, formula, style) if text or formula else None
@@ -186,6 +186,7 @@ def stored_number(text: str) -> float | None:
         return None
 
 
+@lru_cache(maxsize=2000)
 def whole(text: str | None) -> int:
     """The whole number of an attribute; 0 if it is none."""
     return int(text) if text and text.isascii() and text.isdigit() and len(text) < 10 else 0

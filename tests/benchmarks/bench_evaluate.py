@@ -16,6 +16,8 @@ from sheetlab.workbook.evaluate_file import evaluate_file
 
 
 def evaluate(source: Path, target: Path) -> None:
+    # into a new folder: what an old file holds is not looked at
+    target.unlink(missing_ok=True)
     assert evaluate_file(source, target).written == target
 
 

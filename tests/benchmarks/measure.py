@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import gc
 import multiprocessing
-import os
 import resource
 import statistics
 import subprocess
@@ -66,10 +65,15 @@ class Told:
 
 def once(task: Task) -> tuple[float, float]:
     """Seconds by the clock, and of processors, with those of processes that have ended."""
-    start, before = time.perf_counter(), os.times()
+    start, before = time.perf_counter(), _busy()
     task()
-    after = os.times()
-    return time.perf_counter() - start, sum(after[:4]) - sum(before[:4])
+    return time.perf_counter() - start, _busy() - before
+
+
+def _busy() -> float:
+    """Seconds of processors so far; ``os.times`` counts in hundredths of a second."""
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(one.ru_utime + one.ru_stime for one in used)
 
 
 def memory_of(processes: list[psutil.Process]) -> float:
@@ -129,16 +133,16 @@ def measured(case: Case | Told, rounds: int, quick: bool) -> str:
         case.floor()
     gc.collect()
     pairs = [(once(case.work), once(case.floor)) for _ in range(count)]
-    ours = statistics.median(a for (a, _), _ in pairs)
-    theirs = statistics.median(b for _, (b, _) in pairs)
-    ratio = statistics.median(a / b for (a, _), (b, _) in pairs)
-    busy = statistics.median(a for (_, a), _ in pairs)
-    floor_busy = statistics.median(b for _, (_, b) in pairs)
+    ours, busy, theirs, floor_busy = (
+        statistics.median(times) for times in zip(*(w + f for w, f in pairs), strict=True)
+    )
+    ratio, busy_ratio = (statistics.median(w[i] / f[i] for w, f in pairs) for i in (0, 1))
     memory = peak(case.work)
     floor_memory = "" if quick else f", {peak(case.floor):.0f} MB"
     more = case.more(ours, theirs)
     return (
-        f"{case.name:<38} {shown(ours):>9} {shown(busy):>9} {memory:6.0f} MB  {ratio:6.2f} x  "
+        f"{case.name:<38} {shown(ours):>9} {shown(busy):>9} {memory:6.0f} MB  {ratio:6.2f} x "
+        f"{busy_ratio:6.2f} x  "
         f"{case.what} ({shown(theirs)}, {shown(floor_busy)}{floor_memory})"
         + (f"; {more}" if more else "")
     )

@@ -52,7 +52,7 @@ def main() -> None:
     most = min(options.most, QUICK) if options.quick else options.most
     print(
         f"median of {rounds} rounds, of fewer for what takes long: seconds by the clock, of "
-        "processors, memory of all processes, ratio to the floor by the clock"
+        "processors, memory of all processes, ratios to the floor by the clock and of processors"
     )
     with tempfile.TemporaryDirectory() as name:
         for module in modules():

@@ -10,7 +10,8 @@ import pytest
 from calc.office import Office
 from examples import SHIPPED
 
-from sheetlab.before.plan import make_plan, write_plan
+from sheetlab.before.plan import make_plan
+from sheetlab.before.plan_pages import write_plan
 from sheetlab.practical.loader import catalogue
 from sheetlab.practical.profile import BUILT_IN
 

@@ -366,21 +366,20 @@ def test_the_text_comes_back_as_it_was(name: str, wire: str, number: float, bare
     assert load_bound(made.text()) == made
 
 
+INSTRUMENT = '{"setup":"W1","issued":"2026-01-01","instruments":[{"instrument":"a","id":"b",%s}]}'
+
+
 @pytest.mark.parametrize(
     "text",
     [
-        "", "x", "setup = 3\nissued = '2026-01-01'", "setup = 'W1'\nissued = 'today'",
-        "setup = 'W1'\nissued = '2026-01-01'\nother = 1",
-        "setup = 'W1'\nissued = '2026-01-01'\n[[instruments]]\ninstrument='a'\nid='b'\n"
-        "least_count = 0.0",
-        "setup = 'W1'\nissued = '2026-01-01'\n[[instruments]]\ninstrument='a'\nid='b'\n"
-        "least_count = inf",
-        "setup = 'W1'\nissued = '2026-01-01'\n[[instruments]]\ninstrument='a'\nid='b'\n"
-        "limit = -1.0",
-        "setup = '" + "W" * 99 + "'\nissued = '2026-01-01'",
-        "setup = 'W1'\nissued = '2026-01-01'\n" + "[[instruments]]\ninstrument='a'\nid='b'\n" * 50,
-        "a" * 40_000,
-        "setup = \"a\\u0007\"\nissued = '2026-01-01'",
+        "", "x", '{"setup":3,"issued":"2026-01-01"}', '{"setup":"W1","issued":"today"}',
+        '{"setup":"W1","issued":"2026-01-01","other":1}',
+        INSTRUMENT % '"least_count":0.0', INSTRUMENT % '"least_count":1e999',
+        INSTRUMENT % '"limit":-1.0', INSTRUMENT % '"due":"2026-02-30"',
+        '{"setup":"' + "W" * 99 + '","issued":"2026-01-01"}',
+        INSTRUMENT % ('"due":""},' + '{"instrument":"a","id":"b"},' * 50)[:-2],
+        "a" * 40_000, '{"setup":"a\\u0007","issued":"2026-01-01"}',
+        '{"setup":"W1","issued":""}',
     ],
 )  # fmt: skip
 def test_a_changed_text_is_refused(text: str) -> None:

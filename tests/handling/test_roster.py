@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import openpyxl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -125,3 +126,50 @@ def test_names_of_groups_are_compared_as_labels_are() -> None:
     # vowel signs and symbols tell names apart
     assert len(set(map(group_key, ("की", "का", "A", "A+", "B")))) == 5
     assert group_key("–  !") != group_key("-")
+
+
+@pytest.mark.parametrize("ending", ["xls", "ods"])
+def test_a_roster_of_any_spreadsheet_program(tmp_path: Path, ending: str) -> None:
+    """Saved by LibreOffice: a title over the headings, numbers as set-up and as group, a date."""
+    told: list[Finding] = []
+    groups = read_roster(Path(__file__).with_name(f"roster.{ending}"), told.append)
+    assert groups == (
+        Group("Avocet", "W1", "A. Noor, B. Lind"),
+        Group("Fulmar", "2"),
+        Group("3", "W3"),
+    )
+    assert ["“Started”" in finding.found for finding in told] == [True]
+
+
+@pytest.mark.parametrize("ending", ["xlsx", "csv"])
+def test_a_wrong_cell_of_a_roster_is_told_with_its_place(tmp_path: Path, ending: str) -> None:
+    path = tmp_path / f"roster.{ending}"
+    if ending == "xlsx":
+        book = openpyxl.Workbook()
+        for row in (["group", "setup"], ["Avocet", True], ["Fulmar", "x" * 300]):
+            book.active.append(row)
+        book.save(path)
+    else:
+        path.write_text(f"group,setup\nAvocet,W1\nFulmar,{'x' * 300}\n")
+    with pytest.raises(SheetlabError) as caught:
+        read_roster(path)
+    cells = [finding.place.cell for finding in caught.value.findings]
+    assert cells == (["B2", "B3"] if ending == "xlsx" else ["B3"])
+
+
+def test_a_damaged_old_workbook_is_a_finding(tmp_path: Path) -> None:
+    data = Path(__file__).with_name("roster.xls").read_bytes()
+    # at the second, python-calamine 0.9.1 panics
+    for damaged in (data[:1000], data[:4171]):
+        with pytest.raises(SheetlabError, match="cut short or damaged"):
+            roster(tmp_path, damaged)
+
+
+def test_a_cell_that_stands_far_out_is_read(tmp_path: Path) -> None:
+    """A reader of whole ranges would ask for half a terabyte."""
+    book = openpyxl.Workbook()
+    for row in (["group", "setup"], ["Avocet", "W1"]):
+        book.active.append(row)
+    book.active["XFD1048576"] = 1
+    book.save(tmp_path / "roster.xlsx")
+    assert read_roster(tmp_path / "roster.xlsx") == (Group("Avocet", "W1"),)

@@ -20,7 +20,7 @@ from rounding import counted
 from uncertainties import correlated_values, ufloat
 
 from sheetlab.metrology.budget import Budget, Distribution, Source, budget, effective_dof
-from sheetlab.metrology.curve import fit_polynomial
+from sheetlab.metrology.curve import CurveFit, fit_polynomial
 from sheetlab.metrology.montecarlo import Affine, propagate
 from sheetlab.metrology.repeats import repeats
 from sheetlab.practical.evaluate import evaluate_practical
@@ -282,7 +282,7 @@ class TestThermometer:
     def test_published_values(self, what: str, value: float, tolerance: float) -> None:
         t, b = published.columns("gum_h3_thermometer.csv", "t_k_degC", "b_k_degC")
         fit = fit_polynomial([one - 20.0 for one in t], b)
-        at_30, u_at_30 = fit.at(10.0)
+        at_30, u_at_30 = self.at(fit, 10.0)
         found = {
             "y1": fit.parameters[0],
             "y2": fit.parameters[1],
@@ -300,7 +300,15 @@ class TestThermometer:
         t, b = published.columns("gum_h3_thermometer.csv", "t_k_degC", "b_k_degC")
         centred, plain = fit_polynomial([one - 20.0 for one in t], b), fit_polynomial(t, b)
         for temperature in (20.0, 24.0, 30.0):
-            assert plain.at(temperature) == pytest.approx(centred.at(temperature - 20.0), rel=1e-9)
+            there, same = self.at(plain, temperature), self.at(centred, temperature - 20.0)
+            assert there == pytest.approx(same, rel=1e-9)
+
+    @staticmethod
+    def at(fit: CurveFit, x: float) -> tuple[float, float]:
+        """Ordinate and its uncertainty (JCGM 100:2008, 5.2.2)."""
+        powers = np.array([1.0, x])
+        spread = math.sqrt(powers @ np.array(fit.covariance) @ powers)
+        return float(powers @ np.array(fit.parameters)), spread
 
 
 class TestActivity:

@@ -12,7 +12,8 @@ from sheetlab.practical.bench import simulate
 from sheetlab.practical.loader import load
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
-from sheetlab.practical.planning import Request, plan
+from sheetlab.practical.planning import plan
+from sheetlab.practical.schedules import Request
 
 WARMING = """
 id = "warming"
