@@ -23,7 +23,6 @@ from sheetlab.workbook.evaluate_file import assess_file
 from sheetlab.workbook.graft import RESULT_NAME, TITLES, free_titles, own_sheets
 from sheetlab.workbook.layout import quoted_sheet
 from sheetlab.workbook.package import Package, open_package
-from sheetlab.workbook.parts import packed
 from sheetlab.workbook.results import write_results
 
 RULES = {
@@ -120,7 +119,7 @@ def _prepared(profile: Profile | None, copy: Path) -> Prepared | tuple[Finding, 
     titles = free_titles(TITLES, [s.name for s in filled.store.sheets if s.name not in own])
     return Prepared(
         found,
-        packed(write_results(found, titles)),
+        write_results(found, titles),
         titles,
         own,
         tuple((f"{RESULT_NAME}{k}", f"{quoted_sheet(t)}!$A$1") for k, t in enumerate(titles, 1)),

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from msgspec import Struct
+from xlsxwriter.utility import xl_range_formula
 
 from sheetlab.workbook.page import Table
-from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES, chart_text
+from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES, chart_text, decimals_format
 
 WIDTH, HEIGHT = 660, 430
+SMALL = {"name": FONT, "size": 9, "bold": False, "color": INK}
+GRIDLINES = {"visible": True, "line": {"color": RULE, "width": 0.5}}
 OFF_CHART = 8.0
 """Standard deviations from the middle beyond which a slip is left off a chart."""
 
@@ -53,60 +56,34 @@ def off_text(names: Sequence[str]) -> str:
     return f"Off the scale of the chart: {', '.join(names)}."
 
 
-class ChartData(Struct, frozen=True):
-    """Where a chart's numbers stand on the sheet of results: columns of one block of rows."""
-
-    sheet: str
-    first_row: int
-    last_row: int
-    x: int
-    x_error: int
-    series: tuple[tuple[str, int, int], ...]
-    """Label, column of y, column of residual."""
-    y_error: int
-    line_rows: tuple[int, int]
-    line_x: int
-    line_y: int
-    """Column of the line's ordinates; its heading is the name of the line."""
-
-    def range(self, column: int) -> list[Any]:
-        """A column of the block as XlsxWriter wants it."""
-        return [self.sheet, self.first_row, column, self.last_row, column]
-
-
 def line_chart(
-    book: Any, data: ChartData, titles: tuple[str, str, str], axes: tuple[Axis, Axis]
-) -> Any:
-    """Scatter chart of every series with error bars and the best line."""
+    book: Any, table: Table, series: Mapping[int, str], titles: tuple[str, str, str],
+    axes: tuple[Axis, Axis],
+) -> Any:  # fmt: skip
+    """Scatter chart of every series with error bars and the best line.
+
+    Parameters
+    ----------
+    table
+        Its columns: ``x`` with ``u``, ``y0``, ``y1`` … with ``s`` for all, and ``line_x`` and
+        ``line_y`` for the two ends of the line. The heading of the last is the line's name.
+    series
+        Labels of the series by their number.
+    """
     chart = book.add_chart({"type": "scatter", "subtype": "straight"})
-    for i, (label, column, _) in enumerate(data.series):
-        colour = SERIES[i % len(SERIES)]
-        bars = {"type": "custom", "end_style": 1, "line": {"color": colour, "width": 0.75}}
-        chart.add_series(
-            {
-                "name": chart_text(label),
-                "categories": data.range(data.x),
-                "values": data.range(column),
-                "marker": _marker(i),
-                "line": {"none": True},
-                "y_error_bars": {
-                    **bars,
-                    "plus_values": _formula(data, data.y_error),
-                    "minus_values": _formula(data, data.y_error),
-                },
-                "x_error_bars": {
-                    **bars,
-                    "plus_values": _formula(data, data.x_error),
-                    "minus_values": _formula(data, data.x_error),
-                },
-            }
-        )
-    first, last = data.line_rows
+    for i, (k, label) in enumerate(series.items()):
+        look = {"end_style": 1, "line": {"color": SERIES[i % len(SERIES)], "width": 0.75}}
+        chart.add_series({
+            **_points(table, label, f"y{k}", i),
+            "y_error_bars": {**_bars(table, "s"), **look},
+            "x_error_bars": {**_bars(table, "u"), **look},
+        })  # fmt: skip
+    first, _, _, column = table.area("line_y")
     chart.add_series(
         {
-            "name": [data.sheet, data.first_row - 1, data.line_y],
-            "categories": [data.sheet, first, data.line_x, last, data.line_x],
-            "values": [data.sheet, first, data.line_y, last, data.line_y],
+            "name": [table.page.sheet.name, first - 1, column],
+            "categories": table.range("line_x", 2),
+            "values": table.range("line_y", 2),
             "marker": {"type": "none"},
             "line": {"color": LINE, "width": 1.25},
         }
@@ -116,22 +93,32 @@ def line_chart(
 
 
 def residual_chart(
-    book: Any, data: ChartData, titles: tuple[str, str, str], axes: tuple[Axis, Axis]
-) -> Any:
-    """Residuals of every series against the abscissa."""
+    book: Any, table: Table, series: Mapping[int, str], titles: tuple[str, str, str],
+    axes: tuple[Axis, Axis],
+) -> Any:  # fmt: skip
+    """Residuals of every series, in the columns ``residual0`` …, against the abscissa."""
     chart = book.add_chart({"type": "scatter", "subtype": "straight"})
-    for i, (label, _, column) in enumerate(data.series):
-        chart.add_series(
-            {
-                "name": chart_text(label),
-                "categories": data.range(data.x),
-                "values": data.range(column),
-                "marker": _marker(i),
-                "line": {"none": True},
-            }
-        )
+    for i, (k, label) in enumerate(series.items()):
+        chart.add_series(_points(table, label, f"residual{k}", i))
     finish(chart, titles, axes)
     return chart
+
+
+def _points(table: Table, label: str, key: str, i: int) -> dict[str, Any]:
+    """A column as marks against the abscissa."""
+    return {
+        "name": chart_text(label),
+        "categories": table.range("x"),
+        "values": table.range(key),
+        "marker": _marker(i),
+        "line": {"none": True},
+    }
+
+
+def _bars(table: Table, key: str) -> dict[str, Any]:
+    """Error bars of both sides that a column holds."""
+    cells = xl_range_formula(*table.range(key))
+    return {"type": "custom", "plus_values": cells, "minus_values": cells}
 
 
 def share_chart(book: Any, table: Table, count: int, symbol: str) -> Any:
@@ -146,37 +133,37 @@ def share_chart(book: Any, table: Table, count: int, symbol: str) -> Any:
             "gap": 40,
         }
     )
-    font = {"name": FONT, "size": 9, "bold": False, "color": INK}
-    title = f"What the uncertainty of {symbol} is made of"
-    chart.set_title({"name": chart_text(title), "name_font": {**font, "size": 12, "bold": True}})
     # the axis of a bar chart runs upwards; the table runs downwards
     chart.set_y_axis(
-        {"reverse": True, "interval_unit": 1, "num_font": font, "line": {"color": LINE}}
+        {"reverse": True, "interval_unit": 1, "num_font": SMALL, "line": {"color": LINE}}
     )
-    chart.set_x_axis(
-        {
-            "name": "share of variance",
-            "name_font": font,
-            "num_font": font,
-            "num_format": "0%",
-            # the axis of sources runs downwards, so its high end is below, where the title is
-            "label_position": "high",
-            "min": 0,
-            "max": 1,
-            "major_unit": 0.2,
-            "major_gridlines": {"visible": True, "line": {"color": RULE, "width": 0.5}},
-        }
-    )
+    chart.set_x_axis({
+        "name": "share of variance", "name_font": SMALL, "num_font": SMALL, "num_format": "0%",
+        # the axis of sources runs downwards, so its high end is below, where the title is
+        "label_position": "high", "min": 0, "max": 1, "major_unit": 0.2,
+        "major_gridlines": GRIDLINES,
+    })  # fmt: skip
     chart.set_legend({"none": True})
-    chart.set_size({"width": WIDTH, "height": 110 + 24 * count})
-    chart.set_chartarea({"border": {"none": True}})
+    _framed(chart, f"What the uncertainty of {symbol} is made of", 110 + 24 * count)
     return chart
 
 
-def _formula(data: ChartData, column: int) -> str:
-    from xlsxwriter.utility import xl_range_formula
+def _framed(chart: Any, title: str, height: int) -> None:
+    """Title, size and no frame."""
+    font = {**SMALL, "size": 12, "bold": True}
+    chart.set_title({"name": chart_text(title), "name_font": font})
+    chart.set_size({"width": WIDTH, "height": height})
+    chart.set_chartarea({"border": {"none": True}})
 
-    return str(xl_range_formula(data.sheet, data.first_row, column, data.last_row, column))
+
+def _scaled(name: str, scale: Axis) -> dict[str, Any]:
+    """An axis of numbers, as XlsxWriter takes it."""
+    return {
+        "name": chart_text(name), "name_font": {**SMALL, "size": 10}, "num_font": SMALL,
+        "num_format": decimals_format(min(9, max(0, -math.floor(math.log10(scale.step) + 1e-9)))),
+        "min": scale.low, "max": scale.high, "major_unit": scale.step,
+        "major_gridlines": GRIDLINES, "line": {"color": LINE},
+    }  # fmt: skip
 
 
 def _marker(i: int) -> dict[str, Any]:
@@ -194,38 +181,12 @@ def _marker(i: int) -> dict[str, Any]:
 
 def finish(chart: Any, titles: tuple[str, str, str], axes: tuple[Axis, Axis]) -> None:
     """Titles, axes, legend and size of a chart of points."""
-    title, x_title, y_title = titles
-    font = {"name": FONT, "size": 9, "bold": False, "color": INK}
-    chart.set_title({"name": chart_text(title), "name_font": {**font, "size": 12, "bold": True}})
-    for setter, name, its in (
-        (chart.set_x_axis, x_title, axes[0]),
-        (chart.set_y_axis, y_title, axes[1]),
-    ):
-        setter(
-            {
-                "name": chart_text(name),
-                "name_font": {**font, "size": 10},
-                "num_font": font,
-                "num_format": _tick_format(its.step),
-                "min": its.low,
-                "max": its.high,
-                "major_unit": its.step,
-                "major_gridlines": {"visible": True, "line": {"color": RULE, "width": 0.5}},
-                "line": {"color": LINE},
-                "major_tick_mark": "outside",
-                "minor_tick_mark": "none",
-                "label_position": "low",
-                "crossing": "min",
-            }
-        )
-    chart.set_legend({"position": "bottom", "font": font})
-    chart.set_size({"width": WIDTH, "height": HEIGHT})
-    chart.set_chartarea({"border": {"none": True}})
-
-
-def _tick_format(step: float) -> str:
-    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-    return "0" if decimals == 0 else "0." + "0" * min(decimals, 9)
+    look = {"major_tick_mark": "outside", "minor_tick_mark": "none", "label_position": "low",
+            "crossing": "min"}  # fmt: skip
+    chart.set_x_axis({**_scaled(titles[1], axes[0]), **look})
+    chart.set_y_axis({**_scaled(titles[2], axes[1]), **look})
+    chart.set_legend({"position": "bottom", "font": SMALL})
+    _framed(chart, titles[0], HEIGHT)
 
 
 class DotData(Struct, frozen=True):
@@ -247,8 +208,6 @@ class DotData(Struct, frozen=True):
 
 def dot_plot(book: Any, data: DotData, titles: tuple[str, str], limits: Axis) -> Any:
     """Results of several groups with error bars, beside each other, and level lines."""
-    from xlsxwriter.utility import xl_range_formula
-
     chart = book.add_chart({"type": "line"})
     errors = xl_range_formula(data.sheet, data.first_row, data.error, data.last_row, data.error)
     for label, column, colour, dashes in data.lines:
@@ -277,24 +236,9 @@ def dot_plot(book: Any, data: DotData, titles: tuple[str, str], limits: Axis) ->
             },
         }
     )
-    title, y_title = titles
-    font = {"name": FONT, "size": 9, "bold": False, "color": INK}
-    chart.set_title({"name": chart_text(title), "name_font": {**font, "size": 12, "bold": True}})
-    chart.set_x_axis({"num_font": {**font, "rotation": -45}, "line": {"color": LINE},
+    chart.set_x_axis({"num_font": {**SMALL, "rotation": -45}, "line": {"color": LINE},
                       "label_position": "low"})  # fmt: skip
-    chart.set_y_axis(
-        {
-            "name": chart_text(y_title),
-            "name_font": {**font, "size": 10},
-            "num_font": font,
-            "num_format": _tick_format(limits.step),
-            "min": limits.low,
-            "max": limits.high,
-            "major_unit": limits.step,
-            "major_gridlines": {"visible": True, "line": {"color": RULE, "width": 0.5}},
-            "line": {"color": LINE},
-        }
-    )
-    chart.set_legend({"position": "bottom", "font": font})
-    chart.set_chartarea({"border": {"none": True}})
+    chart.set_y_axis(_scaled(titles[1], limits))
+    chart.set_legend({"position": "bottom", "font": SMALL})
+    _framed(chart, titles[0], HEIGHT)
     return chart

@@ -13,7 +13,8 @@ from typing import TypeVar
 from msgspec import Struct
 
 from sheetlab.checks.assess import Assessment, assess
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
+from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology import montecarlo
 from sheetlab.practical.profile import Profile
 from sheetlab.workbook.graft import TITLES, as_grafted, free_titles, graft, own_sheets
@@ -30,7 +31,7 @@ from sheetlab.workbook.results import write_results
 
 OPEN_DOCUMENT = ".ods"
 BACKUP = ".bak"
-AGAIN = "evaluate again"
+AGAIN = phrase("again-evaluate")
 C = TypeVar("C", bound=Contents)
 
 
@@ -88,7 +89,7 @@ def evaluate_file(
         data = evaluated_bytes(filled, assessment)
         if _same(target, path):
             if any(name.startswith(SIGNATURES) for name in filled.package.parts):
-                raise SheetlabError(_not_written(path, "is signed, which results would break"))
+                raise SheetlabError(_unsaved(path, phrase("unsaved-signed")))
             kept = _replace(filled, before, data)
         else:
             if target == sibling(path) and target.exists():
@@ -98,13 +99,15 @@ def evaluate_file(
             kept = _put_aside(target)
             write_atomically(target, data)
     except SheetlabError as error:
-        return FileOutcome(path, assessment, (*error.findings, *assessment.findings), None)
+        problems = error.findings
     except OSError as error:
-        refusal = _not_written(target, f"could not be written: {error.strerror or error}")
-        return FileOutcome(path, assessment, (refusal, *assessment.findings), None)
+        reason = error.strerror or str(error)
+        problems = (_unsaved(target, phrase("unsaved-failed", reason=reason)),)
     except Exception as error:  # a file built oddly is read, and cannot take the sheets
-        return FileOutcome(path, assessment, (unexpected(path, error), *assessment.findings), None)
-    return FileOutcome(path, assessment, assessment.findings, target, kept)
+        problems = (unexpected(path, error),)
+    else:
+        return FileOutcome(path, assessment, assessment.findings, target, kept)
+    return FileOutcome(path, assessment, (*problems, *assessment.findings), None)
 
 
 def assess_file(
@@ -131,7 +134,12 @@ def assess_read(
     try:
         contents = read()
         if practical and contents.identity.practical != practical:
-            raise SheetlabError(_other_practical(path, contents, practical))
+            raise SheetlabError(
+                finding(
+                    "other-practical", Severity.STOP,
+                    practical=contents.identity.practical, wanted=practical,
+                )
+            )  # fmt: skip
         assessment = assess(
             contents.practical,
             contents.observations,
@@ -140,12 +148,17 @@ def assess_read(
             bound=contents.identity.bound,
         )
     except SheetlabError as error:
-        return FileOutcome(path, None, _located(error.findings, path), None), None
+        place = Place(path.name)
+        problems = tuple(f if f.place.file else f.at(place) for f in error.findings)
     except ArithmeticError as error:
-        return FileOutcome(path, None, (_beyond_arithmetic(path, error),), None), None
+        problems = (finding(
+            "result-not-computable_arithmetic", Severity.STOP, Place(path.name), error=str(error)
+        ),)  # fmt: skip
     except Exception as error:  # the last boundary: one odd file never stops the others
-        return FileOutcome(path, None, (unexpected(path, error),), None), None
-    return FileOutcome(path, assessment, assessment.findings, None), contents
+        problems = (unexpected(path, error),)
+    else:
+        return FileOutcome(path, assessment, assessment.findings, None), contents
+    return FileOutcome(path, None, problems, None), None
 
 
 def sibling(path: Path) -> Path:
@@ -186,9 +199,7 @@ def _replace(filled: Filled, before: object, data: bytes) -> Path | None:
         return None
     path.stat()  # one that is gone is told as that
     if before is None or stamp(path) != before:
-        raise SheetlabError(
-            _not_written(path, "was saved by someone else while it was being evaluated")
-        )
+        raise SheetlabError(_unsaved(path, phrase("unsaved-meanwhile")))
     usual = next(_copies(path))
     # with our sheets in it, it is no longer the file as it was handed in: that is kept already
     kept = usual if own_sheets(filled.package) and usual.exists() else keep(path)
@@ -211,16 +222,18 @@ def _put_aside(target: Path) -> Path | None:
 
 def _expect_no_link(target: Path) -> None:
     """Refuse a link where a file is to be written: whoever laid it chose what is replaced."""
-    for place, what in ((target, "file"), (target.parent, "folder")):
-        if place.is_symlink():
-            said = f"is not written through {place.name}, a link to another {what}"
-            raise SheetlabError(_not_written(target, said, f"name that {what} itself"))
+    if target.is_symlink():
+        why = phrase("unsaved-file-link", link=target.name)
+        raise SheetlabError(_unsaved(target, why, phrase("again-file")))
+    if target.parent.is_symlink():
+        why = phrase("unsaved-folder-link", link=target.parent.name)
+        raise SheetlabError(_unsaved(target, why, phrase("again-folder")))
 
 
 def _expect_own(target: Path) -> None:
     """Refuse to replace a workbook that no evaluation wrote."""
     if not own_sheets(open_package(target)):
-        raise SheetlabError(_not_written(target, "is there already, and is no evaluated copy"))
+        raise SheetlabError(_unsaved(target, phrase("unsaved-foreign")))
 
 
 def _same(target: Path, path: Path) -> bool:
@@ -240,27 +253,19 @@ def evaluated_bytes(filled: Filled, assessment: Assessment) -> bytes:
     own = own_sheets(package)
     others = [sheet.name for sheet in store.sheets if sheet.name not in own]
     titles = free_titles(TITLES, others)
-    return graft(package, lambda formats: write_results(assessment, titles, formats), own)
+    return graft(package, write_results(assessment, titles), own)
 
 
-def _located(findings: tuple[Finding, ...], path: Path) -> tuple[Finding, ...]:
-    return tuple(f if f.place.file else f.at(Place(path.name)) for f in findings)
-
-
-def refuse_open(target: Path, again: str = AGAIN) -> None:
+def refuse_open(target: Path, again: Phrase | str = AGAIN) -> None:
     """Refuse to replace a file that a spreadsheet program has open; ``again``: what to do then."""
     if open_elsewhere(target):
-        raise SheetlabError(_not_written(target, "is open in a spreadsheet program", again))
+        raise SheetlabError(_unsaved(target, phrase("unsaved-open"), again))
 
 
-def _not_written(path: Path, what: str, again: str = AGAIN) -> Finding:
-    return Finding(
-        "not-written",
-        Severity.STOP,
-        f"{path.name} {what}; the results were not saved, and the file is as it was",
-        "a file that can be replaced",
-        f"Close it everywhere, check the folder, and {again}.",
-        Place(path.name),
+def _unsaved(path: Path, why: Phrase, again: Phrase | str = AGAIN) -> Finding:
+    place = Place(path.name)
+    return finding(
+        "not-written_results", Severity.STOP, place, name=path.name, why=why, again=again
     )
 
 
@@ -275,34 +280,5 @@ def stamp(path: Path) -> tuple[int, int, int] | None:
 
 def unexpected(path: Path, error: Exception) -> Finding:
     """That a file was too odd for what reads it."""
-    return Finding(
-        "file-unreadable",
-        Severity.STOP,
-        f"the file is built in a way that sheetlab does not understand ({type(error).__name__})",
-        "a workbook as a spreadsheet program saves it",
-        "Open it in a spreadsheet program, save it under another name as .xlsx, and try again. "
-        "Please report the file if that does not help.",
-        Place(path.name),
-    )
-
-
-def _beyond_arithmetic(path: Path, error: ArithmeticError) -> Finding:
-    return Finding(
-        "result-not-computable",
-        Severity.STOP,
-        f"the readings lead beyond what can be calculated ({error})",
-        "readings of a usual size",
-        "Look for a reading with a slip in its power of ten.",
-        Place(path.name),
-    )
-
-
-def _other_practical(path: Path, contents: Contents, wanted: str) -> Finding:
-    return Finding(
-        "other-practical",
-        Severity.STOP,
-        f"this is a workbook of “{contents.identity.practical}”",
-        f"a workbook of “{wanted}”",
-        "Evaluate it without asking for a practical, or look for the right file.",
-        Place(path.name),
-    )
+    place = Place(path.name)
+    return finding("file-unreadable_odd", Severity.STOP, place, kind=type(error).__name__)

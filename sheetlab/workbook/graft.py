@@ -10,13 +10,15 @@ from __future__ import annotations
 
 import hashlib
 import io
+import itertools
 import posixpath
+import re
 import zipfile
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from lxml import etree
-from msgspec import Struct, field
+from msgspec import Struct
 
 from sheetlab.workbook.layout import parse_reference, quoted_sheet
 from sheetlab.workbook.package import (
@@ -42,12 +44,20 @@ LEVEL = 3
 """Of compression: a tenth more bytes of the new sheets than the usual level, in less time."""
 _NEW_TIME = (1980, 1, 1, 0, 0, 0)
 _STYLE_LISTS = ("numFmts", "fonts", "fills", "borders", "cellXfs", "dxfs")
-_SELECTED = tuple(b" tabSelected=" + value for value in (b'"1"', b"'1'", b'"true"', b"'true'"))
+_STYLE_ORDER = ("numFmts", "fonts", "fills", "borders", "cellStyleXfs", "cellXfs", "cellStyles",
+                "dxfs")  # fmt: skip
+"""The order of the lists is fixed by ISO/IEC 29500-1, CT_Stylesheet."""
+_SELECTED = re.compile(rb""" tabSelected=(["'])(1|true)\1""")
+_OWN_NAME = re.compile(rf"({RESULT_NAME}[0-9]+)|{STYLES_NAME}", re.IGNORECASE)
+_TITLE = re.compile(rf"({'|'.join(TITLES)})( \([0-9]+\))?")
 _TYPES = {
     "worksheets": "application/vnd.openxmlformats-officedocument.spreadsheetml.worksheet+xml",
     "drawings": "application/vnd.openxmlformats-officedocument.drawing+xml",
     "charts": "application/vnd.openxmlformats-officedocument.drawingml.chart+xml",
 }
+_STYLES_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.styles+xml"
+_CELLS = b"sheetData"
+_LINK = f"{{{RELATIONSHIPS}}}id"
 
 PLAIN_STYLES = f"""<?xml version="1.0" encoding="UTF-8" standalone="yes"?>
 <styleSheet xmlns="{MAIN}"><fonts count="1"><font><sz val="11"/><name val="Calibri"/></font>\
@@ -64,18 +74,16 @@ def own_sheets(package: Package) -> tuple[str, ...]:
     root = xml(package.parts[package.workbook], package.path)
     marked, students = [], set()
     for element in root.iter(_tag("definedName")):
-        if element.get("localSheetId") is not None:
+        slot = parse_reference((element.text or "").strip())
+        if slot is None or element.get("localSheetId") is not None:
             # a copied sheet brings copies of names along: the copy is the student's
             continue
-        name = element.get("name", "").lower()
-        slot = parse_reference((element.text or "").strip())
-        if slot is None:
-            continue
-        if _is_result(name):
+        own = _OWN_NAME.fullmatch(element.get("name", ""))
+        if own is not None and own[1]:
             marked.append(slot.sheet)
         else:
             students.add(slot.sheet)
-    return tuple(title for title in marked if title not in students and _is_title(title))
+    return tuple(t for t in marked if t not in students and _TITLE.fullmatch(t))
 
 
 def as_grafted(package: Package) -> bool:
@@ -86,7 +94,11 @@ def as_grafted(package: Package) -> bool:
     styles = package.parts.get(next(parts, ""), b"")
     marks = xml(package.parts[package.workbook], package.path).iter(_tag("definedName"))
     texts = (e.text or "" for e in marks if e.get("name", "").lower() == STYLES_NAME)
-    return _counts(next(texts, "")).get(DIGEST) == hashlib.sha256(styles).hexdigest()
+    return _counts(next(texts, "")).get(DIGEST) == _digest(styles)
+
+
+def _digest(styles: bytes) -> str:
+    return hashlib.sha256(styles).hexdigest()
 
 
 def _counts(text: str) -> dict[str, str]:
@@ -97,21 +109,7 @@ def _counts(text: str) -> dict[str, str]:
 
 def is_own_name(name: str) -> bool:
     """Whether a defined name is one by which an evaluation finds its own again."""
-    return name.lower() == STYLES_NAME or _is_result(name.lower())
-
-
-def _is_result(name: str) -> bool:
-    return name.startswith(RESULT_NAME) and _is_number(name[len(RESULT_NAME) :])
-
-
-def _is_title(title: str) -> bool:
-    """Whether an evaluation may have given it: ``Budget`` or ``Budget (2)``."""
-    name, _, number = title.partition(" (")
-    return name in TITLES and (title == name or (number[-1:] == ")" and _is_number(number[:-1])))
-
-
-def _is_number(text: str) -> bool:
-    return text.isascii() and text.isdigit()
+    return _OWN_NAME.fullmatch(name) is not None
 
 
 def free_titles(wanted: Sequence[str], taken: Iterable[str]) -> tuple[str, ...]:
@@ -127,34 +125,87 @@ def free_titles(wanted: Sequence[str], taken: Iterable[str]) -> tuple[str, ...]:
     return tuple(out)
 
 
-def graft(
-    package: Package, results: Callable[[int], Mapping[str, bytes]], own: Iterable[str]
-) -> bytes:
-    """The file of a package with the sheets of a results workbook as its last sheets.
+def graft(package: Package, results: bytes, own: Iterable[str]) -> bytes:
+    """The file of a package with the sheets of a workbook as its last sheets.
 
     Parameters
     ----------
     results
-        Makes the parts of the results workbook by name (``Parts``) for a workbook that has so many
-        cell formats.
+        The workbook (``write_results``), as XlsxWriter writes it.
     own
         Titles of the sheets of an earlier evaluation, which go (``own_sheets``).
     """
-    return _Graft(package, results, frozenset(own)).run()
+    with zipfile.ZipFile(io.BytesIO(results)) as archive:
+        new = {name: archive.read(name) for name in archive.namelist()}
+    file = _opened(package)
+    _strip(file, frozenset(own))
+    counts = {name: len(_listed(file.styles, name)) for name in _STYLE_LISTS}
+    _merge_styles(file.styles, etree.fromstring(new["xl/styles.xml"]))
+    titles = _add(file, new, counts["cellXfs"])
+    _open_at(file, titles)
+    styles = _serialise(file.styles)
+    _mark(file.workbook, titles, counts, styles)
+    file.parts |= {
+        package.workbook: _serialise(file.workbook),
+        relationships_name(package.workbook): _serialise(file.relations),
+        CONTENT_TYPES_PART: _serialise(file.types),
+        file.styles_part: styles,
+    }
+    return _zipped(file)
 
 
-def _is_part(name: str) -> bool:
-    """Whether a part of a results workbook goes over: not what lists and formats them."""
-    folder, base = posixpath.split(name)
-    return posixpath.basename(folder) in _TYPES and base.endswith(".xml")
+class _File(Struct):
+    """The new file, while it is made: the parts that are edited as trees."""
+
+    package: Package
+    parts: dict[str, bytes | None]
+    """None for one that goes over as it lies in the old file."""
+    workbook: Any
+    relations: Any
+    types: Any
+    styles_part: str = ""
+    styles: Any = None
 
 
-def _tag(name: str) -> str:
-    return f"{{{MAIN}}}{name}"
+def _opened(package: Package) -> _File:
+    def tree(part: str) -> Any:
+        return xml(package.parts[part], package.path)
+
+    file = _File(
+        package, dict.fromkeys(package.parts), tree(package.workbook),
+        tree(relationships_name(package.workbook)), tree(CONTENT_TYPES_PART),
+    )  # fmt: skip
+    for kind, part in package.relationships(package.workbook).values():
+        if kind == "styles" and part in file.parts:
+            file.styles_part, file.styles = part, tree(part)
+            return file
+    # a plain one is made for a workbook that has no formats
+    for element in [e for e in file.relations if e.get("Type", "").endswith("/styles")]:
+        file.relations.remove(element)
+    # some programs look for it under this name only
+    part = resolve(package.workbook, "styles.xml")
+    part = _free_part(part, file.parts) if part in file.parts else part
+    file.parts[part] = PLAIN_STYLES
+    _add_type(file, part, _STYLES_TYPE)
+    _add_relation(file, "rIdSheetlabStyles", "styles", part)
+    file.styles_part, file.styles = part, xml(PLAIN_STYLES, package.path)
+    return file
 
 
-def _serialise(root: etree._Element) -> bytes:
-    return etree.tostring(root, xml_declaration=True, encoding="UTF-8", standalone=True)
+def _zipped(file: _File) -> bytes:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        old = {entry.filename: entry for entry in file.package.entries}
+        for name, data in file.parts.items():
+            entry = old.get(name)
+            if entry is not None and data is None:
+                _copy(entry, file.package.raw, archive, buffer)
+                continue
+            info = zipfile.ZipInfo(name, _NEW_TIME if entry is None else entry.date_time)
+            info.compress_type = zipfile.ZIP_DEFLATED
+            info.external_attr = 0o600 << 16 if entry is None else entry.external_attr
+            archive.writestr(info, data or b"", compresslevel=LEVEL)
+    return buffer.getvalue()
 
 
 def _copy(entry: zipfile.ZipInfo, raw: bytes, archive: zipfile.ZipFile, buffer: io.BytesIO) -> None:
@@ -173,316 +224,210 @@ def _copy(entry: zipfile.ZipInfo, raw: bytes, archive: zipfile.ZipFile, buffer: 
     archive.start_dir = buffer.tell()
 
 
-def _unselected(data: bytes) -> bytes:
-    """A sheet that is not the one that is open; the same object, if it is not."""
-    end = data.find(b"sheetData")
-    end = len(data) if end < 0 else end
-    head = data[:end]
-    for selected in _SELECTED:
-        head = head.replace(selected, b"")
-    return data if len(head) == end else head + data[end:]
+def _tag(name: str) -> str:
+    return f"{{{MAIN}}}{name}"
 
 
-class _Graft(Struct):
-    package: Package
-    results: Callable[[int], Mapping[str, bytes]]
-    own: frozenset[str]
-    parts: dict[str, bytes | None] = field(default_factory=dict)
-    """Of the new file; None for one that goes over as it lies in the old one."""
-    workbook: Any = None
-    relations: Any = None
-    types: Any = None
-    styles: Any = None
-    styles_part: str = ""
-    offsets: dict[str, int] = field(default_factory=dict)
+def _serialise(root: etree._Element) -> bytes:
+    return etree.tostring(root, xml_declaration=True, encoding="UTF-8", standalone=True)
 
-    def run(self) -> bytes:
-        package = self.package
-        self.parts = dict.fromkeys(package.parts)
-        relations_part = relationships_name(package.workbook)
-        self.workbook = xml(package.parts[package.workbook], package.path)
-        self.relations = xml(package.parts[relations_part], package.path)
-        self.types = xml(package.parts[CONTENT_TYPES_PART], package.path)
-        self.styles_part = self.find_styles()
-        old = self.parts[self.styles_part]
-        self.styles = xml(old or package.parts[self.styles_part], package.path)
-        self.strip()
-        counts = {name: len(self.style_list(name)) for name in _STYLE_LISTS}
-        titles = self.add(self.results(counts["cellXfs"]))
-        self.open_at(titles)
-        styles = _serialise(self.styles)
-        self.mark(titles, counts, styles)
-        self.parts[package.workbook] = _serialise(self.workbook)
-        self.parts[relations_part] = _serialise(self.relations)
-        self.parts[CONTENT_TYPES_PART] = _serialise(self.types)
-        self.parts[self.styles_part] = styles
-        return self.zipped()
 
-    def find_styles(self) -> str:
-        """The part with the formats; a plain one is made for a workbook that has none."""
-        for kind, part in self.package.relationships(self.package.workbook).values():
-            if kind == "styles" and part in self.parts:
-                return part
-        for element in [e for e in self.relations if e.get("Type", "").endswith("/styles")]:
-            self.relations.remove(element)
-        # some programs look for it under this name only
-        part = resolve(self.package.workbook, "styles.xml")
-        if part in self.parts:
-            ((_, part),) = self.fresh_names([part])
-        self.parts[part] = PLAIN_STYLES
-        self.add_type(
-            part, "application/vnd.openxmlformats-officedocument.spreadsheetml.styles+xml"
-        )
-        self.add_relation("rIdSheetlabStyles", "styles", part)
-        return part
+def _free_part(name: str, taken: Iterable[str]) -> str:
+    folder, base = posixpath.split(name)
+    tries = (f"{folder}/sheetlab{k or ''}-{base}" for k in itertools.count())
+    return next(target for target in tries if target not in taken)
 
-    def zipped(self) -> bytes:
-        package = self.package
-        buffer = io.BytesIO()
-        with zipfile.ZipFile(buffer, "w") as archive:
-            old = {entry.filename: entry for entry in package.entries}
-            for name, data in self.parts.items():
-                entry = old.get(name)
-                if entry is not None and data is None:
-                    _copy(entry, package.raw, archive, buffer)
-                    continue
-                info = zipfile.ZipInfo(name, _NEW_TIME if entry is None else entry.date_time)
-                info.compress_type = zipfile.ZIP_DEFLATED
-                info.external_attr = 0o600 << 16 if entry is None else entry.external_attr
-                archive.writestr(info, data or b"", compresslevel=LEVEL)
-        return buffer.getvalue()
 
-    # -- taking out an earlier evaluation ----------------------------------------------------
+def _add_type(file: _File, part: str, content_type: str) -> None:
+    tag = f"{{{CONTENT_TYPES}}}Override"
+    etree.SubElement(file.types, tag, {"PartName": f"/{part}", "ContentType": content_type})
 
-    def strip(self) -> None:
-        sheets = self.workbook.find(_tag("sheets"))
-        assert sheets is not None
-        gone = []
-        for index, element in enumerate(list(sheets)):
-            if element.get("name") in self.own:
-                gone.append(index)
-                self.drop_sheet(element.get(f"{{{RELATIONSHIPS}}}id", ""))
-                sheets.remove(element)
-        self.clean_names(gone)
 
-    def drop_sheet(self, relation: str) -> None:
-        for element in list(self.relations):
-            if element.get("Id") == relation:
-                self.drop_part(resolve(self.package.workbook, element.get("Target", "")))
-                self.relations.remove(element)
+def _add_relation(file: _File, relation: str, kind: str, part: str) -> None:
+    tag = f"{{{PACKAGE_RELATIONSHIPS}}}Relationship"
+    names = {"Id": relation, "Type": f"{RELATIONSHIPS}/{kind}", "Target": f"/{part}"}
+    etree.SubElement(file.relations, tag, names)
 
-    def drop_part(self, part: str) -> None:
-        if part not in self.parts:
-            return
-        del self.parts[part]
-        for kind, inner in self.package.relationships(part).values():
-            if kind in ("drawing", "chart"):
-                self.drop_part(inner)
-        self.parts.pop(relationships_name(part), None)
-        for element in list(self.types):
-            if element.get("PartName") == f"/{part}":
-                self.types.remove(element)
 
-    def clean_names(self, gone: Sequence[int]) -> None:
-        names = self.workbook.find(_tag("definedNames"))
-        if names is None:
-            return
-        for element in list(names):
-            name = element.get("name", "").lower()
-            if name == STYLES_NAME:
-                self.strip_styles(element.text or "")
-            local = element.get("localSheetId")
-            if (
-                (local is None and _is_result(name))
-                or name == STYLES_NAME
-                or (local is not None and int(local) in gone)
-            ):
-                names.remove(element)
-            elif local is not None:
-                element.set("localSheetId", str(int(local) - sum(g < int(local) for g in gone)))
+# -- taking out an earlier evaluation --------------------------------------------------------
 
-    def strip_styles(self, text: str) -> None:
-        """Cut the format lists back to what they were, if they are still as they were written."""
-        counts = _counts(text)
-        written = hashlib.sha256(self.package.parts.get(self.styles_part, b"")).hexdigest()
-        if counts.get(DIGEST) != written:
-            # another program has saved the file since and numbered the formats anew
-            return
-        for name in _STYLE_LISTS:
-            parent = self.styles.find(_tag(name))
-            count = counts.get(name, "")
-            if parent is None or not _is_number(count):
-                continue
-            for element in list(parent)[whole(count) :]:
-                parent.remove(element)
+
+def _strip(file: _File, own: frozenset[str]) -> None:
+    sheets = file.workbook.find(_tag("sheets"))
+    gone = []
+    for index, element in enumerate(list(sheets)):
+        if element.get("name") in own:
+            gone.append(index)
+            sheets.remove(element)
+            relation = element.get(f"{{{RELATIONSHIPS}}}id", "")
+            for link in [e for e in file.relations if e.get("Id") == relation]:
+                _drop_part(file, resolve(file.package.workbook, link.get("Target", "")))
+                file.relations.remove(link)
+    names = file.workbook.find(_tag("definedNames"))
+    for element in [] if names is None else list(names):
+        name, local = element.get("name", "").lower(), element.get("localSheetId")
+        if name == STYLES_NAME:
+            _strip_styles(file, element.text or "")
+        if local is None and not is_own_name(name):
+            continue
+        if name == STYLES_NAME or local is None or int(local) in gone:
+            names.remove(element)
+        else:
+            element.set("localSheetId", str(int(local) - sum(g < int(local) for g in gone)))
+
+
+def _drop_part(file: _File, part: str) -> None:
+    if part not in file.parts:
+        return
+    del file.parts[part]
+    for kind, inner in file.package.relationships(part).values():
+        if kind in ("drawing", "chart"):
+            _drop_part(file, inner)
+    file.parts.pop(relationships_name(part), None)
+    for element in [e for e in file.types if e.get("PartName") == f"/{part}"]:
+        file.types.remove(element)
+
+
+def _strip_styles(file: _File, text: str) -> None:
+    """Cut the format lists back to what they were, if they are still as they were written."""
+    counts = _counts(text)
+    if counts.get(DIGEST) != _digest(file.package.parts.get(file.styles_part, b"")):
+        # another program has saved the file since and numbered the formats anew
+        return
+    for name in _STYLE_LISTS:
+        parent, count = file.styles.find(_tag(name)), counts.get(name, "")
+        if parent is not None and count:
+            del parent[whole(count) :]
             parent.set("count", str(len(parent)))
 
-    # -- adding ------------------------------------------------------------------------------
 
-    def add(self, new: Mapping[str, bytes]) -> tuple[str, ...]:
-        self.merge_styles(xml(new["xl/styles.xml"], self.package.path))
-        renamed = dict(self.fresh_names(filter(_is_part, new)))
-        for name, target in renamed.items():
-            kind = name.split("/")[1]
-            self.parts[target] = new[name]
-            self.add_type(target, _TYPES[kind])
-            rels = relationships_name(name)
-            if rels in new:
-                self.parts[relationships_name(target)] = self.moved(new[rels], name, renamed)
-        return tuple(self.add_sheets(new, renamed))
+# -- adding ----------------------------------------------------------------------------------
 
-    def fresh_names(self, names: Iterable[str]) -> Iterator[tuple[str, str]]:
-        taken = set(self.parts)
-        for name in names:
-            folder, base = posixpath.split(name)
-            k = 0
-            while True:
-                target = f"{folder}/sheetlab-{base}" if k == 0 else f"{folder}/sheetlab{k}-{base}"
-                if target not in taken:
-                    break
-                k += 1
-            taken.add(target)
-            yield name, target
 
-    def moved(self, data: bytes, name: str, renamed: Mapping[str, str]) -> bytes:
-        root = xml(data, self.package.path)
-        for element in root:
-            if element.get("TargetMode") == "External":
-                continue
-            target = resolve(name, element.get("Target", ""))
-            element.set("Target", f"/{renamed[target]}" if target in renamed else f"/{target}")
-        return _serialise(root)
+def _add(file: _File, new: Mapping[str, bytes], first_format: int) -> list[str]:
+    """Take the sheets over with their drawings and charts; their titles."""
+    main = "xl/workbook.xml"
+    items = etree.fromstring(new.get("xl/sharedStrings.xml", b"<sst/>"))
+    texts = ["".join(map(str, item.itertext())) for item in items]
+    renamed: dict[str, str] = {}
+    for name in new:
+        folder, base = posixpath.split(name)
+        if posixpath.basename(folder) in _TYPES and base.endswith(".xml"):
+            renamed[name] = _free_part(name, file.parts)
+            file.parts[renamed[name]] = None
+    for name, target in renamed.items():
+        kind, beside = name.split("/")[1], relationships_name(name)
+        sheet = kind == "worksheets"
+        file.parts[target] = _moved(new[name], first_format, texts) if sheet else new[name]
+        _add_type(file, target, _TYPES[kind])
+        if beside in new:
+            root = etree.fromstring(new[beside])
+            for element in [e for e in root if e.get("TargetMode") != "External"]:
+                part = resolve(name, element.get("Target", ""))
+                element.set("Target", f"/{renamed.get(part, part)}")
+            file.parts[relationships_name(target)] = _serialise(root)
+    sheets = file.workbook.find(_tag("sheets"))
+    number = max((int(e.get("sheetId", "0")) for e in sheets), default=0)
+    used = {e.get("Id") for e in file.relations}
+    targets = {
+        e.get("Id"): e.get("Target", "") for e in etree.fromstring(new[relationships_name(main)])
+    }
+    titles = []
+    for k, element in enumerate(etree.fromstring(new[main]).iter(_tag("sheet")), 1):
+        relation = f"rIdSheetlab{k}"
+        while relation in used:
+            relation += "x"
+        titles.append(element.get("name", ""))
+        names = {"name": titles[-1], "sheetId": str(number + k), _LINK: relation}
+        etree.SubElement(sheets, _tag("sheet"), names)
+        part = renamed[resolve(main, targets[element.get(_LINK)])]
+        _add_relation(file, relation, "worksheet", part)
+    return titles
 
-    def add_type(self, part: str, content_type: str) -> None:
-        element = etree.SubElement(self.types, f"{{{CONTENT_TYPES}}}Override")
-        element.set("PartName", f"/{part}")
-        element.set("ContentType", content_type)
 
-    def add_relation(self, relation: str, kind: str, part: str) -> None:
-        link = etree.SubElement(self.relations, f"{{{PACKAGE_RELATIONSHIPS}}}Relationship")
-        link.set("Id", relation)
-        link.set("Type", f"{RELATIONSHIPS}/{kind}")
-        link.set("Target", f"/{part}")
-
-    def add_sheets(self, new: Mapping[str, bytes], renamed: Mapping[str, str]) -> Iterator[str]:
-        root = xml(new["xl/workbook.xml"], self.package.path)
-        targets = {
-            e.get("Id"): resolve("xl/workbook.xml", e.get("Target", ""))
-            for e in xml(new["xl/_rels/workbook.xml.rels"], self.package.path)
-        }
-        sheets = self.workbook.find(_tag("sheets"))
-        assert sheets is not None
-        number = max((int(e.get("sheetId", "0")) for e in sheets), default=0)
-        used = {e.get("Id") for e in self.relations}
-        for k, element in enumerate(root.iter(_tag("sheet")), 1):
-            part = renamed[targets[element.get(f"{{{RELATIONSHIPS}}}id")]]
-            relation = f"rIdSheetlab{k}"
-            while relation in used:
-                relation += "x"
-            sheet = etree.SubElement(sheets, _tag("sheet"))
-            sheet.set("name", element.get("name", ""))
-            sheet.set("sheetId", str(number + k))
-            sheet.set(f"{{{RELATIONSHIPS}}}id", relation)
-            self.add_relation(relation, "worksheet", part)
-            yield element.get("name", "")
-
-    def open_at(self, titles: Sequence[str]) -> None:
-        """Show the first of the new sheets when the workbook is opened, and select no other.
-
-        Sheets that are selected together are typed into together, so that none may stay selected.
-        """
-        sheets = self.workbook.find(_tag("sheets"))
-        assert sheets is not None
-        links = self.package.relationships(self.package.workbook)
-        names = [element.get("name", "") for element in sheets]
-        for name, element in zip(names, sheets, strict=True):
-            _, part = links.get(element.get(f"{{{RELATIONSHIPS}}}id", ""), ("", ""))
-            if name not in titles and part in self.parts:
-                data = self.parts[part] or self.package.parts[part]
-                if (head := _unselected(data)) is not data:
-                    self.parts[part] = head
-        views = self.workbook.find(_tag("bookViews"))
-        if views is None:
-            views = etree.Element(_tag("bookViews"))
-            sheets.addprevious(views)
-        view = views.find(_tag("workbookView"))
-        if view is None:
-            view = etree.SubElement(views, _tag("workbookView"))
-        view.set("activeTab", str(names.index(titles[0])))
-
-    def mark(self, titles: Sequence[str], counts: Mapping[str, int], styles: bytes) -> None:
-        """Hidden names by which the next evaluation finds its own sheets and formats."""
-        names = self.workbook.find(_tag("definedNames"))
-        if names is None:
-            names = etree.Element(_tag("definedNames"))
-            sheets = self.workbook.find(_tag("sheets"))
-            assert sheets is not None
-            after: etree._Element = sheets
-            for following in sheets.itersiblings():
-                if following.tag in (_tag("functionGroups"), _tag("externalReferences")):
-                    after = following
-            after.addnext(names)
-        digest = hashlib.sha256(styles).hexdigest()
-        listed = " ".join(f"{name}={count}" for name, count in counts.items())
-        texts = {f"{RESULT_NAME}{k}": f"{quoted_sheet(t)}!$A$1" for k, t in enumerate(titles, 1)}
-        texts[STYLES_NAME] = f'"{listed} {DIGEST}={digest}"'
-        for name, text in texts.items():
-            element = etree.SubElement(names, _tag("definedName"))
-            element.set("name", name)
-            element.set("hidden", "1")
+def _moved(data: bytes, first_format: int, texts: Sequence[str]) -> bytes:
+    """A sheet with its formats behind those of another workbook, and its texts in its cells."""
+    root = etree.fromstring(data)
+    for cell in root.iter(_tag("c")):
+        cell.set("s", str(first_format + int(cell.get("s", "0"))))
+        if cell.get("t") == "s":
+            text = texts[int(cell[0].text or 0)]
+            cell.set("t", "inlineStr")
+            cell[0].tag, cell[0].text = _tag("is"), None
+            element = etree.SubElement(cell[0], _tag("t"))
             element.text = text
+            if text != text.strip():
+                element.set("{http://www.w3.org/XML/1998/namespace}space", "preserve")
+    return _serialise(root)
 
-    # -- formats -----------------------------------------------------------------------------
 
-    def style_list(self, name: str) -> list[etree._Element]:
-        parent = self.styles.find(_tag(name))
-        return [] if parent is None else list(parent)
+def _open_at(file: _File, titles: Sequence[str]) -> None:
+    """Show the first of the new sheets when the workbook is opened, and select no other.
 
-    def append(self, name: str, elements: Sequence[etree._Element]) -> None:
-        parent = self.styles.find(_tag(name))
-        if parent is None:
-            if not elements:
-                self.offsets[name] = 0
-                return
+    Sheets that are selected together are typed into together, so that none may stay selected.
+    """
+    sheets = file.workbook.find(_tag("sheets"))
+    links = file.package.relationships(file.package.workbook)
+    for element in sheets:
+        _, part = links.get(element.get(_LINK, ""), ("", ""))
+        if element.get("name", "") not in titles and part in file.parts:
+            # what stands in its cells is no word of its view
+            head, cells, rest = (file.parts[part] or file.package.parts[part]).partition(_CELLS)
+            if _SELECTED.search(head):
+                file.parts[part] = _SELECTED.sub(b"", head) + cells + rest
+    views = file.workbook.find(_tag("bookViews"))
+    if views is None:
+        views = etree.Element(_tag("bookViews"))
+        sheets.addprevious(views)
+    view = views.find(_tag("workbookView"))
+    if view is None:
+        view = etree.SubElement(views, _tag("workbookView"))
+    view.set("activeTab", str([e.get("name", "") for e in sheets].index(titles[0])))
+
+
+def _mark(workbook: Any, titles: Sequence[str], counts: Mapping[str, int], styles: bytes) -> None:
+    """Hidden names by which the next evaluation finds its own sheets and formats."""
+    names = workbook.find(_tag("definedNames"))
+    if names is None:
+        names = etree.Element(_tag("definedNames"))
+        after = workbook.find(_tag("sheets"))
+        for following in after.itersiblings():
+            if following.tag in (_tag("functionGroups"), _tag("externalReferences")):
+                after = following
+        after.addnext(names)
+    listed = " ".join(f"{name}={count}" for name, count in counts.items())
+    texts = {f"{RESULT_NAME}{k}": f"{quoted_sheet(t)}!$A$1" for k, t in enumerate(titles, 1)}
+    texts[STYLES_NAME] = f'"{listed} {DIGEST}={_digest(styles)}"'
+    for name, text in texts.items():
+        element = etree.SubElement(names, _tag("definedName"), {"name": name, "hidden": "1"})
+        element.text = text
+
+
+def _listed(styles: Any, name: str) -> list[Any]:
+    parent = styles.find(_tag(name))
+    return [] if parent is None else list(parent)
+
+
+def _merge_styles(styles: Any, new: Any) -> None:
+    """Put the formats of another workbook behind those that are there."""
+    codes = [int(e.get("numFmtId", "0")) for e in _listed(styles, "numFmts")]
+    formats: dict[str | None, str] = {}
+    for code, element in enumerate(_listed(new, "numFmts"), max([163, *codes]) + 1):
+        formats[element.get("numFmtId")] = str(code)
+        element.set("numFmtId", str(code))
+    for xf in _listed(new, "cellXfs"):
+        for key, name in (("fontId", "fonts"), ("fillId", "fills"), ("borderId", "borders")):
+            xf.set(key, str(int(xf.get(key, "0")) + len(_listed(styles, name))))
+        code = xf.get("numFmtId", "0")
+        xf.set("numFmtId", formats.get(code, code))
+        xf.set("xfId", "0")
+    for name in _STYLE_LISTS:
+        elements, parent = _listed(new, name), styles.find(_tag(name))
+        if parent is None and elements:
             parent = etree.Element(_tag(name))
-            self.insert_list(name, parent)
-        self.offsets[name] = len(parent)
-        for element in elements:
-            parent.append(element)
-        parent.set("count", str(len(parent)))
-
-    def insert_list(self, name: str, parent: etree._Element) -> None:
-        # the order of the lists is fixed by ISO/IEC 29500-1, CT_Stylesheet
-        order = ("numFmts", "fonts", "fills", "borders", "cellStyleXfs", "cellXfs", "cellStyles",
-                 "dxfs")  # fmt: skip
-        position = 0
-        for i, element in enumerate(self.styles):
-            local = etree.QName(element).localname
-            if local in order[: order.index(name)]:
-                position = i + 1
-        self.styles.insert(position, parent)
-
-    def merge_styles(self, new: etree._Element) -> None:
-        def listed(name: str) -> list[etree._Element]:
-            found = new.find(_tag(name))
-            return [] if found is None else list(found)
-
-        codes = [int(e.get("numFmtId", "0")) for e in self.style_list("numFmts")]
-        following = max([163, *codes]) + 1
-        formats: dict[str, str] = {}
-        renumbered = listed("numFmts")
-        for i, element in enumerate(renumbered):
-            formats[element.get("numFmtId", "")] = str(following + i)
-            element.set("numFmtId", str(following + i))
-        self.append("numFmts", renumbered)
-        for name in ("fonts", "fills", "borders"):
-            self.append(name, listed(name))
-        xfs = listed("cellXfs")
-        for element in xfs:
-            for key, name in (("fontId", "fonts"), ("fillId", "fills"), ("borderId", "borders")):
-                element.set(key, str(int(element.get(key, "0")) + self.offsets[name]))
-            code = element.get("numFmtId", "0")
-            element.set("numFmtId", formats.get(code, code))
-            element.set("xfId", "0")
-        self.append("cellXfs", xfs)
-        self.append("dxfs", listed("dxfs"))
+            before = [_tag(one) for one in _STYLE_ORDER[: _STYLE_ORDER.index(name)]]
+            places = [i for i, element in enumerate(styles, 1) if element.tag in before]
+            styles.insert(max(places, default=0), parent)
+        if parent is not None:
+            parent.extend(elements)
+            parent.set("count", str(len(parent)))

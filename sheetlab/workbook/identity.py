@@ -5,8 +5,6 @@ It lies on a hidden sheet as plain cells, which every spreadsheet program keeps 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from msgspec import Struct
 
 from sheetlab.practical.definition import Assist
@@ -45,20 +43,12 @@ class Identity(Struct, frozen=True):
 
     def rows(self) -> list[tuple[str, str]]:
         """Rows of the hidden sheet above the definition."""
-        values: Mapping[str, str] = {
-            "format": self.format,
-            "practical": self.practical,
-            "version": self.version,
-            "digest": self.digest,
-            "assist": str(self.assist),
-            "runs": str(self.runs),
-            "profile": self.profile.text(),
-        }
-        if self.bound is not None:
-            values = {**values, "bound": self.bound.text()}
-        if self.invented:
-            values = {**values, "readings": INVENTED}
-        named = ((name, values[name]) for name in FIELDS if name in values)
+        values = (
+            self.format, self.practical, self.version, self.digest, str(self.assist),
+            str(self.runs), self.profile.text(), "" if self.bound is None else self.bound.text(),
+            INVENTED if self.invented else "",
+        )  # fmt: skip
+        named = [pair for pair in zip(FIELDS, values, strict=True) if pair[1]]
         return [(MARK, "do not change this sheet"), *named]
 
 
@@ -77,15 +67,7 @@ def identity_of(
     practical: Practical, assist: Assist, profile: Profile, bound: Bound | None = None
 ) -> Identity:
     """The identity of a workbook that is about to be written."""
-    d = practical.definition
+    d, text = practical.definition, normal_text(practical.source_text)
     return Identity(
-        FORMAT,
-        d.id,
-        d.version,
-        practical.digest,
-        assist,
-        practical.runs,
-        normal_text(practical.source_text),
-        profile,
-        bound,
+        FORMAT, d.id, d.version, practical.digest, assist, practical.runs, text, profile, bound
     )

@@ -13,7 +13,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 
-from msgspec import Struct, field
+from msgspec import Struct
 
 from sheetlab.formula.tree import Node
 from sheetlab.practical.definition import Assist, Instrument, Table
@@ -169,10 +169,11 @@ def quoted_sheet(title: str) -> str:
     return "'" + title.replace("'", "''") + "'"
 
 
-def absolute_range(slot: Slot) -> str:
-    """``'Sheet'!$B$3:$B$9``."""
+def absolute_range(slot: Slot, seen_from: str = "") -> str:
+    """``'Sheet'!$B$3:$B$9``; without the sheet on that sheet itself."""
     letter = column_letter(slot.column)
-    first = f"{quoted_sheet(slot.sheet)}!${letter}${slot.row + 1}"
+    first = "" if slot.sheet == seen_from else f"{quoted_sheet(slot.sheet)}!"
+    first += f"${letter}${slot.row + 1}"
     return first if slot.rows == 1 else f"{first}:${letter}${slot.row + slot.rows}"
 
 
@@ -182,29 +183,25 @@ class LayoutCells(Struct, frozen=True):
     layout: Layout
     sheet: str
 
-    def _prefix(self, slot: Slot) -> str:
-        return "" if slot.sheet == self.sheet else quoted_sheet(slot.sheet) + "!"
-
     def cell(self, key: str, row: int | None) -> str | None:
         """Reference to a quantity or an element of a column; None if it is on no sheet."""
         slot = self.layout.slots.get(key)
         if slot is None:
             return None
-        letter = column_letter(slot.column)
         if self.layout.practical.field(key).table is None:
-            return f"{self._prefix(slot)}${letter}${slot.row + 1}"
+            return absolute_range(slot, self.sheet)
         if row is None:
             return None
-        return f"{self._prefix(slot)}${letter}{slot.row + row + 1}"
+        prefix = "" if slot.sheet == self.sheet else f"{quoted_sheet(slot.sheet)}!"
+        return f"{prefix}${column_letter(slot.column)}{slot.row + row + 1}"
 
     def range(self, key: str) -> str | None:
         """Reference to a whole column; None if it is on no sheet."""
         slot = self.layout.slots.get(key)
         if slot is None or self.layout.practical.field(key).table is None:
             return None
-        letter = column_letter(slot.column)
-        last = slot.row + slot.rows
-        return f"{self._prefix(slot)}${letter}${slot.row + 1}:${letter}${last}"
+        reference = absolute_range(slot, self.sheet)
+        return f"{reference}:{reference.rpartition('!')[2]}" if slot.rows == 1 else reference
 
     def columns(self, key: str) -> Sequence[str]:
         """The columns behind a name."""
@@ -227,208 +224,10 @@ class LayoutCells(Struct, frozen=True):
         return tuple(zip(one.choices, one.choice_values, strict=True))
 
 
-def lay_out(practical: Practical, assist: Assist) -> Layout:
-    """Places for everything that a workbook of this assist level shows."""
-    return _Builder(practical, assist).build()
-
-
 def heading(one: Field) -> str:
     """Column heading or label: quantity / unit, as ISO 80000-1 writes it."""
     title = one.title if not one.symbol else f"{one.title} {one.symbol}"
     return f"{title} / {one.unit.pretty}" if one.unit.pretty else title
-
-
-class _Builder(Struct):
-    practical: Practical
-    assist: Assist
-    sheet: str = ""
-    across: int = PORTRAIT_COLUMNS
-    columns: int = PORTRAIT_COLUMNS
-    row: int = 0
-    blocks: list[Block] = field(default_factory=list)
-    slots: dict[str, Slot] = field(default_factory=dict)
-
-    def build(self) -> Layout:
-        sheets = [self.start()]
-        for sheet in self.practical.definition.sheets:
-            self.open(sheet.title, sheet.landscape, sheet.id)
-            self.text(sheet.title, "title")
-            if sheet.note:
-                self.text(sheet.note, "note")
-            self.contents(sheet.id)
-            sheets.append(self.close(sheet.landscape))
-        taken: dict[str, str] = {}
-        for key in self.slots:
-            name = defined_name(self.practical.field(key)).lower()
-            if name in taken:
-                raise ValueError(f"{key} and {taken[name]} would share the name {name}")
-            taken[name] = key
-        return Layout(self.practical, self.assist, tuple(sheets), self.slots)
-
-    def open(self, title: str, landscape: bool, sheet: str = "") -> None:
-        self.sheet, self.row, self.blocks = title, 0, []
-        d = self.practical.definition
-        needed = [
-            *(self.table_columns(one) for one in d.tables if one.sheet == sheet),
-            *(self.zero_columns(one) for one in d.instruments if one.sheet == sheet),
-        ]
-        self.across = self.columns = max(
-            LANDSCAPE_COLUMNS if landscape else PORTRAIT_COLUMNS,
-            *(its.typed_and_asked for its in needed),
-            0,
-        )
-
-    def close(self, landscape: bool) -> SheetLayout:
-        return SheetLayout(
-            self.sheet, landscape, self.columns, self.across, tuple(self.blocks), self.row
-        )
-
-    def text(self, text: str, style: str) -> None:
-        self.blocks.append(Text(self.row, text, style))
-        self.row += 1
-
-    def gap(self) -> None:
-        self.blocks.append(Gap(self.row))
-        self.row += 1
-
-    def start(self) -> SheetLayout:
-        d = self.practical.definition
-        self.open(START, landscape=False)
-        self.text(d.title, "title")
-        self.text(d.aim, "note")
-        self.text(COLOURS, "rule")
-        for one in START_INPUTS[:4]:
-            self.value(one.key, wide=True)
-        self.gap()
-        if d.sketch:
-            self.blocks.append(Picture(self.row, d.sketch_caption, PICTURE_ROWS))
-            self.row += PICTURE_ROWS + 1
-        if d.cautions:
-            self.text("Before you begin", "caution-heading")
-            for caution in d.cautions:
-                self.text(caution, "caution")
-            self.text(LOCAL_RULES, "caution")
-            for one in START_INPUTS[4:]:
-                self.value(one.key, wide=True)
-            self.gap()
-        if d.apparatus:
-            self.text("Apparatus: " + "; ".join(d.apparatus) + ".", "rule")
-            self.gap()
-        if d.method:
-            self.text("What to do", "heading")
-            for i, step in enumerate(d.method, 1):
-                self.text(f"{i}.  {step}", "step")
-        return self.close(landscape=False)
-
-    def contents(self, sheet: str) -> None:
-        d = self.practical.definition
-        for instrument in d.instruments:
-            if instrument.sheet == sheet:
-                self.instrument(instrument)
-        singles = [one.id for one in d.inputs if one.sheet == sheet]
-        for key in singles:
-            self.value(key)
-        if singles:
-            self.gap()
-        for table in d.tables:
-            if table.sheet == sheet:
-                self.table(table)
-        last = sheet == d.sheets[-1].id
-        if last and d.answers:
-            self.text("Your own result", "heading")
-            for answer in d.answers:
-                self.value(f"answer.{answer.id}")
-            self.gap()
-        for line in self.practical.lines.values() if last else ():
-            if line.definition.triangle:
-                self.text(
-                    f"Gradient triangle on your own graph: {line.definition.title}", "heading"
-                )
-                for key in triangle_keys(line):
-                    self.value(key)
-                self.gap()
-        derived = [
-            q.id for q in d.quantities if q.sheet == sheet and q.assist.rank <= self.assist.rank
-        ]
-        if derived:
-            self.text("Worked out from the readings in this workbook", "heading")
-            for key in derived:
-                self.value(key)
-            self.gap()
-
-    def value(self, key: str, wide: bool = False) -> None:
-        checks = tuple(c for c in self.practical.checks if c.table is None and c.at == key)
-        self.blocks.append(ValueRow(self.row, key, checks, wide))
-        self.slots[key] = Slot(self.sheet, self.row, LABEL_COLUMNS)
-        self.row += 1
-
-    def instrument(self, instrument: Instrument) -> None:
-        kind = KINDS[instrument.kind]
-        self.text(instrument.title, "heading")
-        if instrument.note:
-            self.text(instrument.note, "note")
-        for p in kind.parameters:
-            self.value(f"{instrument.id}.{p.id}")
-        for item in kind.derived:
-            self.value(f"{instrument.id}.{item.id}")
-        if instrument.limit is not None:
-            self.value(f"{instrument.id}.limit")
-        if instrument.zero_rows:
-            self.text(kind.rule, "rule")
-            self.grid(f"{instrument.id}.zeros", "Trial", self.zero_columns(instrument))
-            if self.shown(self.practical.derived[f"{instrument.id}.zero"]):
-                self.value(f"{instrument.id}.zero")
-        self.gap()
-
-    def shown(self, one: DerivedField) -> bool:
-        return one.assist.rank <= self.assist.rank
-
-    def table(self, table: Table) -> None:
-        self.text(table.title, "heading")
-        if table.note:
-            self.text(table.note, "note")
-        self.grid(table.id, table.row_label, self.table_columns(table))
-        self.gap()
-
-    def zero_columns(self, instrument: Instrument) -> _Columns:
-        if not instrument.zero_rows:
-            return _Columns()
-        base = f"{instrument.id}.zero_reading"
-        typed = tuple(f"{base}.{part.id}" for part in KINDS[instrument.kind].zero_parts)
-        return _Columns(typed, worked=(base,) if self.shown(self.practical.derived[base]) else ())
-
-    def table_columns(self, table: Table) -> _Columns:
-        inputs, derived = [], []
-        for column in table.columns:
-            keys = self.practical.columns(f"{table.id}.{column.id}")
-            for key in keys:
-                parts = [k for k in self.practical.inputs if k.startswith(f"{key}.")]
-                if key in self.practical.inputs:
-                    inputs.append(key)
-                inputs += parts
-                derived += [
-                    k
-                    for k in ((f"{key}.observed", key) if len(keys) == 1 else (key,))
-                    if k in self.practical.derived and self.shown(self.practical.derived[k])
-                ]
-        reason = f"{table.id}.{LEFT_OUT}"
-        reasons = (reason,) if reason in self.practical.inputs else ()
-        return _Columns(tuple(inputs), reasons, tuple(derived))
-
-    def grid(self, table: str, row_label: str, its: _Columns) -> None:
-        rows = self.practical.tables[table]
-        used = 1 + len(its.typed)
-        after = its.reasons + its.worked
-        # a narrow table ends where the sheet does
-        last = max(used + FEWEST_MESSAGE_COLUMNS, self.across - len(after)) - 1
-        self.columns = max(self.columns, last + 1 + len(after))
-        checks = tuple(c for c in self.practical.checks if c.table == table)
-        grid = Grid(self.row, row_label, rows, its.typed + after, checks, (used, last))
-        self.blocks.append(grid)
-        for first, keys in ((1, its.typed), (last + 1, after)):
-            for column, key in enumerate(keys, first):
-                self.slots[key] = Slot(self.sheet, grid.first_row, column, rows)
-        self.row += 1 + rows
 
 
 class _Columns(Struct, frozen=True):
@@ -442,6 +241,196 @@ class _Columns(Struct, frozen=True):
     def typed_and_asked(self) -> int:
         """Columns up to the last that is typed, with the row's label and its question."""
         return 1 + len(self.typed) + FEWEST_MESSAGE_COLUMNS + len(self.reasons)
+
+
+class _Stack(Struct):
+    """A sheet that is being laid out: blocks from top to bottom, and the cells of its fields."""
+
+    practical: Practical
+    assist: Assist
+    title: str
+    landscape: bool
+    across: int
+    columns: int
+    slots: dict[str, Slot]
+    row: int = 0
+    blocks: list[Block] = []
+
+    def add(self, block: Block, rows: int = 1) -> None:
+        self.blocks.append(block)
+        self.row += rows
+
+    def text(self, text: str, style: str) -> None:
+        if text:
+            self.add(Text(self.row, text, style))
+
+    def gap(self) -> None:
+        self.add(Gap(self.row))
+
+    def value(self, key: str, wide: bool = False) -> None:
+        checks = tuple(c for c in self.practical.checks if c.table is None and c.at == key)
+        self.slots[key] = Slot(self.title, self.row, LABEL_COLUMNS)
+        self.add(ValueRow(self.row, key, checks, wide))
+
+    def values(self, title: str, keys: Sequence[str]) -> None:
+        if keys:
+            self.text(title, "heading")
+            for key in keys:
+                self.value(key)
+            self.gap()
+
+    def grid(self, table: str, row_label: str, its: _Columns) -> None:
+        rows = self.practical.tables[table]
+        used = 1 + len(its.typed)
+        after = its.reasons + its.worked
+        # a narrow table ends where the sheet does
+        last = max(used + FEWEST_MESSAGE_COLUMNS, self.across - len(after)) - 1
+        self.columns = max(self.columns, last + 1 + len(after))
+        checks = tuple(c for c in self.practical.checks if c.table == table)
+        for first, keys in ((1, its.typed), (last + 1, after)):
+            for column, key in enumerate(keys, first):
+                self.slots[key] = Slot(self.title, self.row + 1, column, rows)
+        grid = Grid(self.row, row_label, rows, its.typed + after, checks, (used, last))
+        self.add(grid, 1 + rows)
+
+    def shown(self, key: str) -> bool:
+        return self.practical.derived[key].assist.rank <= self.assist.rank
+
+    def laid_out(self) -> SheetLayout:
+        return SheetLayout(
+            self.title, self.landscape, self.columns, self.across, tuple(self.blocks), self.row
+        )
+
+
+def lay_out(practical: Practical, assist: Assist) -> Layout:
+    """Places for everything that a workbook of this assist level shows.
+
+    Raises
+    ------
+    ValueError
+        If two fields would share a defined name.
+    """
+    d = practical.definition
+    slots: dict[str, Slot] = {}
+    start = _stack(practical, assist, START, False, "", slots)
+    _start(start)
+    sheets = [start.laid_out()]
+    for sheet in d.sheets:
+        stack = _stack(practical, assist, sheet.title, sheet.landscape, sheet.id, slots)
+        stack.text(sheet.title, "title")
+        stack.text(sheet.note, "note")
+        _contents(stack, sheet.id)
+        sheets.append(stack.laid_out())
+    taken: dict[str, str] = {}
+    for key in slots:
+        name = defined_name(practical.field(key)).lower()
+        if name in taken:
+            raise ValueError(f"{key} and {taken[name]} would share the name {name}")
+        taken[name] = key
+    return Layout(practical, assist, tuple(sheets), slots)
+
+
+def _stack(
+    practical: Practical, assist: Assist, title: str, landscape: bool, sheet: str,
+    slots: dict[str, Slot],
+) -> _Stack:  # fmt: skip
+    """An empty sheet, as wide as what is typed into it needs."""
+    stack = _Stack(practical, assist, title, landscape, 0, 0, slots)
+    d = practical.definition
+    needed = [_table_columns(stack, one) for one in d.tables if one.sheet == sheet]
+    needed += [_zero_columns(stack, one) for one in d.instruments if one.sheet == sheet]
+    usual = LANDSCAPE_COLUMNS if landscape else PORTRAIT_COLUMNS
+    stack.across = stack.columns = max([usual, *(its.typed_and_asked for its in needed)])
+    return stack
+
+
+def _start(stack: _Stack) -> None:
+    """The first sheet: who, what and how."""
+    d = stack.practical.definition
+    stack.text(d.title, "title")
+    stack.text(d.aim, "note")
+    stack.text(COLOURS, "rule")
+    for one in START_INPUTS[:4]:
+        stack.value(one.key, wide=True)
+    stack.gap()
+    if d.sketch:
+        stack.add(Picture(stack.row, d.sketch_caption, PICTURE_ROWS), PICTURE_ROWS + 1)
+    if d.cautions:
+        stack.text("Before you begin", "caution-heading")
+        for caution in (*d.cautions, LOCAL_RULES):
+            stack.text(caution, "caution")
+        for one in START_INPUTS[4:]:
+            stack.value(one.key, wide=True)
+        stack.gap()
+    if d.apparatus:
+        stack.text("Apparatus: " + "; ".join(d.apparatus) + ".", "rule")
+        stack.gap()
+    if d.method:
+        stack.text("What to do", "heading")
+        for i, step in enumerate(d.method, 1):
+            stack.text(f"{i}.  {step}", "step")
+
+
+def _contents(stack: _Stack, sheet: str) -> None:
+    """What a definition puts on a sheet."""
+    practical, d = stack.practical, stack.practical.definition
+    for instrument in d.instruments:
+        if instrument.sheet == sheet:
+            _instrument(stack, instrument)
+    stack.values("", [one.id for one in d.inputs if one.sheet == sheet])
+    for table in d.tables:
+        if table.sheet == sheet:
+            stack.text(table.title, "heading")
+            stack.text(table.note, "note")
+            stack.grid(table.id, table.row_label, _table_columns(stack, table))
+            stack.gap()
+    if sheet == d.sheets[-1].id:
+        stack.values("Your own result", [f"answer.{answer.id}" for answer in d.answers])
+        for line in practical.lines.values():
+            if line.definition.triangle:
+                title = f"Gradient triangle on your own graph: {line.definition.title}"
+                stack.values(title, triangle_keys(line))
+    shown = [q for q in d.quantities if q.assist.rank <= stack.assist.rank]
+    derived = [q.id for q in shown if q.sheet == sheet]
+    stack.values("Worked out from the readings in this workbook", derived)
+
+
+def _instrument(stack: _Stack, instrument: Instrument) -> None:
+    kind = KINDS[instrument.kind]
+    stack.text(instrument.title, "heading")
+    stack.text(instrument.note, "note")
+    for name in [*(one.id for one in kind.parameters), *(one.id for one in kind.derived)]:
+        stack.value(f"{instrument.id}.{name}")
+    if instrument.limit is not None:
+        stack.value(f"{instrument.id}.limit")
+    if instrument.zero_rows:
+        stack.text(kind.rule, "rule")
+        stack.grid(f"{instrument.id}.zeros", "Trial", _zero_columns(stack, instrument))
+        if stack.shown(f"{instrument.id}.zero"):
+            stack.value(f"{instrument.id}.zero")
+    stack.gap()
+
+
+def _zero_columns(stack: _Stack, instrument: Instrument) -> _Columns:
+    if not instrument.zero_rows:
+        return _Columns()
+    base = f"{instrument.id}.zero_reading"
+    typed = tuple(f"{base}.{part.id}" for part in KINDS[instrument.kind].zero_parts)
+    return _Columns(typed, worked=(base,) if stack.shown(base) else ())
+
+
+def _table_columns(stack: _Stack, table: Table) -> _Columns:
+    practical = stack.practical
+    typed, worked = [], []
+    for column in table.columns:
+        keys = practical.columns(f"{table.id}.{column.id}")
+        for key in keys:
+            typed += [key] if key in practical.inputs else []
+            typed += [k for k in practical.inputs if k.startswith(f"{key}.")]
+            shown = (f"{key}.observed", key) if len(keys) == 1 else (key,)
+            worked += [k for k in shown if k in practical.derived and stack.shown(k)]
+    reason = f"{table.id}.{LEFT_OUT}"
+    return _Columns(tuple(typed), (reason,) if reason in practical.inputs else (), tuple(worked))
 
 
 PICTURE_ROWS = 15

@@ -12,11 +12,13 @@ import math
 import zipfile
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import islice
 from pathlib import Path
+from string import digits
 from typing import IO, Any
 
 from lxml import etree
-from msgspec import Struct, field
+from msgspec import Struct
 
 from sheetlab.workbook.package import (
     CONTENT_TYPES_PART,
@@ -31,7 +33,7 @@ from sheetlab.workbook.package import (
     resolve,
     xml,
 )
-from sheetlab.workbook.sheet import stored_number, unescaped
+from sheetlab.workbook.sheet import place_of, stored_number, unescaped
 
 MAX_FILE = 500_000_000
 MAX_UNPACKED = 6_000_000_000
@@ -41,21 +43,21 @@ MAX_TEXTS = 5_000_000
 """Different texts that a file may keep in one table beside its sheets."""
 
 Value = float | str
-_F = f"{{{MAIN}}}f"
-_ROW, _C, _V = f"{{{MAIN}}}row", f"{{{MAIN}}}c", f"{{{MAIN}}}v"
-_T, _SI, _RPH = f"{{{MAIN}}}t", f"{{{MAIN}}}si", f"{{{MAIN}}}rPh"
+_F, _ROW, _C, _V, _T, _SI, _RPH = (
+    f"{{{MAIN}}}{name}" for name in ("f", "row", "c", "v", "t", "si", "rPh")
+)
 _RELATION = f"{{{PACKAGE_RELATIONSHIPS}}}Relationship"
 
 
 class LongBook(Struct):
-    """An opened workbook; sheets by their title, in their order."""
+    """An opened workbook; ``sheets``: parts of its sheets by their title, in their order."""
 
     path: Path
     archive: zipfile.ZipFile
     sheets: Mapping[str, str]
-    texts_part: str
-    _texts: list[str] = field(default_factory=list)
-    _rest: Iterator[str] | None = None
+    more: Iterator[str]
+    """What is not read yet of the table of texts, if another program made one."""
+    texts: list[str] = []
 
     def rows(self, sheet: str, formulas: bool = True) -> Iterator[tuple[int, dict[int, Value]]]:
         """Zero-based number of each row with its cells: zero-based column -> number or text.
@@ -67,26 +69,23 @@ class LongBook(Struct):
         SheetlabError
             If the sheet is damaged.
         """
-        part = self.sheets.get(sheet)
-        if part is None:
+        if sheet not in self.sheets:
             return
-        with _told(self.path), self._open(part) as stream:
-            number = -1
-            for row in _elements(self.path, stream, _ROW):
-                said = row.get("r", "")
-                number = int(said) - 1 if said.isascii() and said.isdigit() else number + 1
-                cells: dict[int, Value] = {}
-                column = -1
-                for cell in row:
-                    if cell.tag != _C:
-                        continue
-                    column = _column(cell.get("r", ""), column + 1)
-                    if not formulas and cell.find(_F) is not None:
-                        continue
+        number = -1
+        for row in _elements(self.path, self.archive, self.sheets[sheet], _ROW):
+            said = row.get("r", "")
+            number = int(said) - 1 if said.isascii() and said.isdigit() else number + 1
+            cells: dict[int, Value] = {}
+            column = -1
+            for cell in row.iterchildren(_C):
+                # few different ones, which are remembered
+                place = place_of(cell.get("r", "").rstrip(digits) + "1")
+                column = column + 1 if place is None else place[1]
+                if formulas or cell.find(_F) is None:
                     value = self._value(cell)
                     if value is not None:
                         cells[column] = value
-                yield number, cells
+            yield number, cells
 
     def notes(self, sheet: str) -> list[str]:
         """Addresses of the cells that have a note."""
@@ -97,22 +96,11 @@ class LongBook(Struct):
         return len(self._beside(sheet, "drawing", ("sp", "pic", "cxnSp")))
 
     def _beside(self, sheet: str, kind: str, tags: Sequence[str]) -> list[Any]:
-        part = self.sheets.get(sheet, "")
-        names = set(self.archive.namelist())
-
-        def read(name: str) -> Any:
-            return _tree(self.path, self.archive, name)
-
-        if relationships_name(part) not in names:
-            return []
         with _told(self.path):
-            found = [
-                resolve(part, e.get("Target", ""))
-                for e in read(relationships_name(part)).iter(_RELATION)
-                if e.get("Type", "").endswith(f"/{kind}") and e.get("TargetMode") != "External"
-            ]
-            wanted = [f"{{*}}{tag}" for tag in tags]
-            return [e for name in found if name in names for e in read(name).iter(*wanted)]
+            links = _relations(self.path, self.archive, self.sheets.get(sheet, "")).values()
+            parts = {part for what, part in links if what == kind} & set(self.archive.namelist())
+            trees = [_tree(self.path, self.archive, part) for part in sorted(parts)]
+            return [e for tree in trees for e in tree.iter(*(f"{{*}}{tag}" for tag in tags))]
 
     def _value(self, cell: Any) -> Value | None:
         kind = cell.get("t", "n")
@@ -123,39 +111,11 @@ class LongBook(Struct):
             return None
         if kind == "s":
             place = int(raw) if raw.isascii() and raw.isdigit() else MAX_TEXTS
-            texts = self._texts
             # no further than is asked for: a few cells of a long book cost little
-            while len(texts) <= place and (text := next(self._more(), None)) is not None:
-                texts.append(text)
-            return texts[place] if place < len(texts) else None
-        if kind in ("str", "e"):
-            return str(raw)
-        number = stored_number(raw)
+            self.texts += islice(self.more, max(0, place + 1 - len(self.texts)))
+            return self.texts[place] if place < len(self.texts) else None
+        number = None if kind in ("str", "e") else stored_number(raw)
         return str(raw) if number is None or not math.isfinite(number) else number
-
-    def end(self) -> None:
-        """Let go of the table of texts, before the file is closed."""
-        self._rest = iter(())
-
-    def _more(self) -> Iterator[str]:
-        """What is not read yet of the table of texts, if another program made one."""
-        if self._rest is None:
-            self._rest = self._table()
-        return self._rest
-
-    def _table(self) -> Iterator[str]:
-        if self.texts_part:
-            with self._open(self.texts_part) as stream:
-                for count, item in enumerate(_elements(self.path, stream, _SI), 1):
-                    if count > MAX_TEXTS:
-                        raise refuse(self.path, "has far more texts than sheetlab writes")
-                    yield _text(item)
-
-    def _open(self, part: str) -> IO[bytes]:
-        try:
-            return self.archive.open(part)
-        except KeyError as error:
-            raise refuse(self.path, "has lost a part") from error
 
 
 @contextlib.contextmanager
@@ -177,9 +137,22 @@ def open_long(path: Path) -> Iterator[LongBook]:
             expect_limits(path, entries, MAX_UNPACKED)
             if sum(entry.compress_size for entry in entries) > size:
                 raise refuse(path, "has parts that lie in each other")
-            book = _book(path, archive)
-        stack.callback(book.end)
-        yield book
+            names = set(archive.namelist())
+            links = _relations(path, archive, "").values()
+            main = next((part for kind, part in links if kind == "officeDocument"), "")
+            if main not in names or CONTENT_TYPES_PART not in names:
+                raise refuse(path, "is an archive, but not a workbook")
+            parts = _relations(path, archive, main)
+            titles = _tree(path, archive, main).iter(f"{{{MAIN}}}sheet")
+        sheets = {
+            e.get("name", ""): parts.get(e.get(f"{{{RELATIONSHIPS}}}id", ""), ("", ""))[1]
+            for e in titles
+        }
+        table = next((part for kind, part in parts.values() if kind == "sharedStrings"), "")
+        texts = _texts(path, archive, table) if table in names else iter(())
+        # before the file is closed under it
+        stack.callback(getattr(texts, "close", list))
+        yield LongBook(path, archive, sheets, texts)
 
 
 @contextlib.contextmanager
@@ -195,39 +168,28 @@ def _told(path: Path) -> Iterator[None]:
         raise refuse(path, "cannot be opened:", reason, "Check the name and the share.") from error
 
 
-def _book(path: Path, archive: zipfile.ZipFile) -> LongBook:
-    names = set(archive.namelist())
-
-    def part(name: str) -> Any:
-        return _tree(path, archive, name)
-
-    def relations(of: str) -> dict[str, tuple[str, str]]:
-        name = relationships_name(of)
-        if name not in names:
-            return {}
-        found = {}
-        for e in part(name).iter(_RELATION):
-            if e.get("TargetMode") != "External":
-                kind = e.get("Type", "").rsplit("/", 1)[-1]
-                found[e.get("Id", "")] = kind, resolve(of, e.get("Target", ""))
-        return found
-
-    found = [target for kind, target in relations("").values() if kind == "officeDocument"]
-    if not found or found[0] not in names or CONTENT_TYPES_PART not in names:
-        raise refuse(path, "is an archive, but not a workbook")
-    its = relations(found[0])
-    sheets = {
-        e.get("name", ""): its.get(e.get(f"{{{RELATIONSHIPS}}}id", ""), ("", ""))[1]
-        for e in part(found[0]).iter(f"{{{MAIN}}}sheet")
-    }
-    texts = next((target for kind, target in its.values() if kind == "sharedStrings"), "")
-    return LongBook(path, archive, sheets, texts if texts in names else "")
-
-
 def _tree(path: Path, archive: zipfile.ZipFile, name: str) -> Any:
     with archive.open(name) as stream:
         # no further, whatever the archive says of its size
         return xml(stream.read(MAX_XML + 1), path)
+
+
+def _relations(path: Path, archive: zipfile.ZipFile, part: str) -> dict[str, tuple[str, str]]:
+    """Relationship id -> (type, target part) of a part, or of the whole file."""
+    name = relationships_name(part)
+    found = _tree(path, archive, name).iter(_RELATION) if name in archive.namelist() else ()
+    return {
+        e.get("Id", ""): (e.get("Type", "").rsplit("/", 1)[-1], resolve(part, e.get("Target", "")))
+        for e in found
+        if e.get("TargetMode") != "External"
+    }
+
+
+def _texts(path: Path, archive: zipfile.ZipFile, part: str) -> Iterator[str]:
+    for count, item in enumerate(_elements(path, archive, part, _SI), 1):
+        if count > MAX_TEXTS:
+            raise refuse(path, "has far more texts than sheetlab writes")
+        yield _text(item)
 
 
 class _Limited(Struct):
@@ -246,38 +208,31 @@ class _Limited(Struct):
         return data
 
 
-def _elements(path: Path, stream: IO[bytes], tag: str) -> Iterator[Any]:
+def _elements(path: Path, archive: zipfile.ZipFile, part: str, tag: str) -> Iterator[Any]:
     """Elements of one kind as they end; each is gone when the next is asked for."""
-    if b"<!DOCTYPE" in stream.peek(4096):  # type: ignore[attr-defined]
-        # before parsing: a type may hold a bomb of entities
-        raise refuse(path, DOCUMENT_TYPE)
-    source: Any = _Limited(path, stream)
-    events = etree.iterparse(
-        source, events=("end",), tag=tag, resolve_entities=False, no_network=True, load_dtd=False,
-        huge_tree=False, remove_comments=True, remove_pis=True,
-    )  # fmt: skip
-    for _, element in events:
-        source.since = 0
-        yield element
-        element.clear()
-        # what is before it keeps its place in the tree otherwise
-        parent = element.getparent()
-        if parent is not None:
-            while element.getprevious() is not None:
+    if part not in archive.namelist():
+        raise refuse(path, "has lost a part")
+    with _told(path), archive.open(part) as stream:
+        if b"<!DOCTYPE" in stream.peek(4096):  # type: ignore[attr-defined]
+            # before parsing: a type may hold a bomb of entities
+            raise refuse(path, DOCUMENT_TYPE)
+        source: Any = _Limited(path, stream)
+        events = etree.iterparse(
+            source, events=("end",), tag=tag, resolve_entities=False, no_network=True,
+            load_dtd=False, huge_tree=False, remove_comments=True, remove_pis=True,
+        )  # fmt: skip
+        for _, element in events:
+            source.since = 0
+            yield element
+            element.clear()
+            # what is before it keeps its place in the tree otherwise
+            parent = element.getparent()
+            while parent is not None and element.getprevious() is not None:
                 del parent[0]
 
 
 def _text(element: Any) -> str:
-    texts = [
-        t.text or "" for t in element.iter(_T) if t.getparent() is None or t.getparent().tag != _RPH
-    ]
-    return unescaped("".join(texts))
-
-
-def _column(reference: str, usual: int) -> int:
-    column = 0
-    for char in reference:
-        if not "A" <= char <= "Z":
-            break
-        column = column * 26 + ord(char) - 64
-    return column - 1 if column else usual
+    """The texts of a cell, or of an entry of the table, without phonetic runs."""
+    return unescaped("".join(
+        t.text or "" for t in element.iter(_T) if t is element or t.getparent().tag != _RPH
+    ))  # fmt: skip

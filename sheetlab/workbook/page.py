@@ -24,6 +24,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import accumulate
 from typing import Any
 
 from msgspec import Struct, field
@@ -65,7 +66,8 @@ class Column(Struct, frozen=True):
     title: str = ""
     width: float = 0.0  # in digits of the sheet's font, where a page has the grid of its table
     value: Callable[[Any], Shown] | None = None
-    """What a row gives; None: what a mapping has under the key, a sequence at its place."""
+    """What a row gives; None: what a sequence has at its place, or a mapping under the key. What
+    a mapping does not have is not written."""
     format: str = ""  # style of its cells; empty: ``cell`` for texts, ``figure`` for numbers
     shape: str | None = None  # number format; None: of a figure its own digits, otherwise none
     span: int = 1  # columns of the page that it takes
@@ -98,7 +100,8 @@ class Fit(Struct, frozen=True):
 
 def places(columns: Sequence[Column], start: int = 0) -> dict[str, int]:
     """Zero-based column of each key, of a table that begins at ``start``."""
-    return {c.key: start + sum(b.span for b in columns[:i]) for i, c in enumerate(columns)}
+    ends = accumulate((column.span for column in columns), initial=start)
+    return {column.key: at for column, at in zip(columns, ends, strict=False)}
 
 
 class Page(Struct):
@@ -147,8 +150,9 @@ class Page(Struct):
         """Write a cell of this row of the sheet's column, over ``span`` columns."""
         cell, at, sheet = as_cell(shown), (self.row, column), self.sheet
         value, shape = cell.value, shape if cell.shape is None else cell.shape
-        usual = "figure" if cell.formula or isinstance(value, int | float) else "cell"
-        name = cell.style or style or ("cell-link" if cell.link else usual)
+        text = isinstance(value, str) or value is None
+        usual = "cell-link" if cell.link else "cell" if text and not cell.formula else "figure"
+        name = cell.style or style or usual
         if not isinstance(value, str) and value is not None:
             if not math.isfinite(value):
                 value = "∞"
@@ -194,11 +198,11 @@ class Page(Struct):
                 self.sheet.write_string(self.row, at[key], key)
             self.sheet.set_row(self.row, None, None, {"hidden": True})
             self.row += 1
-        titles = [replace(c, value=None, format="column", shape=None, wrap=True) for c in columns]
         if heads:
+            titles = [Column(c.key, format="column", span=c.span, hidden=c.hidden) for c in columns]
             shown = [None if column.hidden else column.title for column in columns]
-            Table(self, titles, self.row, at).write(shown, height)
-        table = Table(self, columns, self.row, at, rows)
+            Table(self, titles, self.row, at, start).write(shown, height)
+        table = Table(self, columns, self.row, at, start, rows)
         for column in columns:
             if column.asked is not None:
                 self.sheet.data_validation(*table.area(column.key), dict(column.asked))
@@ -244,6 +248,7 @@ class Table(Struct):
     columns: Sequence[Column]
     first_row: int  # row of the sheet of its first row, from 0
     at: Mapping[str, int]  # column of the sheet of each key, from 0
+    start: int  # column of the sheet at which it begins
     rows: int = 1  # how many it has, or will have
 
     def cell(self, key: str, row: int = 0, fixed: bool = False) -> str:
@@ -270,18 +275,24 @@ class Table(Struct):
         ``row``: what the columns take their values from; None: blank cells. ``height``: in points;
         None: as its texts need, 0: as it is of itself.
         """
-        page, needed = self.page, height or 0.0
+        page, named = self.page, isinstance(row, dict)
+        needed = page.cells.height("", 1.0) if height is None else height
+        place = self.start
         for i, column in enumerate(self.columns):
-            if not column.key:
+            at, place = place, place + column.span
+            if column.value is not None and row is not None:
+                shown = column.value(row)
+            elif not column.key or (named and column.key not in row):
                 continue
-            cell, at = as_cell(_value(column, row, i)), self.at[column.key]
-            if cell.formula:
-                formula = self.filled(cell.formula, page.row - self.first_row)
-                cell = replace(cell, formula=formula)
+            else:
+                shown = None if row is None else row[column.key if named else i]
+            if isinstance(shown, Cell) and shown.formula:
+                formula = self.filled(shown.formula, page.row - self.first_row)
+                shown = replace(shown, formula=formula)
             style = HIDDEN if column.hidden else column.format
-            page.put(at, cell, style, column.shape, column.span, column.wrap)
-            if height is None and not column.hidden:
-                text = cell.value if column.wrap and isinstance(cell.value, str) else ""
+            page.put(at, shown, style, column.shape, column.span, column.wrap)
+            text = shown.value if isinstance(shown, Cell) else shown
+            if height is None and isinstance(text, str) and column.wrap and not column.hidden:
                 width = page.width(at - page.first, column.span)
                 needed = max(needed, page.cells.height(page.clean(text), width))
         self.rows = max(self.rows, page.row - self.first_row + 1)
@@ -306,13 +317,7 @@ class Table(Struct):
     def filter(self) -> None:
         """Drop-downs at the headings, by which a person chooses and sorts the rows."""
         first, _, last, _ = self.area(self.columns[0].key)
-        self.page.sheet.autofilter(first - 1, min(self.at.values()), last, max(self.at.values()))
-
-    def mark(self, key: str, condition: str, style: str) -> None:
-        """Another look for cells of a column where a formula, as of the first row, holds."""
-        criteria, look = self.filled(condition), self.page.styles(style)
-        how = {"type": "formula", "criteria": criteria, "format": look}
-        self.page.sheet.conditional_format(*self.area(key), how)
+        self.page.sheet.autofilter(first - 1, self.start, last, max(self.at.values()))
 
 
 def new_page(
@@ -346,13 +351,6 @@ def as_cell(shown: Shown) -> Cell:
     if isinstance(shown, Cell):
         return shown
     return Cell(*shown) if isinstance(shown, tuple) else Cell(shown)
-
-
-def _value(column: Column, row: Any, place: int) -> Shown:
-    if row is None or column.value is not None:
-        return None if row is None or column.value is None else column.value(row)
-    found: Shown = row.get(column.key) if isinstance(row, Mapping) else row[place]
-    return found
 
 
 def read_table(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 from msgspec import Struct, field
@@ -44,55 +44,45 @@ BOOK_OPTIONS: dict[str, Any] = {
 }
 """Options of XlsxWriter for every workbook: no text becomes a formula or a link."""
 
+_EDGE = {"border": 1, "border_color": RULE}
+_TOP = {"text_wrap": True, "valign": "top"}
+_CELL = {**_EDGE, "text_wrap": True, "indent": 1}
+_FIGURE = {**_EDGE, "align": "right", "indent": 1}
+_HEAD = {**_EDGE, "bold": True, "font_size": 9, "align": "center", "bg_color": BAND}
+_TYPED = {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False}
 _STYLES: dict[str, dict[str, Any]] = {
-    "title": {"bold": True, "font_size": 15, "font_color": INK},
-    "heading": {"bold": True, "font_size": 11, "font_color": INK, "bg_color": BAND},
-    "note": {"font_color": SOFT, "text_wrap": True, "valign": "top"},
+    "title": {"bold": True, "font_size": 15},
+    "heading": {"bold": True, "font_size": 11, "bg_color": BAND},
+    "note": {**_TOP, "font_color": SOFT},
     "rule": {"font_color": SOFT, "font_size": 9, "italic": True, "text_wrap": True},
-    "step": {"text_wrap": True, "valign": "top", "indent": 1},
+    "step": {**_TOP, "indent": 1},
     "caution-heading": {"bold": True, "font_size": 11, "font_color": ALERT, "bg_color": CAUTION},
-    "caution": {"text_wrap": True, "valign": "top", "bg_color": CAUTION, "indent": 1},
-    "plain": {"text_wrap": True, "valign": "top"},
+    "caution": {**_TOP, "bg_color": CAUTION, "indent": 1},
+    "plain": _TOP,
     "label": {"text_wrap": True},
     "unit": {"font_color": SOFT, "indent": 1},
-    "column": {
-        "bold": True,
-        "font_size": 9,
-        "text_wrap": True,
-        "align": "center",
-        "bg_color": BAND,
-        "border": 1,
-        "border_color": RULE,
-    },
-    "column-upright": {"bold": True, "font_size": 9, "align": "center", "valign": "vcenter",
-                       "bg_color": BAND, "border": 1, "border_color": RULE, "rotation": 90},
-    "number-label": {"align": "center", "border": 1, "border_color": RULE, "font_color": SOFT},
-    "input": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
-              "align": "center"},
-    "input-choice": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
-                     "align": "center", "font_size": 8, "text_wrap": True},
-    "input-text": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
-                   "align": "left", "indent": 1},
-    "worked": {"bg_color": WORKED, "border": 1, "border_color": RULE, "align": "center"},
-    "message": {"font_color": ALERT, "font_size": 8, "text_wrap": True, "valign": "vcenter"},
-    "statement": {"bold": True, "font_size": 14, "font_color": INK, "text_wrap": True},
+    "column": {**_HEAD, "text_wrap": True},
+    "column-upright": {**_HEAD, "rotation": 90},
+    "number-label": {**_EDGE, "align": "center", "font_color": SOFT},
+    "input": {**_TYPED, "align": "center"},
+    "input-choice": {**_TYPED, "align": "center", "font_size": 8, "text_wrap": True},
+    "input-text": {**_TYPED, "align": "left", "indent": 1},
+    "input-comment": {**_TYPED, "text_wrap": True, "indent": 1},
+    "worked": {**_EDGE, "bg_color": WORKED, "align": "center"},
+    "message": {"font_color": ALERT, "font_size": 8, "text_wrap": True},
+    "statement": {"bold": True, "font_size": 14, "text_wrap": True},
     "formula": {"font_size": 11, "text_wrap": True, "indent": 1},
-    "cell": {"border": 1, "border_color": RULE, "text_wrap": True, "indent": 1},
-    "figure": {"border": 1, "border_color": RULE, "align": "right", "indent": 1},
-    "figure-total": {"border": 1, "border_color": RULE, "align": "right", "indent": 1,
-                     "bold": True},
-    "cell-alert": {"border": 1, "border_color": RULE, "text_wrap": True, "indent": 1,
-                   "font_color": ALERT},
-    "cell-link": {"border": 1, "border_color": RULE, "text_wrap": True, "indent": 1,
-                  "font_color": SERIES[0], "underline": 1},
-    "input-comment": {"bg_color": INPUT, "border": 1, "border_color": INPUT_EDGE, "locked": False,
-                      "text_wrap": True, "indent": 1},
-    "box": {"border": 1, "border_color": RULE, "text_wrap": True, "indent": 1, "valign": "top"},
+    "cell": _CELL,
+    "cell-alert": {**_CELL, "font_color": ALERT},
+    "cell-link": {**_CELL, "font_color": SERIES[0], "underline": 1},
+    "figure": _FIGURE,
+    "figure-total": {**_FIGURE, "bold": True},
+    "box": {**_CELL, "valign": "top"},
     "ok": {"bold": True, "font_color": GOOD},
     "compared": {"bold": True, "font_color": GOOD, "align": "center"},
     "doubtful": {"bold": True, "font_color": ALERT},
     "failed": {"bold": True, "font_color": ALERT},
-}  # fmt: skip
+}
 
 
 class Styles(Struct):
@@ -105,17 +95,10 @@ class Styles(Struct):
         """The format of a style, with a number format if one is given."""
         key = (style, number_format, wrap)
         if key not in self.made:
-            settings: Mapping[str, Any] = {
-                "font_name": FONT,
-                "font_size": 10,
-                "font_color": INK,
-                "valign": "vcenter",
-                **_STYLES[style],
-            }
-            if number_format:
-                settings = {**settings, "num_format": number_format}
-            if not wrap:
-                settings = {**settings, "text_wrap": False}
+            settings = {"font_name": FONT, "font_size": 10, "font_color": INK,
+                        "valign": "vcenter", **_STYLES[style]}  # fmt: skip
+            settings |= {"num_format": number_format} if number_format else {}
+            settings |= {} if wrap else {"text_wrap": False}
             self.made[key] = self.book.add_format(settings)
         return self.made[key]
 
@@ -152,6 +135,7 @@ def _in_footer(text: str, room: float = LYING_FOOTER) -> str:
     return text.replace("&", "&&")
 
 
+@lru_cache(maxsize=1000)
 def _footer_width(text: str) -> float:
     """How wide a text is in a footer at most, in points (widths of Arial: from memory)."""
     return FOOTER_SIZE * sum(
@@ -183,15 +167,17 @@ def heading_lines(text: str, width: float) -> int:
 
 def _bold_width(character: str) -> float:
     """How wide a letter is at most, in sizes of its font (widths of Arial bold: from memory)."""
-    for letters, wide in _BOLD_WIDTHS.items():
-        if character in letters:
-            return wide
-    return 1.02 if ord(character) > 0x24F and not character.isalpha() else 0.78
+    wide = 1.02 if ord(character) > 0x24F and not character.isalpha() else 0.78
+    return _BOLD_WIDTHS.get(character, wide)
 
 
 _BOLD_WIDTHS = {
-    " ijlI.,:;/|'": 0.28, "ft()-!": 0.34, "r": 0.39, "aceksvxyz0123456789": 0.56,
-    "bdghnopqu": 0.61, "m": 0.89, "W": 0.95,
+    letter: wide
+    for letters, wide in (
+        (" ijlI.,:;/|'", 0.28), ("ft()-!", 0.34), ("r", 0.39), ("aceksvxyz0123456789", 0.56),
+        ("bdghnopqu", 0.61), ("m", 0.89), ("W", 0.95),
+    )
+    for letter in letters
 }  # fmt: skip
 
 SHARE_FORMAT = r'[=0]0.0\ %;[<0.001]"< 0.1 %";0.0\ %'

@@ -10,17 +10,14 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-import xlsxwriter
 from examples import WORKBOOKS, filled
 from lxml import etree
 
+from sheetlab.workbook.book import Book
 from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.graft import TITLES, graft, own_sheets
 from sheetlab.workbook.opening import open_store
 from sheetlab.workbook.package import open_package
-from sheetlab.workbook.parts import Parts
-from sheetlab.workbook.style import BOOK_OPTIONS
-from sheetlab.workbook.template import EPOCH
 
 EDITED = {"[Content_Types].xml", "xl/workbook.xml", "xl/_rels/workbook.xml.rels", "xl/styles.xml"}
 
@@ -42,8 +39,7 @@ def changed(before: dict[str, bytes], after: dict[str, bytes]) -> set[str]:
 def evaluated(tmp_path: Path, data: bytes, name: str = "a.xlsx") -> tuple[Path, Path]:
     source, target = tmp_path / name, tmp_path / f"out-{name}"
     source.write_bytes(data)
-    outcome = evaluate_file(source, target)
-    assert outcome.written == target
+    assert evaluate_file(source, target, trials=0).written == target
     return source, target
 
 
@@ -59,9 +55,9 @@ def test_every_other_part_is_byte_identical(tmp_path: Path, group: str) -> None:
 def test_evaluating_twice_gives_the_same_file(tmp_path: Path, group: str) -> None:
     source, target = evaluated(tmp_path, filled(group))
     first = target.read_bytes()
-    assert evaluate_file(source, target).written == target
+    assert evaluate_file(source, target, trials=0).written == target
     assert target.read_bytes() == first
-    assert evaluate_file(target, target).written == target
+    assert evaluate_file(target, target, trials=0).written == target
     assert target.read_bytes() == first
 
 
@@ -81,7 +77,7 @@ def test_an_evaluated_workbook_opens_at_its_results(tmp_path: Path) -> None:
     for sheet in book:
         sheet.sheet_view.tabSelected = sheet.title == "Instruments"
     book.save(target)
-    assert evaluate_file(target, target).written == target
+    assert evaluate_file(target, target, trials=0).written == target
     assert opens_at(target) == ("Evaluation", ["Evaluation"])
 
 
@@ -134,11 +130,11 @@ def test_a_students_own_sheet_named_like_ours_is_left_alone(tmp_path: Path) -> N
     workbook.create_sheet("Evaluation")["A1"] = "my own notes"
     workbook.save(source)
     target = tmp_path / "out.xlsx"
-    assert evaluate_file(source, target).written == target
+    assert evaluate_file(source, target, trials=0).written == target
     after = openpyxl.load_workbook(target)
     assert after["Evaluation"]["A1"].value == "my own notes"
     assert "Evaluation (2)" in after.sheetnames
-    assert evaluate_file(target, target).written == target
+    assert evaluate_file(target, target, trials=0).written == target
     again = openpyxl.load_workbook(target)
     assert again.sheetnames == after.sheetnames
 
@@ -215,46 +211,19 @@ def test_texts_of_the_results_arrive_as_they_were_written(tmp_path: Path) -> Non
     """Spaces, signs of XML and several lines."""
     texts = [" a  b ", "<&> \"'", "one\ntwo", "\x07bell", "_x000A_", "e = 1", "Ω µ", "<r>x</r>"]
 
-    def results(first_format: int) -> dict[str, bytes]:
-        book = Parts(first_format)
+    stream = io.BytesIO()
+    with Book(stream) as book:
         sheet = book.add_worksheet("Evaluation")
         for row, text in enumerate(texts):
             sheet.write_string(row, 0, text)
         sheet.write_number(len(texts), 0, 0.1)
-        return book.parts()
-
     source, target = tmp_path / "a.xlsx", tmp_path / "out.xlsx"
     source.write_bytes(filled("Avocet"))
-    target.write_bytes(graft(open_package(source), results, ()))
+    target.write_bytes(graft(open_package(source), stream.getvalue(), ()))
     cells = open_store(open_package(target)).cells("Evaluation")
+    # every workbook of ours has a space after what XlsxWriter would take for its own markup
+    texts[-1] += " "
     assert [cells[row, 0].value for row in range(len(texts) + 1)] == [*texts, 0.1]
-
-
-def test_parts_are_those_of_the_library_s_own_file() -> None:
-    def write(book: xlsxwriter.Workbook) -> None:
-        sheet = book.add_worksheet("a")
-        sheet.write_number(0, 0, 1.5)
-        sheet.write_number(1, 0, 1e-7 / 3.0, book.add_format({"bold": True}))
-        sheet.write_blank(1, 27, None, book.add_format({"italic": True}))
-        sheet.write_boolean(2, 0, True)
-        chart = book.add_chart({"type": "scatter"})
-        chart.add_series({"categories": ["a", 0, 0, 1, 0], "values": ["a", 0, 0, 1, 0]})
-        sheet.insert_chart(3, 0, chart)
-
-    buffer = io.BytesIO()
-    plain, ours = xlsxwriter.Workbook(buffer, BOOK_OPTIONS), Parts()
-    for book in (plain, ours):
-        book.set_properties({"created": EPOCH})
-        write(book)
-    plain.close()
-    expected = parts_of(buffer.getvalue())
-    sheet = "xl/worksheets/sheet1.xml"
-    expected[sheet] = re.sub(rb' spans="[0-9:]+"', b"", expected[sheet])
-    # what the library leaves unsaid of blank cells, ours says
-    chart = "xl/charts/chart1.xml"
-    gap = b'<c:plotVisOnly val="1"/><c:dispBlanksAs val="gap"/>'
-    expected[chart] = expected[chart].replace(b'<c:plotVisOnly val="1"/>', gap)
-    assert ours.parts() == expected
 
 
 def test_the_name_of_the_best_line_lies_in_a_cell(tmp_path: Path) -> None:

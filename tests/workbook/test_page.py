@@ -64,7 +64,6 @@ def loads(page: Page) -> None:
     table = page.table(LOADS, ROWS, keys=True)
     table.freeze(through="load")
     table.filter()
-    table.mark("ratio", "={ratio}>{length}", "failed")
     assert table.cell("length", 1) == "C6"
     assert table.cell("length", fixed=True) == "$C$5"
     assert table.cells("share") == "F$5:F$7"
@@ -93,16 +92,13 @@ class TestWritten:
         assert not sheet["A5"].has_style
         assert sheet["A4"].value is None
 
-    def test_what_is_frozen_filtered_hidden_and_marked(self) -> None:
+    def test_what_is_frozen_filtered_and_hidden(self) -> None:
         sheet = sheet_of(written(loads))
         assert sheet.freeze_panes == "C5"
         assert sheet.print_title_rows == "$4:$4"
         assert sheet.auto_filter.ref == "A4:F7"
         assert sheet.row_dimensions[3].hidden
         assert sheet.column_dimensions["A"].hidden
-        [(cells, rules)] = sheet.conditional_formatting._cf_rules.items()
-        assert str(cells.sqref) == "E5:E7"
-        assert rules[0].formula == ["E5>C5"]
 
     def test_rows_are_as_high_as_their_texts_need(self) -> None:
         sheet = sheet_of(written(loads))

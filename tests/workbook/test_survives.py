@@ -79,7 +79,7 @@ def test_a_workbook_with_macros_keeps_them(tmp_path: Path, in_place: bool) -> No
     source.write_bytes(rich(filled("Avocet"), macros=True))
     before = parts(source)
     target = source if in_place else tmp_path / "out.xlsm"
-    outcome = evaluate_file(source, target)
+    outcome = evaluate_file(source, target, trials=0)
     assert outcome.written == target
     after = parts(target)
     assert changed(before, after) <= EDITED
@@ -123,7 +123,7 @@ def test_a_workbook_without_formats_gets_some(tmp_path: Path) -> None:
     book = openpyxl.load_workbook(target)
     assert book["Evaluation"]["A1"].font.b
     first = target.read_bytes()
-    assert evaluate_file(target, target).written == target
+    assert evaluate_file(target, target, trials=0).written == target
     assert target.read_bytes() == first
 
 
@@ -158,9 +158,9 @@ def test_a_signed_workbook_is_only_copied(tmp_path: Path) -> None:
     source = tmp_path / "a.xlsx"
     data = with_parts(filled("Avocet"), {"_xmlsignatures/sig1.xml": b"<Signature/>"})
     source.write_bytes(data)
-    outcome = evaluate_file(source, source)
+    outcome = evaluate_file(source, source, trials=0)
     assert outcome.written is None
     assert "is signed" in outcome.findings[0].found
     assert source.read_bytes() == data
-    assert evaluate_file(source, tmp_path / "b.xlsx").written is not None
+    assert evaluate_file(source, tmp_path / "b.xlsx", trials=0).written is not None
     assert source.read_bytes() == data

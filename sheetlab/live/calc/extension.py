@@ -14,8 +14,8 @@ from sheetlab.live.calc.typelibrary import Method, type_library
 from sheetlab.live.functions import FUNCTIONS
 from sheetlab.live.inplace import COLOURS, NOTE, RULES, TAIL
 from sheetlab.live.library import PART, Argument, Function
+from sheetlab.workbook.book import zipped
 from sheetlab.workbook.graft import RESULT_NAME
-from sheetlab.workbook.parts import packed
 
 IDENTIFIER = "org.sheetlab.calc"
 INTERFACE = "org.sheetlab.XFunctions"
@@ -78,7 +78,7 @@ def extension(python: Path | None = None, patience: Mapping[str, float] | None =
         "settings.json": json.dumps(settings, indent=1, ensure_ascii=False).encode(),
         **{name: text.encode() for name, text in configuration.items()},
     }
-    return packed(parts)
+    return zipped(parts)
 
 
 def gives_block(one: Function) -> bool:

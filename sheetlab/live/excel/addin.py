@@ -25,7 +25,7 @@ from sheetlab import __version__
 from sheetlab.finding import Finding, Severity, SheetlabError, finding
 from sheetlab.live.excel import vba
 from sheetlab.live.functions import FUNCTIONS
-from sheetlab.workbook.parts import packed
+from sheetlab.workbook.book import zipped
 
 ADDIN = "sheetlab.xlam"
 MACROS = "sheetlab.bas"
@@ -131,7 +131,7 @@ def _addin(template: bytes, settings: dict[str, str]) -> bytes:
     parts[_WORKBOOK_PART] = _active_settings(parts[_WORKBOOK_PART])
     parts[_SETTINGS_PART] = _settings_sheet(parts[_SETTINGS_PART], settings)
     parts[_RIBBON_PART] = _ribbon().encode()
-    return packed(parts)
+    return zipped(parts)
 
 
 def _active_settings(workbook: bytes) -> bytes:
