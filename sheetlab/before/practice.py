@@ -18,11 +18,12 @@ from sheetlab.practical.bench import Bench, Planted, applicable, no_bench, simul
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.forward import BenchError
-from sheetlab.practical.habits.table import HABITS
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
 from sheetlab.practical.profile import GUM
+from sheetlab.practical.slips.slip import OwnSlip
+from sheetlab.practical.slips.table import PLANTED
 from sheetlab.units import unit
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.identity import identity_of
@@ -41,7 +42,7 @@ SEED = 1
 TO_MARK = "to-mark"
 KEY = "key.xlsx"
 CLEAN_SHARE = 0.25
-HABITS_IN_ONE = (1, 1, 1, 2, 2, 3)
+SLIPS_IN_ONE = (1, 1, 1, 2, 2, 3)
 """How many mistakes a workbook has, drawn evenly from these."""
 
 
@@ -121,37 +122,37 @@ def _benches(practical: Practical, count: int, seed: int) -> Iterator[Bench]:
     bag = _Bag(applicable(practical), rng)
     for i in rng.permutation(count):
         number = int(rng.integers(2**62))
-        many = int(rng.choice(HABITS_IN_ONE)) if dirty[i] else 0
+        many = int(rng.choice(SLIPS_IN_ONE)) if dirty[i] else 0
         yield _bench(practical, number, bag, many)
 
 
 class _Bag(Struct):
-    """Habits in an order by chance, each once before any comes again."""
+    """Slips in an order by chance, each once before any comes again."""
 
-    habits: Sequence[str]
+    slips: Sequence[str]
     rng: Generator
     rest: tuple[str, ...] = ()
 
     def __len__(self) -> int:
-        return len(self.habits)
+        return len(self.slips)
 
     def draw(self) -> str:
         if not self.rest:
-            self.rest = tuple(self.habits[i] for i in self.rng.permutation(len(self.habits)))
+            self.rest = tuple(self.slips[i] for i in self.rng.permutation(len(self.slips)))
         first, *rest = self.rest
         self.rest = tuple(rest)
         return first
 
 
 def _bench(practical: Practical, seed: int, bag: _Bag, many: int) -> Bench:
-    """A bench with so many habits, every one of which shows beside the others."""
+    """A bench with so many slips, every one of which shows beside the others."""
     found = simulate(practical, seed)
     for _ in range(2 * len(bag)):
         if len(found.planted) >= many:
             break
-        habits = [one.habit for one in found.planted]
+        slips = [one.slip for one in found.planted]
         try:
-            tried = simulate(practical, seed, [*habits, bag.draw()])
+            tried = simulate(practical, seed, [*slips, bag.draw()])
         except BenchError:
             continue
         places = {one.where for one in tried.planted}
@@ -182,7 +183,7 @@ def _key_file(layout: Layout, workbooks: Sequence[PracticeWorkbook]) -> bytes:
     styles = Styles(book)
     planted: list[list[str | float]] = []
     for one in workbooks:
-        rows = [_planted_row(layout, habit) for habit in one.bench.planted]
+        rows = [_planted_row(layout, planted) for planted in one.bench.planted]
         planted += [[one.path.name, *row] for row in rows or [["", "nothing: a clean workbook"]]]
     _sheet(book, styles, "Planted", PLANTED_HEADINGS, planted)
     _sheet(book, styles, "Values", *_values(layout.practical, workbooks))
@@ -225,14 +226,14 @@ def _planted_row(layout: Layout, one: Planted) -> list[str | float]:
     title = practical.field(one.where).title
     owner = practical.owner(one.where)
     at = title if owner == practical.definition.title else f"{owner}: {title}"
-    own_sums = HABITS[one.habit].own_sums
+    own_sums = isinstance(PLANTED[one.slip], OwnSlip)
     shown = [
         (key, row)
         for key, row in one.changed
         if practical.inputs[key].answer == own_sums and key in layout.slots
     ]
     return [
-        one.habit,
+        one.slip,
         one.what,
         at,
         "" if one.row is None else float(one.row + 1),
