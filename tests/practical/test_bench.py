@@ -20,12 +20,12 @@ from sheetlab.formula.values import evaluate
 from sheetlab.practical.bench import Bench, Planted, Planting, applicable, places_of, simulate
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
 from sheetlab.practical.forward import BenchError, _World
-from sheetlab.practical.slips.slip import OwnSlip
-from sheetlab.practical.slips.table import PLANTED
 from sheetlab.practical.instruments import KINDS, parts_of, zero_parts_of
 from sheetlab.practical.loader import catalogue, load
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
+from sheetlab.practical.slips.slip import OwnSlip
+from sheetlab.practical.slips.table import PLANTED
 
 WIRE, PENDULUM = "wire-stretching", "simple-pendulum"
 SEEDS = range(100)
