@@ -12,7 +12,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from sheetlab.before.issue import start_cells
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, together
+from sheetlab.finding import Place, Severity, SheetlabError, finding, together
 from sheetlab.handling.roster import Group
 from sheetlab.practical.bench import Bench, applicable, no_bench, simulate
 from sheetlab.practical.definition import Assist
@@ -92,14 +92,20 @@ def practice_set(
     if loaded.forward is None:
         raise SheetlabError(no_bench(loaded))
     if not 1 <= count <= MOST or seed < 0:
-        raise SheetlabError(_no_such_set(count, seed))
+        raise SheetlabError(
+            finding("no-such-set", Severity.STOP, count=count, seed=seed, most=MOST)
+        )
     key = folder / KEY
     digits = max(2, len(str(count)))
     numbers = [f"{i + 1:0{digits}}" for i in range(count)]
     paths = [folder / TO_MARK / f"{practical} practice {number}.xlsx" for number in numbers]
-    there = [path for path in (key, *paths) if path.exists()]
+    there = [
+        finding("file-exists_practice", Severity.STOP, Place(path.name))
+        for path in (key, *paths)
+        if path.exists()
+    ]
     if there:
-        raise SheetlabError(*together(map(_exists, there)))
+        raise SheetlabError(*together(there))
     layout, sketch = lay_out(loaded, Assist.CORRECTED), catalogue.sketch(loaded)
     invented = replace(identity_of(loaded, Assist.CORRECTED, GUM), invented=True)
     workbooks = []
@@ -260,24 +266,3 @@ def _values(practical: Practical, workbook: PracticeWorkbook) -> dict[str, Shown
         for number in (bench.truths[quantity], value)
     )
     return {"workbook": workbook.path.name, "true": true, "typed": typed}
-
-
-def _exists(path: Path) -> Finding:
-    return Finding(
-        "file-exists",
-        Severity.STOP,
-        "this file is there already; nothing was written",
-        "a folder without a practice set",
-        "Write into another folder, or move the old set away.",
-        Place(path.name),
-    )
-
-
-def _no_such_set(count: int, seed: int) -> Finding:
-    return Finding(
-        "no-such-set",
-        Severity.STOP,
-        f"a set of {count} workbooks with the seed {seed} cannot be written",
-        f"1 to {MOST} workbooks, and a seed of 0 or more",
-        "Change the number.",
-    )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Finding, Severity, SheetlabError, finding
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.forward import BenchError, Cells, Draws, Shown, draw, show, type_up
 from sheetlab.practical.model import Practical
@@ -126,13 +126,7 @@ def simulate(
 
 def no_bench(practical: Practical) -> Finding:
     """That a definition does not say how to invent readings."""
-    return Finding(
-        "no-bench",
-        Severity.STOP,
-        f"the definition of “{practical.definition.id}” does not say how to invent readings",
-        "a table “bench” in the definition file",
-        "Write one, or take another practical.",
-    )
+    return finding("no-bench", Severity.STOP, id=practical.definition.id)
 
 
 class _Change(Struct, frozen=True):

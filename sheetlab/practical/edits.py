@@ -30,6 +30,8 @@ class Edit(Struct, frozen=True):
     changes: Changes
     words: str
     """What it would mean, to follow “it would fit if …”."""
+    rank: int = 0
+    """How common it is, 0 first."""
 
 
 def _tried(
@@ -42,7 +44,7 @@ def _tried(
         if slip.tried == at and (not kinds or slip.id in kinds):
             for trial in slip.trials(numbers, place, row):
                 words = slip.said.format(**{**title, **trial.values})
-                yield Edit(slip.id, trial.changes, words)
+                yield Edit(slip.id, trial.changes, words, slip.rank)
 
 
 def _in_cell(numbers: Numbers, key: str, row: int) -> Iterator[Edit]:

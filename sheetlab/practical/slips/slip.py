@@ -59,7 +59,10 @@ class CellSlip(Slip, frozen=True):
     said: str = ""
     """What it would mean, to follow “it would fit if …”, with the values of a trial."""
     rank: int = 9
-    """How likely it is among slips that explain the same equally well, 0 first."""
+    """How common it is among slips that explain the same equally well, 0 first (experience of the
+    trade, no source)."""
+    message: str = ""
+    """What is asked where a line is one only without the slip: a name in ``sheetlab.messages``."""
 
 
 class Plan(Struct, frozen=True):

@@ -66,11 +66,12 @@ CELLS: tuple[CellSlip, ...] = (
     CellSlip(
         "steps-for-totals", trials=cells.steps_for_totals, tried="line",
         said="“{title}” holds what was added each time, not the total",
+        message="steps-not-totals",
     ),
     CellSlip(
         "order-of-time", trials=cells.order_of_time, tried="line",
         said="“{title}” was typed in the order of time, from the top downwards, and not each "
-        "reading in its row",
+        "reading in its row", message="order-of-time",
     ),
     CellSlip(
         "copied", "The second series copied from the first instead of read.", places.lines_of_two,
@@ -80,33 +81,36 @@ CELLS: tuple[CellSlip, ...] = (
         "wrong-divisions",
         "The divisions of a scale counted as twice or half as many as there are.",
         places.counted_scales, cells.divisions_times(0.5, 2.0), "scale", (2.0, 0.5),
-        "the {title} has {new:g} divisions, not {old:g}", 5,
+        "the {title} has {new:g} divisions, not {old:g}",
+        message="divisions-doubtful_count",
     ),
     CellSlip(
         "wrong-pitch", trials=cells.pitch_times(2.0, 0.5), tried="scale",
-        said="the pitch of the {title} is {new:.6g} {unit}, not {old:.6g} {unit}", rank=5,
+        said="the pitch of the {title} is {new:.6g} {unit}, not {old:.6g} {unit}",
+        message="divisions-doubtful_pitch",
     ),
     CellSlip(
         "scale-backwards", "All coincidences of a table counted from the wrong end of the scale.",
         places.counted_scales, cells.scale_backwards, "scale",
-        said="the circular scale was counted backwards in “{title}”", rank=4,
+        said="the circular scale was counted backwards in “{title}”", rank=5,
+        message="scale-backwards",
     ),
     CellSlip(
         "zero-sign",
         "The zero error with the wrong sign: 3 divisions short of zero taken for 3 past it.",
         places.zeroed_scales, cells.zero_readings(side=True, number=True), "zero",
-        said="the zero error of the {title} had the other sign", rank=2,
+        said="the zero error of the {title} had the other sign", rank=3,
     ),
     CellSlip(
         "zero-count", trials=cells.zero_readings(side=False, number=True), tried="zero",
         said="{new} stood at the line when the {title} was closed: what is past the line is not "
-        "counted backwards", rank=3,
+        "counted backwards", rank=4,
     ),
     CellSlip(
         "zero-side",
         "The wrong side of the zero mark chosen with closed jaws; the division is right.",
         places.zeroed_scales, cells.zero_readings(side=True, number=False), "zero",
-        said="the zero mark of the {title} stood {side}", rank=3,
+        said="the zero mark of the {title} stood {side}", rank=4,
     ),
     CellSlip(
         "zero-forgotten", "Closed-jaw readings typed as 0 without looking.", places.zeroed_scales,
@@ -115,12 +119,12 @@ CELLS: tuple[CellSlip, ...] = (
     CellSlip(
         "count-off", "A count typed one too many or too few.", places.typed_counts,
         cells.other_number(cells.one_more_or_less), "count", (1.0, -1.0),
-        "“{title}” were {new:g} instead of {old:g}", 0,
+        "“{title}” were {new:g} instead of {old:g}", 1,
     ),
     CellSlip(
         "unit-slip", "A column or an input typed in another unit than that of its heading.",
         places.typed_in_a_unit, cells.other_unit, "unit", (1e3, 1e2, 10.0, 0.1, 0.01, 1e-3),
-        "{was} in {other}, not in {unit}", 1,
+        "{was} in {other}, not in {unit}", 2, "unit-doubtful",
     ),
 )  # fmt: skip
 
@@ -203,3 +207,5 @@ OWN: tuple[OwnSlip, ...] = (
 
 PLANTED: dict[str, Slip] = {slip.id: slip for slip in (*CELLS, *BENCH, *OWN) if slip.what}
 """Slips that can be planted, by id."""
+MESSAGES: dict[str, str] = {slip.id: slip.message for slip in CELLS if slip.message}
+"""What is asked where a line is one only without a slip, by id."""
