@@ -106,7 +106,7 @@ class BenchSlip(Slip, frozen=True):
 
 
 class OwnSlip(Slip, frozen=True):
-    """A slip in a group's own results, planted as what ``sums`` makes of the formulas."""
+    """A slip in a group's own results, planted as what ``sums`` makes of the formulas there."""
 
     kinds: tuple[str, ...] = ()
     """Further kinds of candidates that are planted under this name."""

@@ -19,7 +19,6 @@ from sheetlab.metrology.linetests import median
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import LineField, without_condition
 from sheetlab.practical.model import Practical
-from sheetlab.practical.slips.places import LENGTH
 from sheetlab.practical.slips.worlds import Statistic, World, finite
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, neighbours
@@ -34,7 +33,7 @@ MOST_PREFIXES = 6
 (common practice, no source)."""
 COSTLY = ("weighted_slope", "weighted_intercept", "both_errors_slope", "both_errors_intercept")
 SLOPES = ("slope", "origin_slope", "interval_slope", "half_interval")
-TIME = (("time", 1.0),)
+LENGTH, TIME = (("length", 1.0),), (("time", 1.0),)
 ACCELERATION = (("length", 1.0), ("time", -2.0))
 LEAST_COUNTS = {2.0: "taken double", 0.5: "taken half", 10.0: "taken ten times too large",
                 0.1: "taken ten times too small"}  # fmt: skip
@@ -117,10 +116,10 @@ class Case(Struct, frozen=True, dict=True):
         return self.practical.field(self.practical.columns(key)[0]).unit
 
     def sizes(self, key: str) -> tuple[float, ...]:
-        """SI sizes of the units in which a person may hold the number of a name."""
+        """SI sizes of the units in which a person may hold the number of a name, its own first."""
         unit = self.unit_of(key)
         lengths = (0.01, 0.001) if unit.dimension.exponents == LENGTH else ()
-        return tuple(dict.fromkeys((1.0, unit.factor, *lengths)))
+        return tuple(dict.fromkeys((unit.factor, 1.0, *lengths)))
 
     def is_a(self, key: str, *dimensions: tuple[tuple[str, float], ...]) -> bool:
         """Whether a name has one of some dimensions."""

@@ -7,7 +7,6 @@ slips in own sums stand beside their kinds in ``checks.causes``.
 from __future__ import annotations
 
 from sheetlab.practical.slips import apparatus, cells, places
-from sheetlab.practical.slips.places import answers, answers_with
 from sheetlab.practical.slips.slip import BenchSlip, CellSlip, OwnSlip, Slip
 
 CELLS: tuple[CellSlip, ...] = (
@@ -32,7 +31,7 @@ CELLS: tuple[CellSlip, ...] = (
     ),
     CellSlip(
         "digits-swapped", "The two digits of a coincidence typed in the wrong order.",
-        places.many_divisions, cells.coincidence(cells.digits_swapped), "coincidence", (),
+        places.two_scales, cells.coincidence(cells.digits_swapped), "coincidence", (),
         "the digits of {old:g} were swapped: {new:g}", 2,
     ),
     CellSlip(
@@ -166,43 +165,32 @@ BENCH: tuple[BenchSlip, ...] = (
 OWN: tuple[OwnSlip, ...] = (
     OwnSlip(
         "diameter-for-radius", "Own result with the diameter where the formula has it halved: a "
-        "length doubled.", answers(places.has_squared_length),
+        "length doubled.",
     ),
     OwnSlip(
         "radius-for-diameter", "Own result with the radius in place of the diameter: a length "
-        "halved.", answers(places.has_squared_length),
+        "halved.",
     ),
-    OwnSlip("pi-left-out", "Own result without the π of the formula.", answers_with("pi-left-out")),
-    OwnSlip(
-        "number-left-out", "Own result without a number of the formula.",
-        answers_with("number-left-out"),
-    ),
+    OwnSlip("pi-left-out", "Own result without the π of the formula."),
+    OwnSlip("number-left-out", "Own result without a number of the formula."),
     OwnSlip(
         "power-lost", "Own result with something not squared that the formula has squared.",
-        answers_with("power-lost"),
     ),
+    OwnSlip("left-out", "Own result with a quantity of the formula left out.", kinds=("weight",)),
     OwnSlip(
-        "left-out", "Own result with a quantity of the formula left out.", answers_with("left-out"),
-        ("weight",),
+        "decimal-point", "Own result wrong by a power of ten.", kinds=("unit",),
+        sizes=(10.0, 0.1, 1e3, 1e-3),
     ),
-    OwnSlip("decimal-point", "Own result wrong by a power of ten.", answers(), ("unit",),
-            (10.0, 0.1, 1e3, 1e-3)),
     OwnSlip(
         "result-inverted", "Own result upside down: a slope as run over rise.",
-        answers(places.is_quotient), ("slope-inverted",),
+        kinds=("slope-inverted",),
     ),
     OwnSlip(
         "per-step", "Own slope for one step of the table, or for the whole of it, in place of one "
-        "unit of x.", answers(places.is_slope),
+        "unit of x.",
     ),
-    OwnSlip(
-        "zero-left-out", "Own result without the correction for the zero error.",
-        answers(places.is_corrected),
-    ),
-    OwnSlip(
-        "another-method", "Own result by another method than the one that is asked for.",
-        answers(places.has_alternative),
-    ),
+    OwnSlip("zero-left-out", "Own result without the correction for the zero error."),
+    OwnSlip("another-method", "Own result by another method than the one that is asked for."),
 )  # fmt: skip
 
 PLANTED: dict[str, Slip] = {slip.id: slip for slip in (*CELLS, *BENCH, *OWN) if slip.what}
