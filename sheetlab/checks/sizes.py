@@ -82,7 +82,7 @@ class Sizes(Struct):
 
     def offset(self, series: int) -> float | None:
         """Level of the other way minus that of this series, in the direction of growth."""
-        found = self.story.offset_from(series)
+        found = self.story.offset(series)
         return None if found is None else self.sign * found
 
     def confirmed(self, pattern: Pattern) -> bool:

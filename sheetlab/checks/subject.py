@@ -23,10 +23,10 @@ from sheetlab.practical.edits import (
     reading_edits,
     whole_edits,
 )
-from sheetlab.practical.evaluate import AcceptedValue, LineResult, Numbers, refitted
+from sheetlab.practical.evaluate import LineResult, Numbers, refitted
 from sheetlab.practical.fields import DerivedField, InputField, LineField
 from sheetlab.practical.instruments import KINDS
-from sheetlab.practical.register import Bound
+from sheetlab.practical.register import Bound, BoundInstrument
 from sheetlab.units import Unit
 
 WOULD_FIT = "It would fit if"
@@ -51,11 +51,11 @@ class LineStory(Struct, frozen=True):
     @property
     def rows(self) -> list[int]:
         """Rows with a point."""
-        return sorted({p.row for p in self.points})
+        return self.rows_of(None)
 
     @property
     def ordered(self) -> bool:
-        """Whether rows follow each other in time."""
+        """Whether rows follow each other in time: the line has a way back."""
         return any(self.line.field.back)
 
     def rows_of(self, series: int | None) -> list[int]:
@@ -67,42 +67,32 @@ class LineStory(Struct, frozen=True):
         own, rows = self.rows_of(series), self.rows
         return own[0] != rows[0] or own[-1] != rows[-1]
 
-    @property
-    def offset(self) -> float | None:
-        """Level of the first way back minus that of the first way there, in unit of y (SI)."""
-        return self.offset_from(0)
-
-    def offset_from(self, series: int) -> float | None:
+    def offset(self, series: int = 0) -> float | None:
         """Level of the other way minus that of a series, in unit of y (SI)."""
         levels = self.explained.levels
         half = len(levels) // 2
-        if not any(self.line.field.back) or len(levels) < 2:
+        if not self.ordered or not half:
             return None
-        other = series + half if series < half else series - half
-        found = levels[other] - levels[series]
+        found = levels[series + half if series < half else series - half] - levels[series]
         return None if math.isnan(found) else found
 
     @property
     def ways_differ(self) -> bool:
         """Whether the ways lie apart by more than chance (1 in 10⁵) and three divisions."""
-        explained = self.explained
-        if self.offset is None or explained.u_difference <= 0.0 or len(self.points) < FEWEST_WAYS:
+        offset, u = self.offset(), self.explained.u_difference
+        if offset is None or u <= 0.0 or len(self.points) < FEWEST_WAYS:
             return False
-        limit = max(SURE * explained.u_difference, LEAST_DIVISIONS * self.division)
-        return abs(self.offset) >= limit
+        return abs(offset) >= max(SURE * u, LEAST_DIVISIONS * self.division)
 
     def suspects(self) -> Iterator[tuple[str, int]]:
         """Readings (column and row) that a pattern concerns."""
-        keys = self.line.field.y
-        for point in self.points if self.ways_differ else ():
-            if self.line.field.back[point.series]:
-                yield keys[point.series], point.row
-        for pattern in self.explained.patterns:
-            for point in self.points:
-                if pattern.series not in (None, point.series):
-                    continue
-                if pattern.kind == "point" and point.row != pattern.row:
-                    continue
+        keys, back, apart = self.line.field.y, self.line.field.back, self.ways_differ
+        for point in self.points:
+            if (apart and back[point.series]) or any(
+                pattern.series in (None, point.series)
+                and (pattern.kind != "point" or point.row == pattern.row)
+                for pattern in self.explained.patterns
+            ):
                 yield keys[point.series], point.row
 
 
@@ -125,7 +115,8 @@ _LIKELY = {
 }  # fmt: skip
 """What is likelier among slips that explain a result equally well."""
 SAME = 0.01
-"""Relative difference up to which a number is that of the register."""
+"""Relative difference up to which a number is that of the register: room for rounding (a third of a
+millimetre as 0.333); the next slip is far beyond."""
 MUCH_LESS = 0.2
 AS_WELL = 1.5
 """Ratio of scatters below which two slips explain a line equally well."""
@@ -172,7 +163,7 @@ class Subject(Evaluated, frozen=True, dict=True):
             for key, one in self.practical.inputs.items()
             if one.table is not None and one.kind == "number"
             for row, entry in enumerate(self.observations.entries.get(key, ()))
-            if entry.value is not None and not _allowed(one, entry.value)
+            if entry.value is not None and not allowed(one, entry.value)
         )
 
     def abscissa_beyond(self, line: LineField) -> bool:
@@ -180,6 +171,20 @@ class Subject(Evaluated, frozen=True, dict=True):
         leaves = self.practical.leaves(line.x)
         rows = {row for key, row in self.beyond_limits if key in leaves}
         return 0 < len(rows) <= sum(v is not None for v in self.numbers.column(line.x)) // 2
+
+    def is_doubtful(self, line: LineField) -> bool:
+        """Whether what the points of a line have in common is a scale or a column."""
+        return line in [slip.field for slip in self.line_slips] or self.abscissa_beyond(line)
+
+    @cached_property
+    def left_out(self) -> frozenset[tuple[str, int]]:
+        """Rows (table and row) that are left out by hand."""
+        return frozenset((one.table, one.row) for one in self.evaluation.left_out)
+
+    def block(self, key: str) -> tuple[str, ...]:
+        """Columns of repeats that a column is one of; itself alone if of none."""
+        blocks = self.practical.blocks.values()
+        return next((block for block in blocks if key in block), (key,))
 
     @cached_property
     def far_repeats(self) -> tuple[FarRepeat, ...]:
@@ -193,29 +198,23 @@ class Subject(Evaluated, frozen=True, dict=True):
 
     def _rows(self, block: Sequence[str]) -> dict[int, dict[str, float]]:
         """Repeats of each row that has two or more and is not left out by hand, SI."""
-        table = self.practical.field(block[0]).table
-        left_out = {one.row for one in self.evaluation.left_out if one.table == table}
+        one = self.practical.field(block[0])
         rows = {
             row: {key: v for key in block if (v := self.numbers.value(key, row)) is not None}
-            for row in range(self.practical.field(block[0]).rows)
+            for row in range(one.rows)
+            if (one.table, row) not in self.left_out
         }
-        return {
-            row: repeats
-            for row, repeats in rows.items()
-            if len(repeats) > 1 and row not in left_out
-        }
+        return {row: repeats for row, repeats in rows.items() if len(repeats) > 1}
 
     def repeated(self, line: LineField) -> Iterator[tuple[str, ...]]:
         """Columns of repeats that are read, and on whose row means the points of a line rest."""
         practical, below = self.practical, self.practical.below()
+        resting = set().union(*(below[key] for key in line.columns))
         for block in practical.blocks.values():
-            read = all(any(s.rounding for s in practical.field(k).sources) for k in block)
-            means = [
-                key
-                for key, part in practical.calls("row_mean")
-                if set(practical.depends(part)) == set(block)
-            ]
-            if read and any(mean in below[key] for mean in means for key in line.columns):
+            if all(any(s.rounding for s in practical.field(k).sources) for k in block) and any(
+                mean in resting and set(practical.depends(part)) == set(block)
+                for mean, part in practical.calls("row_mean")
+            ):
                 yield block
 
     @cached_property
@@ -262,31 +261,38 @@ class Subject(Evaluated, frozen=True, dict=True):
         for edit in (*column_edits(self.numbers, line), *whole):
             changed = self.numbers.changed(edit.changes)
             fit = refitted(changed, line)
-            wide = WIDE_SCATTER * changed.division(*line.y)
-            if fit is None or fit.residual_deviation > wide:
+            if fit is None or fit.residual_deviation > WIDE_SCATTER * changed.division(*line.y):
                 continue
             if _relative_scatter(fit) < MUCH_LESS * straight:
                 tried.append((_relative_scatter(fit), fit.residual_deviation, edit))
-        tried.sort(key=lambda one: one[0])
-        if not tried or (typed is not None and self._explained_by_points(typed, tried[0][1])):
+        if not tried:
             return None
-        edits = [edit for left, _, edit in tried if left <= AS_WELL * tried[0][0]]
-        return LineSlip(line, tuple(edits), before, tried[0][1])
+        tried.sort(key=lambda one: one[0])
+        least, after, _ = tried[0]
+        if typed is not None and self._explained_by_points(typed, after):
+            return None
+        edits = tuple(edit for left, _, edit in tried if left <= AS_WELL * least)
+        return LineSlip(line, edits, before, after)
+
+    def scale_parts(self, one: BoundInstrument) -> Iterator[tuple[str, float, float]]:
+        """Name, typed and registered size of what makes the scale of a bound instrument."""
+        kinds = {its.id: KINDS[its.kind] for its in self.practical.definition.instruments}
+        kind = kinds.get(one.instrument)
+        pairs = ((kind.graduation, one.step), (kind.divisions, one.divisions)) if kind else ()
+        for name, registered in pairs if kind and kind.graduation else ():
+            typed = self.numbers.shown(f"{one.instrument}.{name}")
+            if typed is not None and registered is not None:
+                yield name, typed, registered
 
     def _possible(self, edits: Iterable[Edit]) -> tuple[Edit, ...]:
         """Slips without those of a scale that is typed as the register has it."""
-        known: set[tuple[str, str]] = set()
-        kinds = {one.id: KINDS[one.kind] for one in self.practical.definition.instruments}
-        for one in () if self.bound is None else self.bound.instruments:
-            kind = kinds.get(one.instrument)
-            pairs = () if kind is None else (
-                ("wrong-divisions", kind.divisions, one.divisions),
-                ("wrong-pitch", kind.graduation, one.step),
-            )  # fmt: skip
-            for slip, part, registered in pairs:
-                typed = self.numbers.shown(f"{one.instrument}.{part}") if registered else None
-                if typed and registered and abs(typed / registered - 1.0) <= SAME:
-                    known.add((slip, one.instrument))
+        bound = () if self.bound is None else self.bound.instruments
+        known = {
+            ("wrong-divisions" if name.endswith("divisions") else "wrong-pitch", one.instrument)
+            for one in bound
+            for name, typed, registered in self.scale_parts(one)
+            if same_size(typed, registered)
+        }
         return tuple(
             edit for edit in edits
             if (edit.kind, next(iter(edit.changes))[0].partition(".")[0]) not in known
@@ -314,16 +320,13 @@ class Subject(Evaluated, frozen=True, dict=True):
             most = max(COARSE * usual, (d.plausible_scatter or 0.0) * unit.factor)
             return Usual(usual, USUAL_DOF, most)
         fitted = self.evaluation.lines.get(line.definition.id)
-        variances, dofs = [], 0
-        for block in self.repeated(line):
-            found = self._by_repeats(block, line.y)
-            dofs += found[1]
-            variances.append(found[0])
-        if fitted is None or dofs < FEWEST_REPEATS:
+        by_repeats = [self._by_repeats(block, line.y) for block in self.repeated(line)]
+        dof = sum(dof for _, dof in by_repeats)
+        if fitted is None or dof < FEWEST_REPEATS:
             return NOTHING_KNOWN
         read = self._moved(self.practical.leaves(line.x), READ_TO, (line.x,))
-        variances.append(fitted.fit.slope**2 * read)
-        return Usual(math.sqrt(math.fsum(variances)), min(dofs, MOST_REPEATS))
+        variances = [*(variance for variance, _ in by_repeats), fitted.fit.slope**2 * read]
+        return Usual(math.sqrt(math.fsum(variances)), min(dof, MOST_REPEATS))
 
     def _by_repeats(self, block: Sequence[str], ys: Sequence[str]) -> tuple[float, int]:
         """Variance of ordinates by the scatter of repeats within rows, and its dof.
@@ -354,29 +357,25 @@ class Subject(Evaluated, frozen=True, dict=True):
                 if value is not None:
                     changes[key, row] = value + by
         other = self.numbers.changed(changes)
-        squares = [
-            (a - b) ** 2
+        moved = (
+            a - b
             for key in results
             for a, b in zip(self.numbers.column(key), other.column(key), strict=True)
             if a is not None and b is not None
-        ]
-        return max(squares, default=0.0)
+        )
+        return max((by**2 for by in moved), default=0.0)
 
     @cached_property
     def stories(self) -> tuple[LineStory, ...]:
         """Every line with the patterns in it; only lines with enough points."""
         found = []
-        doubtful = [slip.field for slip in self.line_slips]
         for line in self.evaluation.lines.values():
-            if line.field in doubtful or self.abscissa_beyond(line.field):
-                # what its points have in common is a scale or a column
+            if self.is_doubtful(line.field):
                 continue
-            points = tuple(line.observed())
+            points, back = tuple(line.observed()), line.field.back
             division = self.numbers.division(*line.field.y)
-            back = line.field.back
-            explained = explain(
-                points, back, division / math.sqrt(12.0), any(back), self.usual(line.field)
-            )
+            floor, usual = division / math.sqrt(12.0), self.usual(line.field)
+            explained = explain(points, back, floor, any(back), usual)
             if explained is not None:
                 found.append(LineStory(line, points, explained, division))
         return tuple(found)
@@ -388,17 +387,13 @@ class Subject(Evaluated, frozen=True, dict=True):
         Only those that leave least that is odd, and that bring the measurand to its accepted value
         where there is one; a wrong unit before a slip with a scale.
         """
-        accepted = None if self.evaluation.measurand is None else self.evaluation.measurand.accepted
-        as_typed = oddities(self, self.numbers)
-        if accepted is not None:
-            as_typed += self._beyond(self.numbers, accepted) > 1.0
+        as_typed = oddities(self, self.numbers) + (self._beyond(self.numbers) > 1.0)
         as_typed += _without_line(self, self.numbers)
         found: list[tuple[int, int, float, Edit]] = []
         columns = [edit for slip in self.line_slips for edit in slip.edits]
         for edit in (*columns, *self._possible(whole_edits(self.numbers))):
             changed = self.numbers.changed(edit.changes)
-            far = 0.0 if accepted is None else self._beyond(changed, accepted)
-            odd = oddities(self, changed) + _outside(self, edit)
+            far, odd = self._beyond(changed), oddities(self, changed) + _outside(self, edit)
             # with a line that is none a result that agrees says nothing
             if far <= 1.0 and odd < as_typed and not _without_line(self, changed):
                 found.append((odd, _LIKELY.get(edit.kind, len(_LIKELY)), far, edit))
@@ -415,10 +410,12 @@ class Subject(Evaluated, frozen=True, dict=True):
         """Numbers with each slip undone that explains a result or a quantity that cannot be."""
         return (self.numbers.changed(edit.changes) for edit in self.whole_slips)
 
-    def _beyond(self, numbers: Numbers, accepted: AcceptedValue) -> float:
+    def _beyond(self, numbers: Numbers) -> float:
         """Distance of the measurand to the nearest book (logarithm), in its uncertainty."""
         measurand = self.evaluation.measurand
-        assert measurand is not None
+        accepted = None if measurand is None else measurand.accepted
+        if measurand is None or accepted is None:
+            return 0.0
         value = numbers.value(measurand.definition.quantity, None)
         if not value or value / accepted.value <= 0.0:
             return math.inf
@@ -431,28 +428,24 @@ class Subject(Evaluated, frozen=True, dict=True):
         """Cell of an input, or of the first input behind a derived value."""
         one = self.practical.field(key)
         if isinstance(one, DerivedField) and one.table is None:
-            columns = [c for c in self.practical.depends(one.node) if self._in_table(c)]
-            if not columns:
-                # worked out from several things: no single cell is to blame
-                return Place(file=self.file)
-            return self.place(columns[0], 0)
+            behind = self.practical.depends(one.node)
+            columns = [c for c in behind if self.practical.field(c).table is not None]
+            # worked out from several things: no single cell is to blame
+            return self.place(columns[0], 0) if columns else Place(file=self.file)
         for name in self.practical.leaves(key):
-            its_row = row if self.practical.inputs[name].table is not None else None
-            return self.observations.entry(name, its_row).place
+            in_table = self.practical.inputs[name].table is not None
+            return self.observations.entry(name, row if in_table else None).place
         return Place(file=self.file)
 
     def typed(self, key: str, row: int) -> bool:
         """Whether anything stands in the cells of a reading in a row of its table."""
         table = self.practical.field(key).table
         return any(
-            self.observations.entry(leaf, row).text
-            or self.observations.entry(leaf, row).value is not None
+            entry.text or entry.value is not None
             for leaf in self.practical.leaves(key)
             if self.practical.inputs[leaf].table == table
+            for entry in (self.observations.entry(leaf, row),)
         )
-
-    def _in_table(self, key: str) -> bool:
-        return self.practical.field(key).table is not None
 
     def shown(self, key: str, row: int | None = None) -> str:
         """A value as text with its unit; “nothing” where it is missing."""
@@ -505,11 +498,16 @@ def _outside(subject: Subject, edit: Edit) -> int:
     count = 0
     for (key, row), value in edit.changes.items():
         one, typed = subject.practical.inputs[key], subject.observations.entry(key, row).value
-        count += (not _allowed(one, value)) - (typed is not None and not _allowed(one, typed))
+        count += (not allowed(one, value)) - (typed is not None and not allowed(one, typed))
     return count
 
 
-def _allowed(one: InputField, value: float) -> bool:
+def same_size(typed: float, registered: float) -> bool:
+    """Whether a size of a scale is that of the register."""
+    return abs(typed / registered - 1.0) <= SAME
+
+
+def allowed(one: InputField, value: float) -> bool:
     """Whether a number lies within the limits of its cell, in its unit."""
     low = -math.inf if one.minimum is None else one.minimum
     high = math.inf if one.maximum is None else one.maximum
