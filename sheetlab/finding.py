@@ -1,12 +1,24 @@
-"""A problem as data; the bottom of the house. Sentences are made here and nowhere else."""
+"""What went wrong, as data that a teacher can read: where, what, what was expected, what to do.
+
+``finding("reading-missing_row", Severity.STOP, place, owner=…)`` makes one; its words stand in
+``sheetlab/messages``. What stands before ``_`` is the code, by which findings are counted.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from enum import StrEnum
+from typing import TYPE_CHECKING, Any
 
 from msgspec import Struct
 from msgspec.structs import force_setattr, replace
+
+from sheetlab.messages import Phrase, Sentences, Values, said, words
+from sheetlab.messages import harmless as harmless  # noqa: PLC0414
+from sheetlab.metrology.statement import with_mark
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 class Severity(StrEnum):
@@ -39,25 +51,71 @@ NOWHERE = Place()
 
 
 class Finding(Struct, frozen=True):
-    """One problem: what kind, where, what was found, what was expected, what to do."""
+    """One problem: what kind, where, and the values of its message.
 
-    code: str
+    ``found``, ``expected`` and ``remedy`` are its words, with the decimal mark ``mark``.
+    """
+
+    message_id: str
     severity: Severity
-    found: str
-    expected: str = ""
-    remedy: str = ""
+    found_text: str = ""
+    expected_text: str = ""
+    remedy_text: str = ""
     place: Place = NOWHERE
+    values: Values | None = None
+    """None: its texts are given as they are."""
+    also: tuple[Phrase | Sentences, ...] = ()
+    """What is said after the remedy."""
+    cells: tuple[str, ...] = ()
+    """More cells of which the same is true."""
+    files: tuple[str, ...] = ()
+    """More files of which the same is true."""
+    mark: str = "."
 
     def __post_init__(self) -> None:
         """What a finding quotes is untrusted, wherever it comes from."""
-        for name in ("found", "expected", "remedy"):
-            text: str = getattr(self, name)
-            if not text.isprintable():
-                force_setattr(self, name, harmless(text))
         place = self.place
         if not (place.file.isprintable() and place.sheet.isprintable()):
             made = Place(harmless(place.file), harmless(place.sheet), place.cell)
             force_setattr(self, "place", made)
+
+    @property
+    def code(self) -> str:
+        """Its kind."""
+        return self.message_id.partition("_")[0]
+
+    def _said(self, part: str) -> str:
+        if self.values is None:
+            text = {"found": self.found_text, "expected": self.expected_text}.get(
+                part, self.remedy_text
+            )
+            return with_mark(harmless(text), self.mark)
+        return words(self.message_id, self.values, self.mark).get(part, "")
+
+    @property
+    def found(self) -> str:
+        """What was found."""
+        text = self._said("found")
+        for message, names in (("cells", self.cells), ("files", self.files)):
+            if names:
+                values = (
+                    (message if message == "cells" else "names", names),
+                    ("count", len(names)),
+                    ("text", text.rstrip(".")),
+                )
+                text = words(f"likewise-{message}", values)[""]
+        return text
+
+    @property
+    def expected(self) -> str:
+        """What was expected; may be empty."""
+        return self._said("expected")
+
+    @property
+    def remedy(self) -> str:
+        """What to do; may be empty."""
+        more = (said(part, self.mark) for part in self.also)
+        return " ".join(filter(None, (self._said("remedy"), *more)))
 
     @property
     def message(self) -> str:
@@ -84,15 +142,44 @@ class Finding(Struct, frozen=True):
         return replace(self, place=place)
 
 
+def finding(
+    message: str,
+    severity: Severity,
+    place: Place = NOWHERE,
+    /,
+    *also: Phrase | Sentences,
+    **values: Any,
+) -> Finding:
+    """A finding whose words stand in the catalogue.
+
+    Parameters
+    ----------
+    message
+        Its name there; what stands before ``_`` is the code.
+    also
+        What is said after the remedy.
+    values
+        What the message asks for; their types are told in ``sheetlab.messages``.
+    """
+    ordered = tuple(sorted(values.items()))
+    return Finding(message, severity, place=place, values=ordered, also=also)
+
+
+def file_exists(path: Path) -> Finding:
+    """That a file to be written is there already."""
+    return finding("file-exists", Severity.STOP, Place(path.name), name=path.name)
+
+
+def not_written(path: Path, error: Exception) -> Finding:
+    """That a file cannot be written, and why."""
+    reason = (isinstance(error, OSError) and error.strerror) or str(error) or type(error).__name__
+    return finding("not-written", Severity.STOP, Place(path.name), name=path.name, reason=reason)
+
+
 def wrong_ending(name: str, ending: str) -> Finding:
     """That a file to be written has a name with another ending, or none."""
-    return Finding(
-        "wrong-ending",
-        Severity.STOP,
-        f"the name “{name}” does not end in {ending}",
-        f"a name such as {name.partition('.')[0] or 'file'}{ending}",
-        "Give that name; nothing was written.",
-    )
+    example = f"{name.partition('.')[0] or 'file'}{ending}"
+    return finding("wrong-ending", Severity.STOP, name=name, ending=ending, example=example)
 
 
 class SheetlabError(Exception):
@@ -112,11 +199,11 @@ def merged(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     One slip repeated down a column is one thing to look at, not ten.
     """
     groups: dict[tuple[str, ...], list[Finding]] = {}
-    for finding in findings:
-        place = finding.place
+    for one in findings:
+        place = one.place
         column = place.cell.rstrip("0123456789")
-        kind = (finding.code, finding.severity, finding.expected, place.sheet, column)
-        groups.setdefault(kind if column else (*kind, finding.found), []).append(finding)
+        kind = (one.code, one.severity, one.expected, place.sheet, column)
+        groups.setdefault(kind if column else (*kind, one.found), []).append(one)
     out = []
     for group in groups.values():
         out += group if len(group) < MANY else [as_one(group)]
@@ -145,53 +232,20 @@ def together(findings: Iterable[Finding]) -> tuple[Finding, ...]:
             finding.place.file
         )
     out = []
-    for finding, files in groups.items():
-        first = finding.at(replace(finding.place, file=files[0]))
-        names = list(dict.fromkeys(files))
-        if len(names) > 1:
-            first = replace(
-                finding,
-                found=f"{finding.found.rstrip('.')}; likewise {len(names) - 1} more: "
-                f"{listed(names[1:])}",
-                place=first.place,
-            )
-        out.append(first)
+    for bare, names in groups.items():
+        first = bare.at(replace(bare.place, file=names[0]))
+        out.append(replace(first, files=tuple(dict.fromkeys(names))[1:]))
     return tuple(out)
 
 
 def as_one(group: Sequence[Finding]) -> Finding:
     """Findings of one kind as the first of them, with the cells of the others."""
-    first, count = group[0], len(group) - 1
-    if not count:
-        return first
-    others = ", ".join(dict.fromkeys(f.place.cell for f in group[1:]))
-    cells = many(count, "more cell")
-    found = f"{first.found.rstrip('.')}; and likewise in {cells} ({others})"
-    return replace(first, found=found)
+    return replace(group[0], cells=tuple(dict.fromkeys(f.place.cell for f in group[1:])))
 
 
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Findings without repeats, the gravest first, otherwise in the order they were made."""
     return tuple(sorted(dict.fromkeys(findings), key=lambda f: _RANK[f.severity]))
-
-
-JOINERS = "\u200c\u200d"
-"""Zero-width characters that writing and emoji need and that reorder nothing."""
-
-
-def harmless(text: str) -> str:
-    """Text that does nothing but stand there, whatever a workbook or a file name holds.
-
-    One line without control codes, without marks that turn the direction of writing round, and
-    without what no file can hold (halves of characters); spaces of every kind are plain ones.
-    """
-    return text if text.isprintable() else "".join(map(_harmless, text))
-
-
-def _harmless(char: str) -> str:
-    if char.isprintable() or char in JOINERS:
-        return char
-    return " " if char.isspace() else "�"
 
 
 def _sentence(text: str) -> str:

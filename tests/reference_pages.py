@@ -25,6 +25,8 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+from fluent.syntax import parse
+from fluent.syntax.ast import Message, Pattern, SelectExpression, TextElement
 from msgspec import NODEFAULT, Struct
 from msgspec.structs import FieldInfo, fields
 
@@ -316,6 +318,15 @@ class Said:
 def said() -> dict[str, dict[str, list[Said]]]:
     """Sentences of every finding in the code, by part of the program and by code."""
     found: dict[str, dict[str, list[Said]]] = defaultdict(lambda: defaultdict(list))
+    grave = severities()
+    for path in sorted((PACKAGE / "messages").glob("*.ftl")):
+        title = next((t for t, rooms in ROOMS.items() if path.stem in rooms), LAST)
+        for entry in parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(entry, Message) and entry.attributes:
+                words = {one.id.name: pattern_text(one.value) for one in entry.attributes}
+                parts = (words.get(part, "") for part in ("found", "expected", "remedy"))
+                code, level = entry.id.name.partition("_")[0], grave.get(entry.id.name, ())
+                found[title][code].append(Said(*parts, tuple(sorted(level))))
     for path in sorted(PACKAGE.rglob("*.py")):
         room = path.relative_to(PACKAGE).parts[0]
         title = next((t for t, rooms in ROOMS.items() if room in rooms), LAST)
@@ -326,6 +337,31 @@ def said() -> dict[str, dict[str, list[Said]]]:
             if words not in found[title][code]:
                 found[title][code].append(words)
     return found
+
+
+def severities() -> dict[str, set[str]]:
+    """How grave the findings of a message are, where the code says so beside its name."""
+    found: dict[str, set[str]] = defaultdict(set)
+    for path in PACKAGE.rglob("*.py"):
+        for message, level in re.findall(
+            r'finding\(\s*"([a-z0-9_-]+)",\s*Severity\.([A-Z]+)', path.read_text(encoding="utf-8")
+        ):
+            found[message].add(level.lower())
+    return found
+
+
+def pattern_text(pattern: Pattern) -> str:
+    """A text of the catalogue with three dots for what varies."""
+    out = []
+    for part in pattern.elements:
+        if isinstance(part, TextElement):
+            out.append(part.value)
+        elif isinstance(part.expression, SelectExpression):
+            usual = next(v for v in part.expression.variants if v.default)
+            out.append(pattern_text(usual.value))
+        else:
+            out.append("…")
+    return " ".join("".join(out).split())
 
 
 def _in_module(tree: ast.Module) -> Iterator[tuple[str, Said]]:

@@ -14,29 +14,30 @@ from examples import SHIPPED
 PACKAGE = Path(__file__).parents[1] / "sheetlab"
 
 ROOMS = {
-    "finding": 0,
     "units": 0,
     "manual": 0,
     "metrology": 1,
-    "formula": 2,
-    "practical": 3,
-    "checks": 4,
-    "workbook": 5,
-    "handling": 6,
-    "before": 7,
-    "during": 8,
-    "classes": 9,
-    "years": 10,
-    "live": 11,
-    "commands": 12,
-    "notebook": 12,
-    "cli": 13,
-    "__main__": 14,
+    "messages": 2,
+    "finding": 3,
+    "formula": 4,
+    "practical": 5,
+    "checks": 6,
+    "workbook": 7,
+    "handling": 8,
+    "before": 9,
+    "during": 10,
+    "classes": 11,
+    "years": 12,
+    "live": 13,
+    "commands": 14,
+    "notebook": 14,
+    "cli": 15,
+    "__main__": 16,
 }
 """A room may import itself and rooms below it. Metrology stands below formula because the table
 of functions gives its statistics; it knows nothing of formulas."""
 
-PURE = ("finding", "units", "metrology", "formula", "practical", "checks")
+PURE = ("messages", "finding", "units", "metrology", "formula", "practical", "checks")
 FORBIDDEN_IN_PURE = ("xlsxwriter", "openpyxl", "lxml", "zipfile", "xlwings", "argparse")
 
 

@@ -387,7 +387,7 @@ def _expected_grid(plan: Plan) -> Grid:
 def _column(values: Sequence[float], decimals: int | None) -> list[str]:
     """Numbers of a column, all with as many decimals as the one that needs most has."""
     if decimals is None:
-        texts = [plain(v, 4) for v in values]
+        texts: list[str] = [plain(v, 4) for v in values]
         if any("×" in text for text in texts):
             return texts
         decimals = max(len(text.partition(".")[2]) for text in texts)

@@ -117,7 +117,7 @@ def assess(
     blank = [] if lost else [f for f in found if f.code == completeness.NOT_FILLED]
     # of a blank workbook everything else that could be said follows from that
     findings = tuple(
-        _said(finding, profile)
+        replace(finding, mark=profile.decimal_mark)
         for finding in gravest_first(subject, merged(blank or [*observations.findings, *found]))
     )
     measurand = evaluation.measurand
@@ -136,14 +136,4 @@ def assess(
         findings,
         status,
         bound,
-    )
-
-
-def _said(finding: Finding, profile: Profile) -> Finding:
-    """A finding with the decimal mark of the profile."""
-    return replace(
-        finding,
-        found=profile.sentence(finding.found),
-        expected=profile.sentence(finding.expected),
-        remedy=profile.sentence(finding.remedy),
     )

@@ -88,7 +88,7 @@ class _Teller(Sizes):
         if not as_well:
             return finding
         words = f"It could as well be that {'; or that '.join(as_well)}."
-        return replace(finding, remedy=f"{finding.remedy} {words}")
+        return replace(finding, remedy_text=f"{finding.remedy_text} {words}")
 
     def caused(self, cause: Cause) -> Finding | None:
         """The finding of an explanation by size."""
@@ -401,7 +401,7 @@ class _Teller(Sizes):
         # a column that stands one row off leaves a cell empty, or typed twice
         finding = self.does_not_return(offset)
         as_well = " It could as well be that the readings of one way stand one row off."
-        yield replace(finding, remedy=finding.remedy + as_well)
+        yield replace(finding, remedy_text=finding.remedy_text + as_well)
 
     def does_not_return(self, offset: float) -> Finding:
         self.returned = True

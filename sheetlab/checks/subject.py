@@ -15,7 +15,7 @@ from sheetlab.formula.values import evaluate
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Explained, Observed, Usual, explain
 from sheetlab.metrology.rowrepeats import FarRepeat, far_repeats, squares
-from sheetlab.metrology.statement import plain
+from sheetlab.metrology.statement import Decimals, plain
 from sheetlab.practical.edits import (
     SCALE_EDITS,
     Edit,
@@ -520,13 +520,13 @@ def _relative_scatter(fit: LineFit) -> float:
     return fit.residual_deviation / ((max(ys) - min(ys)) or 1.0)
 
 
-def amount(value: float, unit: Unit, decimals: int | None = None, digits: int = 6) -> str:
+def amount(value: float, unit: Unit, decimals: int | None = None, digits: int = 6) -> Decimals:
     """A number with its unit for a sentence; ``digits``: significant ones without decimals."""
     if decimals is None or (value and abs(value) < 10.0**-decimals):
-        text = plain(value, digits)
+        text: str = plain(value, digits)
     else:
         text = _trimmed(f"{value:.{decimals}f}").replace("-", "−")
-    return f"{text} {unit.pretty}".strip()
+    return Decimals(f"{text} {unit.pretty}".strip())
 
 
 def _trimmed(text: str) -> str:

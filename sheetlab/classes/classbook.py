@@ -68,7 +68,8 @@ from sheetlab.workbook.charts import (
     share_chart,
 )
 from sheetlab.workbook.imprints import Imprints
-from sheetlab.workbook.results import LEAST_BAR, budget_cells
+from sheetlab.workbook.page import Fit, new_page
+from sheetlab.workbook.results import LEAST_BAR, budget_columns
 from sheetlab.workbook.style import (
     INK,
     SERIES,
@@ -103,6 +104,9 @@ OUT_OF_RANGE = "out of range"
 """Stands for a total of marks that cannot be added up."""
 HEAVY = 0.5
 """Share of the weight of a mean from which the group that has it is named."""
+ACROSS = Fit(LINE, more=3.5, least=17.0, share=0.93)
+CELLS = Fit(LINE, more=4.0, share=0.86, less=1.0)
+"""How high a line across a sheet, and a row of a table, is."""
 FIRST_BLOCK, BLOCK_HEAD = 4, 4
 """Row of the sheet Marks at which the first block begins, and rows above its hand-ins."""
 FIRST_ITEM = 6
@@ -575,12 +579,13 @@ class _Book(Struct):
     def budget(
         self, sheet: Any, compared: Sequence[tuple[str, list[HandIn], Comparison | None]]
     ) -> None:
-        page = self.page(sheet, (47, 6, 13, 11, 9, 12, 10, 11, 12, 12, 9))
-        page.line("Budget of a typical group", "title", 15)
-        breaks = []
+        footer = "Results of a class", ""
+        page = new_page(sheet, self.styles, BUDGET_COLUMNS, footer,
+                        across=ACROSS, cells=CELLS, clean=_cut)  # fmt: skip
+        page.line("Budget of a typical group", "title")
         for i, (title, _, found) in enumerate(compared):
             if i:
-                breaks.append(page.row)
+                page.break_page()
             page.line(title, "heading", 11)
             one = found.typical if found is not None else None
             o = self.data.shelf.whole(one, budget=True).outcome if one is not None else None
@@ -591,19 +596,13 @@ class _Book(Struct):
                 f"Group {one.name}{one.setup and f', set-up {one.setup}'}: its relative "
                 f"uncertainty is the median one. {o.statement}"
             )
-            page.table([BUDGET_HEAD])
-            top = page.row
-            for b in o.budget:
-                page.table([budget_cells(b)], head=False)
+            table = page.table(BUDGET_COLUMNS, o.budget)
             page.line(o.budget_note, "note")
-            page.gap()
+            page.gap(9)
             count = max(1, sum(b.share >= LEAST_BAR for b in o.budget))
             if o.budget:
-                chart = share_chart(self.book, BUDGET, top, count, o.symbol)
-                described = {"description": "Shares of variance"}
-                page.sheet.insert_chart(page.row, 0, chart, described)
-                page.row += 8 + 2 * count
-        sheet.set_h_pagebreaks(breaks)
+                chart = share_chart(self.book, table, count, o.symbol)
+                page.chart(chart, 8 + 2 * count, "Shares of variance")
 
     # -- marks -------------------------------------------------------------------------------
 
@@ -910,11 +909,7 @@ class _Book(Struct):
                 row += 1
 
 
-BUDGET_HEAD = (
-    "source of uncertainty", "type", "distribution", "half-width, or standard deviation", "divisor",
-    "standard uncertainty u", "unit", "degrees of freedom", "sensitivity c",
-    "contribution\n|c| u", "share of variance",
-)  # fmt: skip
+BUDGET_COLUMNS = budget_columns((47, 6, 13, 11, 9, 12, 10, 11, 12, 12, 9))
 HISTORY_HEAD = (
     "group", "set-up", "practical", "saved", "status", "result", "file", "digest", "counts",
 )  # fmt: skip

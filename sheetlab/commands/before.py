@@ -253,7 +253,7 @@ def _of_groups(note: Finding, groups: Sequence[str]) -> Finding:
     names = [name for name in dict.fromkeys(groups) if name]
     if note.code != "setup-not-in-register" or not names:
         return note
-    return replace(note, found=f"{note.found} (group {listed(names)})")
+    return replace(note, found_text=f"{note.found} (group {listed(names)})", values=None)
 
 
 def _binding(options: argparse.Namespace) -> tuple[Binding | None, list[Finding]]:

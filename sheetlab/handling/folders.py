@@ -115,7 +115,7 @@ def passed_over(
         "not-read",
         Severity.NOTE,
         f"not looked at: {' and '.join(told)}",
-        remedy=" ".join(remedies),
+        remedy_text=" ".join(remedies),
     )
 
 

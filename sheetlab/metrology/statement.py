@@ -7,11 +7,28 @@ here, or for the number format of a cell ``decimals_of``.
 from __future__ import annotations
 
 import math
+import re
 from decimal import ROUND_HALF_UP, Decimal, localcontext
 
 from msgspec import Struct
 
 _SUPERSCRIPTS = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
+
+
+class Decimals(str):
+    """A text of ours in which a point between digits is the decimal mark, which may change."""
+
+    __slots__ = ()
+
+
+def with_mark(text: str, mark: str) -> str:
+    """A text with another decimal mark; “quoted” parts stay as they are."""
+    if mark == ".":
+        return text
+    parts = re.split(r"(“[^”]*”)", text)
+    return "".join(
+        part if i % 2 else re.sub(r"(?<=\d)\.(?=\d)", mark, part) for i, part in enumerate(parts)
+    )
 
 
 class Statement(Struct, frozen=True):
@@ -89,7 +106,7 @@ def state(
     )
 
 
-def stated(value: float, uncertainty: float, unit: str = "") -> str:
+def stated(value: float, uncertainty: float, unit: str = "") -> Decimals:
     """``(1.0053 ± 0.0025) mm/kg``; the value alone where there is no uncertainty to state.
 
     Parameters
@@ -100,11 +117,11 @@ def stated(value: float, uncertainty: float, unit: str = "") -> str:
         Unit as it is printed.
     """
     if not (math.isfinite(value) and math.isfinite(uncertainty)) or uncertainty <= 0.0:
-        return f"{significant(value)} {unit}".strip()
-    return str(state(value, uncertainty, unit))
+        return Decimals(f"{significant(value)} {unit}".strip())
+    return Decimals(str(state(value, uncertainty, unit)))
 
 
-def beside(value: float, uncertainty: float, more: int = 0) -> str:
+def beside(value: float, uncertainty: float, more: int = 0) -> Decimals:
     """A value alone, which ends where its uncertainty ends: for what stands beside a statement.
 
     Parameters
@@ -116,10 +133,10 @@ def beside(value: float, uncertainty: float, more: int = 0) -> str:
     """
     decimals = decimals_of(uncertainty, more)
     if decimals is None or not math.isfinite(value):
-        return significant(value)
+        return Decimals(significant(value))
     if 1e-3 <= abs(value) < 1e5 or not value:
-        return f"{_quantized(Decimal(repr(float(value))), -decimals):f}".replace("-", "−")
-    return significant(value, digits_beside(value, uncertainty, more))
+        return Decimals(f"{_quantized(Decimal(repr(float(value))), -decimals):f}".replace("-", "−"))
+    return Decimals(significant(value, digits_beside(value, uncertainty, more)))
 
 
 def digits_beside(value: float, uncertainty: float, more: int = 0) -> int:
@@ -176,7 +193,7 @@ def _shown(number: Decimal, exponent: int, place: int) -> str:
     return text.replace("-", "−")
 
 
-def significant(value: float, digits: int = 4) -> str:
+def significant(value: float, digits: int = 4) -> Decimals:
     """A number for print: so many significant digits, with a power of ten where it helps.
 
     Without one if it rounds to 0.001 and more but less than 100 000, where no digit before the
@@ -195,15 +212,15 @@ def significant(value: float, digits: int = 4) -> str:
         If less than one digit is asked for.
     """
     if value == 0.0 or not math.isfinite(value):
-        return f"{value:g}"
+        return Decimals(f"{value:g}")
     mantissa, _, power = f"{value:.{digits - 1}e}".partition("e")
     exponent = int(power)
     if -3 <= exponent <= 4:
-        return f"{value:.{max(0, digits - 1 - exponent)}f}".replace("-", "−")
-    return f"{mantissa}×{power_of_ten(exponent)}".replace("-", "−")
+        return Decimals(f"{value:.{max(0, digits - 1 - exponent)}f}".replace("-", "−"))
+    return Decimals(f"{mantissa}×{power_of_ten(exponent)}".replace("-", "−"))
 
 
-def plain(value: float, digits: int = 6) -> str:
+def plain(value: float, digits: int = 6) -> Decimals:
     """A number that somebody typed or chose, with its own digits: ``0.01``, ``110``, ``2×10¹¹``.
 
     Parameters
@@ -216,11 +233,11 @@ def plain(value: float, digits: int = 6) -> str:
     short = f"{value:.{SHORT}f}"
     if 0.0 < abs(value) < 1.0 and float(short) == float(f"{value:.{digits - 1}e}"):
         # as it is typed, 0.0005, and not with a power of ten
-        return short.rstrip("0").replace("-", "−")
+        return Decimals(short.rstrip("0").replace("-", "−"))
     mantissa, sign, power = significant(value, digits).partition("×")
     if "." in mantissa:
         mantissa = mantissa.rstrip("0").rstrip(".")
-    return mantissa + sign + power
+    return Decimals(mantissa + sign + power)
 
 
 SHORT = 6
@@ -229,7 +246,7 @@ MOST_PERCENT, MOST_TIMES, LEAST_PERCENT = 1e3, 1e5, 1e-3
 LEAST_SHARE = 0.001
 
 
-def percentage(fraction: float, digits: int = 2, signed: bool = False) -> str:
+def percentage(fraction: float, digits: int = 2, signed: bool = False) -> Decimals:
     """A fraction in per cent, never with a power of ten: ``0.042 %``, ``173 %``, ``25 times``.
 
     Parameters
@@ -244,19 +261,19 @@ def percentage(fraction: float, digits: int = 2, signed: bool = False) -> str:
     """
     value = 100.0 * fraction
     if not math.isfinite(value):
-        return f"{value:g} %".replace("-", "−")
+        return Decimals(f"{value:g} %".replace("-", "−"))
     size = abs(value)
     sign = "−" if value < 0.0 and size else "+" if signed and size else ""
     if size > 100.0 * MOST_TIMES:
-        return f"more than {sign}100 000 times"
+        return Decimals(f"more than {sign}100 000 times")
     if size > MOST_PERCENT:
-        return f"{sign}{float(f'{size / 100.0:.{digits - 1}e}'):.0f} times"
+        return Decimals(f"{sign}{float(f'{size / 100.0:.{digits - 1}e}'):.0f} times")
     if 0.0 < size < 0.5 * LEAST_PERCENT:
-        return f"less than {LEAST_PERCENT} %"
-    return f"{sign}{significant(size, digits)} %"
+        return Decimals(f"less than {LEAST_PERCENT} %")
+    return Decimals(f"{sign}{significant(size, digits)} %")
 
 
-def share(part: float) -> str:
+def share(part: float) -> Decimals:
     """A share of a whole in per cent with one decimal: ``66.0 %``, ``< 0.1 %``.
 
     Parameters
@@ -264,4 +281,4 @@ def share(part: float) -> str:
     part
         A pure number, 0 to 1.
     """
-    return "< 0.1 %" if 0.0 < part < LEAST_SHARE else f"{100.0 * part:.1f} %"
+    return Decimals("< 0.1 %" if 0.0 < part < LEAST_SHARE else f"{100.0 * part:.1f} %")

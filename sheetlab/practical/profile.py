@@ -10,6 +10,8 @@ from typing import Literal
 from msgspec import Struct, field
 from msgspec.structs import fields
 
+from sheetlab.metrology.statement import with_mark
+
 MAX_INPUTS = 50
 Difference = Literal["result-accepted", "accepted-result", "size"]
 DIFFERENCES: Mapping[Difference, tuple[str, int]] = {
@@ -76,14 +78,7 @@ class Profile(Struct, frozen=True):
 
     def sentence(self, text: str) -> str:
         """A sentence with the decimal mark of the profile; “quoted” parts stay as they are."""
-        if self.decimal_mark == ".":
-            return text
-        parts = re.split(r"(“[^”]*”)", text)
-        mark = self.decimal_mark
-        return "".join(
-            part if i % 2 else re.sub(r"(?<=\d)\.(?=\d)", mark, part)
-            for i, part in enumerate(parts)
-        )
+        return with_mark(text, self.decimal_mark)
 
 
 GUM = Profile()

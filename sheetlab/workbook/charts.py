@@ -8,12 +8,12 @@ from typing import Any
 
 from msgspec import Struct
 
+from sheetlab.workbook.page import Table
 from sheetlab.workbook.style import FONT, INK, LINE, RULE, SERIES, chart_text
 
 WIDTH, HEIGHT = 660, 430
 OFF_CHART = 8.0
 """Standard deviations from the middle beyond which a slip is left off a chart."""
-SHARE_COLUMN = 10
 
 
 class Axis(Struct, frozen=True):
@@ -134,15 +134,14 @@ def residual_chart(
     return chart
 
 
-def share_chart(book: Any, sheet: str, first_row: int, count: int, symbol: str) -> Any:
-    """Bars of the shares of variance, the greatest on top; texts in column A, shares in K."""
+def share_chart(book: Any, table: Table, count: int, symbol: str) -> Any:
+    """Bars of the first shares of variance of a budget (``results.BUDGET``), greatest on top."""
     chart = book.add_chart({"type": "bar"})
-    last = first_row + count - 1
     chart.add_series(
         {
             "name": f"share of the variance of {symbol}",
-            "categories": [sheet, first_row, 0, last, 0],
-            "values": [sheet, first_row, SHARE_COLUMN, last, SHARE_COLUMN],
+            "categories": table.range("source", count),
+            "values": table.range("share", count),
             "fill": {"color": SERIES[0]},
             "gap": 40,
         }

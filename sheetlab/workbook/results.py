@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from msgspec import Struct
@@ -30,6 +30,7 @@ from sheetlab.units import Unit, per_unit
 from sheetlab.workbook.charts import Axis, ChartData, axis, line_chart, residual_chart, share_chart
 from sheetlab.workbook.graft import TITLES
 from sheetlab.workbook.layout import heading, quoted_sheet
+from sheetlab.workbook.page import Cell, Column, Fit, Page, Shown, Table, new_page
 from sheetlab.workbook.parts import Parts
 from sheetlab.workbook.style import (
     SHARE_FORMAT,
@@ -52,11 +53,9 @@ ROW_HEIGHT, UPRIGHT_HEIGHT = 15.0, 740.0
 LEAST_SCALE = 0.65
 LONGEST_TITLE = 31
 """Characters of a sheet's title in every spreadsheet program."""
-UNCERTAINTY, CONTRIBUTION, SHARE = 5, 9, 10
-"""Columns of a budget that are worked out from the others."""
-BUDGET_WIDTHS = (2.7, 0.5, 1.0, 1.0, 0.7, 1.0, 0.75, 0.85, 1.1, 1.1, 0.8)
+LINES = Fit(least=17.0)
 LINES_WIDTHS = (1.2, 0.5, 0.95, 0.95, 1.0, 1.0, 1.2, 1.0, 1.1, 1.0)
-"""Widths of both are such that a usual sheet prints on one upright page, and is still read."""
+"""Such that a usual sheet prints on one upright page, and is still read."""
 
 
 def write_results(
@@ -74,10 +73,6 @@ def write_results(
     book = Parts(first_format)
     _Results(assessment, dict(zip(TITLES, titles, strict=True)), book, Styles(book)).write()
     return book.parts()
-
-
-Shown = tuple[float | None, str]
-"""A number, and the number format of its cell."""
 
 
 class _Page(Struct):
@@ -162,11 +157,19 @@ class _Results(Struct):
 
     def write(self) -> None:
         self.evaluation(self.page("Evaluation", (4, 1, 1, 1, 1, 1)))
-        self.budget(self.page("Budget", BUDGET_WIDTHS))
+        self.budget(self.new_page("Budget", BUDGET))
         self.lines(self.page("Lines", LINES_WIDTHS))
         charts = self.working(self.page("Working", [1] * 14, landscape=True))
         self.graphs(self.page("Graphs", [1] * 9), charts)
-        self.findings(self.page("Findings", (2, 1, 4, 3, 4), landscape=True))
+        self.findings(self.new_page("Findings", FINDINGS, landscape=True))
+
+    def new_page(self, title: str, grid: Sequence[Column], landscape: bool = False) -> Page:
+        known = [self.assessment.observations.entry(one.key).text for one in START_INPUTS[:2]]
+        footer = self.practical.definition.title, "  ".join(text for text in known if text)
+        sheet = self.book.add_worksheet(self.titles[title])
+        page = new_page(sheet, self.styles, grid, footer, landscape, across=LINES, merged=False)
+        page.line(title, "title")
+        return page
 
     def page(self, title: str, widths: Sequence[float], landscape: bool = False) -> _Page:
         sheet = self.book.add_worksheet(self.titles[title])
@@ -257,31 +260,19 @@ class _Results(Struct):
 
     # -- budget ------------------------------------------------------------------------------
 
-    def budget(self, page: _Page) -> None:
+    def budget(self, page: Page) -> None:
         practical = self.practical
-        bars: list[tuple[int, int, str]] = []
+        bars: list[tuple[Table, int, str]] = []
         notes: dict[str, list[str]] = {}
         for result in self.assessment.evaluation.results:
             if result is None:
                 continue
             its = practical.derived[result.definition.quantity]
             page.line(f"{its.title} {its.symbol}", "heading")
-            rows: list[list[Any]] = [
-                [
-                    "source of uncertainty", "type", "distribution",
-                    "half-width, or standard deviation", "divisor", "standard uncertainty u",
-                    "unit", "degrees of freedom", "sensitivity c", "contribution\n|c| u",
-                    "share of variance",
-                ]
-            ]  # fmt: skip
             shown = self.words.result_unit(result)
-            scale = shown.factor
-            top = page.row + 1
-            rows += [budget_cells(line) for line in budget_lines(result.budget.rows, scale)]
-            page.table(rows)
-            self.budget_formulas(page, top, rows[1:])
+            table = page.table(BUDGET, budget_lines(result.budget.rows, shown.factor))
             count = sum(row.share >= LEAST_BAR for row in result.budget.rows)
-            bars.append((top, count, its.symbol))
+            bars.append((table, count, its.symbol))
             b = result.budget
             size = wording.relative(b.standard_uncertainty, b.value)
             page.line(
@@ -295,33 +286,19 @@ class _Results(Struct):
             for row in b.rows:
                 if row.source.note and row.source.label not in notes.get(row.source.note, ()):
                     notes.setdefault(row.source.note, []).append(row.source.label)
-            page.gap()
+            page.gap(0)
         for (a, c), value in self.assessment.evaluation.correlations.items():
             symbols = [practical.derived[key].symbol for key in (a, c)]
             text = f"{value:.3f}".replace("-", "−")
             page.line(f"Correlation coefficient of {symbols[0]} and {symbols[1]}: {text}")
         for note, labels in notes.items():
             page.line(f"{'; '.join(labels)}: {note}", "rule")
-        page.gap()
-        for top, count, symbol in bars[:MOST_BARS]:
-            chart = share_chart(self.book, self.titles["Budget"], top, count, symbol)
-            page.sheet.insert_chart(page.row, 0, chart, {"description": "Shares of variance"})
-            page.row += 8 + count
-        page.on_one_page()
-
-    def budget_formulas(self, page: _Page, top: int, rows: Sequence[Sequence[Any]]) -> None:
-        """Formulas in the place of u, contribution and share, so that a reader can follow them."""
-        first, last = top + 1, top + len(rows)
-        for i, cells in enumerate(rows):
-            r = top + i + 1
-            for column, formula in (
-                (UNCERTAINTY, f"=D{r}/E{r}"),
-                (CONTRIBUTION, f"=ABS(I{r})*F{r}"),
-                (SHARE, f"=J{r}^2/SUMSQ(J${first}:J${last})"),
-            ):
-                value, shown = cells[column]
-                style = self.styles("figure", shown)
-                page.sheet.write_formula(r - 1, column, formula, style, value)
+        page.gap(0)
+        for table, count, symbol in bars[:MOST_BARS]:
+            chart = share_chart(self.book, table, count, symbol)
+            page.chart(chart, 8 + count, "Shares of variance")
+        if page.height <= UPRIGHT_HEIGHT / LEAST_SCALE:
+            page.sheet.fit_to_pages(1, 1)
 
     # -- lines -------------------------------------------------------------------------------
 
@@ -631,7 +608,7 @@ class _Results(Struct):
             page.sheet.insert_chart(page.row, 0, chart, {"description": "Residuals"})
             page.row += 24
 
-    def findings(self, page: _Page) -> None:
+    def findings(self, page: Page) -> None:
         found = self.assessment.findings
         if not found:
             page.line("There are none.")
@@ -641,20 +618,7 @@ class _Results(Struct):
             "and says so.",
             "note",
         )
-        rows: list[list[Any]] = [["where", "how grave", "found", "expected", "what to do"]]
-        rows += [
-            [f"{f.place.sheet} {f.place.cell}".strip(), str(f.severity), _sentence(f.found),
-             _sentence(f.expected), f.remedy]
-            for f in found
-        ]  # fmt: skip
-        first = page.row + 1
-        page.table(rows)
-        link = self.styles("cell")
-        for i, finding in enumerate(found):
-            target = _target(finding)
-            if target:
-                text = f"{finding.place.sheet} {finding.place.cell}"
-                page.sheet.write_url(first + i, 0, target, link, text)
+        page.table(FINDINGS, found)
 
 
 def with_uncertainty(its: Unit, value: float, uncertainty: float) -> tuple[Shown, Shown]:
@@ -679,7 +643,7 @@ def column_format(its: Field, spread: float) -> str:
     return "General" if its.decimals is None and not spread else decimals_format(decimals)
 
 
-def _change(change: float) -> Shown | str:
+def _change(change: float) -> Shown:
     """Cell of a relative change; in words where the number would fill more than its cell."""
     if abs(change) > MOST_TIMES:
         return percentage(change, signed=True)
@@ -693,16 +657,46 @@ def own_format(value: float | None) -> str:
     return "General" if plain(value, 9) == plain(value, 4) else number_format(value)
 
 
-def budget_cells(line: BudgetLine) -> list[Any]:
-    """A row of a budget for the sheet; what can be worked out from it stands there as formula."""
-    dof = "0.0" if line.dof % 1.0 else "0"
-    small = [(v, number_format(v, 3)) for v in (
-        line.divided, line.standard_uncertainty, line.sensitivity, line.contribution
-    )]  # fmt: skip
-    return [
-        line.source, line.kind, line.distribution, small[0], (line.divisor, "0.00"), small[1],
-        line.unit, (line.dof, dof), *small[2:], (line.share, SHARE_FORMAT),
-    ]  # fmt: skip
+def budget_columns(widths: Sequence[float], formulas: bool = False) -> tuple[Column, ...]:
+    """Columns of a budget, a row for each ``BudgetLine``.
+
+    Parameters
+    ----------
+    formulas
+        Whether a reader can follow what is worked out from the other cells of the row.
+    """
+
+    def number(value: float, formula: str = "") -> Cell:
+        return Cell(value, number_format(value, 3), formula=formula if formulas else "")
+
+    def share(line: BudgetLine) -> Cell:
+        formula = "={contribution}^2/SUMSQ({contribution:all})" if formulas else ""
+        return Cell(line.share, SHARE_FORMAT, formula=formula)
+
+    rows: tuple[tuple[str, str, Callable[[BudgetLine], Shown]], ...] = (
+        ("source", "source of uncertainty", lambda line: line.source),
+        ("kind", "type", lambda line: line.kind),
+        ("distribution", "distribution", lambda line: line.distribution),
+        ("half", "half-width, or standard deviation", lambda line: number(line.divided)),
+        ("divisor", "divisor", lambda line: (line.divisor, "0.00")),
+        ("u", "standard uncertainty u",
+         lambda line: number(line.standard_uncertainty, "={half}/{divisor}")),
+        ("unit", "unit", lambda line: line.unit),
+        ("dof", "degrees of freedom", lambda line: (line.dof, "0.0" if line.dof % 1.0 else "0")),
+        ("c", "sensitivity c", lambda line: number(line.sensitivity)),
+        ("contribution", "contribution\n|c| u",
+         lambda line: number(line.contribution, "=ABS({c})*{u}")),
+        ("share", "share of variance", share),
+    )  # fmt: skip
+    return tuple(
+        Column(key, title, width, value)
+        for (key, title, value), width in zip(rows, widths, strict=True)
+    )
+
+
+BUDGET_WIDTHS = (2.7, 0.5, 1.0, 1.0, 0.7, 1.0, 0.75, 0.85, 1.1, 1.1, 0.8)
+"""Such that a usual sheet prints on one upright page, and is still read."""
+BUDGET = budget_columns([width * WIDTH for width in BUDGET_WIDTHS], formulas=True)
 
 
 def _wide(its: Axis) -> Axis:
@@ -713,9 +707,20 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _target(finding: Finding) -> str:
-    sheet = finding.place.sheet
-    if not (sheet and finding.place.cell) or len(sheet) > LONGEST_TITLE or not sheet.isprintable():
+def _where(finding: Finding) -> Shown:
+    """The cell of a finding, with a link to it if there can be one."""
+    sheet, cell = finding.place.sheet, finding.place.cell
+    text = f"{sheet} {cell}".strip()
+    if not (sheet and cell) or len(sheet) > LONGEST_TITLE or not sheet.isprintable():
         # no program gives a sheet such a title; the file library would print it as a warning
-        return ""
-    return f"internal:{quoted_sheet(finding.place.sheet)}!{finding.place.cell}"
+        return text
+    return Cell(text, style="cell", link=f"internal:{quoted_sheet(sheet)}!{cell}")
+
+
+FINDINGS = (
+    Column("where", "where", 2 * WIDTH, _where),
+    Column("severity", "how grave", WIDTH, lambda finding: str(finding.severity)),
+    Column("found", "found", 4 * WIDTH, lambda finding: _sentence(finding.found)),
+    Column("expected", "expected", 3 * WIDTH, lambda finding: _sentence(finding.expected)),
+    Column("remedy", "what to do", 4 * WIDTH, lambda finding: finding.remedy),
+)

@@ -1,0 +1,126 @@
+"""The catalogue of messages and the code agree, and nothing that is quoted can break a sentence."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fluent.syntax import parse
+from fluent.syntax.ast import BaseNode, Junk, Message, VariableReference
+from fluent.syntax.visitor import Visitor
+from hypothesis import given
+from hypothesis import strategies as st
+
+import sheetlab
+from sheetlab.finding import Place, Severity, finding
+from sheetlab.messages import Sentences, catalogue, phrase, said, words
+from sheetlab.metrology.statement import Decimals, significant
+
+PACKAGE = Path(sheetlab.__file__).parent
+TREES = {
+    path.relative_to(PACKAGE).as_posix(): ast.parse(path.read_text(encoding="utf-8"))
+    for path in PACKAGE.rglob("*.py")
+}
+
+
+class Variables(Visitor):
+    """Names of the values that a part of the catalogue asks for."""
+
+    def __init__(self) -> None:
+        self.names: set[str] = set()
+
+    def visit_VariableReference(self, node: VariableReference) -> None:
+        self.names.add(node.id.name)
+
+
+def asked(node: BaseNode) -> set[str]:
+    visitor = Variables()
+    visitor.visit(node)
+    return visitor.names
+
+
+ASKED = {name: asked(parse(source)) for name, source in catalogue().items()}
+
+
+def calls() -> Iterator[tuple[str, ast.Call, str]]:
+    """File, call and message of each finding and phrase that names its message."""
+    for file, tree in TREES.items():
+        for node in ast.walk(tree):
+            if (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Name)
+                and node.func.id in ("finding", "phrase")
+                and isinstance(node.args[0], ast.Constant)
+            ):
+                yield file, node, str(node.args[0].value)
+
+
+def test_the_code_gives_what_each_message_asks_for() -> None:
+    wrong = []
+    for file, call, message in calls():
+        given_ = {keyword.arg for keyword in call.keywords}
+        if message not in ASKED:
+            wrong.append(f"{file}:{call.lineno}: no message {message}")
+        elif None not in given_ and given_ != ASKED[message]:
+            wrong.append(f"{file}:{call.lineno}: {message} asks for {ASKED[message]}, has {given_}")
+    assert not wrong
+
+
+def test_every_message_is_used() -> None:
+    constants = {
+        node.value
+        for tree in TREES.values()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    }
+    own = {"likewise-cells", "likewise-files"}
+    assert not catalogue().keys() - constants - own
+
+
+@pytest.mark.parametrize("name", sorted(catalogue()))
+def test_a_message_is_whole(name: str) -> None:
+    (message,) = parse(catalogue()[name]).body
+    assert not isinstance(message, Junk), message.annotations[0].message
+    assert isinstance(message, Message)
+    parts = [one.id.name for one in message.attributes]
+    assert bool(message.value) != bool(parts)
+    assert parts == [part for part in ("found", "expected", "remedy") if part in parts]
+
+
+@given(text=st.text(max_size=20))
+def test_what_is_quoted_stays_as_it_is(text: str) -> None:
+    shown = finding(
+        "wrong-ending", Severity.STOP, name=text, ending=".xlsx", example="a.xlsx"
+    ).found
+    assert shown.isprintable()
+    if text.isprintable():
+        assert shown == f"the name “{text}” does not end in .xlsx".strip()
+
+
+def test_numbers_of_ours_have_the_mark_of_the_profile_and_typed_ones_do_not() -> None:
+    values = (
+        ("ending", "1.5"),
+        ("name", significant(0.25)),
+        ("example", ("b.1", Decimals("2.5 mm"))),
+    )
+    said_ = words("wrong-ending", tuple(sorted(values)), ",")
+    assert said_["found"] == "the name “0,2500” does not end in 1.5"
+    assert said_["expected"] == "a name such as b.1, 2,5 mm"
+
+
+def test_a_number_is_written_before_it_is_said() -> None:
+    with pytest.raises(TypeError, match="to be written by metrology/statement"):
+        _ = finding("file-exists", Severity.STOP, name=0.25).found
+
+
+def test_lists_are_cut_and_phrases_follow_each_other() -> None:
+    names = tuple(f"a{i}" for i in range(14))
+    assert said(phrase("likewise-files", text="x", count=1200, names=names)) == (
+        "x; likewise 1200 more: a0, a1, a2, a3, a4, a5, a6, a7, a8, a9, a10, a11 and 2 more"
+    )
+    both = Sentences(("One.", phrase("likewise-cells", text="Two", count=1, cells="A1")))
+    told = finding("file-exists", Severity.STOP, Place("f.xlsx"), both, name="f.xlsx")
+    assert told.remedy.endswith("away. One. Two; and likewise in 1 more cell (A1)")
+    assert told.code == "file-exists"
