@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from sheetlab.checks.subject import WOULD_FIT, Subject
+from sheetlab.checks.subject import Subject
 from sheetlab.finding import Finding, Severity, worst_first
 
 EXPLAIN = frozenset(
@@ -112,7 +112,11 @@ class _Weigher:
             return False
         others = [f for f in findings if self.rank_alone(f) == CAUSE and f not in self.effects]
         # what a pattern or a condition does to the result is not known here
-        slip_known = any(f.remedy.startswith(WOULD_FIT) for f in findings if f.code in EFFECTS)
+        slip_known = any(
+            name == "slips" and value
+            for f in findings if f.code in EFFECTS
+            for name, value in f.values or ()
+        )  # fmt: skip
         return not others or (slip_known and self.distance >= FAR)
 
     def rank_alone(self, finding: Finding) -> int:

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from msgspec import Struct
 
-from sheetlab.checks.subject import Subject, amount, fitting_edits, would_fit
+from sheetlab.checks.subject import Subject, amount, fitting_edits, joined
 from sheetlab.finding import Finding, Severity
 from sheetlab.formula.tree import Call, walk
 from sheetlab.metrology.linetests import median
@@ -23,6 +23,7 @@ FAR_REPEAT = 6.0
 LEAST_DIVISIONS = 4.0
 
 
+WOULD_FIT = "It would fit if"
 _DOUBTS = {
     "scale-backwards": (
         "scale-backwards", "Which way do the numbers of the scale run? Read three settings again."
@@ -65,7 +66,7 @@ def columns_in_doubt(subject: Subject) -> Iterator[Finding]:
             Severity.DOUBTFUL,
             f"the points of “{title}” {scatter}",
             f"about {_two_digits(slip.after, one.unit)} about their line",
-            would_fit([edit.words for edit in slip.edits]) + remedy,
+            f"{WOULD_FIT} {joined(edit.words for edit in slip.edits)}. {remedy}",
             subject.place(key, row),
         )
 

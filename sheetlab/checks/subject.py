@@ -12,6 +12,7 @@ from sheetlab.checks.diagnosis import AnswerDiagnosis, diagnose
 from sheetlab.checks.evaluated import Evaluated
 from sheetlab.finding import Place
 from sheetlab.formula.values import evaluate
+from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology.line import LineFit
 from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Explained, Observed, Usual, explain
 from sheetlab.metrology.rowrepeats import FarRepeat, far_repeats, squares
@@ -29,8 +30,6 @@ from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.register import Bound, BoundInstrument
 from sheetlab.units import Unit
 
-WOULD_FIT = "It would fit if"
-"""How the remedy begins where a slip is known with which a result would agree."""
 LEAST_DIVISIONS = 3.0
 """Nothing is said of a line of what stays within so many divisions."""
 SURE = 5.0
@@ -460,9 +459,23 @@ class Subject(Evaluated, frozen=True, dict=True):
         return "" if row is None else f" in row {row + 1}"
 
 
-def would_fit(slips: Sequence[str]) -> str:
+def joined(slips: Iterable[str]) -> Decimals:
+    """Slips in words as a list of what could have been."""
+    return Decimals("; or if ".join(slips))
+
+
+def as_if(subject: Subject, key: str, edits: Sequence[tuple[Edit, float]]) -> Phrase | str:
+    """What a reading would be with slips of it undone (SI), the first of them; empty if none."""
+    if not edits:
+        return ""
+    one = subject.practical.field(key)
+    value = amount(one.unit.from_si(edits[0][1]), one.unit, one.decimals)
+    return phrase("would-fit-as-if", value=value, slips=joined(edit.words for edit, _ in edits))
+
+
+def would_fit(slips: Sequence[str]) -> Phrase | str:
     """The beginning of a remedy that names slips in words; empty without any."""
-    return f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
+    return phrase("would-fit", slips=joined(slips)) if slips else ""
 
 
 MOST_SHOWN = 5
@@ -527,6 +540,11 @@ def amount(value: float, unit: Unit, decimals: int | None = None, digits: int = 
     else:
         text = _trimmed(f"{value:.{decimals}f}").replace("-", "−")
     return Decimals(f"{text} {unit.pretty}".strip())
+
+
+def rough(value: float, unit: Unit) -> Decimals:
+    """A size that is not known to more than two digits, with its unit."""
+    return amount(float(f"{value:.2g}"), unit)
 
 
 def _trimmed(text: str) -> str:
