@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-from sheetlab.checks.subject import Subject, allowed, amount
+from sheetlab.checks.evaluated import allowed
+from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity, finding
 from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate

@@ -12,8 +12,9 @@ from typing import Any
 
 from msgspec.structs import replace
 
+from sheetlab.checks.evaluated import LEAST_DIVISIONS, SURE
 from sheetlab.checks.sizes import SURE_SIZE, Sizes
-from sheetlab.checks.subject import LEAST_DIVISIONS, SURE, Subject, amount, as_if, joined, rough
+from sheetlab.checks.subject import Subject, amount, as_if, joined, rough
 from sheetlab.finding import Finding, Severity, finding
 from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology.linepatterns import Pattern

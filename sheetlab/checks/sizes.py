@@ -11,7 +11,8 @@ from collections.abc import Callable, Iterator, Sequence
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.checks.subject import LineStory, Subject, fitting_edits
+from sheetlab.checks.evaluated import LineStory
+from sheetlab.checks.subject import Subject, fitting_edits
 from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology.linepatterns import Pattern
 from sheetlab.practical.edits import Edit, length_edits

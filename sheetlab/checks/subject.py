@@ -9,12 +9,11 @@ from functools import cached_property
 from msgspec import Struct
 
 from sheetlab.checks.diagnosis import AnswerDiagnosis, diagnose
-from sheetlab.checks.evaluated import Evaluated
-from sheetlab.finding import Place
+from sheetlab.checks.evaluated import Evaluated, LineStory, allowed
 from sheetlab.formula.values import evaluate
 from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology.line import LineFit
-from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Explained, Observed, Usual, explain
+from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Usual, explain
 from sheetlab.metrology.rowrepeats import FarRepeat, far_repeats, squares
 from sheetlab.metrology.statement import Decimals, plain
 from sheetlab.practical.edits import (
@@ -25,74 +24,10 @@ from sheetlab.practical.edits import (
     whole_edits,
 )
 from sheetlab.practical.evaluate import LineResult, Numbers, refitted
-from sheetlab.practical.fields import DerivedField, InputField, LineField
+from sheetlab.practical.fields import InputField, LineField
 from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.register import Bound, BoundInstrument
 from sheetlab.units import Unit
-
-LEAST_DIVISIONS = 3.0
-"""Nothing is said of a line of what stays within so many divisions."""
-SURE = 5.0
-"""Standard uncertainties by which two levels have to differ to be told apart."""
-FEWEST_WAYS = 6
-"""Points on both ways together from which their levels are compared."""
-
-
-class LineStory(Struct, frozen=True):
-    """A line and the patterns in it."""
-
-    line: LineResult
-    points: tuple[Observed, ...]
-    explained: Explained
-    division: float
-    """One division of the scale of y, SI; 0 if y is no reading."""
-
-    @property
-    def rows(self) -> list[int]:
-        """Rows with a point."""
-        return self.rows_of(None)
-
-    @property
-    def ordered(self) -> bool:
-        """Whether rows follow each other in time: the line has a way back."""
-        return any(self.line.field.back)
-
-    def rows_of(self, series: int | None) -> list[int]:
-        """Rows with a point of a series (None: of any)."""
-        return sorted({p.row for p in self.points if series in (None, p.series)})
-
-    def cut_short(self, series: int) -> bool:
-        """Whether a series lacks its reading in the first or the last row."""
-        own, rows = self.rows_of(series), self.rows
-        return own[0] != rows[0] or own[-1] != rows[-1]
-
-    def offset(self, series: int = 0) -> float | None:
-        """Level of the other way minus that of a series, in unit of y (SI)."""
-        levels = self.explained.levels
-        half = len(levels) // 2
-        if not self.ordered or not half:
-            return None
-        found = levels[series + half if series < half else series - half] - levels[series]
-        return None if math.isnan(found) else found
-
-    @property
-    def ways_differ(self) -> bool:
-        """Whether the ways lie apart by more than chance (1 in 10⁵) and three divisions."""
-        offset, u = self.offset(), self.explained.u_difference
-        if offset is None or u <= 0.0 or len(self.points) < FEWEST_WAYS:
-            return False
-        return abs(offset) >= max(SURE * u, LEAST_DIVISIONS * self.division)
-
-    def suspects(self) -> Iterator[tuple[str, int]]:
-        """Readings (column and row) that a pattern concerns."""
-        keys, back, apart = self.line.field.y, self.line.field.back, self.ways_differ
-        for point in self.points:
-            if (apart and back[point.series]) or any(
-                pattern.series in (None, point.series)
-                and (pattern.kind != "point" or point.row == pattern.row)
-                for pattern in self.explained.patterns
-            ):
-                yield keys[point.series], point.row
 
 
 class LineSlip(Struct, frozen=True):
@@ -138,33 +73,6 @@ class Subject(Evaluated, frozen=True, dict=True):
     bound: Bound | None = None
     """What the workbook knows of its set-up."""
 
-    @property
-    def file(self) -> str:
-        """File that the observations came from."""
-        return self.observations.file
-
-    @cached_property
-    def impossible(self) -> frozenset[tuple[str, int]]:
-        """Readings (column and row) with a part that no scale can show."""
-        return frozenset(
-            (check.reading, row)
-            for check in self.practical.checks
-            if check.reading
-            for row in range(check.rows)
-            if evaluate(check.node, self.numbers, row) is False
-        )
-
-    @cached_property
-    def beyond_limits(self) -> frozenset[tuple[str, int]]:
-        """Numbers in tables (column and row) that are outside the limits of their cells."""
-        return frozenset(
-            (key, row)
-            for key, one in self.practical.inputs.items()
-            if one.table is not None and one.kind == "number"
-            for row, entry in enumerate(self.observations.entries.get(key, ()))
-            if entry.value is not None and not allowed(one, entry.value)
-        )
-
     def abscissa_beyond(self, line: LineField) -> bool:
         """Whether a few abscissas of a line cannot be; if most cannot, it is their unit."""
         leaves = self.practical.leaves(line.x)
@@ -174,16 +82,6 @@ class Subject(Evaluated, frozen=True, dict=True):
     def is_doubtful(self, line: LineField) -> bool:
         """Whether what the points of a line have in common is a scale or a column."""
         return line in [slip.field for slip in self.line_slips] or self.abscissa_beyond(line)
-
-    @cached_property
-    def left_out(self) -> frozenset[tuple[str, int]]:
-        """Rows (table and row) that are left out by hand."""
-        return frozenset((one.table, one.row) for one in self.evaluation.left_out)
-
-    def block(self, key: str) -> tuple[str, ...]:
-        """Columns of repeats that a column is one of; itself alone if of none."""
-        blocks = self.practical.blocks.values()
-        return next((block for block in blocks if key in block), (key,))
 
     @cached_property
     def far_repeats(self) -> tuple[FarRepeat, ...]:
@@ -423,29 +321,6 @@ class Subject(Evaluated, frozen=True, dict=True):
         beyond = abs(math.log(value / accepted.value)) - accepted.tolerance
         return max(beyond, 0.0) / (spread or 1e-9)
 
-    def place(self, key: str, row: int | None) -> Place:
-        """Cell of an input, or of the first input behind a derived value."""
-        one = self.practical.field(key)
-        if isinstance(one, DerivedField) and one.table is None:
-            behind = self.practical.depends(one.node)
-            columns = [c for c in behind if self.practical.field(c).table is not None]
-            # worked out from several things: no single cell is to blame
-            return self.place(columns[0], 0) if columns else Place(file=self.file)
-        for name in self.practical.leaves(key):
-            in_table = self.practical.inputs[name].table is not None
-            return self.observations.entry(name, row if in_table else None).place
-        return Place(file=self.file)
-
-    def typed(self, key: str, row: int) -> bool:
-        """Whether anything stands in the cells of a reading in a row of its table."""
-        table = self.practical.field(key).table
-        return any(
-            entry.text or entry.value is not None
-            for leaf in self.practical.leaves(key)
-            if self.practical.inputs[leaf].table == table
-            for entry in (self.observations.entry(leaf, row),)
-        )
-
     def shown(self, key: str, row: int | None = None) -> str:
         """A value as text with its unit; “nothing” where it is missing."""
         one = self.practical.field(key)
@@ -518,13 +393,6 @@ def _outside(subject: Subject, edit: Edit) -> int:
 def same_size(typed: float, registered: float) -> bool:
     """Whether a size of a scale is that of the register."""
     return abs(typed / registered - 1.0) <= SAME
-
-
-def allowed(one: InputField, value: float) -> bool:
-    """Whether a number lies within the limits of its cell, in its unit."""
-    low = -math.inf if one.minimum is None else one.minimum
-    high = math.inf if one.maximum is None else one.maximum
-    return low <= value <= high
 
 
 def _relative_scatter(fit: LineFit) -> float:
