@@ -12,7 +12,6 @@ from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology.statement import Decimals, plain
-from sheetlab.practical.edits import mistaken_for
 from sheetlab.practical.fields import (
     LEAST_REASON,
     LEFT_OUT,
@@ -23,6 +22,7 @@ from sheetlab.practical.fields import (
     without_condition,
 )
 from sheetlab.practical.register import FAR_LIMIT, issued_limits, prefilled
+from sheetlab.practical.slips.cells import mistaken_for
 
 FEWEST_ZEROS = 3
 FEWEST_TENTHS = 6

@@ -8,13 +8,13 @@ from collections.abc import Callable, Iterator
 from msgspec import Struct
 
 from sheetlab.checks.subject import Subject, amount, rough, would_fit
-from sheetlab.checks.worlds import World, finite
 from sheetlab.finding import Finding, Severity, finding
 from sheetlab.metrology.budget import effective_dof, student_t
 from sheetlab.metrology.statement import Decimals
 from sheetlab.practical.definition import Expected, Slip
 from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.fields import InputField
+from sheetlab.practical.slips.worlds import World, finite
 
 FAR = 0.002
 """Probability below which an honest result lies so far from what it must be, or from every book."""
@@ -161,7 +161,7 @@ class _Tried(Struct, frozen=True):
 
 def _tried(subject: Subject, key: str, slip: Slip, target: float) -> _Tried | None:
     """A result with a slip undone; None if that gives no number near the value."""
-    root = World(subject.numbers, subject.practical.below(), frozenset())
+    root = World(subject.numbers)
     one = subject.practical.field(slip.quantity)
     typed = subject.numbers.value(slip.quantity, None)
 

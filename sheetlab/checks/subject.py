@@ -43,11 +43,6 @@ class LineSlip(Struct, frozen=True):
 
 WIDE_SCATTER = 3.0
 """Divisions of scatter about a line from which scales and columns are looked at."""
-_LIKELY = {
-    "count-off": 0, "unit-slip": 1, "zero-sign": 2, "zero-side": 3, "zero-count": 3,
-    "scale-backwards": 4,
-}  # fmt: skip
-"""What is likelier among slips that explain a result equally well."""
 SAME = 0.01
 """Relative difference up to which a number is that of the register: room for rounding (a third of a
 millimetre as 0.333); the next slip is far beyond."""
@@ -293,7 +288,7 @@ class Subject(Evaluated, frozen=True, dict=True):
             far, odd = self._beyond(changed), oddities(self, changed) + _outside(self, edit)
             # with a line that is none a result that agrees says nothing
             if far <= 1.0 and odd < as_typed and not _without_line(self, changed):
-                found.append((odd, _LIKELY.get(edit.kind, len(_LIKELY)), far, edit))
+                found.append((odd, edit.rank, far, edit))
         least = min((odd for odd, _, _, _ in found), default=0)
         # a table that was typed in one unit is one slip, not one for each of its columns
         kept = [
@@ -445,7 +440,7 @@ def fitting_edits(
         if value is not None and fits(value, numbers):
             found.append((edit, value))
     # whole steps of the scale are misread more often than anything else
-    found.sort(key=lambda pair: _RANK.get(pair[0].kind, len(_RANK)))
+    found.sort(key=lambda pair: pair[0].rank)
     kinds: dict[str, tuple[Edit, float]] = {}
     for edit, value in found:
         kinds.setdefault(edit.kind, (edit, value))
@@ -453,4 +448,3 @@ def fitting_edits(
 
 
 MOST_WORDS = 3
-_RANK = {"main-step": 0, "count-off": 1, "digits-swapped": 2, "half-step": 3, "ten-divisions": 4}

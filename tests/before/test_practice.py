@@ -44,7 +44,7 @@ def test_what_is_written(written: tuple[str, Path, PracticeSet]) -> None:
     assert len(made.workbooks) == COUNT
     clean = [one for one in made.workbooks if not one.bench.planted]
     assert len(clean) == COUNT // 4
-    planted = [habit.habit for one in made.workbooks for habit in one.bench.planted]
+    planted = [slip.slip for one in made.workbooks for slip in one.bench.planted]
     assert set(planted) <= set(applicable(practical(name)))
     assert len(set(planted)) > len(planted) / 2
 
@@ -75,7 +75,7 @@ def test_the_key_tells_what_was_planted_where(written: tuple[str, Path, Practice
     wanted: list[tuple[object, object, object]] = []
     for one in made.workbooks:
         wanted += [
-            (one.path.name, h.habit, float(f"{h.effect:.5g}")) for h in one.bench.planted
+            (one.path.name, h.slip, float(f"{h.effect:.5g}")) for h in one.bench.planted
         ] or [(one.path.name, "", None)]
     assert told == wanted
     for row in rows:
@@ -104,9 +104,9 @@ def test_the_key_is_in_none_of_the_workbooks(written: tuple[str, Path, PracticeS
             for row in sheet.iter_rows()
             for cell in row
         }
-        for habit in one.bench.planted:
-            assert not any(habit.what in text for text in texts)
-            assert habit.habit not in texts
+        for slip in one.bench.planted:
+            assert not any(slip.what in text for text in texts)
+            assert slip.slip not in texts
 
 
 @pytest.mark.slow

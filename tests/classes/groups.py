@@ -19,7 +19,7 @@ from sheetlab.practical.definition import Assist
 from sheetlab.workbook.template import write_template
 
 WIRE, PENDULUM = "wire-stretching", "simple-pendulum"
-HABITS: Mapping[int, Sequence[str]] = {2: ("main-step",), 5: ("answer-radius",)}
+HABITS: Mapping[int, Sequence[str]] = {2: ("main-step",), 5: ("diameter-for-radius",)}
 """What goes wrong in two of the groups."""
 
 

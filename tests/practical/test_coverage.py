@@ -13,14 +13,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from functools import cache
 from multiprocessing import get_context
 from typing import Any, Protocol
 
 import numpy as np
 import pytest
-from msgspec.structs import asdict, fields
 from numpy.random import Generator, default_rng
 from scipy.special import ellipk
 

@@ -15,47 +15,49 @@ from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import DerivedField
 from sheetlab.practical.model import Practical
 
-Place = tuple[str, tuple[str, ...]]
+Statistic = tuple[str, tuple[str, ...]]
+"""Function of columns and the columns that it is given."""
 
 
 class World(Struct):
     """Numbers in which some quantities, formulas or statistics are others; SI units."""
 
     parent: Numbers | World
-    below: Mapping[str, frozenset[str]]
-    """What each field depends on, itself included."""
-    changed: frozenset[str]
+    changed: frozenset[str] = frozenset()
+    """Fields that are worked out anew, with all that depends on them."""
     fixed: Mapping[str, float] = field(default_factory=dict)
     nodes: Mapping[str, Node] = field(default_factory=dict)
-    statistics: Mapping[Place, float] = field(default_factory=dict)
+    statistics: Mapping[Statistic, float] = field(default_factory=dict)
     library: ModuleType = math
-    memory: dict[tuple[str, int | None], float | None] = field(default_factory=dict)
-    found: dict[Place, float | None] = field(default_factory=dict)
+    values: dict[tuple[str, int | None], float | None] = field(default_factory=dict)
+    aggregates: dict[Statistic, float | None] = field(default_factory=dict)
 
     @property
     def practical(self) -> Practical:
         """The practical."""
         return self.parent.practical
 
+    def _as_before(self, key: str) -> bool:
+        return self.changed.isdisjoint(self.practical.below()[key])
+
     def value(self, key: str, row: int | None) -> float | None:
         """A quantity, or the element of a column in a row, in SI units."""
         if key in self.fixed:
             return self.fixed[key]
-        if self.changed.isdisjoint(self.below[key]):
-            return self.parent.value(key, row)
-        place = (key, row)
-        if place not in self.memory:
-            self.memory[place] = self._value(key, row)
-        return self.memory[place]
+        if (key, row) not in self.values:
+            self.values[key, row] = self._value(key, row)
+        return self.values[key, row]
 
     def _value(self, key: str, row: int | None) -> float | None:
+        if self._as_before(key):
+            return self.parent.value(key, row)
         one = self.practical.field(key)
-        if not isinstance(one, DerivedField) or (one.table is not None and row is None):
+        if not isinstance(one, DerivedField):
             return None
-        if row is not None and one.table is not None and not 0 <= row < one.rows:
+        if one.table is not None and row not in range(one.rows):
             return None
-        found: float | None = evaluate(self.nodes.get(key, one.node), self, row)
-        return found
+        value: float | None = evaluate(self.nodes.get(key, one.node), self, row)
+        return value
 
     def columns(self, key: str) -> Sequence[str]:
         """The columns behind a name."""
@@ -67,27 +69,26 @@ class World(Struct):
 
     def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> float | None:
         """A statistic of whole columns."""
-        place = (rule.name, tuple(columns))
-        if place in self.statistics:
-            return self.statistics[place]
-        if place not in self.found:
-            if all(self.changed.isdisjoint(self.below[key]) for key in columns):
-                self.found[place] = self.parent.aggregate(rule, columns)
+        statistic = (rule.name, tuple(columns))
+        if statistic in self.statistics:
+            return self.statistics[statistic]
+        if statistic not in self.aggregates:
+            if all(map(self._as_before, columns)):
+                self.aggregates[statistic] = self.parent.aggregate(rule, columns)
             else:
-                self.found[place] = rule.value([self.column(key) for key in columns])
-        return self.found[place]
+                self.aggregates[statistic] = rule.value([self.column(key) for key in columns])
+        return self.aggregates[statistic]
 
     def with_(
         self,
-        fixed: Mapping[str, float] | None = None,
-        nodes: Mapping[str, Node] | None = None,
-        statistics: Mapping[Place, float] | None = None,
-        at: str = "",
+        fixed: Mapping[str, float] = {},
+        nodes: Mapping[str, Node] = {},
+        statistics: Mapping[Statistic, float] = {},
+        at: Sequence[str] = (),
     ) -> World:
-        """A world on top of this one; ``at``: the field that a statistic stands in."""
-        fixed, nodes, statistics = fixed or {}, nodes or {}, statistics or {}
-        changed = frozenset((*fixed, *nodes, *((at,) if at else ())))
-        return World(self, self.below, changed, {**self.fixed, **fixed}, nodes, statistics)
+        """A world on top of this one; ``at``: the fields that a statistic stands in."""
+        changed = frozenset((*fixed, *nodes, *at))
+        return World(self, changed, {**self.fixed, **fixed}, nodes, statistics)
 
 
 def finite(value: float | None) -> float | None:
