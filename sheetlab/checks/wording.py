@@ -359,7 +359,9 @@ class Words(Struct, frozen=True):
             return []
         titles = {table.id: table.title for table in assessment.practical.definition.tables}
         lines = [
-            self._said("left-out", row=one.row + 1, title=titles[one.table], reason=one.reason)
+            self._said(
+                "left-out-by-hand", row=one.row + 1, title=titles[one.table], reason=one.reason
+            )
             for one in evaluation.left_out
         ]
         whole, kept = evaluation.with_every_row[0], evaluation.measurand

@@ -126,7 +126,7 @@ corner = { $distance } { $unit } { $side ->
 
 ## What is left out, and what counts most
 
-left-out = Left out by hand: row { $row } of “{ $title }”, because “{ $reason }”.
+left-out-by-hand = Left out by hand: row { $row } of “{ $title }”, because “{ $reason }”.
 every-row-none = With every row no result could be formed.
 every-row = With every row: { $statement }{ $changed ->
         [1] {" "}({ $change })
