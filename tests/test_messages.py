@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import sheetlab
+from sheetlab.checks.causes import KINDS
 from sheetlab.finding import Place, Severity, finding
 from sheetlab.messages import Sentences, catalogue, phrase, said, words
 from sheetlab.metrology.statement import Decimals, significant
@@ -75,7 +76,7 @@ def test_every_message_is_used() -> None:
         for node in ast.walk(tree)
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
-    own = {"likewise-cells", "likewise-files"}
+    own = {"likewise-cells", "likewise-files", *(f"because-{kind}" for kind in KINDS)}
     assert not catalogue().keys() - constants - own
 
 

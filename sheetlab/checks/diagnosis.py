@@ -17,19 +17,11 @@ from itertools import combinations
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.checks.causes import (
-    ANSWER_UNIT,
-    ELSEWHERE,
-    ELSEWHERE_QUESTION,
-    KINDS,
-    OR_PUT_IN,
-    ZERO_SIDE,
-    Cause,
-    power_words,
-)
+from sheetlab.checks.causes import KINDS, ZERO_SIDE, Cause, power_words
 from sheetlab.checks.evaluated import Evaluated
 from sheetlab.formula.slips import Product, product
 from sheetlab.formula.values import evaluate
+from sheetlab.messages import words
 from sheetlab.practical.definition import Answer
 from sheetlab.practical.edits import ZERO_EDITS, whole_edits
 from sheetlab.practical.evaluate import Numbers
@@ -427,23 +419,26 @@ def _other_zeros(numbers: Numbers) -> list[tuple[str, float]]:
 
 def _cause(own: _Own, slip: Candidate, distance: float) -> Cause:
     """A slip in words."""
-    kind, practical = KINDS[slip.kind], own.practical
-    words = {
-        "what": " and ".join(dict.fromkeys(named(practical, key) for key in slip.about)),
-        "of": named(practical, slip.of or own.target),
-        "detail": slip.detail,
-        "power": power_words(slip.detail),
-    }
-    text, question = kind.text, kind.question
+    practical = own.practical
+    what, which = " and ".join(dict.fromkeys(named(practical, key) for key in slip.about)), "taken"
     if slip.kind == "unit":
-        put_in = dict.fromkeys(named(practical, k) for k in slip.about if k != own.target)
-        words["what"] = " or ".join(f"“{name}”" for name in put_in)
+        put_in = dict.fromkeys(named(practical, key) for key in slip.about if key != own.target)
+        what = " or ".join(f"“{name}”" for name in put_in)
         if own.target in slip.about:
-            question = ANSWER_UNIT + (OR_PUT_IN if put_in else "")
-    if kind.by_chance and abs(slip.factor - 1.0) < BY_CHANCE:
-        text, question = text + ELSEWHERE, question + ELSEWHERE_QUESTION
-    return Cause(slip.kind, text.format(**words), question.format(**words), slip.factor, distance,
-                 kind.legitimate, slip.about)  # fmt: skip
+            which = "either" if put_in else "answer"
+    made = words(
+        f"because-{slip.kind}",
+        (
+            ("what", what),
+            ("of", named(practical, slip.of or own.target)),
+            ("detail", slip.detail),
+            ("power", power_words(slip.detail)),
+            ("which", which),
+            ("elsewhere", abs(slip.factor - 1.0) < BY_CHANCE),
+        ),
+    )  # fmt: skip
+    return Cause(slip.kind, made["found"], made["remedy"], slip.factor, distance,
+                 KINDS[slip.kind].legitimate, slip.about)  # fmt: skip
 
 
 def _different(causes: Iterator[Cause], most: int) -> tuple[Cause, ...]:

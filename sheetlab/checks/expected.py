@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator
 
 from msgspec import Struct
 
-from sheetlab.checks.subject import Subject, amount, would_fit
-from sheetlab.finding import Finding, Severity
+from sheetlab.checks.subject import Subject, amount, rough, would_fit
+from sheetlab.finding import Finding, Severity, finding
 from sheetlab.metrology.budget import effective_dof, student_t
+from sheetlab.metrology.statement import Decimals
 from sheetlab.practical.definition import Expected, Slip
 from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.fields import InputField
@@ -42,16 +43,15 @@ def not_as_expected(subject: Subject) -> Iterator[Finding]:
         if _follows(subject, result, expected, limit):
             continue
         one = subject.practical.derived[result.definition.quantity]
-        found = amount(one.unit.from_si(result.budget.value), one.unit, one.decimals)
-        yield Finding(
-            "not-as-expected",
-            Severity.DOUBTFUL,
-            f"{one.title} is {found}, more than its uncertainty explains",
-            f"{amount(expected.value, one.unit)} within "
-            f"{amount(float(f'{limit / one.unit.factor:.2g}'), one.unit)}",
-            would_fit(slips) + expected.question,
-            subject.place(result.definition.quantity, None),
-        )
+        yield finding(
+            "not-as-expected", Severity.DOUBTFUL, subject.place(one.key, None),
+            title=one.title,
+            value=amount(one.unit.from_si(result.budget.value), one.unit, one.decimals),
+            target=amount(expected.value, one.unit),
+            limit=rough(limit / one.unit.factor, one.unit),
+            slips=would_fit(slips),
+            question=Decimals(expected.question),
+        )  # fmt: skip
 
 
 def _judged(

@@ -8,17 +8,15 @@ from collections.abc import Iterator, Sequence
 
 from msgspec import Struct
 
-from sheetlab.checks.subject import Subject, amount, fitting_edits, would_fit
+from sheetlab.checks.subject import Subject, amount, as_if, fitting_edits, rough, would_fit
 from sheetlab.finding import Finding, Severity, finding
 from sheetlab.formula.tree import Call, walk
 from sheetlab.messages import phrase
 from sheetlab.metrology.linetests import median
-from sheetlab.metrology.statement import Decimals
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import DerivedField
 from sheetlab.practical.instruments import KINDS
 from sheetlab.practical.slips.table import MESSAGES
-from sheetlab.units import Unit
 
 FEWEST_REPEATS = 3
 FEWEST_FOR_OUTLIERS = 6
@@ -41,16 +39,14 @@ def columns_in_doubt(subject: Subject) -> Iterator[Finding]:
         unit = subject.practical.field(slip.field.y[0]).unit
         points = phrase("points-without-line", title=title)
         if math.isfinite(slip.before):
-            points = phrase("points-scatter", title=title, scatter=_two_digits(slip.before, unit))
-        would = Decimals(would_fit([other.words for other in slip.edits]))
+            points = phrase(
+                "points-scatter", title=title, scatter=rough(slip.before / unit.factor, unit)
+            )
         yield finding(
             MESSAGES[edit.kind], Severity.DOUBTFUL, subject.place(*next(iter(edit.changes))),
-            points=points, scatter=_two_digits(slip.after, unit), would=would,
+            points=points, scatter=rough(slip.after / unit.factor, unit),
+            would=would_fit([other.words for other in slip.edits]),
         )  # fmt: skip
-
-
-def _two_digits(value: float, unit: Unit) -> Decimals:
-    return amount(float(f"{value / unit.factor:.2g}"), unit)
 
 
 def zero_line_counted_twice(subject: Subject) -> Iterator[Finding]:
@@ -145,17 +141,13 @@ def _far_repeat(subject: Subject, at: tuple[str, int], repeats: _Repeats) -> Fin
     if few and not any(edit.kind == "main-step" for edit, _ in edits):
         # of so few nothing is an outlier; a whole step of the scale is a slip of reading
         return None
-    would = ""
-    if edits:
-        words = "; or if ".join(edit.words for edit, _ in edits)
-        would = f"{amount(unit.from_si(edits[0][1]), unit, decimals)} would fit: as if {words}. "
     off = repeats.values[at] - middle
     return finding(
         "repeat-off_of-all", Severity.DOUBTFUL, subject.place(key, row),
         title=field.title, row=subject.row_words(row), reading=subject.shown(key, row),
         distance=amount(abs(off) / unit.factor, unit, decimals),
         side="above" if off > 0.0 else "below",
-        limit=amount(repeats.limit / unit.factor, unit, decimals), would=Decimals(would),
+        limit=amount(repeats.limit / unit.factor, unit, decimals), would=as_if(subject, key, edits),
     )  # fmt: skip
 
 

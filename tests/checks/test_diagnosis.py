@@ -25,6 +25,7 @@ from sheetlab.checks.subject import Subject
 from sheetlab.formula import slips
 from sheetlab.formula.functions import NAMES
 from sheetlab.formula.tree import parse
+from sheetlab.messages import words
 from sheetlab.practical.bench import simulate
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
 from sheetlab.practical.loader import load
@@ -554,8 +555,10 @@ def test_one_reading_near_the_mean_may_be_a_number_from_a_label() -> None:
 
 def test_every_kind_has_words() -> None:
     for name, kind in KINDS.items():
-        assert kind.text, name
-        assert kind.question.endswith(("?", ".")), name
+        parts = ("of", "detail", "power", "which", "what")
+        made = words(f"because-{name}", (*((part, "") for part in parts), ("elsewhere", 0)))
+        assert made["found"] or name in ("unit", "decimal-point"), "all of it is told by the slip"
+        assert made["remedy"].endswith(("?", ".")), name
         assert 1 <= kind.frequency <= 9
 
 
