@@ -18,7 +18,7 @@ from test_findings import assessed, careful
 
 from sheetlab.checks.answers import answers_that_differ, verdict
 from sheetlab.checks.assess import assess
-from sheetlab.checks.causes import KINDS, ZERO_SIDE
+from sheetlab.checks.causes import ZERO_SIDE
 from sheetlab.checks.diagnosis import MOST_CAUSES, AnswerDiagnosis, diagnose, half_unit
 from sheetlab.checks.record import record
 from sheetlab.checks.subject import Subject
@@ -30,6 +30,7 @@ from sheetlab.practical.bench import simulate
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
 from sheetlab.practical.loader import load
 from sheetlab.practical.profile import BUILT_IN, GUM
+from sheetlab.practical.slips.table import KINDS
 from sheetlab.workbook.template import as_cells_show
 
 WIRE, PENDULUM = "wire-stretching", "simple-pendulum"

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import accumulate, pairwise
 
+from sheetlab.messages import Phrase, phrase
 from sheetlab.practical.definition import Instrument
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import InputField
@@ -22,7 +23,12 @@ from sheetlab.units import Unit, neighbours
 MISREAD = 100.0
 """Divisions by which a scale with numbers at its long marks is misread: ten centimetres of a metre
 scale (common practice, no source)."""
-STEPS = {0.5: "half a step", 1.0: "one step", 2.0: "two steps"}
+STEPS = {0.5: "half", 1.0: "one", 2.0: "two"}
+
+
+def rounded(value: float) -> float:
+    """A number that was worked out, to the digits that are shown of it."""
+    return float(f"{value:.6g}")
 
 
 def instrument(practical: Practical, id_: str) -> Instrument:
@@ -50,8 +56,8 @@ def main_scale(*sizes: float) -> Trials:
             return
         unit = numbers.practical.inputs[f"{reading}.main"].unit.pretty
         for size in sizes:
-            new, steps = typed + size * step, STEPS[abs(size)]
-            values: Values = {"new": new, "by": abs(size) * step, "unit": unit, "steps": steps}
+            new, by = rounded(typed + size * step), rounded(abs(size) * step)
+            values: Values = {"new": new, "by": by, "unit": unit, "steps": STEPS[abs(size)]}
             yield Trial(_moved(numbers, reading, row, size, step), size, row, values)
 
     return trials
@@ -250,11 +256,11 @@ def pitch_times(*factors: float) -> Trials:
         if travel is None or not numbers.observations.entry(f"{id_}.divisions").value:
             return
         moved, pitch = numbers.shown(travel.key), numbers.shown(f"{id_}.pitch")
-        title = instrument(numbers.practical, id_).title.lower()
+        values: Values = {"title": instrument(numbers.practical, id_).title.lower(),
+                  "unit": travel.unit.pretty, "old": rounded(pitch or 0.0)}  # fmt: skip
         for factor in factors if moved and pitch else ():
-            values: Values = {"title": title, "old": pitch or 0.0, "new": (pitch or 0.0) * factor,
-                      "unit": travel.unit.pretty}  # fmt: skip
-            yield Trial({(travel.key, None): (moved or 0.0) * factor}, factor, None, values)
+            changes: Changes = {(travel.key, None): (moved or 0.0) * factor}
+            yield Trial(changes, factor, None, {**values, "new": rounded((pitch or 0.0) * factor)})
 
     return trials
 
@@ -342,16 +348,20 @@ def unit_groups(practical: Practical) -> list[str]:
     return list(dict.fromkeys(" ".join(keys) for keys in groups.values()))
 
 
-def _group_title(practical: Practical, keys: Sequence[str]) -> str:
-    fields = [practical.inputs[key] for key in keys]
-    title, table = f"“{fields[0].title}”", fields[0].table
-    if table is None:
+def _group_title(practical: Practical, keys: Sequence[str]) -> Phrase:
+    """What was in another unit."""
+    first = practical.inputs[keys[0]]
+    if first.table is None:
         scales = {item.id: item.title.lower() for item in practical.definition.instruments}
         scale = scales.get(keys[0].partition(".")[0])
-        return f"{title} of the {scale} was" if scale else f"{title} was"
+        if scale is None:
+            return phrase("input-was", title=first.title)
+        return phrase("scale-was", title=first.title, scale=scale)
     titles = {item.id: item.title for item in practical.definition.tables}
-    under = f"under {title} " if len({field.title for field in fields}) == 1 else ""
-    return f"the numbers {under}in “{titles.get(table, table)}” were"
+    table = titles.get(first.table, first.table)
+    if any(practical.inputs[key].title != first.title for key in keys):
+        return phrase("table-was", table=table)
+    return phrase("columns-were", title=first.title, table=table)
 
 
 def other_unit(numbers: Numbers, place: str, _: int | None) -> Iterator[Trial]:
@@ -366,7 +376,7 @@ def other_unit(numbers: Numbers, place: str, _: int | None) -> Iterator[Trial]:
     }
     unit = practical.inputs[keys[0]].unit
     for other, factor in mistaken_for(unit) if typed else ():
-        values = {"was": _group_title(practical, keys), "other": other, "unit": unit.pretty}
+        values: Values = {"was": _group_title(practical, keys), "other": other, "unit": unit.pretty}
         yield Trial({at: v * factor for at, v in typed.items()}, factor, None, values)
 
 
