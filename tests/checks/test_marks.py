@@ -3,48 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
-from classes.groups import PENDULUM, WIRE, handin
-from examples import SHIPPED, WORKBOOKS, filled, practical, typed
+from checks.placed import assessed
+from classes.groups import PENDULUM, WIRE
+from examples import WORKBOOKS, typed
 from msgspec.structs import replace
 
-from sheetlab.checks.assess import Assessment, assess
+from sheetlab.checks.assess import Assessment
 from sheetlab.checks.marks import ProposedMark, Scheme, load_scheme, propose, rounded
 from sheetlab.classes.schemes import FOLDER, find_scheme, shipped
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.manual import FOLDER as PAGES
-from sheetlab.practical.observations import Observations, Typed, as_cells_show
-from sheetlab.workbook.evaluate_file import assess_file
-
-
-@cache
-def read(group: str) -> Observations:
-    """What the reader makes of a group's workbook: every cell with its place."""
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / "one.xlsx"
-        path.write_bytes(handin("A", "S1", 101, group) if group in SHIPPED else filled(group))
-        outcome, _ = assess_file(path, trials=0)
-    assert outcome.assessment is not None
-    return outcome.assessment.observations
-
-
-def assessed(group: str, cells: Typed | None = None) -> Assessment:
-    """A group's workbook, or one with other contents in its cells."""
-    name = group if group in SHIPPED else WORKBOOKS[group].practical
-    model, observations = practical(name), read(group)
-    if cells is not None:
-        shown = as_cells_show(model, cells)
-        entries = {
-            key: [replace(shown.entry(key, i), place=one.place) for i, one in enumerate(column)]
-            for key, column in observations.entries.items()
-        }
-        observations = replace(observations, entries=entries)
-    return assess(model, observations, trials=0)
 
 
 def avocet(**other: list[Any]) -> Assessment:
@@ -186,7 +158,6 @@ def test_rows_start_cells_and_result(clean: Assessment) -> None:
 
 def changed(change: Callable[[dict[str, Any]], None]) -> Assessment:
     """The careful group's workbook with something changed."""
-
 
     cells = {key: list(values) for key, values in typed("Avocet").items()}
     change(cells)
