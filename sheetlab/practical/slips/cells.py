@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import accumulate, pairwise
+from typing import Literal
 
 from sheetlab.messages import Phrase, phrase
 from sheetlab.practical.definition import Instrument
@@ -42,6 +43,13 @@ def scale_behind(practical: Practical, reading: str) -> Instrument | None:
     return instrument(practical, field.instrument) if field and field.instrument else None
 
 
+def _of_scale(numbers: Numbers, reading: str, what: Literal["graduation", "divisions"]) -> float:
+    """Step of the main scale behind a reading, or divisions of the moving one; 0 if unknown."""
+    item = scale_behind(numbers.practical, reading)
+    name = "" if item is None else getattr(KINDS[item.kind], what)
+    return (numbers.shown(f"{item.id}.{name}") if item and name else None) or 0.0
+
+
 # -- one reading ---------------------------------------------------------------------------------
 
 
@@ -49,9 +57,8 @@ def main_scale(*sizes: float) -> Trials:
     """The main scale read so many steps off."""
 
     def trials(numbers: Numbers, reading: str, row: int | None) -> Iterator[Trial]:
-        item = scale_behind(numbers.practical, reading)
         typed = numbers.observations.entry(f"{reading}.main", row).value
-        step = numbers.shown(f"{item.id}.{KINDS[item.kind].graduation}") if item else None
+        step = _of_scale(numbers, reading, "graduation")
         if typed is None or not step:
             return
         unit = numbers.practical.inputs[f"{reading}.main"].unit.pretty
@@ -66,12 +73,11 @@ def main_scale(*sizes: float) -> Trials:
 def _moved(numbers: Numbers, reading: str, row: int | None, size: float, step: float) -> Changes:
     """Both parts of a reading that is off by steps; the main scale shows whole ones only."""
     main, coincidence = ((f"{reading}.{part}", row) for part in ("main", "coincidence"))
-    typed = numbers.observations.entry(*main).value or 0.0
-    item, read = scale_behind(numbers.practical, reading), numbers.observations.entry(*coincidence)
-    divisions = numbers.shown(f"{item.id}.{KINDS[item.kind].divisions}") if item else None
-    if size == int(size) or not divisions or read.value is None:
+    typed, read = (numbers.observations.entry(*at).value for at in (main, coincidence))
+    typed, divisions = typed or 0.0, _of_scale(numbers, reading, "divisions")
+    if size == int(size) or not divisions or read is None:
         return {main: float(f"{typed + size * step:.12g}")}
-    total = (typed / step + size) * divisions + read.value
+    total = (typed / step + size) * divisions + read
     whole, left = divmod(round(total, 6), divisions)
     return {main: float(f"{whole * step:.12g}"), coincidence: left}
 
@@ -96,14 +102,11 @@ def coincidence(others: Callable[[float, float], Iterable[float]]) -> Trials:
     """Another coincidence; ``others``: number and divisions of the scale -> what was meant."""
 
     def trials(numbers: Numbers, reading: str, row: int | None) -> Iterator[Trial]:
-        item = scale_behind(numbers.practical, reading)
         key = f"{reading}.coincidence"
         old = numbers.observations.entry(key, row).value
-        if item is None or old is None:
-            return
-        divisions = numbers.shown(f"{item.id}.{KINDS[item.kind].divisions}") or 0.0
-        for new in others(old, divisions):
-            yield Trial({(key, row): new}, new - old, row, {"old": old, "new": new})
+        others_ = () if old is None else others(old, _of_scale(numbers, reading, "divisions"))
+        for new in others_:
+            yield Trial({(key, row): new}, new - (old or 0.0), row, {"old": old or 0.0, "new": new})
 
     return trials
 

@@ -35,6 +35,8 @@ COSTLY = ("weighted_slope", "weighted_intercept", "both_errors_slope", "both_err
 SLOPES = ("slope", "origin_slope", "interval_slope", "half_interval")
 LENGTH, TIME = (("length", 1.0),), (("time", 1.0),)
 ACCELERATION = (("length", 1.0), ("time", -2.0))
+Made = Callable[[float], float]
+"""Another value of a part of a formula -> what it does to the number."""
 LEAST_COUNTS = {2.0: "taken double", 0.5: "taken half", 10.0: "taken ten times too large",
                 0.1: "taken ten times too small"}  # fmt: skip
 RADII = {2.0: "diameter-for-radius", 0.5: "radius-for-diameter"}
@@ -281,7 +283,7 @@ def _of_statistics(case: Case) -> Iterator[Candidate]:
                 return case.factor(statistics={place: other}, at=(key,))
 
             if call.function == "mean":
-                for kind, detail, other in _of_a_mean(case, place[1], value):
+                for kind, detail, other in _of_a_mean(case.world.column(place[1][0]), value):
                     yield Candidate(kind, made(other), (key,), detail=detail)
                 continue
             line = _line(case.practical, call)
@@ -294,11 +296,9 @@ def _of_statistics(case: Case) -> Iterator[Candidate]:
                 yield from _by_eye(case, key, line, value, made)
 
 
-def _of_a_mean(
-    case: Case, columns: Sequence[str], value: float
-) -> Iterator[tuple[str, str, float]]:
+def _of_a_mean(column: Sequence[float | None], value: float) -> Iterator[tuple[str, str, float]]:
     """What else than the mean of a column may have been used: kind, detail, number."""
-    rows = [(row, v) for row, v in enumerate(case.world.column(columns[0])) if v is not None]
+    rows = [(row, v) for row, v in enumerate(column) if v is not None]
     values = [v for _, v in rows]
     if len(values) < 2:
         return
@@ -319,7 +319,7 @@ def _of_a_mean(
 
 
 def _of_a_line(
-    case: Case, key: str, line: LineField, value: float, made: Callable[[float], float]
+    case: Case, key: str, line: LineField, value: float, made: Made
 ) -> Iterator[Candidate]:
     """Other slopes of a line, and ratios of its points."""
     study = case.study(line)
@@ -357,9 +357,7 @@ def _mean_ratio(line: LineField, world: World) -> float | None:
     return math.fsum(ratios) / len(ratios) if ratios else None
 
 
-def _by_eye(
-    case: Case, key: str, line: LineField, value: float, made: Callable[[float], float]
-) -> Iterator[Candidate]:
+def _by_eye(case: Case, key: str, line: LineField, value: float, made: Made) -> Iterator[Candidate]:
     """The range of slopes of lines drawn by eye."""
     study = case.study(line)
     if study is None or not study.slopes[0].slope:
@@ -462,9 +460,7 @@ def _of_names(case: Case) -> Iterator[Candidate]:
                 yield Candidate("per-step-later", made(factor), (name,), key, detail)
 
 
-def _units_within(
-    case: Case, key: str, name: str, made: Callable[[float], float], sums: bool
-) -> Iterator[Candidate]:
+def _units_within(case: Case, key: str, name: str, made: Made, sums: bool) -> Iterator[Candidate]:
     """A quantity in another unit, where that is no power of ten."""
     unit = case.unit_of(name)
     decades = math.log10(unit.factor) if unit.factor > 0.0 else 0.0
