@@ -12,27 +12,22 @@ import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
+from functools import partial
 from itertools import combinations
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.checks.causes import ZERO_SIDE, Cause, power_words
+from sheetlab.checks.causes import ZERO_SIDE, Cause, cause_of, joined
 from sheetlab.checks.evaluated import Evaluated
 from sheetlab.formula.slips import Product, product
 from sheetlab.formula.values import evaluate
-from sheetlab.messages import words
 from sheetlab.practical.definition import Answer
 from sheetlab.practical.edits import ZERO_EDITS, whole_edits
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.model import Practical
-from sheetlab.practical.slips.sums import (
-    Candidate,
-    Case,
-    arithmetic,
-    candidates,
-    named,
-)
+from sheetlab.practical.slips.case import Candidate, Case, arithmetic
+from sheetlab.practical.slips.sums import candidates
 from sheetlab.practical.slips.table import KINDS
 from sheetlab.practical.slips.worlds import World, finite
 from sheetlab.units import Unit
@@ -55,8 +50,6 @@ COMMON = 6
 """Frequency of a slip from which no other way to the answer is looked for."""
 BRANCHES = 1e-3
 """Relative difference from which it matters whether an earlier answer was carried forward."""
-BY_CHANCE = 0.05
-"""Relative difference from the mean below which one reading may equal any other number."""
 CLOSER = 0.6
 """A cause has to explain this much of what it is asked for, or it only looks like one."""
 
@@ -418,30 +411,6 @@ def _other_zeros(numbers: Numbers) -> list[tuple[str, float]]:
     return zeros
 
 
-def _cause(own: _Own, slip: Candidate, distance: float) -> Cause:
-    """A slip in words."""
-    practical = own.practical
-    what, which = " and ".join(dict.fromkeys(named(practical, key) for key in slip.about)), "taken"
-    if slip.kind == "unit":
-        put_in = dict.fromkeys(named(practical, key) for key in slip.about if key != own.target)
-        what = " or ".join(f"“{name}”" for name in put_in)
-        if own.target in slip.about:
-            which = "either" if put_in else "answer"
-    made = words(
-        f"because-{slip.kind}",
-        (
-            ("what", what),
-            ("of", named(practical, slip.of or own.target)),
-            ("detail", slip.detail),
-            ("power", power_words(slip.detail)),
-            ("which", which),
-            ("elsewhere", abs(slip.factor - 1.0) < BY_CHANCE),
-        ),
-    )  # fmt: skip
-    return Cause(slip.kind, made["found"], made["remedy"], slip.factor, distance,
-                 KINDS[slip.kind].legitimate, slip.about)  # fmt: skip
-
-
 def _different(causes: Iterator[Cause], most: int) -> tuple[Cause, ...]:
     """The first causes, one of each text."""
     texts: dict[str, Cause] = {}
@@ -454,7 +423,8 @@ def _singles(own: _Own, slips: Sequence[Candidate]) -> tuple[Cause, ...]:
     if not own.expected:
         return ()
     fitting = ((own.distance(slip), slip) for slip in slips)
-    causes = [_cause(own, slip, far) for far, slip in fitting if far is not None]
+    made = partial(cause_of, own.practical, own.target)
+    causes = [made(slip, far) for far, slip in fitting if far is not None]
     causes.sort(key=lambda cause: (*own.rank(cause), cause.distance))
     return _different(iter(causes), MOST_CAUSES)
 
@@ -486,8 +456,8 @@ def _pairs(own: _Own, slips: Sequence[Candidate]) -> tuple[Cause, ...]:
                 rank = -KINDS[first.kind].frequency - KINDS[second.kind].frequency
                 pairs.append((rank, distance, first, second))
     pairs.sort(key=lambda pair: pair[:2])
-    causes = (_joined(_cause(own, a, far), _cause(own, b, far)) for _, far, a, b in pairs)
-    return _different(causes, MOST_PAIRS)
+    made = partial(cause_of, own.practical, own.target)
+    return _different((joined(made(a, far), made(b, far)) for _, far, a, b in pairs), MOST_PAIRS)
 
 
 def _same(a: Candidate, b: Candidate) -> bool:
@@ -496,16 +466,3 @@ def _same(a: Candidate, b: Candidate) -> bool:
     if a.kind == b.kind or (a.kind in zero and b.kind in zero):
         return True
     return bool(a.about) and a.about == b.about and a.of == b.of
-
-
-def _joined(a: Cause, b: Cause) -> Cause:
-    a, b = sorted((a, b), key=lambda cause: (-KINDS[cause.kind].frequency, cause.kind))
-    return Cause(
-        f"{a.kind} + {b.kind}",
-        f"{a.text}, together with {b.text}",
-        f"{a.question} {b.question}",
-        a.factor * b.factor,
-        a.distance,
-        a.legitimate and b.legitimate,
-        (*a.about, *b.about),
-    )

@@ -15,8 +15,9 @@ from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.forward import BenchError, Cells, Draws, Shown, draw, show, type_up
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
+from sheetlab.practical.slips.case import Candidate, Case
 from sheetlab.practical.slips.slip import BenchSlip, CellSlip, OwnSlip, Plan, Slip, Trial
-from sheetlab.practical.slips.sums import Candidate, Case, candidates
+from sheetlab.practical.slips.sums import candidates
 from sheetlab.practical.slips.table import PLANTED
 from sheetlab.practical.slips.worlds import World
 

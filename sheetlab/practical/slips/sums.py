@@ -4,23 +4,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from functools import cached_property
 from itertools import islice, permutations
-from typing import Any
-
-from msgspec import Struct
 
 from sheetlab.formula import slips
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.render import superscript
-from sheetlab.formula.tree import Binary, Call, Fitted, Negative, Node, Number, walk
-from sheetlab.formula.values import argument_keys, evaluate
+from sheetlab.formula.tree import Binary, Call, Node, walk
+from sheetlab.formula.values import evaluate
 from sheetlab.metrology.linetests import median
-from sheetlab.practical.evaluate import Numbers
-from sheetlab.practical.fields import LineField, without_condition
-from sheetlab.practical.model import Practical
+from sheetlab.practical.fields import LineField
+from sheetlab.practical.slips.case import (
+    LENGTH,
+    Candidate,
+    Case,
+    arithmetic,
+    columns_of,
+    line_by,
+    line_of,
+    named,
+    statistic_of,
+)
 from sheetlab.practical.slips.worlds import Statistic, World, finite
-from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, neighbours
 
 MOST_SLIPS = 500
@@ -31,109 +35,14 @@ FEW_UNITS = 4
 MOST_PREFIXES = 6
 """Powers of ten by which a number is put in wrong by its unit: nobody takes nanometres for metres
 (common practice, no source)."""
-COSTLY = ("weighted_slope", "weighted_intercept", "both_errors_slope", "both_errors_intercept")
 SLOPES = ("slope", "origin_slope", "interval_slope", "half_interval")
-LENGTH, TIME = (("length", 1.0),), (("time", 1.0),)
+TIME = (("time", 1.0),)
 ACCELERATION = (("length", 1.0), ("time", -2.0))
 Made = Callable[[float], float]
 """Another value of a part of a formula -> what it does to the number."""
 LEAST_COUNTS = {2.0: "taken double", 0.5: "taken half", 10.0: "taken ten times too large",
                 0.1: "taken ten times too small"}  # fmt: skip
 RADII = {2.0: "diameter-for-radius", 0.5: "radius-for-diameter"}
-
-
-class Candidate(Struct, frozen=True):
-    """A slip with what it does to the number."""
-
-    kind: str
-    factor: float
-    about: tuple[str, ...] = ()
-    of: str = ""
-    detail: str = ""
-    until: float | None = None
-    """Other end of a range of factors."""
-
-
-class Case(Struct, frozen=True, dict=True):
-    """A quantity whose own value is explained, in a world in which earlier answers are given."""
-
-    world: World
-    target: str
-    unit: Unit
-    """Of the own value."""
-    studies: Sequence[LineStudy] = ()
-    every_row: Numbers | None = None
-    """Numbers with the rows that were left out; None if none were."""
-    g_values: Sequence[float] = ()
-    """Values of g that may be used on purpose, m/s²."""
-    other_zeros: Sequence[tuple[str, float]] = ()
-    """Instruments with the zero errors that they may have had, SI."""
-
-    @property
-    def practical(self) -> Practical:
-        """The practical."""
-        return self.world.practical
-
-    @cached_property
-    def right(self) -> float:
-        """The number without a slip, SI units; 0 if there is none."""
-        return self.world.value(self.target, None) or 0.0
-
-    @cached_property
-    def formulas(self) -> dict[str, Node]:
-        """Formulas on the way, the nearest first, down to earlier answers and to readings."""
-        nodes: dict[str, Node] = {}
-        waiting = [self.target]
-        while waiting:
-            key = waiting.pop(0)
-            field = self.practical.derived.get(key)
-            if key in nodes or field is None or field.instrument or isinstance(field.node, Number):
-                continue
-            if key == self.target or key not in self.world.fixed:
-                nodes[key] = field.node
-                waiting += self.practical.depends(field.node)
-        return nodes
-
-    @cached_property
-    def changeable(self) -> dict[str, Node]:
-        """Those formulas without the ones that take long to work out again."""
-        costly = any(
-            isinstance(part, Fitted) or (isinstance(part, Call) and part.function in COSTLY)
-            for node in self.formulas.values()
-            for part in walk(node)
-        )
-        return {
-            key: node
-            for key, node in self.formulas.items()
-            if not (costly and self.practical.field(key).table is not None)
-        }
-
-    def factor(self, **changed: Any) -> float:
-        """What a change of the world (``World.with_``) does to the number; 0 if it has none."""
-        value = finite(self.world.with_(**changed).value(self.target, None))
-        return 0.0 if value is None else value / self.right
-
-    def unit_of(self, key: str) -> Unit:
-        """Unit of a name in a formula."""
-        return self.practical.field(self.practical.columns(key)[0]).unit
-
-    def sizes(self, key: str) -> tuple[float, ...]:
-        """SI sizes of the units in which a person may hold the number of a name, its own first."""
-        unit = self.unit_of(key)
-        lengths = (0.01, 0.001) if unit.dimension.exponents == LENGTH else ()
-        return tuple(dict.fromkeys((unit.factor, 1.0, *lengths)))
-
-    def is_a(self, key: str, *dimensions: tuple[tuple[str, float], ...]) -> bool:
-        """Whether a name has one of some dimensions."""
-        return self.unit_of(key).dimension.exponents in dimensions
-
-    def repeats(self, key: str) -> int:
-        """Number of columns behind a name."""
-        return len(self.practical.columns(key))
-
-    def study(self, line: LineField | None) -> LineStudy | None:
-        """What is known of a line."""
-        return next((study for study in self.studies if study.line.field is line), None)
 
 
 def candidates(case: Case, kinds: Sequence[str] = ()) -> tuple[Candidate, ...]:
@@ -148,57 +57,6 @@ def candidates(case: Case, kinds: Sequence[str] = ()) -> tuple[Candidate, ...]:
             key = (slip.kind, slip.about, slip.of, slip.detail, f"{slip.factor:.9g}")
             made.setdefault(key, slip)
     return tuple(made.values())
-
-
-# -- names and lines -----------------------------------------------------------------------------
-
-
-def named(practical: Practical, key: str) -> str:
-    """Title and symbol of a quantity, short enough for a sentence."""
-    field = practical.field(practical.columns(key)[0])
-    title = field.title
-    if key in practical.blocks:
-        titles = {f"{table.id}.{column.id}": column.title
-                  for table in practical.definition.tables for column in table.columns}  # fmt: skip
-        title = titles.get(key, title)
-    title = title.partition(" = ")[0].partition(":")[0].partition(" (")[0]
-    with_symbol = field.symbol and not title.endswith(f" {field.symbol}")
-    return f"{title} {field.symbol}" if with_symbol else title
-
-
-def arithmetic(practical: Practical, key: str, leaves: set[str] | frozenset[str]) -> Node | None:
-    """Formula of a quantity that is worked out from others by arithmetic alone."""
-    field = practical.derived.get(key)
-    if field is None or field.table is not None or key in leaves:
-        return None
-    return field.node if isinstance(field.node, Binary | Negative) else None
-
-
-def _statistic(node: Node) -> Call | None:
-    """The statistic of columns that a formula is, but for its sign."""
-    match without_condition(node):
-        case Negative(inner) | Call("abs", (inner,)):
-            return _statistic(inner)
-        case Call(function) as call if isinstance(FUNCTIONS[function], Aggregate):
-            return call
-    return None
-
-
-def _columns(practical: Practical, call: Call) -> tuple[str, ...]:
-    return tuple(c for key in argument_keys(call) for c in practical.columns(key))
-
-
-def _line(practical: Practical, call: Call | None) -> LineField | None:
-    """The line whose slope a call gives."""
-    wanted = None if call is None else (call.function, _columns(practical, call))
-    lines = practical.lines.values()
-    return next((o for o in lines if (o.functions["slope"], o.columns) == wanted), None)
-
-
-def line_of(practical: Practical, key: str) -> LineField | None:
-    """The line whose slope a quantity is, but for its sign."""
-    field = practical.derived.get(key)
-    return None if field is None else _line(practical, _statistic(field.node))
 
 
 def _steps(case: Case, columns: Sequence[str]) -> list[tuple[float, str]]:
@@ -273,7 +131,7 @@ def _of_statistics(case: Case) -> Iterator[Candidate]:
         for call in walk(node) if case.practical.field(key).table is None else ():
             if not (isinstance(call, Call) and isinstance(FUNCTIONS[call.function], Aggregate)):
                 continue
-            place = (call.function, _columns(case.practical, call))
+            place = (call.function, columns_of(case.practical, call))
             value = evaluate(call, case.world)
             if place in done or not value:
                 continue
@@ -286,7 +144,7 @@ def _of_statistics(case: Case) -> Iterator[Candidate]:
                 for kind, detail, other in _of_a_mean(case.world.column(place[1][0]), value):
                     yield Candidate(kind, made(other), (key,), detail=detail)
                 continue
-            line = _line(case.practical, call)
+            line = line_by(case.practical, call)
             if line is not None:
                 yield from _of_a_line(case, key, line, value, made)
             if call.function in SLOPES:
@@ -406,11 +264,11 @@ def _of_units(case: Case) -> Iterator[Candidate]:
 def _powers(case: Case) -> dict[str, float]:
     """Powers in which quantities or columns stand in the target's formula."""
     node = case.practical.derived[case.target].node
-    call = _statistic(node)
+    call = statistic_of(node)
     if call is not None:
         rule = FUNCTIONS[call.function]
         assert isinstance(rule, Aggregate)
-        columns = zip(_columns(case.practical, call), rule.powers, strict=False)
+        columns = zip(columns_of(case.practical, call), rule.powers, strict=False)
         return {key: float(power) for key, power in columns if power}
     leaves = frozenset(case.world.fixed) - {case.target}
     product = slips.product(node, lambda key: arithmetic(case.practical, key, leaves))
