@@ -299,7 +299,7 @@ def _in_cells(slip: CellSlip, plan: Plan) -> _Change | None:
         return [
             trial
             for row in rows
-            for trial in slip.trials(numbers, plan.place, row)
+            for trial in (slip.made or slip.trials)(numbers, plan.place, row)
             if min(trial.changes.values(), default=-1.0) >= 0.0
             and (not slip.sizes or any(math.isclose(trial.size, size) for size in slip.sizes))
             and plan.size in (None, trial.size)

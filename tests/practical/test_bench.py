@@ -17,6 +17,7 @@ from sheetlab.finding import SheetlabError
 from sheetlab.formula.functions import NAMES
 from sheetlab.formula.tree import parse
 from sheetlab.formula.values import evaluate
+from sheetlab.messages import catalogue as catalogue_of_messages
 from sheetlab.practical.bench import Bench, Planted, Planting, applicable, places_of, simulate
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
 from sheetlab.practical.forward import BenchError, _World
@@ -25,7 +26,8 @@ from sheetlab.practical.loader import catalogue, load
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
 from sheetlab.practical.slips.slip import OwnSlip
-from sheetlab.practical.slips.table import PLANTED
+from sheetlab.practical.slips.table import CELLS, PLANTED
+from sheetlab.practical.slips.table import KINDS as KINDS_OF_OWN
 
 WIRE, PENDULUM = "wire-stretching", "simple-pendulum"
 SEEDS = range(100)
@@ -505,6 +507,49 @@ def test_a_slip_changes_what_it_should_and_nothing_else(name: str, slip: str) ->
         if not isinstance(PLANTED[slip], OwnSlip):
             assert one.effect == pytest.approx(result(model, dirty) / result(model, clean))
     assert planted >= 4
+
+
+ROWS = {slip.id: slip for slip in CELLS if slip.what and slip.tried}
+
+
+@pytest.mark.parametrize("slip", ROWS)
+def test_what_is_planted_is_undone_by_the_same_row(slip: str) -> None:
+    """A slip of the catalogue done again puts right what it did: it is planted and tried alike."""
+    row, undone = ROWS[slip], 0
+    model = practical(PENDULUM if slip == "count-off" else WIRE)
+    for seed in range(3):
+        try:
+            dirty = simulate(model, seed, [slip])
+        except BenchError:
+            continue
+        (one,) = dirty.planted
+        place = one.where
+        if row.tried in ("scale", "zero"):
+            field = model.derived.get(place)
+            place = field.instrument if field else place.partition(".")[0]
+        clean, seen = numbers(model, simulate(model, seed)), numbers(model, dirty)
+        changed = [(key, at) for key, at in one.changed if not key.startswith("answer.")]
+        undone += any(
+            all(
+                seen.changed(trial.changes).observations.entry(key, at).value
+                == pytest.approx(clean.observations.entry(key, at).value)
+                for key, at in changed
+            )
+            for trial in row.trials(seen, place, one.row)
+        )
+    assert undone >= 2
+
+
+def test_the_words_of_the_catalogue_are_there() -> None:
+    for slip in CELLS:
+        assert bool(slip.said) == bool(slip.tried), slip.id
+        for message in filter(None, (slip.said, slip.message)):
+            assert message in catalogue_of_messages(), slip.id
+    for name in KINDS_OF_OWN:
+        assert f"because-{name}" in catalogue_of_messages()
+    assert {
+        kind for slip in PLANTED.values() if isinstance(slip, OwnSlip) for kind in slip.kinds
+    } <= set(KINDS_OF_OWN)
 
 
 def test_slips_apply_where_the_definition_has_what_they_need() -> None:

@@ -367,20 +367,29 @@ def _group_title(practical: Practical, keys: Sequence[str]) -> Phrase:
     return phrase("columns-were", title=first.title, table=table)
 
 
-def other_unit(numbers: Numbers, place: str, _: int | None) -> Iterator[Trial]:
-    """Inputs or columns typed in another unit; the size is what their numbers are multiplied by."""
-    practical = numbers.practical
-    keys = [key for name in place.split() for key in practical.columns(name)]
-    typed = {
-        (key, None if practical.inputs[key].table is None else row): entry.value
-        for key in keys
-        for row, entry in enumerate(numbers.observations.entries.get(key, ()))
-        if entry.value
-    }
-    unit = practical.inputs[keys[0]].unit
-    for other, factor in mistaken_for(unit) if typed else ():
-        values: Values = {"was": _group_title(practical, keys), "other": other, "unit": unit.pretty}
-        yield Trial({at: v * factor for at, v in typed.items()}, factor, None, values)
+def other_unit(undone: bool) -> Trials:
+    """Inputs or columns typed in another unit; the size is what their numbers are multiplied by.
+
+    ``undone``: what they would be in their own unit, and not what they are in the other one.
+    """
+
+    def trials(numbers: Numbers, place: str, _: int | None) -> Iterator[Trial]:
+        practical = numbers.practical
+        keys = [key for name in place.split() for key in practical.columns(name)]
+        typed = {
+            (key, None if practical.inputs[key].table is None else row): entry.value
+            for key in keys
+            for row, entry in enumerate(numbers.observations.entries.get(key, ()))
+            if entry.value
+        }
+        unit = practical.inputs[keys[0]].unit
+        for other, into_own in mistaken_for(unit) if typed else ():
+            size = into_own if undone else 1.0 / into_own
+            was = _group_title(practical, keys)
+            values: Values = {"was": was, "other": other, "unit": unit.pretty}
+            yield Trial({at: v * size for at, v in typed.items()}, size, None, values)
+
+    return trials
 
 
 def mistaken_for(its: Unit) -> Iterator[tuple[str, float]]:

@@ -50,9 +50,10 @@ class Slip(Struct, frozen=True):
 
 
 class CellSlip(Slip, frozen=True):
-    """A slip of reading or typing. What was done wrong, done again, is put right."""
+    """A slip of reading or typing."""
 
     trials: Trials = lambda numbers, place, row: iter(())
+    """What would stand there without it. Of most slips that is the same slip made once more."""
     tried: str = ""
     """Kind of place where it is tried: a part of a reading (main, coincidence), a number, an
     abscissa, a row, a line, a scale, its zero, a count, a unit; empty for one only planted."""
@@ -66,6 +67,8 @@ class CellSlip(Slip, frozen=True):
     trade, no source)."""
     message: str = ""
     """What is asked where a line is one only without the slip: a name in ``sheetlab.messages``."""
+    made: Trials | None = None
+    """What stands there with it, where that is not what ``trials`` makes."""
 
 
 class Plan(Struct, frozen=True):

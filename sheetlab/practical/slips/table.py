@@ -113,8 +113,9 @@ CELLS: tuple[CellSlip, ...] = (
     ),
     CellSlip(
         "unit-slip", "A column or an input typed in another unit than that of its heading.",
-        places.typed_in_a_unit, cells.other_unit, "unit", (1e3, 1e2, 10.0, 0.1, 0.01, 1e-3),
-        "as-if-unit", 2, "unit-doubtful",
+        places.typed_in_a_unit, cells.other_unit(undone=True), "unit",
+        (1e3, 1e2, 10.0, 0.1, 0.01, 1e-3), "as-if-unit", 2, "unit-doubtful",
+        cells.other_unit(undone=False),
     ),
 )  # fmt: skip
 
