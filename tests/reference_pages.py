@@ -403,6 +403,8 @@ def _refusals(
 ) -> Iterator[tuple[str, Said]]:
     """A finding made through a function that takes its code, and what is refused."""
     code, what = [*call.args[_called(call) == "partial" :], *[ast.Constant("")] * 2][:2]
+    if not text(what, texts):
+        return  # its words stand in the catalogue
     for name in _codes(code, constants):
         found = f"{text(what, texts)} cannot be used"
         yield name, Said(found, "", "Correct the file and try again.", ("stop",))

@@ -125,7 +125,6 @@ def _unreadable(path: Path, reason: str) -> Finding:
 _refused = partial(
     key_refused,
     "materials-refused",
-    "the table of materials",
     allowed="tables [[materials]] with name, choice, modulus (GPa), breaking and yield (MPa), "
     "source",
 )

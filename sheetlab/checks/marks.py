@@ -145,7 +145,7 @@ def load_scheme(text: str, name: str = "scheme") -> Scheme:
     return scheme
 
 
-scheme_refused = partial(key_refused, "scheme-refused", "the marking scheme")
+scheme_refused = partial(key_refused, "scheme-refused")
 """The finding about a key of a scheme file."""
 
 

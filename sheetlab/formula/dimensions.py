@@ -6,17 +6,8 @@ from collections.abc import Callable
 
 from msgspec import Struct
 
-from sheetlab.formula.functions import (
-    FUNCTIONS,
-    Aggregate,
-    Elementwise,
-    FirstGiven,
-    LineBefore,
-    Macro,
-    Position,
-    RowStatistic,
-    Unless,
-)
+from sheetlab.formula import functions as rules
+from sheetlab.formula.functions import FUNCTIONS
 from sheetlab.formula.tree import (
     Binary,
     Call,
@@ -72,55 +63,51 @@ class _Checker(Struct, frozen=True):
     lookup: Lookup
     table: str | None
 
-    def fail(self, part: str, reason: str, allowed: str = "") -> FormulaError:
-        return FormulaError(self.text, part, reason, allowed)
+    def require(self, good: object, part: str, reason: str, allowed: str = "") -> None:
+        if not good:
+            raise FormulaError(self.text, part, reason, allowed)
 
     def kind(self, key: str) -> Kind:
-        found = self.lookup(key)
-        if found is None:
-            raise self.fail(key, "is not the name of anything in this definition")
-        return found
+        kind = self.lookup(key)
+        if kind is None:
+            reason = "is not the name of anything in this definition"
+            raise FormulaError(self.text, key, reason)
+        return kind
+
+    def number_kind(self, key: str) -> Kind:
+        kind = self.kind(key)
+        self.require(not kind.text, key, "is a text where a number is needed")
+        return kind
 
     def number(self, node: Node) -> Dimension:
-        found = self.dimension(node)
-        if found is None:
-            raise self.fail("comparison", "a condition stands where a number is needed")
-        return found
+        dimension = self.dimension(node)
+        if dimension is None:
+            reason = "a condition stands where a number is needed"
+            raise FormulaError(self.text, "comparison", reason)
+        return dimension
+
+    def same(self, sign: str, first: Dimension, *others: Dimension) -> Dimension:
+        for other in others:
+            reason = f"the two sides differ in dimension: {first} and {other}"
+            self.require(first == other, sign, reason, "equal dimensions")
+        return first
 
     def dimension(self, node: Node) -> Dimension | None:
         match node:
             case Number(_, dimension):
                 return dimension
             case Name(key):
-                found = self.kind(key)
-                if found.text:
-                    raise self.fail(key, "is a text where a number is needed")
-                if found.repeated:
-                    raise self.fail(
-                        key, "has several readings in a row", f"row_mean({key}), row_range({key})"
-                    )
-                if found.table not in (None, self.table):
-                    raise self.fail(
-                        key,
-                        "is a column where one number is needed",
-                        f"mean({key}) or another statistic",
-                    )
-                return found.dimension
+                return self.single(key)
             case Negative(inner):
                 return self.number(inner)
             case Binary("^", left, right):
                 exponent = _constant(right)
                 if exponent is None:
-                    raise self.fail("^", "an exponent must be a plain number")
+                    raise FormulaError(self.text, "^", "an exponent must be a plain number")
                 return self.number(left) ** exponent
             case Binary(op, left, right):
                 a, b = self.number(left), self.number(right)
-                if op == "*":
-                    return a * b
-                if op == "/":
-                    return a / b
-                self.same(op, a, b)
-                return a
+                return a * b if op == "*" else a / b if op == "/" else self.same(op, a, b)
             case Comparison(op, left, right):
                 a, b = self.number(left), self.number(right)
                 # a bare 0 has every dimension
@@ -129,105 +116,93 @@ class _Checker(Struct, frozen=True):
                 return None
             case Logic(op, parts):
                 for part in parts:
-                    if self.dimension(part) is not None:
-                        raise self.fail(op, "a number stands where a condition is needed")
+                    condition = self.dimension(part) is None
+                    self.require(condition, op, "a number stands where a condition is needed")
                 return None
             case Call():
                 return self.call(node)
             case Fitted():
                 return node.dimension
 
-    def same(self, sign: str, a: Dimension, b: Dimension) -> None:
-        if a != b:
-            raise self.fail(
-                sign, f"the two sides differ in dimension: {a} and {b}", "equal dimensions"
-            )
-
-    def count(self, call: Call, least: int, most: int) -> None:
-        if not least <= len(call.arguments) <= most:
-            wanted = str(least) if least == most else f"{least} to {most}"
-            raise self.fail(call.function, f"takes {wanted} arguments, not {len(call.arguments)}")
+    def single(self, key: str) -> Dimension:
+        """Dimension of a name that stands for one number."""
+        kind = self.number_kind(key)
+        instead = f"row_mean({key}), row_range({key})"
+        self.require(not kind.repeated, key, "has several readings in a row", instead)
+        self.require(
+            kind.table in (None, self.table),
+            key,
+            "is a column where one number is needed",
+            f"mean({key}) or another statistic",
+        )
+        return kind.dimension
 
     def columns(self, call: Call, own_table: bool) -> list[Kind]:
         kinds = []
         for argument in call.arguments:
             if not isinstance(argument, Name):
-                raise self.fail(
+                raise FormulaError(
+                    self.text,
                     call.function,
                     "takes names of columns, not sums or products",
                     "a column of its own for the sum or product",
                 )
-            found = self.kind(argument.key)
-            if found.text:
-                raise self.fail(argument.key, "is a text where a number is needed")
-            if found.table is None or (own_table and found.table != self.table):
-                where = "of the same table" if own_table else "of a table"
-                raise self.fail(argument.key, f"is not a column {where}")
-            kinds.append(found)
+            kind = self.number_kind(argument.key)
+            good = kind.table is not None and (not own_table or kind.table == self.table)
+            where = "of the same table" if own_table else "of a table"
+            self.require(good, argument.key, f"is not a column {where}")
+            kinds.append(kind)
         return kinds
 
     def call(self, call: Call) -> Dimension | None:
-        rule = FUNCTIONS[call.function]
+        rule, name = FUNCTIONS[call.function], call.function
+        (least, most), count = rule.arguments, len(call.arguments)
+        wanted = str(least) if least == most else f"{least} to {most}"
+        self.require(least <= count <= most, name, f"takes {wanted} arguments, not {count}")
         match rule:
-            case Elementwise():
-                self.count(call, 1, 1)
+            case rules.Elementwise(power=power):
                 inner = self.number(call.arguments[0])
-                if rule.power is not None:
-                    return inner**rule.power
-                self.same(f"{rule.name}(…)", inner, NUMBER)
-                return NUMBER
-            case Aggregate():
-                self.count(call, len(rule.powers), rule.most)
-                kinds = self.columns(call, own_table=False)
-                if len({kind.table for kind in kinds}) > 1:
-                    raise self.fail(call.function, "takes columns of one table")
-                for argument, kind, position in zip(call.arguments, kinds, range(99), strict=False):
-                    grows = rule.most > len(rule.powers) and position >= len(rule.powers) - 1
-                    if kind.repeated and not grows and isinstance(argument, Name):
-                        raise self.fail(argument.key, "has several readings in a row")
-                total = NUMBER
-                for power, kind in zip(rule.powers, kinds, strict=False):
-                    total = total * kind.dimension**power
-                for kind in kinds[len(rule.powers) :]:
-                    self.same(call.function, kinds[len(rule.powers) - 1].dimension, kind.dimension)
-                return total
-            case RowStatistic():
-                self.count(call, 1, 12)
+                return self.same(f"{name}(…)", inner, NUMBER) if power is None else inner**power
+            case rules.Aggregate():
+                return self.aggregate(rule, call)
+            case rules.RowStatistic():
                 kinds = self.columns(call, own_table=True)
-                for kind in kinds[1:]:
-                    self.same(call.function, kinds[0].dimension, kind.dimension)
-                return kinds[0].dimension
-            case Position():
-                self.count(call, 1, 1)
-                (found,) = self.columns(call, own_table=True)
-                if found.repeated:
-                    raise self.fail(call.function, "takes a column with one reading in a row")
-                return found.dimension
-            case LineBefore():
-                self.count(call, 2, 2)
+                return self.same(name, *(kind.dimension for kind in kinds))
+            case rules.Position() | rules.LineBefore():
                 kinds = self.columns(call, own_table=True)
-                if any(kind.repeated for kind in kinds):
-                    raise self.fail(call.function, "takes columns with one reading in a row")
+                what = "a column" if count == 1 else "columns"
+                single = not any(kind.repeated for kind in kinds)
+                self.require(single, name, f"takes {what} with one reading in a row")
                 return kinds[0].dimension
-            case FirstGiven():
-                self.count(call, 1, 8)
-                first, *rest = [self.number(argument) for argument in call.arguments]
-                for other in rest:
-                    self.same(call.function, first, other)
-                return first
-            case Unless():
-                self.count(call, 2, 2)
+            case rules.FirstGiven():
+                return self.same(name, *map(self.number, call.arguments))
+            case rules.Unless():
                 reason, value = call.arguments
                 if not isinstance(reason, Name) or not self.kind(reason.key).text:
-                    raise self.fail(call.function, "takes the name of a text first")
-                if self.kind(reason.key).table not in (None, self.table):
-                    raise self.fail(reason.key, "is not a column of the same table")
+                    raise FormulaError(self.text, name, "takes the name of a text first")
+                own = self.kind(reason.key).table in (None, self.table)
+                self.require(own, reason.key, "is not a column of the same table")
                 return self.number(value)
-            case Macro():
-                self.count(call, len(rule.parameters), len(rule.parameters))
-                for argument, (name, text) in zip(call.arguments, rule.parameters, strict=True):
-                    self.same(f"{rule.name}: {name}", self.number(argument), unit(text).dimension)
+            case rules.Macro():
+                for argument, (parameter, text) in zip(
+                    call.arguments, rule.parameters, strict=True
+                ):
+                    self.same(f"{name}: {parameter}", self.number(argument), unit(text).dimension)
                 return unit(rule.result).dimension
+
+    def aggregate(self, rule: rules.Aggregate, call: Call) -> Dimension:
+        kinds, last = self.columns(call, own_table=False), len(rule.powers) - 1
+        one_table = len({kind.table for kind in kinds}) == 1
+        self.require(one_table, rule.name, "takes columns of one table")
+        for i, (argument, kind) in enumerate(zip(call.arguments, kinds, strict=True)):
+            grows = rule.most > len(rule.powers) and i >= last
+            if not grows and isinstance(argument, Name):
+                self.require(not kind.repeated, argument.key, "has several readings in a row")
+        total = NUMBER
+        for power, kind in zip(rule.powers, kinds, strict=False):
+            total = total * kind.dimension**power
+        self.same(rule.name, *(kind.dimension for kind in kinds[last:]))
+        return total
 
 
 def _constant(node: Node) -> float | None:

@@ -8,15 +8,13 @@ and a test compares each row with a real spreadsheet.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 from msgspec import Struct
 
 from sheetlab.formula import statistics
 from sheetlab.formula.statistics import Column, StatisticRule, ValueRule
 from sheetlab.metrology import gravity
-
-RangeText = Callable[[Sequence[str]], str | None]
 
 
 class Elementwise(Struct, frozen=True):
@@ -25,10 +23,13 @@ class Elementwise(Struct, frozen=True):
     name: str
     library: str | Callable[[Any], Any]
     cell: str
-    printed: str
-    power: float | None
+    power: float | None = None
     """Dimension of the result as a power of the argument's; None: a pure number of one."""
+    printed: str = ""
+    """With ``{0}`` for its arguments; empty: its name before them, in brackets."""
     can_fail: bool = True
+    arguments: ClassVar[tuple[int, int]] = (1, 1)
+    """Fewest and most; so with every kind of function."""
 
 
 class Aggregate(Struct, frozen=True):
@@ -40,11 +41,13 @@ class Aggregate(Struct, frozen=True):
 
     name: str
     powers: tuple[int, ...]
-    most: int
     rule: StatisticRule
-    cell: RangeText
-    least_count_of_numbers: int
-    printed: str
+    cell: str | Callable[[Sequence[str]], str | None] | None
+    """With ``{0}``, ``{1}`` for the ranges, or made of them; None: worked out on evaluation."""
+    printed: str = ""
+    most: int = 0
+    """0: as many arguments as ``powers``."""
+    least_count_of_numbers: int = 2
     family: str = ""
     """Statistics of one family and the same columns share their scatter (slope, intercept)."""
     scatter: Literal["none", "repeats", "line", "stated"] = "none"
@@ -53,12 +56,23 @@ class Aggregate(Struct, frozen=True):
     alone: ValueRule | None = None
     """The value of the rule without what belongs to its uncertainty, where that is much faster."""
 
+    @property
+    def arguments(self) -> tuple[int, int]:
+        """Fewest and most."""
+        return len(self.powers), self.most or len(self.powers)
+
     def value(self, columns: Sequence[Column]) -> float | None:
         """The value of the statistic; None if it has too few values."""
         if self.alone is not None:
             return self.alone(columns)
-        found = self.rule(columns, 0.0)
-        return None if found is None else found.value
+        statistic = self.rule(columns, 0.0)
+        return None if statistic is None else statistic.value
+
+    def cell_text(self, ranges: Sequence[str]) -> str | None:
+        """Text of a cell formula over ranges; None if cells cannot express it."""
+        if isinstance(self.cell, str):
+            return self.cell.format(*ranges)
+        return None if self.cell is None else self.cell(ranges)
 
 
 class RowStatistic(Struct, frozen=True):
@@ -70,6 +84,7 @@ class RowStatistic(Struct, frozen=True):
     """Values present -> weights whose weighted sum is the result; None if too few."""
     needs: int
     printed: str
+    arguments: ClassVar[tuple[int, int]] = (1, 12)
 
 
 class Position(Struct, frozen=True):
@@ -78,7 +93,7 @@ class Position(Struct, frozen=True):
     name: str
     offset: int | None
     """Rows from the present one; None for the first row of the table."""
-    printed: str
+    arguments: ClassVar[tuple[int, int]] = (1, 1)
 
 
 class LineBefore(Struct, frozen=True):
@@ -89,18 +104,21 @@ class LineBefore(Struct, frozen=True):
 
     name: str = "line_before"
     needs: int = 3
+    arguments: ClassVar[tuple[int, int]] = (2, 2)
 
 
 class FirstGiven(Struct, frozen=True):
     """The first argument that is there."""
 
     name: str = "first_given"
+    arguments: ClassVar[tuple[int, int]] = (1, 8)
 
 
 class Unless(Struct, frozen=True):
     """The second argument, unless the first, a text, has been typed."""
 
     name: str = "unless"
+    arguments: ClassVar[tuple[int, int]] = (2, 2)
 
 
 class Macro(Struct, frozen=True):
@@ -113,6 +131,11 @@ class Macro(Struct, frozen=True):
     body: str
     source: str
 
+    @property
+    def arguments(self) -> tuple[int, int]:
+        """Fewest and most."""
+        return len(self.parameters), len(self.parameters)
+
 
 Function = (
     Elementwise | Aggregate | RowStatistic | Position | LineBefore | FirstGiven | Unless | Macro
@@ -123,29 +146,18 @@ def _slope_cell(ranges: Sequence[str]) -> str:
     x, *ys = ranges
     if len(ys) == 1:
         return f"SLOPE({ys[0]},{x})"
-    sums = []
-    for y in ys:
-        together = f"SUMPRODUCT(ISNUMBER({x})*ISNUMBER({y}))*COVAR({x},{y})"
-        sums.append((together, f"{together}/SLOPE({y},{x})"))
+    together = [f"SUMPRODUCT(ISNUMBER({x})*ISNUMBER({y}))*COVAR({x},{y})" for y in ys]
     # a series with fewer than two points says nothing of the slope, and must not spoil the rest
-    above = "+".join(f"IFERROR({s},0)" for s, _ in sums)
-    below = "+".join(f"IFERROR({s},0)" for _, s in sums)
+    above = "+".join(f"IFERROR({text},0)" for text in together)
+    below = "+".join(
+        f"IFERROR({text}/SLOPE({y},{x}),0)" for text, y in zip(together, ys, strict=True)
+    )
     return f"({above})/({below})"
 
 
 def _intercept_cell(ranges: Sequence[str]) -> str | None:
     x, *ys = ranges
     return f"INTERCEPT({ys[0]},{x})" if len(ys) == 1 else None
-
-
-def _origin_cell(ranges: Sequence[str]) -> str:
-    x, y = ranges
-    # as arguments of their own, texts count as nothing
-    return f"SUMPRODUCT({x},{y})/SUMPRODUCT({x},{x},ISNUMBER({y})*1)"
-
-
-def _no_cell(ranges: Sequence[str]) -> None:
-    """No formula of a cell: worked out on evaluation."""
 
 
 def _half_means(column: str, count: str) -> str:
@@ -193,167 +205,77 @@ def _row_range(values: Sequence[float]) -> Sequence[float] | None:
 
 
 _ROWS: tuple[Function, ...] = (
-    Elementwise("sqrt", "sqrt", "SQRT({0})", "√({0})", 0.5),
-    Elementwise("abs", _magnitude, "ABS({0})", "|{0}|", 1.0, can_fail=False),
-    Elementwise("exp", "exp", "EXP({0})", "exp({0})", None),
-    Elementwise("ln", "log", "LN({0})", "ln({0})", None),
-    Elementwise("log10", "log10", "LOG10({0})", "log10({0})", None),
-    Elementwise("sin", "sin", "SIN({0})", "sin({0})", None, can_fail=False),
-    Elementwise("cos", "cos", "COS({0})", "cos({0})", None, can_fail=False),
-    Elementwise("tan", "tan", "TAN({0})", "tan({0})", None),
-    Elementwise("asin", "asin", "ASIN({0})", "arcsin({0})", None),
-    Elementwise("acos", "acos", "ACOS({0})", "arccos({0})", None),
-    Elementwise("atan", "atan", "ATAN({0})", "arctan({0})", None, can_fail=False),
+    Elementwise("sqrt", "sqrt", "SQRT({0})", 0.5, "√({0})"),
+    Elementwise("abs", _magnitude, "ABS({0})", 1.0, "|{0}|", can_fail=False),
+    Elementwise("exp", "exp", "EXP({0})"),
+    Elementwise("ln", "log", "LN({0})"),
+    Elementwise("log10", "log10", "LOG10({0})"),
+    Elementwise("sin", "sin", "SIN({0})", can_fail=False),
+    Elementwise("cos", "cos", "COS({0})", can_fail=False),
+    Elementwise("tan", "tan", "TAN({0})"),
+    Elementwise("asin", "asin", "ASIN({0})", printed="arcsin({0})"),
+    Elementwise("acos", "acos", "ACOS({0})", printed="arccos({0})"),
+    Elementwise("atan", "atan", "ATAN({0})", printed="arctan({0})", can_fail=False),
     Aggregate(
-        "mean",
-        (1,),
-        1,
-        statistics.mean,
-        lambda r: f"AVERAGE({r[0]})",
-        1,
-        "mean({0})",
-        "mean",
-        "repeats",
-        statistics.mean_alone,
+        "mean", (1,), statistics.mean, "AVERAGE({0})",
+        least_count_of_numbers=1, family="mean", scatter="repeats", alone=statistics.mean_alone,
     ),
     Aggregate(
-        "deviation",
-        (1,),
-        1,
-        statistics.deviation,
-        lambda r: f"STDEV({r[0]})",
-        2,
-        "standard deviation({0})",
+        "deviation", (1,), statistics.deviation, "STDEV({0})", "standard deviation({0})",
     ),
     Aggregate(
-        "highest",
-        (1,),
-        1,
-        statistics.extreme(lambda vs: {max(vs, key=lambda iv: iv[1])[0]: 1.0}),
-        lambda r: f"MAX({r[0]})",
-        1,
-        "max({0})",
+        "highest", (1,), statistics.highest, "MAX({0})", "max({0})", least_count_of_numbers=1,
     ),
     Aggregate(
-        "lowest",
-        (1,),
-        1,
-        statistics.extreme(lambda vs: {min(vs, key=lambda iv: iv[1])[0]: 1.0}),
-        lambda r: f"MIN({r[0]})",
-        1,
-        "min({0})",
+        "lowest", (1,), statistics.lowest, "MIN({0})", "min({0})", least_count_of_numbers=1,
     ),
     Aggregate(
-        "spread",
-        (1,),
-        1,
-        statistics.extreme(statistics.span_weights),
-        lambda r: f"(MAX({r[0]})-MIN({r[0]}))",
-        1,
-        "range({0})",
+        "spread", (1,), statistics.span, "(MAX({0})-MIN({0}))", "range({0})",
+        least_count_of_numbers=1,
     ),
     Aggregate(
-        "slope",
-        (-1, 1),
-        12,
-        lambda c, r: statistics.straight_line(c, r, False),
-        _slope_cell,
-        2,
-        "slope({0})",
-        "line",
-        "line",
-        statistics.slope_alone,
+        "slope", (-1, 1), statistics.slope, _slope_cell,
+        most=12, family="line", scatter="line", alone=statistics.slope_alone,
     ),
     Aggregate(
-        "intercept",
-        (0, 1),
-        12,
-        lambda c, r: statistics.straight_line(c, r, True),
-        _intercept_cell,
-        2,
-        "intercept({0})",
-        "line",
-        "line",
+        "intercept", (0, 1), statistics.intercept, _intercept_cell,
+        most=12, family="line", scatter="line",
     ),
     Aggregate(
-        "origin_slope",
-        (-1, 1),
-        2,
-        statistics.through_origin,
-        _origin_cell,
-        1,
-        "slope through the origin({0})",
-        "origin",
-        "line",
+        "origin_slope", (-1, 1), statistics.through_origin,
+        # as arguments of their own, texts count as nothing
+        "SUMPRODUCT({0},{1})/SUMPRODUCT({0},{0},ISNUMBER({1})*1)", "slope through the origin({0})",
+        least_count_of_numbers=1, family="origin", scatter="line",
     ),
     Aggregate(
-        "weighted_slope",
-        (-1, 0, 1),
-        3,
-        lambda c, r: statistics.stated_line(c, False),
-        _no_cell,
-        2,
-        "weighted slope({0})",
-        "weighted",
-        "stated",
+        "weighted_slope", (-1, 0, 1), statistics.stated_slope, None, "weighted slope({0})",
+        family="weighted", scatter="stated",
     ),
     Aggregate(
-        "weighted_intercept",
-        (0, 0, 1),
-        3,
-        lambda c, r: statistics.stated_line(c, True),
-        _no_cell,
-        2,
-        "weighted intercept({0})",
-        "weighted",
-        "stated",
+        "weighted_intercept", (0, 0, 1), statistics.stated_intercept, None,
+        "weighted intercept({0})", family="weighted", scatter="stated",
     ),
     Aggregate(
-        "both_errors_slope",
-        (-1, 0, 0, 1),
-        4,
-        lambda c, r: statistics.stated_line(c, False),
-        _no_cell,
-        3,
+        "both_errors_slope", (-1, 0, 0, 1), statistics.stated_slope, None,
         "slope, errors in both({0})",
-        "both errors",
-        "stated",
+        least_count_of_numbers=3, family="both errors", scatter="stated",
     ),
     Aggregate(
-        "both_errors_intercept",
-        (0, 0, 0, 1),
-        4,
-        lambda c, r: statistics.stated_line(c, True),
-        _no_cell,
-        3,
+        "both_errors_intercept", (0, 0, 0, 1), statistics.stated_intercept, None,
         "intercept, errors in both({0})",
-        "both errors",
-        "stated",
+        least_count_of_numbers=3, family="both errors", scatter="stated",
     ),
     Aggregate(
-        "interval_slope",
-        (-1, 1),
-        2,
-        statistics.half_table_slope,
-        _halves_cell,
-        2,
-        "slope by differences({0})",
-        "differences",
-        "line",
+        "interval_slope", (-1, 1), statistics.half_table_slope, _halves_cell,
+        "slope by differences({0})", family="differences", scatter="line",
     ),
     Aggregate(
-        "half_interval",
-        (1,),
-        1,
-        statistics.half_interval,
-        _half_interval_cell,
-        2,
-        "half interval({0})",
+        "half_interval", (1,), statistics.half_interval, _half_interval_cell, "half interval({0})",
     ),
     RowStatistic("row_mean", "AVERAGE({0})", _row_mean, 1, "mean of row({0})"),
     RowStatistic("row_range", "(MAX({0})-MIN({0}))", _row_range, 2, "range of row({0})"),
-    Position("previous", -1, "previous({0})"),
-    Position("first", None, "first({0})"),
+    Position("previous", -1),
+    Position("first", None),
     LineBefore(),
     FirstGiven(),
     Unless(),
@@ -373,6 +295,6 @@ _ROWS: tuple[Function, ...] = (
         "abs(asin(sin(3.141592653589793*number)))/3.141592653589793",
         "distance to the nearest whole number: triangle wave, no rounding rule needed",
     ),
-)
+)  # fmt: skip
 FUNCTIONS: dict[str, Function] = {row.name: row for row in _ROWS}
 NAMES = frozenset(FUNCTIONS)

@@ -12,17 +12,8 @@ from typing import Protocol
 
 from msgspec import Struct, field
 
-from sheetlab.formula.functions import (
-    FUNCTIONS,
-    Aggregate,
-    Elementwise,
-    FirstGiven,
-    LineBefore,
-    Macro,
-    Position,
-    RowStatistic,
-    Unless,
-)
+from sheetlab.formula import functions as rules
+from sheetlab.formula.functions import FUNCTIONS
 from sheetlab.formula.tree import (
     Binary,
     Call,
@@ -63,6 +54,8 @@ class CellSource(Protocol):
 
 SHORT_TEXT = 4
 """Letters up to which a text says nothing (``unless``)."""
+SI_ALONE = Unit("", 0.0, 0.0, NUMBER)
+"""Like no unit of a cell."""
 
 
 class NotInCellsError(Exception):
@@ -77,11 +70,7 @@ def cell_formula(node: Node, source: CellSource, row: int | None, unit: Unit) ->
     NotInCellsError
         If cells cannot express it.
     """
-    writer, text = _in_unit(node, source, row, unit)
-    if writer.can_fail:
-        text = f'IFERROR({text},"")'
-    missing = writer.missing()
-    return f'=IF({missing},"",{text})' if missing else f"={text}"
+    return "=" + _in_unit(node, source, row, unit).guarded('""')
 
 
 def cell_outside(
@@ -94,24 +83,23 @@ def cell_outside(
     NotInCellsError
         If cells cannot express it.
     """
-    writer, text = _in_unit(node, source, row, unit)
+    writer = _in_unit(node, source, row, unit)
     # the formula may be long, and stands here once
     middle, half = number_text(0.5 * (low + high)), number_text(0.5 * (high - low))
-    text = f"ABS({text}-{middle})>{half}"
-    if writer.can_fail:
-        text = f"IFERROR({text},FALSE)"
-    missing = writer.missing()
-    return f"IF({missing},FALSE,{text})" if missing else text
+    writer.whole = f"ABS({writer.whole}-{middle})>{half}"
+    return writer.guarded("FALSE")
 
 
-def _in_unit(
-    node: Node, source: CellSource, row: int | None, unit: Unit
-) -> tuple[_CellWriter, str]:
-    """A formula's value in a unit, and the writer that knows what it needs."""
-    plain = _one_unit(node, source, row, unit)
-    writer = _CellWriter(source, plain)
-    text = writer.text(node, row)
-    return writer, text if plain else _from_si(text, unit)
+def _in_unit(node: Node, source: CellSource, row: int | None, unit: Unit) -> _CellWriter:
+    """A formula's value in a unit, with what it needs."""
+    writer = _CellWriter(source, _one_unit(node, source, row, unit))
+    writer.whole = writer.text(node, row)
+    if not writer.plain:
+        if unit.offset:
+            writer.whole = f"({writer.whole}-{number_text(unit.offset)})"
+        if unit.factor != 1.0:
+            writer.whole = f"({writer.whole})/{number_text(unit.factor)}"
+    return writer
 
 
 def cell_condition(node: Node, source: CellSource, row: int | None) -> tuple[str, str]:
@@ -138,28 +126,23 @@ def quoted(text: str) -> str:
 
 
 def _leaf_units(node: Node, source: CellSource, row: int | None) -> set[Unit]:
-    found: set[Unit] = set()
+    units: set[Unit] = set()
     for part in walk(node):
-        if isinstance(part, Call) and isinstance(FUNCTIONS[part.function], Macro):
-            rule = FUNCTIONS[part.function]
-            assert isinstance(rule, Macro)
-            if rule.result != "1":
-                # its constants have units of their own: only the SI will do
-                found.add(Unit("", 0.0, 0.0, NUMBER))
-        if not isinstance(part, Name):
-            continue
-        for key in source.columns(part.key):
+        rule = FUNCTIONS[part.function] if isinstance(part, Call) else None
+        if isinstance(rule, rules.Macro) and rule.result != "1":
+            # its constants have units of their own: only the SI will do
+            units.add(SI_ALONE)
+        for key in source.columns(part.key) if isinstance(part, Name) else ():
             inner = source.formula(key)
+            on_sheet = source.cell(key, row) is not None or source.range(key) is not None
             if isinstance(inner, Number) and source.unit(key) != PURE:
                 # a constant enters as its SI number
-                found.add(Unit("", 0.0, 0.0, NUMBER))
-                continue
-            on_sheet = source.cell(key, row) is not None or source.range(key) is not None
-            if not on_sheet and inner is not None:
-                found |= _leaf_units(inner, source, row)
+                units.add(SI_ALONE)
+            elif on_sheet or inner is None:
+                units.add(source.unit(key))
             else:
-                found.add(source.unit(key))
-    return found
+                units |= _leaf_units(inner, source, row)
+    return units
 
 
 def _one_unit(node: Node, source: CellSource, row: int | None, result: Unit | None) -> bool:
@@ -183,12 +166,6 @@ def _choice_text(reference: str, choices: Sequence[tuple[str, float]]) -> str:
     return text
 
 
-def _from_si(text: str, unit: Unit) -> str:
-    if unit.offset:
-        text = f"({text}-{number_text(unit.offset)})"
-    return text if unit.factor == 1.0 else f"({text})/{number_text(unit.factor)}"
-
-
 class _CellWriter(Struct):
     source: CellSource
     plain: bool
@@ -197,6 +174,14 @@ class _CellWriter(Struct):
     blank: dict[str, None] = field(default_factory=dict)
     unless: dict[str, None] = field(default_factory=dict)
     can_fail: bool = False
+    whole: str = ""
+    """The text of the formula, once it is written."""
+
+    def guarded(self, otherwise: str) -> str:
+        """The formula, and ``otherwise`` while inputs are missing or where it fails."""
+        text = f"IFERROR({self.whole},{otherwise})" if self.can_fail else self.whole
+        missing = self.missing()
+        return f"IF({missing},{otherwise},{text})" if missing else text
 
     def missing(self) -> str:
         parts = []
@@ -238,10 +223,8 @@ class _CellWriter(Struct):
                 return self.leaf(key, row)
             case Negative(inner):
                 return f"(-{self.text(inner, row)})"
-            case Binary(op, left, right):
+            case Binary(op, left, right) | Comparison(op, left, right):
                 self.can_fail |= op in "/^"
-                return f"({self.text(left, row)}{op}{self.text(right, row)})"
-            case Comparison(op, left, right):
                 return f"({self.text(left, row)}{op}{self.text(right, row)})"
             case Logic(op, parts):
                 return f"{op.upper()}({','.join(self.text(part, row) for part in parts)})"
@@ -253,31 +236,31 @@ class _CellWriter(Struct):
     def call(self, call: Call, row: int | None) -> str:
         rule = FUNCTIONS[call.function]
         match rule:
-            case Elementwise():
+            case rules.Elementwise():
                 self.can_fail |= rule.can_fail
                 return rule.cell.format(self.text(call.arguments[0], row))
-            case Macro():
+            case rules.Macro():
                 return self.text(expand_macro(call), row)
-            case Position(offset=offset):
+            case rules.Position(offset=offset):
                 other = 0 if offset is None else (row or 0) + offset
                 if other < 0:
                     raise NotInCellsError(call.function)
                 return self.leaf(argument_keys(call)[0], other)
-            case LineBefore():
+            case rules.LineBefore():
                 return self.line_before(rule, argument_keys(call), row)
-            case FirstGiven():
+            case rules.FirstGiven():
                 return self.first_given(call.arguments, row)
-            case Unless():
+            case rules.Unless():
                 reference = self.source.cell(argument_keys(call)[0], row)
                 if reference is not None:
                     self.unless[reference] = None
                 return self.text(call.arguments[1], row)
-            case RowStatistic():
+            case rules.RowStatistic():
                 return self.row_statistic(rule, call, row)
-            case Aggregate():
+            case rules.Aggregate():
                 return self.aggregate(rule, call)
 
-    def line_before(self, rule: LineBefore, keys: Sequence[str], row: int | None) -> str:
+    def line_before(self, rule: rules.LineBefore, keys: Sequence[str], row: int | None) -> str:
         self.can_fail = True
         if row is None or row < rule.needs:
             return '""'
@@ -299,16 +282,12 @@ class _CellWriter(Struct):
     def first_given(self, arguments: Sequence[Node], row: int | None) -> str:
         first, *rest = arguments
         writer = _CellWriter(self.source, self.plain)
-        text = writer.text(first, row)
-        missing = writer.missing()
-        if not missing and not writer.can_fail:
-            return text
-        other = self.first_given(rest, row) if rest else '""'
-        if writer.can_fail:
-            text = f"IFERROR({text},{other})"
-        return f"IF({missing},{other},{text})" if missing else text
+        writer.whole = writer.text(first, row)
+        if not writer.missing() and not writer.can_fail:
+            return writer.whole
+        return writer.guarded(self.first_given(rest, row) if rest else '""')
 
-    def row_statistic(self, rule: RowStatistic, call: Call, row: int | None) -> str:
+    def row_statistic(self, rule: rules.RowStatistic, call: Call, row: int | None) -> str:
         keys = [c for key in argument_keys(call) for c in self.source.columns(key)]
         cells = [self.source.cell(key, row) for key in keys]
         references = [cell for cell in cells if cell is not None]
@@ -319,25 +298,19 @@ class _CellWriter(Struct):
             return self.scaled(rule.cell.format(joined), units.pop())
         return rule.cell.format(",".join(self.leaf(key, row) for key in keys))
 
-    def aggregate(self, rule: Aggregate, call: Call) -> str:
+    def aggregate(self, rule: rules.Aggregate, call: Call) -> str:
         keys = [c for key in argument_keys(call) for c in self.source.columns(key)]
         ranges = [self.source.range(key) for key in keys]
-        found = [text for text in ranges if text is not None]
-        if len(found) < len(keys):
-            raise NotInCellsError(call.function)
+        there = [text for text in ranges if text is not None]
         units = [self.source.unit(key) for key in keys]
-        if any(unit != units[-1] for unit in units[len(rule.powers) - 1 :]):
-            raise NotInCellsError(call.function)
-        text = rule.cell(found)
+        alike = all(unit == units[-1] for unit in units[len(rule.powers) - 1 :])
+        text = rule.cell_text(there) if len(there) == len(keys) and alike else None
         if text is None:
             raise NotInCellsError(call.function)
         self.can_fail = True
-        if len(found) <= len(rule.powers):
-            for one in found:
-                self.ranges[one, rule.least_count_of_numbers] = None
-        else:
-            self.ranges[",".join(found[1:]), rule.least_count_of_numbers] = None
-            self.ranges[found[0], rule.least_count_of_numbers] = None
+        series = len(there) > len(rule.powers)
+        for counted in (",".join(there[1:]), there[0]) if series else there:
+            self.ranges[counted, rule.least_count_of_numbers] = None
         factor = math.prod(u.factor**p for u, p in zip(units, rule.powers, strict=False))
         if self.plain or factor == 1.0:
             return text
@@ -417,7 +390,7 @@ def _print(node: Node, name: Callable[[str], str], times: str) -> tuple[str, int
             return f"{parameters[parameter]} of {curve}", _ATOM
         case Call(function, arguments):
             rule = FUNCTIONS[function]
-            if isinstance(rule, Unless):
+            if isinstance(rule, rules.Unless):
                 return _print(arguments[1], name, times)
             inner_text = ", ".join(part(argument, 0) for argument in arguments)
             shape = getattr(rule, "printed", "")

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
 
 from msgspec import Struct
 
 from sheetlab.metrology import curve, line
 from sheetlab.metrology.curve import CurveFit
+from sheetlab.metrology.line import IntervalDifferences, LineFit, OriginFit
 from sheetlab.metrology.repeats import mean_of, repeats
 
 Column = Sequence[float | None]
+Rows = list[tuple[int, float, float]]
+"""Row of the table, abscissa and ordinate of each point of a series."""
 
 
 class Scatter(Struct, frozen=True):
@@ -51,12 +55,10 @@ def mean(columns: Sequence[Column], resolution: float) -> Statistic | None:
     values = _present(columns[0])
     if not values:
         return None
-    found = repeats([v for _, v in values])
-    gradient = _gradient(columns[0], {i: 1.0 / found.n for i, _ in values})
-    scatter = (
-        (Scatter("mean", found.uncertainty, found.dof, 1.0),) if found.uncertainty > 0.0 else ()
-    )
-    return Statistic(found.mean, (gradient,), scatter)
+    of = repeats([v for _, v in values])
+    gradient = _gradient(columns[0], {i: 1.0 / of.n for i, _ in values})
+    scatter = (Scatter("mean", of.uncertainty, of.dof, 1.0),) if of.uncertainty > 0.0 else ()
+    return Statistic(of.mean, (gradient,), scatter)
 
 
 def deviation(columns: Sequence[Column], resolution: float) -> Statistic | None:
@@ -64,41 +66,35 @@ def deviation(columns: Sequence[Column], resolution: float) -> Statistic | None:
     values = _present(columns[0])
     if len(values) < 2:
         return None
-    found = repeats([v for _, v in values])
-    scale = (found.n - 1) * found.deviation
-    weights = {i: (v - found.mean) / scale for i, v in values} if scale else {}
-    return Statistic(found.deviation, (_gradient(columns[0], weights),))
+    of = repeats([v for _, v in values])
+    scale = (of.n - 1) * of.deviation
+    weights = {i: (v - of.mean) / scale for i, v in values} if scale else {}
+    return Statistic(of.deviation, (_gradient(columns[0], weights),))
 
 
-def extreme(pick: Callable[[list[tuple[int, float]]], dict[int, float]]) -> StatisticRule:
-    """A statistic that is a weighted sum of some of the values."""
+def _extreme(of_highest: float, of_lowest: float) -> StatisticRule:
+    """A statistic that is a weighted sum of the highest and the lowest value."""
 
     def rule(columns: Sequence[Column], resolution: float) -> Statistic | None:
         values = _present(columns[0])
         if not values:
             return None
-        weights = pick(values)
-        value = math.fsum(columns[0][i] * w for i, w in weights.items())  # type: ignore[operator]
+        high, low = (pick(values, key=lambda iv: iv[1]) for pick in (max, min))
+        weights = {high[0]: of_highest}
+        weights[low[0]] = weights.get(low[0], 0.0) + of_lowest
+        value = of_highest * high[1] + of_lowest * low[1]
         return Statistic(value, (_gradient(columns[0], weights),))
 
     return rule
 
 
-def span_weights(values: list[tuple[int, float]]) -> dict[int, float]:
-    """Weights of highest minus lowest value."""
-    high = max(values, key=lambda iv: iv[1])[0]
-    low = min(values, key=lambda iv: iv[1])[0]
-    return {} if high == low else {high: 1.0, low: -1.0}
+highest, lowest, span = _extreme(1.0, 0.0), _extreme(0.0, 1.0), _extreme(1.0, -1.0)
 
 
 def slope_alone(columns: Sequence[Column]) -> float | None:
-    """Value of the slope of ``straight_line``."""
-    x, *ys = columns
-    series = [
-        [(a, b) for a, b in zip(x, y, strict=True) if a is not None and b is not None] for y in ys
-    ]
+    """Value of ``slope``."""
     try:
-        return line.common_slope(series)
+        return line.common_slope(_series(columns)[1])
     except ValueError:
         return None
 
@@ -117,25 +113,29 @@ def _pairs(x: Column, y: Column) -> list[tuple[int, float, float]]:
     ]
 
 
-def fitted(columns: Sequence[Column]) -> tuple[line.LineFit, list[list[tuple[int, float, float]]]]:
-    """The common-slope line of ``columns`` = (x, y1, y2, …) and the rows that took part."""
+def _series(columns: Sequence[Column]) -> tuple[list[Rows], list[list[tuple[float, float]]]]:
+    """The points of ``columns`` = (x, y1, y2, …), with their rows and without."""
     x, *ys = columns
-    kept = [_pairs(x, y) for y in ys]
-    return line.fit_common_slope([[(a, b) for _, a, b in pairs] for pairs in kept]), kept
+    rows = [_pairs(x, y) for y in ys]
+    return rows, [[(a, b) for _, a, b in pairs] for pairs in rows]
 
 
-def straight_line(
+def _dof(fit: LineFit | IntervalDifferences | OriginFit) -> float:
+    return float(fit.dof) if fit.dof > 0 else math.inf
+
+
+def _straight_line(
     columns: Sequence[Column], resolution: float, intercept: bool
 ) -> Statistic | None:
     """Slope or intercept of the common-slope line."""
+    kept, series = _series(columns)
     try:
-        fit, kept = fitted(columns)
+        fit = line.fit_common_slope(series)
     except ValueError:
         return None
     # the scatter cannot be known to be smaller than the rounding of a reading
     # (JCGM 100:2008, F.2.2.1)
     sigma = max(fit.residual_deviation, resolution)
-    dof = float(fit.dof) if fit.dof > 0 else math.inf
     u_slope = sigma / math.sqrt(fit.sxx)
     used = [pairs for pairs in kept if pairs]
     u_level = sigma * math.sqrt(math.fsum(1.0 / len(p) for p in used)) / len(used)
@@ -160,39 +160,33 @@ def straight_line(
     gradients = tuple(
         _gradient(c, g) for c, g in zip(columns, [x_gradient, *y_gradients], strict=True)
     )
-    of_slope = Scatter("slope", u_slope, dof, -fit.x_mean if intercept else 1.0)
-    scatter: tuple[Scatter, ...] = (of_slope,)
+    scatter = [Scatter("slope", u_slope, _dof(fit), -fit.x_mean if intercept else 1.0)]
     if intercept:
-        scatter += (Scatter("level", u_level, dof, 1.0),)
-    return Statistic(fit.intercept if intercept else fit.slope, gradients, scatter)
+        scatter.append(Scatter("level", u_level, _dof(fit), 1.0))
+    return Statistic(fit.intercept if intercept else fit.slope, gradients, tuple(scatter))
 
 
-def _intervals(columns: Sequence[Column]) -> tuple[line.IntervalDifferences, int] | None:
-    pairs = _pairs(columns[0], columns[1])
-    if [i for i, _, _ in pairs] != list(range(len(pairs))):
-        return None
-    try:
-        found = line.interval_differences([a for _, a, _ in pairs], [b for _, _, b in pairs])
-    except ValueError:
-        return None
-    return found, len(pairs)
+slope, intercept = partial(_straight_line, intercept=False), partial(_straight_line, intercept=True)
 
 
 def half_table_slope(columns: Sequence[Column], resolution: float) -> Statistic | None:
     """Slope by differences over half the table."""
-    found = _intervals(columns)
-    if found is None:
+    pairs = _pairs(columns[0], columns[1])
+    n, half = len(pairs), len(pairs) // 2
+    if [i for i, _, _ in pairs] != list(range(n)):
         return None
-    diff, n = found
-    half = n // 2
+    try:
+        diff = line.interval_differences([a for _, a, _ in pairs], [b for _, _, b in pairs])
+    except ValueError:
+        return None
     share = 1.0 / (half * diff.interval)
     signs = {i: (1.0 if i >= n - half else -1.0) for i in range(n - 2 * half, n)}
     y = _gradient(columns[1], {i: s * share for i, s in signs.items()})
     x = _gradient(columns[0], {i: -s * share * diff.slope for i, s in signs.items()})
     # a difference of two rounded readings is uncertain by sqrt 2 of the rounding of one
     floor = resolution * math.sqrt(2.0 / half) / abs(diff.interval)
-    dof = float(diff.dof) if diff.dof > 0 else math.inf
-    return Statistic(diff.slope, (x, y), (Scatter("halves", max(diff.u_slope, floor), dof, 1.0),))
+    scatter = Scatter("halves", max(diff.u_slope, floor), _dof(diff), 1.0)
+    return Statistic(diff.slope, (x, y), (scatter,))
 
 
 def half_interval(columns: Sequence[Column], resolution: float) -> Statistic | None:
@@ -217,17 +211,17 @@ def through_origin(columns: Sequence[Column], resolution: float) -> Statistic | 
     y = _gradient(columns[1], {i: a / sxx for i, a, _ in pairs})
     x = _gradient(columns[0], {i: (b - 2.0 * fit.slope * a) / sxx for i, a, b in pairs})
     sigma = max(fit.residual_deviation, resolution)
-    dof = float(fit.dof) if fit.dof > 0 else math.inf
-    scatter = (Scatter("slope", sigma / math.sqrt(sxx), dof, 1.0),)
+    scatter = (Scatter("slope", sigma / math.sqrt(sxx), _dof(fit), 1.0),)
     return Statistic(fit.slope, (x, y), scatter)
 
 
-def stated_rows(columns: Sequence[Column]) -> list[int]:
-    """Rows in which nothing is missing."""
-    return [i for i, row in enumerate(zip(*columns, strict=True)) if None not in row]
+def complete(columns: Sequence[Column]) -> tuple[list[int], list[list[float]]]:
+    """Rows in which nothing is missing, and the columns in those rows alone."""
+    rows = [i for i, row in enumerate(zip(*columns, strict=True)) if None not in row]
+    return rows, [[float(column[i] or 0.0) for i in rows] for column in columns]
 
 
-def fit_stated(columns: Sequence[Column]) -> tuple[CurveFit, list[int]]:
+def _fit_stated(columns: Sequence[Column]) -> CurveFit:
     """Line with stated uncertainties of ``columns`` = (x, u_y, y) or (x, u_x, u_y, y).
 
     Raises
@@ -235,16 +229,15 @@ def fit_stated(columns: Sequence[Column]) -> tuple[CurveFit, list[int]]:
     ValueError
         For too few rows, or uncertainties that are not positive.
     """
-    rows = stated_rows(columns)
-    x, *stated, y = [[float(column[i] or 0.0) for i in rows] for column in columns]
+    rows, (x, *stated, y) = complete(columns)
     if len(rows) < 2:
         raise ValueError("a line needs at least two points")
     if len(stated) == 1:
-        return curve.fit_polynomial(x, y, 1, stated[0]), rows
-    return curve.fit_line_both_errors(x, y, *stated), rows
+        return curve.fit_polynomial(x, y, 1, stated[0])
+    return curve.fit_line_both_errors(x, y, *stated)
 
 
-def stated_line(columns: Sequence[Column], intercept: bool) -> Statistic | None:
+def _stated_line(columns: Sequence[Column], resolution: float, intercept: bool) -> Statistic | None:
     """Slope or intercept of a line whose points have stated uncertainties.
 
     Its uncertainty follows from the stated ones alone (ISO/TS 28037:2010, clauses 6 and 7), which
@@ -252,24 +245,28 @@ def stated_line(columns: Sequence[Column], intercept: bool) -> Statistic | None:
     chi-squared answers; an uncertainty that depended on the answer would jump with it.
     """
     try:
-        fit, rows = fit_stated(columns)
+        fit = _fit_stated(columns)
     except ValueError:
         return None
     u_slope = fit.uncertainties[1]
     # the abscissa at which ordinate and slope are uncorrelated
     x_mean = -fit.covariance[0][1] / u_slope**2
-    level = math.sqrt(max(fit.covariance[0][0] - (x_mean * u_slope) ** 2, 0.0))
-    of_slope = Scatter("slope", u_slope, math.inf, -x_mean if intercept else 1.0)
-    scatter: tuple[Scatter, ...] = (of_slope,)
+    scatter = [Scatter("slope", u_slope, math.inf, -x_mean if intercept else 1.0)]
     if intercept:
-        scatter += (Scatter("level", level, math.inf, 1.0),)
+        level = math.sqrt(max(fit.covariance[0][0] - (x_mean * u_slope) ** 2, 0.0))
+        scatter.append(Scatter("level", level, math.inf, 1.0))
     which = 0 if intercept else 1
-    return Statistic(fit.parameters[which], _responses(fit, which, rows, columns), scatter)
+    return Statistic(fit.parameters[which], _responses(fit, which, columns), tuple(scatter))
+
+
+stated_slope = partial(_stated_line, intercept=False)
+stated_intercept = partial(_stated_line, intercept=True)
 
 
 def _responses(
-    fit: CurveFit, which: int, rows: Sequence[int], columns: Sequence[Column]
+    fit: CurveFit, which: int, columns: Sequence[Column]
 ) -> tuple[tuple[float, ...], ...]:
+    rows, _ = complete(columns)
     x = _gradient(columns[0], dict(zip(rows, fit.response_x[which], strict=True)))
     y = _gradient(columns[-1], dict(zip(rows, fit.response_y[which], strict=True)))
     # the stated uncertainties are weights, and taken as they are
@@ -277,9 +274,7 @@ def _responses(
     return (x, *between, y)
 
 
-def line_of(
-    function: str, columns: Sequence[Column]
-) -> tuple[line.LineFit, list[list[tuple[int, float, float]]]]:
+def line_of(function: str, columns: Sequence[Column]) -> tuple[LineFit, list[Rows]]:
     """The line whose slope a function of the table gives, and the rows that took part.
 
     Raises
@@ -287,22 +282,22 @@ def line_of(
     ValueError
         If there is no such line.
     """
+    kept, series = _series(columns)
     if function == "origin_slope":
-        pairs = _pairs(columns[0], columns[1])
-        return line.fit_at_origin([(a, b) for _, a, b in pairs]), [pairs]
+        return line.fit_at_origin(series[0]), kept
     if function == "slope":
-        return fitted(columns)
-    fit, rows = fit_stated(columns)
-    x, *stated, y = [[float(column[i] or 0.0) for i in rows] for column in columns]
+        return line.fit_common_slope(series), kept
+    fit = _fit_stated(columns)
+    rows, (x, *stated, y) = complete(columns)
     slope = fit.parameters[1]
     u_x = stated[0] if len(stated) > 1 else [0.0] * len(rows)
     spreads = [math.hypot(b, slope * a) for a, b in zip(u_x, stated[-1], strict=True)]
     u_intercept, u_slope = fit.uncertainties
-    found = line.with_stated_spread(
+    stated_line = line.with_stated_spread(
         list(zip(x, y, strict=True)), spreads, (fit.parameters[0], slope),
         (u_intercept, u_slope), fit.covariance[0][1],
     )  # fmt: skip
-    return found, [list(zip(rows, x, y, strict=True))]
+    return stated_line, [list(zip(rows, x, y, strict=True))]
 
 
 Curve = Callable[[Any, Any], Any]
@@ -318,8 +313,7 @@ def fit_curve(
     ValueError
         For fewer rows than parameters, or if no curve is found.
     """
-    rows = stated_rows(columns)
-    x, *stated, y = [[float(column[i] or 0.0) for i in rows] for column in columns]
+    rows, (x, *stated, y) = complete(columns)
     if len(rows) < len(start):
         raise ValueError(f"{len(start)} parameters need at least as many points")
     return curve.fit_curve(body, x, y, start, stated[0] if stated else None), rows
@@ -335,7 +329,7 @@ def curve_parameter(
 ) -> Statistic | None:
     """A parameter of a curve, with the scatter in as many independent parts as parameters."""
     try:
-        fit, rows = fit_curve(body, start, columns)
+        fit, _ = fit_curve(body, start, columns)
     except ValueError:
         return None
     wider, dof = 1.0, float(fit.dof) if fit.scaled and fit.dof > 0 else math.inf
@@ -348,16 +342,10 @@ def curve_parameter(
         own = root[k][k]
         if own > 0.0:
             scatter.append(Scatter(parameters[k], own * wider, dof, row / own))
-    return Statistic(fit.parameters[which], _responses(fit, which, rows, columns), tuple(scatter))
+    return Statistic(fit.parameters[which], _responses(fit, which, columns), tuple(scatter))
 
 
 def _triangular(covariance: Sequence[Sequence[float]]) -> list[list[float]]:
-    """Mean difference between the halves of a column."""
-    """Slope by differences over half the table."""
-    """Slope or intercept of the common-slope line."""
-    """Weights of highest minus lowest value."""
-    """A statistic that is a weighted sum of some of the values."""
-    """Mean of repeats."""
     """Lower triangular root of a covariance matrix (Cholesky)."""
     n = len(covariance)
     root = [[0.0] * n for _ in range(n)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import ast
 import math
 import re
+import sys
 from collections.abc import Callable, Iterator, Mapping
 
 from msgspec import Struct
@@ -105,8 +106,8 @@ _BINARY: dict[type[ast.operator], str] = {
     ast.Pow: "^",
 }
 _COMPARE: dict[type[ast.cmpop], str] = {ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">="}
-TWO_MEANINGS = {"log": "write ln or log10"}
-"""Names that programs use for different functions, and what to write instead."""
+TWO_MEANINGS = {"log": ("write ln or log10", "write ln or log10")}
+"""Names that programs use for different functions: what to write instead, and what is allowed."""
 ALLOWED = "numbers, names, + - * / ^, brackets, < <= > >=, and/or/not, and the listed functions"
 
 
@@ -161,13 +162,9 @@ class _Builder(Struct, frozen=True):
         deeper = depth + 1
         match node:
             case ast.Constant(value=int() | float() as value) if not isinstance(value, bool):
-                try:
-                    number = float(value)
-                except OverflowError:
-                    number = float("inf")
-                if number in (float("inf"), float("-inf")):
+                if not abs(value) <= sys.float_info.max:
                     raise FormulaError(self.text, self.text, "holds a number too large to use")
-                return Number(number)
+                return Number(float(value))
             case ast.Name(id="pi"):
                 return Number(math.pi)
             case ast.Name() | ast.Attribute():
@@ -197,15 +194,9 @@ class _Builder(Struct, frozen=True):
                 return pairs[0] if len(pairs) == 1 else Logic("and", pairs)
             case ast.Call(func=func, args=args, keywords=[]):
                 name = self._key(func)
-                if name in TWO_MEANINGS and name not in self.functions:
-                    raise FormulaError(self.text, name, TWO_MEANINGS[name], TWO_MEANINGS[name])
                 if name not in self.functions:
-                    raise FormulaError(
-                        self.text,
-                        name,
-                        "is not a function that is known",
-                        ", ".join(sorted(self.functions)),
-                    )
+                    usual = "is not a function that is known", ", ".join(sorted(self.functions))
+                    raise FormulaError(self.text, name, *TWO_MEANINGS.get(name, usual))
                 return Call(name, tuple(self.build(arg, deeper) for arg in args))
             case ast.Tuple() if _COMMA.search(self.text):
                 raise FormulaError(self.text, self.text, _why_none(self.text), ALLOWED)

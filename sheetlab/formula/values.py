@@ -14,18 +14,8 @@ from typing import Any, Protocol
 
 from msgspec import Struct
 
-from sheetlab.formula.functions import (
-    FUNCTIONS,
-    NAMES,
-    Aggregate,
-    Elementwise,
-    FirstGiven,
-    LineBefore,
-    Macro,
-    Position,
-    RowStatistic,
-    Unless,
-)
+from sheetlab.formula import functions as rules
+from sheetlab.formula.functions import FUNCTIONS, NAMES
 from sheetlab.formula.statistics import Column, Statistic, curve_parameter
 from sheetlab.formula.tree import (
     Binary,
@@ -72,15 +62,34 @@ class Environment(Protocol):
     def columns(self, key: str) -> Sequence[str]:
         """The columns behind a name: several for repeated readings."""
 
-    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> Value:
+    def aggregate(self, rule: rules.Aggregate, columns: Sequence[str]) -> Value:
         """A statistic of whole columns."""
+
+
+class Given(Struct):
+    """An environment of values by name, without columns and statistics; others are missing."""
+
+    values: Mapping[str, Value]
+    library: Any = math
+
+    def value(self, key: str, row: int | None) -> Value:
+        """The value of a name."""
+        return self.values.get(key)
+
+    def columns(self, key: str) -> Sequence[str]:
+        """The name itself."""
+        return (key,)
+
+    def aggregate(self, rule: rules.Aggregate, columns: Sequence[str]) -> Value:
+        """Nothing: a single value has no statistic."""
+        return None
 
 
 @cache
 def macro_body(name: str) -> Node:
     """The tree of a named formula of the table."""
     macro = FUNCTIONS[name]
-    assert isinstance(macro, Macro)
+    assert isinstance(macro, rules.Macro)
     return parse(macro.body, NAMES)
 
 
@@ -88,7 +97,7 @@ def macro_body(name: str) -> Node:
 def expand_macro(call: Call) -> Node:
     """The tree that a call of a named formula stands for."""
     macro = FUNCTIONS[call.function]
-    assert isinstance(macro, Macro)
+    assert isinstance(macro, rules.Macro)
     given = {
         name: argument for (name, _), argument in zip(macro.parameters, call.arguments, strict=True)
     }
@@ -137,9 +146,9 @@ def _binary(node: Binary, env: Environment, row: int | None) -> Value:
     b = env.value(right.key, row) if type(right) is Name else _WALKS[type(right)](right, env, row)
     if a is None or b is None:
         return None
-    found = _ARITHMETIC[node.op](a, b)
+    value = _ARITHMETIC[node.op](a, b)
     # most are numbers as they should be
-    return found if found.__class__ is float and math.isfinite(found) else _real(found)
+    return value if value.__class__ is float and math.isfinite(value) else _real(value)
 
 
 def _comparison(node: Comparison, env: Environment, row: int | None) -> Value:
@@ -163,34 +172,18 @@ def _fitted(node: Fitted, env: Environment, row: int | None) -> Value:
     )
 
 
-class _OnCurve(Struct):
-    """The environment of the formula of a curve: abscissas and parameters."""
-
-    values: Mapping[str, Value]
-    library: Any
-
-    def value(self, key: str, row: int | None) -> Value:
-        return self.values[key]
-
-    def columns(self, key: str) -> Sequence[str]:
-        return (key,)
-
-    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> Value:
-        raise AssertionError("a curve has no statistics in it")
-
-
 def on_curve(node: Fitted, x: Any, parameters: Sequence[float]) -> Any:
     """Ordinates of a curve at abscissas, shape (n,), SI units; not a number where undefined."""
     import numpy as np
 
     values = dict(zip(node.parameters, parameters, strict=True))
     with np.errstate(all="ignore"):
-        found = evaluate(node.body, _OnCurve({**values, "x": np.asarray(x, dtype=float)}, np))
-    return np.full(np.shape(x), np.nan) if found is None else found + np.zeros(np.shape(x))
+        y = evaluate(node.body, Given({**values, "x": np.asarray(x, dtype=float)}, np))
+    return np.full(np.shape(x), np.nan) if y is None else y + np.zeros(np.shape(x))
 
 
 @cache
-def fitted_rule(node: Fitted) -> Aggregate:
+def fitted_rule(node: Fitted) -> rules.Aggregate:
     """A parameter of a curve as a statistic of its columns."""
 
     def rule(columns: Sequence[Column], resolution: float) -> Statistic | None:
@@ -199,17 +192,13 @@ def fitted_rule(node: Fitted) -> Aggregate:
             node.start, node.parameter, node.parameters, columns, resolution,
         )  # fmt: skip
 
-    stated = len(node.columns) > 2
-    return Aggregate(
+    return rules.Aggregate(
         name=f"{node.curve}.{node.parameters[node.parameter]}",
         powers=(),
-        most=len(node.columns),
         rule=rule,
-        cell=lambda ranges: None,
-        least_count_of_numbers=len(node.parameters),
-        printed="{0}",
+        cell=None,
         family=node.curve,
-        scatter="stated" if stated else "line",
+        scatter="stated" if len(node.columns) > 2 else "line",
     )
 
 
@@ -227,7 +216,7 @@ def _call(call: Call, env: Environment, row: int | None) -> Value:
     return _CALLS[type(rule)](rule, call, env, row)
 
 
-def _elementwise(rule: Elementwise, call: Call, env: Environment, row: int | None) -> Value:
+def _elementwise(rule: rules.Elementwise, call: Call, env: Environment, row: int | None) -> Value:
     value = _walk(call.arguments[0], env, row)
     if value is None:
         return None
@@ -235,7 +224,7 @@ def _elementwise(rule: Elementwise, call: Call, env: Environment, row: int | Non
     return (getattr(env.library, function) if isinstance(function, str) else function)(value)
 
 
-def _first_given(rule: FirstGiven, call: Call, env: Environment, row: int | None) -> Value:
+def _first_given(rule: rules.FirstGiven, call: Call, env: Environment, row: int | None) -> Value:
     for argument in call.arguments:
         value = evaluate(argument, env, row)
         if value is not None:
@@ -243,7 +232,7 @@ def _first_given(rule: FirstGiven, call: Call, env: Environment, row: int | None
     return None
 
 
-def _line_before(rule: LineBefore, call: Call, env: Environment, row: int | None) -> Value:
+def _line_before(rule: rules.LineBefore, call: Call, env: Environment, row: int | None) -> Value:
     """Plain numbers: it is looked at and never enters a result."""
     keys = argument_keys(call)
     here = env.value(keys[1], row)
@@ -251,56 +240,59 @@ def _line_before(rule: LineBefore, call: Call, env: Environment, row: int | None
     for earlier in range(row or 0):
         y, x = env.value(keys[0], earlier), env.value(keys[1], earlier)
         if x is not None and y is not None:
-            pairs.append((_plain(x), _plain(y)))
+            pairs.append((plain(x), plain(y)))
     if here is None or len(pairs) < rule.needs:
         return None
     xs, ys = zip(*pairs, strict=True)
-    return fit_line(xs, ys).at(_plain(here))[0]
+    return fit_line(xs, ys).at(plain(here))[0]
 
 
-def _unless(rule: Unless, call: Call, env: Environment, row: int | None) -> Value:
+def _unless(rule: rules.Unless, call: Call, env: Environment, row: int | None) -> Value:
     reason, inner = call.arguments
     if env.value(reason.key, row) is not None:  # type: ignore[union-attr]  # a name (tree.py)
         return None
     return _WALKS[type(inner)](inner, env, row)
 
 
-def _macro(rule: Macro, call: Call, env: Environment, row: int | None) -> Value:
+def _macro(rule: rules.Macro, call: Call, env: Environment, row: int | None) -> Value:
     return _walk(expand_macro(call), env, row)
 
 
-def _position(rule: Position, call: Call, env: Environment, row: int | None) -> Value:
+def _position(rule: rules.Position, call: Call, env: Environment, row: int | None) -> Value:
     offset = rule.offset
     return env.value(argument_keys(call)[0], 0 if offset is None else (row or 0) + offset)
 
 
-def _row_statistic(rule: RowStatistic, call: Call, env: Environment, row: int | None) -> Value:
+def _row_statistic(
+    rule: rules.RowStatistic, call: Call, env: Environment, row: int | None
+) -> Value:
     keys = [c for key in argument_keys(call) for c in env.columns(key)]
     present = [v for v in [env.value(key, row) for key in keys] if v is not None]
-    weights = rule.weights([_plain(v) for v in present])
+    weights = rule.weights([plain(v) for v in present])
     if weights is None:
         return None
     return sum([w * v for w, v in zip(weights, present, strict=True) if w], 0.0)
 
 
-def _aggregate(rule: Aggregate, call: Call, env: Environment, row: int | None) -> Value:
+def _aggregate(rule: rules.Aggregate, call: Call, env: Environment, row: int | None) -> Value:
     return env.aggregate(rule, [c for key in argument_keys(call) for c in env.columns(key)])
 
 
-def _plain(value: Value) -> float:
+def plain(value: Value) -> float:
+    """The number of a value, without its sources."""
     number: Any = value if isinstance(value, float) else getattr(value, "nominal_value", value)
     return float(number)
 
 
 _CALLS: dict[type, Callable[[Any, Call, Environment, int | None], Value]] = {
-    Elementwise: _elementwise,
-    FirstGiven: _first_given,
-    LineBefore: _line_before,
-    Unless: _unless,
-    Macro: _macro,
-    Position: _position,
-    RowStatistic: _row_statistic,
-    Aggregate: _aggregate,
+    rules.Elementwise: _elementwise,
+    rules.FirstGiven: _first_given,
+    rules.LineBefore: _line_before,
+    rules.Unless: _unless,
+    rules.Macro: _macro,
+    rules.Position: _position,
+    rules.RowStatistic: _row_statistic,
+    rules.Aggregate: _aggregate,
 }
 _WALKS: dict[type, Callable[[Any, Environment, int | None], Value]] = {
     Number: _number,

@@ -10,10 +10,9 @@ from typing import Any
 
 from sheetlab.formula.functions import FUNCTIONS, Elementwise
 from sheetlab.formula.tree import FormulaError, Node, names, parse
-from sheetlab.formula.values import evaluate
+from sheetlab.formula.values import Given, evaluate
 from sheetlab.live.cells import Column, RefusedError, Table, alike, shown
 from sheetlab.live.library import Argument, Block, Example, Function, part_of
-from sheetlab.live.scales import Plain
 from sheetlab.metrology.budget import (
     COVERAGE_PROBABILITY,
     DIVISORS,
@@ -98,12 +97,12 @@ def _derived(
     from uncertainties import ufloat, umath
 
     plain: dict[str, Any] = {name: value for name, (value, _) in given.items()}
-    value = evaluate(node, Plain(plain))
+    value = evaluate(node, Given(plain))
     if value is None or isinstance(value, bool):
         raise RefusedError("the formula gives no number at these values")
     # unit errors, so that the derivatives are the contributions
     variables = {name: ufloat(v, 1.0) for name, (v, error) in given.items() if error}
-    result: Any = evaluate(node, Plain({**plain, **variables}, umath))
+    result: Any = evaluate(node, Given({**plain, **variables}, umath))
     if result is None:
         raise RefusedError("the formula has no slope at these values")
     slopes = getattr(result, "derivatives", {})

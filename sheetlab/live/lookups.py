@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from functools import cache
 
-from sheetlab.formula.values import evaluate, macro_body
+from sheetlab.formula.values import Given, evaluate, macro_body
 from sheetlab.live.cells import RefusedError, shown, word
 from sheetlab.live.library import Argument, Block, Example, Function, asked, part_of
-from sheetlab.live.scales import Plain
 from sheetlab.metrology import gravity
 from sheetlab.practical import standards
 
@@ -103,7 +102,7 @@ def _gravity(latitude: float, height: float | None) -> float:
             f"{gravity.HIGHEST:g} m"
         )
     values = {"latitude": math.radians(latitude), "height": height or 0.0}
-    return float(evaluate(macro_body("normal_gravity"), Plain(values)))
+    return float(evaluate(macro_body("normal_gravity"), Given(values)))
 
 
 _SWG = "BS 3737:1964 (Imperial standard wire gauge)"

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
-from msgspec import Struct
-
-from sheetlab.formula.functions import NAMES, Aggregate
+from sheetlab.formula.functions import NAMES
 from sheetlab.formula.tree import parse
-from sheetlab.formula.values import evaluate
+from sheetlab.formula.values import Given, evaluate
 from sheetlab.live.cells import RefusedError, word
 from sheetlab.live.library import Argument, Example, Function
 from sheetlab.practical.instruments import CORRECTED, KINDS, SCREW_SIDES, VERNIER_SIDES, PartCheck
@@ -26,28 +22,9 @@ _SIDES = {
 }
 
 
-class Plain(Struct):
-    """Plain numbers by name, for a formula of the table of kinds."""
-
-    values: Mapping[str, float]
-    library: Any = math
-
-    def value(self, key: str, row: int | None) -> float:
-        """The number of a name."""
-        return self.values[key]
-
-    def columns(self, key: str) -> Sequence[str]:
-        """The name itself."""
-        return (key,)
-
-    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> float | None:
-        """Nothing: a single number has no statistic."""
-        return None
-
-
 def worked_out(formula: str, **values: float) -> float:
     """A formula of the table of kinds at some numbers; a condition gives 0 or 1."""
-    found = evaluate(parse(formula, NAMES), Plain(values))
+    found = evaluate(parse(formula, NAMES), Given(values))
     if found is None:
         raise RefusedError("these values cannot be calculated")
     return float(found)

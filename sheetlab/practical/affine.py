@@ -7,95 +7,19 @@ two arguments, to the last bit; functions and powers are the package's own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import operator
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from uncertainties.core import AffineScalarFunc, LinearCombination, Variable
+
+Rule = Callable[[float, float], float]
 
 
 class _Quick:
     """Operations of a number with another that knows its sources, or with a float."""
 
     __slots__ = ()
-    _nominal_value: float
-    _linear_part: Any
-
-    def __add__(self, other: Any) -> Any:
-        if isinstance(other, AffineScalarFunc):
-            parts = [(1.0, self._linear_part), (1.0, other._linear_part)]
-            return Affine(self._nominal_value + other._nominal_value, LinearCombination(parts))
-        if other.__class__ is float:
-            parts = [(1.0, self._linear_part)]
-            return Affine(self._nominal_value + other, LinearCombination(parts))
-        return super().__add__(other)  # type: ignore[misc]
-
-    def __radd__(self, other: Any) -> Any:
-        if other.__class__ is float:
-            parts = [(1.0, self._linear_part)]
-            return Affine(other + self._nominal_value, LinearCombination(parts))
-        if isinstance(other, AffineScalarFunc):
-            # the package's own number on the left is asked second, because this is a subclass
-            return AffineScalarFunc.__add__(other, self)
-        return super().__radd__(other)  # type: ignore[misc]
-
-    def __sub__(self, other: Any) -> Any:
-        if isinstance(other, AffineScalarFunc):
-            parts = [(1.0, self._linear_part), (-1.0, other._linear_part)]
-            return Affine(self._nominal_value - other._nominal_value, LinearCombination(parts))
-        if other.__class__ is float:
-            parts = [(1.0, self._linear_part)]
-            return Affine(self._nominal_value - other, LinearCombination(parts))
-        return super().__sub__(other)  # type: ignore[misc]
-
-    def __rsub__(self, other: Any) -> Any:
-        if other.__class__ is float:
-            parts = [(-1.0, self._linear_part)]
-            return Affine(other - self._nominal_value, LinearCombination(parts))
-        if isinstance(other, AffineScalarFunc):
-            # the package's own number on the left is asked second, because this is a subclass
-            return AffineScalarFunc.__sub__(other, self)
-        return super().__rsub__(other)  # type: ignore[misc]
-
-    def __mul__(self, other: Any) -> Any:
-        x = self._nominal_value
-        if isinstance(other, AffineScalarFunc):
-            y = other._nominal_value
-            parts = [(y, self._linear_part), (x, other._linear_part)]
-            return Affine(x * y, LinearCombination(parts))
-        if other.__class__ is float:
-            return Affine(x * other, LinearCombination([(other, self._linear_part)]))
-        return super().__mul__(other)  # type: ignore[misc]
-
-    def __rmul__(self, other: Any) -> Any:
-        if other.__class__ is float:
-            value = other * self._nominal_value
-            return Affine(value, LinearCombination([(other, self._linear_part)]))
-        if isinstance(other, AffineScalarFunc):
-            # the package's own number on the left is asked second, because this is a subclass
-            return AffineScalarFunc.__mul__(other, self)
-        return super().__rmul__(other)  # type: ignore[misc]
-
-    def __truediv__(self, other: Any) -> Any:
-        x = self._nominal_value
-        if isinstance(other, AffineScalarFunc):
-            y = other._nominal_value
-            value = x / y
-            parts = [(1 / y, self._linear_part), (-x / y**2, other._linear_part)]
-            return Affine(value, LinearCombination(parts))
-        if other.__class__ is float:
-            value = x / other
-            return Affine(value, LinearCombination([(1 / other, self._linear_part)]))
-        return super().__truediv__(other)  # type: ignore[misc]
-
-    def __rtruediv__(self, other: Any) -> Any:
-        if other.__class__ is float:
-            y = self._nominal_value
-            value = other / y
-            return Affine(value, LinearCombination([(-other / y**2, self._linear_part)]))
-        if isinstance(other, AffineScalarFunc):
-            # the package's own number on the left is asked second, because this is a subclass
-            return AffineScalarFunc.__truediv__(other, self)
-        return super().__rtruediv__(other)  # type: ignore[misc]
 
 
 class Affine(_Quick, AffineScalarFunc):  # type: ignore[misc]  # the package has no types
@@ -104,8 +28,8 @@ class Affine(_Quick, AffineScalarFunc):  # type: ignore[misc]  # the package has
     __slots__ = ()
 
     def __init__(self, value: float, part: Any) -> None:
-        self._nominal_value = value  # type: ignore[misc]  # a slot of the package
-        self._linear_part = part
+        self._nominal_value = value  # type: ignore[misc]  # slots of the package
+        self._linear_part = part  # type: ignore[misc]
 
 
 class Independent(_Quick, Variable):  # type: ignore[misc]
@@ -113,6 +37,41 @@ class Independent(_Quick, Variable):  # type: ignore[misc]
 
     __slots__ = ()
     __hash__ = object.__hash__
+
+
+def _make_quick(name: str, operate: Rule, by_left: Rule, by_right: Rule) -> None:
+    """Give an operation to the numbers; ``by_left``, ``by_right``: its partial derivatives."""
+    own, own_reflected = (getattr(AffineScalarFunc, f"__{p}{name}__") for p in ("", "r"))
+
+    def quick(self: Any, other: Any) -> Any:
+        x = self._nominal_value
+        if isinstance(other, AffineScalarFunc):
+            y = other._nominal_value
+            parts = [(by_left(x, y), self._linear_part), (by_right(x, y), other._linear_part)]
+            return Affine(operate(x, y), LinearCombination(parts))
+        if other.__class__ is float:
+            parts = [(by_left(x, other), self._linear_part)]
+            return Affine(operate(x, other), LinearCombination(parts))
+        return own(self, other)
+
+    def reflected(self: Any, other: Any) -> Any:
+        if other.__class__ is float:
+            y = self._nominal_value
+            parts = [(by_right(other, y), self._linear_part)]
+            return Affine(operate(other, y), LinearCombination(parts))
+        if isinstance(other, AffineScalarFunc):
+            # the package's own number on the left is asked second, because this is a subclass
+            return own(other, self)
+        return own_reflected(self, other)
+
+    setattr(_Quick, f"__{name}__", quick)
+    setattr(_Quick, f"__r{name}__", reflected)
+
+
+_make_quick("add", operator.add, lambda x, y: 1.0, lambda x, y: 1.0)
+_make_quick("sub", operator.sub, lambda x, y: 1.0, lambda x, y: -1.0)
+_make_quick("mul", operator.mul, lambda x, y: y, lambda x, y: x)
+_make_quick("truediv", operator.truediv, lambda x, y: 1 / y, lambda x, y: -x / y**2)
 
 
 def combined(value: float, sensitivities: Mapping[Independent, float]) -> Affine:

@@ -56,13 +56,17 @@ class InputField(Struct, frozen=True):
     required: bool = False
     default: float | None = None
     choices: tuple[str, ...] = ()
-    choice_values: tuple[float, ...] = ()
     help: str = ""
     sources: tuple[SourceSpec, ...] = ()
     answer: bool = False
     """One of the student's own results."""
     instrument: str = ""
     """Instrument of a reading that is typed as one number."""
+
+    @property
+    def choice_values(self) -> tuple[float, ...]:
+        """What the choices count as in formulas: 0, 1, …"""
+        return tuple(map(float, range(len(self.choices))))
 
 
 def expected_of(one: InputField) -> str:
@@ -109,8 +113,8 @@ class CheckField(Struct, frozen=True):
     node: Node
     question: str
     expected: str
-    severity: Literal["note", "doubtful"]
     at: str
+    severity: Literal["note", "doubtful"] = "doubtful"
     table: str | None = None
     rows: int = 1
     reading: str = ""

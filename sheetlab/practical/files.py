@@ -9,12 +9,13 @@ import re
 import tomllib
 from collections.abc import Iterator, Sequence
 from functools import partial
+from os.path import isdir
 from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, harmless
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, harmless
 
 MAX_TEXT = 100_000
 SUFFIX = ".toml"
@@ -34,8 +35,8 @@ class Definitions(Struct, frozen=True):
 
     def paths(self) -> dict[str, Path]:
         """Definition files by the id that their name gives, sorted."""
-        found = {path.stem: path for folder in self.folders for path in folder.glob(f"*{SUFFIX}")}
-        return dict(sorted(found.items()))
+        files = (path for folder in self.folders for path in folder.glob(f"*{SUFFIX}"))
+        return dict(sorted({path.stem: path for path in files}.items()))
 
     def text(self, practical: str) -> str:
         """Text of a definition.
@@ -47,14 +48,9 @@ class Definitions(Struct, frozen=True):
         """
         path = self.paths().get(practical)
         if path is None:
+            ids = tuple(self.paths())
             raise SheetlabError(
-                Finding(
-                    "no-such-practical",
-                    Severity.STOP,
-                    f"there is no practical “{practical}”",
-                    ", ".join(self.paths()) or "a definition file",
-                    "Type “sheetlab practicals” for the list.",
-                )
+                finding("no-such-practical", Severity.STOP, practical=practical, ids=ids)
             )
         try:
             return path.read_text(encoding="utf-8")
@@ -72,27 +68,22 @@ class Definitions(Struct, frozen=True):
             If the file cannot be read, or its id, title or version is no text.
         """
         name, text = f"{practical}{SUFFIX}", self.text(practical)
-        if len(text) > MAX_TEXT:
-            raise SheetlabError(refused(name, "file", *TOO_LONG))
         # texts or lists that this cuts through are no TOML any more
-        data, odd = whole_table(FIRST_TABLE.split(text, 1)[0], "file")
-        if odd:
-            data, odd = whole_table(text, "file")
-        if odd:
-            raise SheetlabError(refused(name, *odd[0]))
-        problems = [
-            refused(name, key, f"{data[key]!r} is not a text")
-            if key in data
-            else refused(name, key, "is missing", "this key")
+        head = FIRST_TABLE.split(text, 1)[0]
+        data, problems = toml_table(head if len(text) <= MAX_TEXT else text, MAX_TEXT, "file")
+        if data is None:
+            data, problems = toml_table(text, MAX_TEXT, "file")
+        if data is None:
+            raise SheetlabError(refused(name, *problems[0]))
+        wrong = [
+            (key, f"{data[key]!r} is not a text", "") if key in data
+            else (key, "is missing", "this key")
             for key in ("id", "title", "version")
             if not isinstance(data.get(key), str)
-        ]
-        if problems:
-            raise SheetlabError(*problems)
+        ]  # fmt: skip
+        if wrong:
+            raise SheetlabError(*(refused(name, *problem) for problem in wrong))
         return data["title"], data["version"]
-
-
-TOO_LONG = ("is too long", f"{MAX_TEXT} characters")
 
 
 def all_folders(folders: Sequence[Path]) -> tuple[Path, ...]:
@@ -103,27 +94,14 @@ def all_folders(folders: Sequence[Path]) -> tuple[Path, ...]:
     SheetlabError
         If one of them is no folder.
     """
-    missing = [folder for folder in folders if not _is_folder(folder)]
+    missing = [
+        finding("no-such-folder", Severity.STOP, folder=str(folder))
+        for folder in folders
+        if not isdir(folder)
+    ]
     if missing:
-        raise SheetlabError(*map(_no_folder, missing))
+        raise SheetlabError(*missing)
     return (shipped_folder(), *folders)
-
-
-def _is_folder(path: Path) -> bool:
-    try:
-        return path.is_dir()
-    except OSError:
-        return False
-
-
-def _no_folder(path: Path) -> Finding:
-    return Finding(
-        "no-such-folder",
-        Severity.STOP,
-        f"{path} is no folder that can be read",
-        "a folder with definition files",
-        "Check the name.",
-    )
 
 
 Problem = tuple[str, str, str]
@@ -133,24 +111,19 @@ Problem = tuple[str, str, str]
 def toml_table(text: str, most: int, whole: str) -> tuple[dict[str, Any] | None, list[Problem]]:
     """The table of a TOML text of limited length, or what is wrong with the ``whole``."""
     if len(text) > most:
-        return None, [(whole, "is too long", f"{most} letters")]
-    data, odd = whole_table(text, whole)
-    return (None, odd) if odd else (data, [])
-
-
-def whole_table(text: str, whole: str) -> tuple[dict[str, Any], list[Problem]]:
-    """The table of a TOML text, and what is wrong with the ``whole``."""
+        return None, [(whole, "is too long", f"{most} characters")]
     try:
         data = tomllib.loads(text)
-        return data, list(_odd_texts(data))
+        problems = list(_odd_texts(data))
     except tomllib.TOMLDecodeError as error:
-        return {}, [(whole, f"is not TOML: {error}", "TOML 1.0")]
+        return None, [(whole, f"is not TOML: {error}", "TOML 1.0")]
     except ValueError as error:
         # Python's own limit for the digits of a number, of which the library says nothing
-        return {}, [(whole, f"holds a number of far too many digits ({error})", "usual numbers")]
+        return None, [(whole, f"holds a number of far too many digits ({error})", "usual numbers")]
     except RecursionError:
         # a key of a thousand dots
-        return {}, [(whole, "has tables far too deep in each other", "the keys that there are")]
+        return None, [(whole, "has tables far too deep in each other", "the keys that there are")]
+    return (None, problems) if problems else (data, [])
 
 
 def _odd_texts(data: object, key: str = "text") -> Iterator[Problem]:
@@ -168,28 +141,13 @@ def _odd_texts(data: object, key: str = "text") -> Iterator[Problem]:
         yield key, "holds control codes", "text that can be read"
 
 
-def key_refused(
-    code: str, what: str, name: str, key: str, reason: str, allowed: str = ""
-) -> Finding:
-    """That a key of a file in TOML cannot be used.
+def key_refused(message: str, file: str, key: str, reason: str, allowed: str = "") -> Finding:
+    """That a key of a file in TOML cannot be used, as a message of the catalogue says it.
 
-    Parameters
-    ----------
-    what
-        What the file is, with an article: ``the profile``.
-    name
-        Name of the file.
-    allowed
-        What may stand there.
+    ``allowed``: what may stand there.
     """
-    return Finding(
-        code,
-        Severity.STOP,
-        f"{what} is refused at “{key}”: {reason}",
-        allowed,
-        "Correct the file and try again.",
-        Place(file=name),
-    )
+    place = Place(file=file)
+    return finding(message, Severity.STOP, place, key=key, reason=reason, allowed=allowed)
 
 
-refused = partial(key_refused, "definition-refused", "the definition")
+refused = partial(key_refused, "definition-refused")

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from types import ModuleType
 from typing import TYPE_CHECKING
 
 from msgspec import Struct
 
-from sheetlab.formula.functions import NAMES, Aggregate
+from sheetlab.formula.functions import NAMES
 from sheetlab.formula.tree import Node, parse
-from sheetlab.formula.values import evaluate
+from sheetlab.formula.values import Given, evaluate
 from sheetlab.practical.bench_fields import ROW, Forward, ReadingField
 from sheetlab.practical.fields import Field, SourceSpec
 from sheetlab.practical.instruments import Kind, parts_of, zero_parts_of
@@ -33,24 +32,8 @@ class BenchError(ValueError):
     """A virtual bench that cannot be made as it was asked for."""
 
 
-class _World(Struct):
-    """The environment of formulas of a bench, SI units."""
-
-    values: Mapping[str, float]
-    library: ModuleType = math
-
-    def value(self, key: str, row: int | None) -> float | None:
-        return self.values.get(key)
-
-    def columns(self, key: str) -> Sequence[str]:
-        return (key,)
-
-    def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> float | None:
-        raise AssertionError("a bench has no statistics in it")
-
-
 def _number(node: Node, values: Mapping[str, float], what: str) -> float:
-    found = evaluate(node, _World(values))
+    found = evaluate(node, Given(values))
     if found is None:
         raise BenchError(f"the formula of {what} gives no number")
     return float(found)
@@ -60,7 +43,7 @@ def scale_values(kind: Kind, parameters: Mapping[str, float]) -> dict[str, float
     """Parameters of an instrument and what follows from them, by name, in its unit."""
     values = dict(parameters)
     for item in kind.derived:
-        found = evaluate(parse(item.formula, NAMES), _World(values))
+        found = evaluate(parse(item.formula, NAMES), Given(values))
         assert found is not None
         values[item.id] = float(found)
     return values

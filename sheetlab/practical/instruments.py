@@ -8,7 +8,7 @@ schools use that word with both signs.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Literal
+from typing import Any, Literal
 
 from msgspec import Struct
 
@@ -71,11 +71,11 @@ class PartCheck(Struct, frozen=True):
 class Kind(Struct, frozen=True):
     """A kind of scale; formulas use the names of its parameters, derived values and parts."""
 
-    parameters: tuple[Parameter, ...]
-    derived: tuple[Derived, ...]
     parts: tuple[Part, ...]
     reading: str
     """Observed reading from the parts."""
+    parameters: tuple[Parameter, ...] = ()
+    derived: tuple[Derived, ...] = ()
     checks: tuple[PartCheck, ...] = ()
     zero: str = ""
     """Zero error from the parts of a zero reading; empty if this kind has none."""
@@ -91,165 +91,126 @@ class Kind(Struct, frozen=True):
     """How to read it, printed beside the table."""
 
 
-def _rule(sides: tuple[str, str]) -> str:
-    return (
-        "Reading = main scale + coincidence × least count. Corrected = reading − zero error. "
-        f"Zero mark {sides[0]}: the zero error is + coincidence × least count. Zero mark "
-        f"{sides[1]}: it is negative, and the coincidence is the number that stands there, for "
-        "example 47 of 50 when the zero mark is three divisions past."
-    )
-
-
-def _main_and_coincidence(graduation: str, divisions: str, what: str) -> tuple[PartCheck, ...]:
-    return (
-        PartCheck(
-            "coincidence-outside-scale",
-            "coincidence",
-            f"coincidence >= 0 and coincidence < {divisions}",
-            "Is there such a division on the scale? Look at it again.",
-            "a division from 0 up to one less than the number of divisions",
-        ),
-        PartCheck(
-            "main-scale-off-graduation",
-            "main",
-            f"whole_distance(main / {graduation}) < 0.02",
-            f"Is the main scale marked there? It shows whole steps of {what} only.",
-            f"a whole number of {what}",
-        ),
-    )
-
-
-def _zero_parts(sides: tuple[str, str]) -> tuple[Part, ...]:
-    return (
-        Part(
-            "coincidence",
-            "coinciding division",
-            "1",
-            "Jaws closed (use the ratchet if there is one). Type the number of the division that "
-            "stands at the line.",
-        ),
-        Part(
-            "side",
-            "zero mark is",
-            "1",
-            "Where does the zero mark of the moving scale stand with the jaws closed?",
-            choices=sides,
-        ),
-    )
-
-
 def _two_scales(
-    parameters: tuple[Parameter, ...],
-    derived: tuple[Derived, ...],
-    graduation: str,
-    divisions: str,
-    what: str,
-    coincidence_help: str,
-    sides: tuple[str, str],
-    most_zero: float,
-) -> Kind:
-    """``most_zero``: what a zero error may come to, as a fraction of the moving scale.
+    graduation: str, divisions: str, step: str, coincidence: str, sides: tuple[str, str],
+    most_zero: float, **of_kind: Any,
+) -> Kind:  # fmt: skip
+    """A kind with a main scale and a moving one.
 
-    It lies between the zero errors that instruments have and what the wrong side makes of them:
-    a whole scale less. Screw gauges are seldom off by more than a fifth of a turn (0.1 mm of
-    0.5 mm); calipers that were dropped by 0.3 or 0.4 mm, which is three or four divisions of ten,
-    eight of 20, 20 of 50 (both common practice, no source). False alarms: none for these, and for
-    a caliper 0.3 mm off whose ten divisions are read to one division (standard deviation) 1 in
-    160 readings; a wrong side is seen for zero errors up to 0.6 and 0.45 of the scale.
+    ``graduation`` and ``divisions`` are names of its numbers, ``step`` what a step of the main
+    scale is called, ``coincidence`` the help for what is read off the moving one.
+
+    ``most_zero``: what a zero error may come to, as a fraction of the moving scale. It lies between
+    the zero errors that instruments have and what the wrong side makes of them: a whole scale less.
+    Screw gauges are seldom off by more than a fifth of a turn (0.1 mm of 0.5 mm); calipers that
+    were dropped by 0.3 or 0.4 mm, which is three or four divisions of ten, eight of 20, 20 of 50
+    (both common practice, no source). False alarms: none for these, and for a caliper 0.3 mm off
+    whose ten divisions are read to one division (standard deviation) 1 in 160 readings; a wrong
+    side is seen for zero errors up to 0.6 and 0.45 of the scale.
     """
-    checks = _main_and_coincidence(graduation, divisions, what)
+    outside = PartCheck(
+        "coincidence-outside-scale",
+        "coincidence",
+        f"coincidence >= 0 and coincidence < {divisions}",
+        "Is there such a division on the scale? Look at it again.",
+        "a division from 0 up to one less than the number of divisions",
+    )
+    off_graduation = PartCheck(
+        "main-scale-off-graduation",
+        "main",
+        f"whole_distance(main / {graduation}) < 0.02",
+        f"Is the main scale marked there? It shows whole steps of {step} only.",
+        f"a whole number of {step}",
+    )
+    large_zero = PartCheck(
+        "zero-error-large",
+        "side",
+        f"abs(coincidence - {divisions} * side) < {most_zero:g} * {divisions}",
+        "The zero error comes out very large. Is it the number that stands at the line (47 of 50 "
+        "for three divisions past), and the right side?",
+        "a zero error of a few divisions",
+    )
+    closed = Part(
+        "coincidence",
+        "coinciding division",
+        "1",
+        "Jaws closed (use the ratchet if there is one). Type the number of the division that "
+        "stands at the line.",
+    )
+    side = Part(
+        "side",
+        "zero mark is",
+        "1",
+        "Where does the zero mark of the moving scale stand with the jaws closed?",
+        choices=sides,
+    )
     return Kind(
-        parameters=parameters,
-        derived=derived,
         parts=(
             Part("main", "main scale", "", "The last mark that you can see. Type what it shows."),
-            Part("coincidence", "coincidence", "1", coincidence_help),
+            Part("coincidence", "coincidence", "1", coincidence),
         ),
         reading="main + coincidence * least_count",
-        checks=checks,
+        checks=(outside, off_graduation),
         zero=f"(coincidence - {divisions} * side) * least_count",
-        zero_parts=_zero_parts(sides),
-        zero_checks=(
-            checks[0],
-            PartCheck(
-                "zero-error-large",
-                "side",
-                f"abs(coincidence - {divisions} * side) < {most_zero:g} * {divisions}",
-                "The zero error comes out very large. Is it the number that stands at the line "
-                "(47 of 50 for three divisions past), and the right side?",
-                "a zero error of a few divisions",
-            ),
-        ),
+        zero_parts=(closed, side),
+        zero_checks=(outside, large_zero),
         rounding="0.5 * least_count",
         divisions=divisions,
         graduation=graduation,
-        rule=_rule(sides),
+        rule="Reading = main scale + coincidence × least count. Corrected = reading − zero error. "
+        f"Zero mark {sides[0]}: the zero error is + coincidence × least count. Zero mark "
+        f"{sides[1]}: it is negative, and the coincidence is the number that stands there, for "
+        "example 47 of 50 when the zero mark is three divisions past.",
+        **of_kind,
     )
 
 
 KINDS: dict[str, Kind] = {
     "screw": _two_scales(
-        (
-            Parameter(
-                "turns", "whole turns counted", "1", 1, 50, 0,
-                "Turn the screw a whole number of times (4 or more) and count.",
-            ),
-            Parameter(
-                "travel", "distance moved in these turns", "", 0, 100, 1,
-                "How far did the edge move along the main scale in these turns?",
-            ),
-            Parameter(
-                "divisions", "divisions on the circular scale", "1", 2, 1000, 0,
-                "Count the divisions once round.",
-            ),
-        ),
-        (
-            Derived("pitch", "pitch = distance ÷ turns", "travel / turns", 1),
-            Derived("least_count", "least count = pitch ÷ divisions", "pitch / divisions", 2),
-        ),
         "pitch",
         "divisions",
         "the pitch",
         "Which division of the circular scale meets the line? Half divisions may be estimated.",
         SCREW_SIDES,
         0.4,
+        parameters=(
+            Parameter("turns", "whole turns counted", "1", 1, 50, 0,
+                      "Turn the screw a whole number of times (4 or more) and count."),
+            Parameter("travel", "distance moved in these turns", "", 0, 100, 1,
+                      "How far did the edge move along the main scale in these turns?"),
+            Parameter("divisions", "divisions on the circular scale", "1", 2, 1000, 0,
+                      "Count the divisions once round."),
+        ),
+        derived=(
+            Derived("pitch", "pitch = distance ÷ turns", "travel / turns", 1),
+            Derived("least_count", "least count = pitch ÷ divisions", "pitch / divisions", 2),
+        ),
     ),
     "vernier": _two_scales(
-        (
-            Parameter(
-                "main_division", "one main-scale division", "", 0, 100, 2,
-                "Distance between two neighbouring marks of the main scale.",
-            ),
-            Parameter(
-                "vernier_divisions", "divisions on the vernier", "1", 2, 1000, 0,
-                "Count the divisions of the vernier.",
-            ),
-        ),
-        (
-            Derived(
-                "least_count",
-                "least count = main division ÷ vernier divisions",
-                "main_division / vernier_divisions",
-                2,
-            ),
-        ),
         "main_division",
         "vernier_divisions",
         "one main-scale division",
         "Which mark of the vernier is in line with a mark of the main scale?",
         VERNIER_SIDES,
         0.55,
+        parameters=(
+            Parameter("main_division", "one main-scale division", "", 0, 100, 2,
+                      "Distance between two neighbouring marks of the main scale."),
+            Parameter("vernier_divisions", "divisions on the vernier", "1", 2, 1000, 0,
+                      "Count the divisions of the vernier."),
+        ),
+        derived=(
+            Derived("least_count", "least count = main division ÷ vernier divisions",
+                    "main_division / vernier_divisions", 2),
+        ),
     ),
     "direct": Kind(
-        parameters=(
-            Parameter(
-                "least_count", "smallest division", "", 0, 1000, 3,
-                "The value of the smallest division, or of the last digit shown.",
-            ),
-        ),
-        derived=(),
         parts=(Part("value", "", "", "Type what you read, all decimals of the scale."),),
         reading="value",
+        parameters=(
+            Parameter("least_count", "smallest division", "", 0, 1000, 3,
+                      "The value of the smallest division, or of the last digit shown."),
+        ),
         checks=(
             PartCheck(
                 "finer-than-scale",
@@ -264,10 +225,7 @@ KINDS: dict[str, Kind] = {
         rounding="0.5 * least_count",
     ),
     "nominal": Kind(
-        parameters=(),
-        derived=(),
-        parts=(Part("value", "", "", "Type the total value that is marked."),),
-        reading="value",
+        parts=(Part("value", "", "", "Type the total value that is marked."),), reading="value"
     ),
 }  # fmt: skip
 

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Severity, SheetlabError, finding
 from sheetlab.practical.compiling.bench import compile_forward
 from sheetlab.practical.compiling.limits import MAX_RUNS
 from sheetlab.practical.compiling.whole import compile_practical
@@ -23,7 +23,6 @@ from sheetlab.practical.files import (
     key_refused,
     refused,
     toml_table,
-    whole_table,
 )
 from sheetlab.practical.model import Practical
 from sheetlab.practical.profile import BUILT_IN, Profile, profile_problems
@@ -99,16 +98,11 @@ def load(
     """
     if not 1 <= runs <= MAX_RUNS:
         raise SheetlabError(refused(name, "runs", f"{runs} runs", f"1 to {MAX_RUNS}"))
-    if len(text) > MAX_TEXT:
-        raise SheetlabError(refused(name, "file", "is too long", f"{MAX_TEXT} characters"))
-    if any(len(line) > MAX_LINE for line in text.splitlines()):
+    if any(len(line) > MAX_LINE for line in text[:MAX_TEXT].splitlines()):
         raise SheetlabError(
             refused(name, "file", "has a line that is too long", f"{MAX_LINE} characters a line")
         )
-    data, odd = whole_table(text, "file")
-    if odd:
-        raise SheetlabError(refused(name, *odd[0]))
-    definition, problems = structured(data, Definition)
+    definition, problems = read_toml(text, Definition, MAX_TEXT, "file")
     if definition is None:
         raise SheetlabError(*(refused(name, *row) for row in problems))
     try:
@@ -158,12 +152,12 @@ def find_profile(name: str) -> Profile:
     path = Path(name)
     if path.suffix != SUFFIX:
         raise SheetlabError(
-            Finding(
+            finding(
                 "no-such-profile",
                 Severity.STOP,
-                f"there is no profile “{name}”",
-                f"{', '.join(BUILT_IN)}, or a file that ends in {SUFFIX}",
-                "Check the name.",
+                profile=name,
+                built_in=tuple(BUILT_IN),
+                ending=SUFFIX,
             )
         )
     try:
@@ -173,4 +167,4 @@ def find_profile(name: str) -> Profile:
         raise SheetlabError(_profile_refused(path.name, *problem)) from error
 
 
-_profile_refused = partial(key_refused, "profile-refused", "the profile")
+_profile_refused = partial(key_refused, "profile-refused")

@@ -8,7 +8,7 @@ from msgspec import Struct, field
 
 from sheetlab.formula.tree import Call, Node, names, walk
 from sheetlab.practical.bench_fields import Forward
-from sheetlab.practical.definition import Definition
+from sheetlab.practical.definition import Definition, Instrument, Table
 from sheetlab.practical.fields import (
     LEFT_OUT,
     CheckField,
@@ -57,9 +57,11 @@ class Practical(Struct, frozen=True):
     def owner(self, key: str) -> str:
         """Title of the instrument or table that a field belongs to; of the practical if none."""
         name = key.split(".", maxsplit=1)[0]
-        titles = {one.id: one.title for one in self.definition.instruments}
-        titles |= {one.id: one.title for one in self.definition.tables}
-        return titles.get(name, self.definition.title)
+        owners: tuple[Instrument | Table, ...] = (
+            *self.definition.instruments,
+            *self.definition.tables,
+        )
+        return next((o.title for o in reversed(owners) if o.id == name), self.definition.title)
 
     def columns(self, key: str) -> tuple[str, ...]:
         """The columns behind a name."""
@@ -70,39 +72,36 @@ class Practical(Struct, frozen=True):
         known = self._uses.get(id(node))
         if known is not None and known[0] is node:
             return known[1]
-        found = tuple(
+        used = tuple(
             column
             for key in names(node)
             for column in self.columns(key)
             if column in self.derived or self.inputs[column].kind != "text"
         )
         if len(self._uses) < MOST_KEPT:
-            self._uses[id(node)] = node, found
-        return found
+            self._uses[id(node)] = node, used
+        return used
 
     def below(self) -> Mapping[str, frozenset[str]]:
         """What each field depends on, itself included; worked out once."""
         if not self._below:
-            found = {key: frozenset((key,)) for key in self.inputs}
-            for key, one in self.derived.items():
-                found[key] = frozenset((key,)).union(*(found[k] for k in self.depends(one.node)))
-            self._below.update(found)
+            self._below.update((key, frozenset((key,))) for key in self.inputs)
+            for key, value in self.derived.items():
+                below = (self._below[inner] for inner in self.depends(value.node))
+                self._below[key] = frozenset((key,)).union(*below)
         return self._below
 
     def leaves(self, key: str) -> tuple[str, ...]:
         """Inputs that a name depends on, itself if it is one, in reading order; worked out once."""
         if key not in self._leaves:
-            below = [
-                leaf
-                for column in self.columns(key)
-                for leaf in (
-                    (column,)
-                    if column in self.inputs
-                    else (k for name in self.depends(self.derived[column].node)
-                          for k in self.leaves(name))
-                )
-            ]  # fmt: skip
-            self._leaves[key] = tuple(dict.fromkeys(below))
+            leaves: list[str] = []
+            for column in self.columns(key):
+                if column in self.inputs:
+                    leaves.append(column)
+                else:
+                    below = self.depends(self.derived[column].node)
+                    leaves += [leaf for name in below for leaf in self.leaves(name)]
+            self._leaves[key] = tuple(dict.fromkeys(leaves))
         return self._leaves[key]
 
     def calls(self, function: str) -> tuple[tuple[str, Call], ...]:
@@ -110,8 +109,8 @@ class Practical(Struct, frozen=True):
         if function not in self._calls:
             self._calls[function] = tuple(
                 (key, part)
-                for key, one in self.derived.items()
-                for part in walk(one.node)
+                for key, value in self.derived.items()
+                for part in walk(value.node)
                 if isinstance(part, Call) and part.function == function
             )
         return self._calls[function]
@@ -120,15 +119,15 @@ class Practical(Struct, frozen=True):
         """Columns of numbers that are typed for readings of an instrument, its zero left out."""
         return tuple(
             key
-            for key, one in self.inputs.items()
-            if one.table is not None and one.kind == "number"
+            for key, cell in self.inputs.items()
+            if cell.table is not None and cell.kind == "number"
             for reading in (self.derived.get(key.rpartition(".")[0]),)
-            if instrument in (one.instrument, reading.instrument if reading else None)
+            if instrument in (cell.instrument, reading.instrument if reading else None)
         )
 
     def simultaneous(self, table: str | None) -> bool:
         """Whether the readings in a row of a table were taken together."""
-        return all(one.simultaneous for one in self.definition.tables if one.id == table)
+        return all(t.simultaneous for t in self.definition.tables if t.id == table)
 
     def reasons(self) -> tuple[str, ...]:
         """Columns in which rows are left out with a reason."""

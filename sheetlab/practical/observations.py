@@ -41,7 +41,7 @@ class Observations(Struct, frozen=True):
 
     def without(self, keys: Collection[str]) -> Observations:
         """The observations as if nothing had been typed under some keys."""
-        kept = {key: found for key, found in self.entries.items() if key not in keys}
+        kept = {key: column for key, column in self.entries.items() if key not in keys}
         return Observations(kept, self.findings, self.file)
 
     def changed(self, changes: Mapping[tuple[str, int | None], float | None]) -> Observations:
@@ -50,34 +50,32 @@ class Observations(Struct, frozen=True):
         for (key, row), value in changes.items():
             if key not in others:
                 others[key] = list(self.entries.get(key, ()))
-            found, place = others[key], row or 0
-            found += [EMPTY] * (place + 1 - len(found))
-            entry = found[place]
-            found[place] = Entry(value, entry.text, entry.place)
+            column, place = others[key], row or 0
+            column += [EMPTY] * (place + 1 - len(column))
+            entry = column[place]
+            column[place] = Entry(value, entry.text, entry.place)
         return Observations({**self.entries, **others}, self.findings, self.file)
 
     def entry(self, key: str, row: int | None = None) -> Entry:
         """An entry; an empty one where nothing was read."""
-        found = self.entries.get(key, ())
-        index = row or 0
-        return found[index] if index < len(found) else EMPTY
+        column, index = self.entries.get(key, ()), row or 0
+        return column[index] if index < len(column) else EMPTY
 
 
 def as_cells_show(practical: Practical, typed: Typed) -> Observations:
     """Observations as the cells' own formulas see them: a text is no number."""
-    entries = {}
-    for key, values in typed.items():
-        one = practical.inputs[key]
-        entries[key] = tuple(_entry(one, value) for value in values)
-    return Observations(entries)
+    return Observations(
+        {
+            key: tuple(_entry(practical.inputs[key], value) for value in values)
+            for key, values in typed.items()
+        }
+    )
 
 
-def _entry(one: InputField, value: float | str | None) -> Entry:
+def _entry(cell: InputField, value: float | str | None) -> Entry:
     if isinstance(value, str):
-        number = None
-        if one.kind == "choice" and value in one.choices:
-            number = one.choice_values[one.choices.index(value)]
-        return Entry(number, value)
+        choices = dict(zip(cell.choices, cell.choice_values, strict=True))
+        return Entry(choices.get(value), value)
     return Entry(None if value is None else float(value), "" if value is None else str(value))
 
 

@@ -67,13 +67,13 @@ class Profile(Struct, frozen=True):
     def text(self) -> str:
         """The profile as the text of a profile file."""
         lines = []
-        for one in fields(self):
-            value = getattr(self, one.name)
-            if one.name == "inputs":
+        for key in fields(self):
+            value = getattr(self, key.name)
+            if key.name == "inputs":
                 pairs = ", ".join(f"{json.dumps(k)} = {v!r}" for k, v in value.items())
                 lines.append(f"inputs = {{ {pairs} }}" if pairs else "inputs = {}")
             else:
-                lines.append(f"{one.name} = {json.dumps(value, ensure_ascii=False)}")
+                lines.append(f"{key.name} = {json.dumps(value, ensure_ascii=False)}")
         return "\n".join(lines) + "\n"
 
     def sentence(self, text: str) -> str:
@@ -93,17 +93,15 @@ BUILT_IN: Mapping[str, Profile] = {
 
 def profile_problems(profile: Profile) -> list[tuple[str, str, str]]:
     """Key, reason and what is allowed, for each value that cannot be used."""
-    problems = []
-    if not re.fullmatch(r"[a-z][a-z0-9-]{0,40}", profile.id):
-        problems.append(("id", f"“{profile.id}” is no name", "small letters, digits and -"))
-    if not 0.5 <= profile.coverage_probability <= 0.999:
-        problems.append(
-            ("coverage_probability", f"{profile.coverage_probability:g}", "0.5 to 0.999")
-        )
-    if profile.coverage_factor and not 1.0 <= profile.coverage_factor <= 5.0:
-        problems.append(("coverage_factor", f"{profile.coverage_factor:g}", "1 to 5, or 0"))
-    if not all(9.0 <= g <= 11.0 for g in profile.g_values) or len(profile.g_values) > MAX_INPUTS:
-        problems.append(("g_values", "holds what no convention is", "values such as 9.8 and 10"))
-    if len(profile.inputs) > MAX_INPUTS:
-        problems.append(("inputs", f"{len(profile.inputs)} names", f"at most {MAX_INPUTS}"))
-    return problems
+    inputs, values = len(profile.inputs), profile.g_values
+    probability, factor = profile.coverage_probability, profile.coverage_factor
+    rules = (
+        ("id", re.fullmatch(r"[a-z][a-z0-9-]{0,40}", profile.id),
+         f"“{profile.id}” is no name", "small letters, digits and -"),
+        ("coverage_probability", 0.5 <= probability <= 0.999, f"{probability:g}", "0.5 to 0.999"),
+        ("coverage_factor", not factor or 1.0 <= factor <= 5.0, f"{factor:g}", "1 to 5, or 0"),
+        ("g_values", len(values) <= MAX_INPUTS and all(9.0 <= g <= 11.0 for g in values),
+         "holds what no convention is", "values such as 9.8 and 10"),
+        ("inputs", inputs <= MAX_INPUTS, f"{inputs} names", f"at most {MAX_INPUTS}"),
+    )  # fmt: skip
+    return [(key, reason, allowed) for key, good, reason, allowed in rules if not good]

@@ -16,7 +16,7 @@ from msgspec import Struct
 MASS_CLASSES = ("F2", "M1", "M2", "M3")
 MASS_SOURCE = "OIML R 111-1:2004, Table 1 (maximum permissible errors ± in mg)"
 _ONE_DECADE = {1: (1.6, 5.0, 16.0, 50.0), 2: (3.0, 10.0, 30.0, 100.0), 5: (8.0, 25.0, 80.0, 250.0)}
-MASS_LIMITS: Mapping[int, tuple[float, float, float, float]] = {
+MASS_LIMITS: Mapping[int, tuple[float, ...]] = {
     1: (0.3, 1.0, 3.0, 10.0),
     2: (0.4, 1.2, 4.0, 12.0),
     5: (0.5, 1.6, 5.0, 16.0),
@@ -25,12 +25,7 @@ MASS_LIMITS: Mapping[int, tuple[float, float, float, float]] = {
     50: (1.0, 3.0, 10.0, 30.0),
     # from 100 g on the table repeats itself every decade
     **{
-        digit * 10**power: (
-            limits[0] * 10 ** (power - 2),
-            limits[1] * 10 ** (power - 2),
-            limits[2] * 10 ** (power - 2),
-            limits[3] * 10 ** (power - 2),
-        )
+        digit * 10**power: tuple(limit * 10 ** (power - 2) for limit in limits)
         for power in (2, 3)
         for digit, limits in _ONE_DECADE.items()
     },
@@ -136,8 +131,8 @@ def read_label(label: str) -> tuple[GaugeSystem, int] | None:
 
 def read_gauge(label: str) -> Gauge | None:
     """The gauge that a label such as “26 SWG” or “s.w.g. 26” names; None if it names none."""
-    found = read_label(label)
-    return None if found is None else gauge(*found)
+    named = read_label(label)
+    return None if named is None else gauge(*named)
 
 
 def nearest_gauge(system: GaugeSystem, diameter: float) -> Gauge:
@@ -151,4 +146,4 @@ def nearest_gauge(system: GaugeSystem, diameter: float) -> Gauge:
     if not diameter > 0.0:
         raise ValueError("a diameter is greater than 0")
     every = [g for n in range(FIRST_GAUGE, LAST_GAUGE + 1) if (g := gauge(system, n)) is not None]
-    return min(every, key=lambda one: abs(one.diameter / diameter - 1.0))
+    return min(every, key=lambda g: abs(g.diameter / diameter - 1.0))

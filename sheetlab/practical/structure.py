@@ -6,22 +6,27 @@ text or the other way round.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Iterator, Mapping
 from enum import StrEnum
 from functools import cache
-from types import NoneType, UnionType
-from typing import Any, Literal, TypeVar, Union, cast, get_args, get_origin
+from types import NoneType
+from typing import Any, Literal, TypeVar, get_args, get_origin
 
-from msgspec.structs import fields
+import msgspec
+from msgspec.structs import FieldInfo, fields
 
 from sheetlab.practical.files import Problem
 
 MOST = 1e30
 """Numbers of a definition are smaller than this; infinite ones are none."""
-WORDS = {str: "a text", int: "a whole number", float: "a number", bool: "true or false"}
+WORDS = {
+    (str,): "a text",
+    (int,): "a whole number",
+    (float,): "a number",
+    (bool,): "true or false",
+    (float, str): "a number or a formula",
+}
 T = TypeVar("T")
-Read = Callable[[Any, str, list[Problem]], Any]
-"""Takes a value, its key and the list that problems go to; what it gives counts without them."""
 
 
 def structured(data: Mapping[str, Any], kind: type[T]) -> tuple[T | None, list[Problem]]:
@@ -33,115 +38,69 @@ def structured(data: Mapping[str, Any], kind: type[T]) -> tuple[T | None, list[P
         A Struct whose fields are plain values, texts of a list (``Literal``, ``StrEnum``),
         tuples, mappings, and such classes.
     """
-    problems: list[Problem] = []
-    made: T = _reader(cast(Any, kind))(data, "", problems)
-    return (None, problems) if problems else (made, [])
+    problems = list(_problems(data, kind, ""))
+    return (None, problems) if problems else (msgspec.convert(data, kind), [])
+
+
+def _problems(value: Any, kind: Any, key: str) -> Iterator[Problem]:
+    origin, arguments = get_origin(kind), get_args(kind)
+    if origin is Literal:
+        if not any(value == one and type(value) is type(one) for one in arguments):
+            yield key, "has none of the values it can have", ", ".join(map(repr, arguments))
+    elif origin is tuple:
+        yield from _of_list(value, arguments, key)
+    elif origin is not None and issubclass(origin, Mapping):
+        if isinstance(value, dict):
+            for name, item in value.items():
+                yield from _problems(item, arguments[1], f"{key}.{name}")
+        else:
+            yield key, f"{value!r} is not a table", "keys with their values"
+    elif isinstance(kind, type) and issubclass(kind, msgspec.Struct):
+        yield from _of_table(value, kind, key)
+    elif isinstance(kind, type) and issubclass(kind, StrEnum):
+        if value not in list(kind):
+            yield key, f"{value!r} is not one of {', '.join(kind)}", ""
+    else:
+        kinds = tuple(one for one in arguments or (kind,) if one is not NoneType)
+        if len(kinds) == 1 and kinds != (kind,):
+            yield from _problems(value, kinds[0], key)
+        elif not _is_plain(value, kinds):
+            yield key, f"{value!r} is not {WORDS[kinds]}", ""
+
+
+def _is_plain(value: Any, kinds: tuple[type, ...]) -> bool:
+    if float in kinds and type(value) in (int, float):
+        return bool(abs(value) <= MOST)
+    return type(value) in kinds
+
+
+def _of_list(values: Any, kinds: tuple[Any, ...], key: str) -> Iterator[Problem]:
+    if not isinstance(values, list):
+        reason = "is a text" if isinstance(values, str) else "is no list"
+        yield key, reason, "a list of texts, in [ ]" if kinds[0] is str else "a list, in [ ]"
+        return
+    if kinds[-1] is not Ellipsis and len(values) != len(kinds):
+        yield key, f"has {len(values)} values", f"{len(kinds)} values"
+    for i, value in enumerate(values):
+        yield from _problems(value, kinds[0], f"{key}[{i}]")
 
 
 @cache
-def _reader(kind: Any) -> Read:
-    origin, arguments = get_origin(kind), get_args(kind)
-    if kind in WORDS:
-        return _plain((kind,), WORDS[kind])
-    if origin in (Union, UnionType):
-        kinds = [one for one in arguments if one is not NoneType]
-        return (
-            _reader(kinds[0]) if len(kinds) == 1 else _plain((float, str), "a number or a formula")
-        )
-    if origin is Literal:
-        return _one_of(arguments)
-    if origin is tuple:
-        return _list(arguments)
-    if origin is not None:
-        return _mapping(_reader(arguments[1]))
-    return _enumeration(kind) if issubclass(kind, StrEnum) else _table(kind)
+def _keys(kind: type[msgspec.Struct]) -> Mapping[str, FieldInfo]:
+    return {item.name: item for item in fields(kind)}
 
 
-def _plain(kinds: tuple[type, ...], words: str) -> Read:
-    accepted = (*kinds, int) if float in kinds else kinds
-
-    def read(value: Any, key: str, problems: list[Problem]) -> Any:
-        kind = type(value)
-        if kind is str and str in accepted:
-            return value
-        if kind not in accepted or (float in kinds and not abs(value) <= MOST):
-            problems.append((key, f"{value!r} is not {words}", ""))
-        elif float in kinds:
-            return float(value)
-        return value
-
-    return read
-
-
-def _one_of(values: tuple[Any, ...]) -> Read:
-    def read(value: Any, key: str, problems: list[Problem]) -> Any:
-        if value not in values:
-            allowed = ", ".join(map(repr, values))
-            problems.append((key, "has none of the values it can have", allowed))
-        return value
-
-    return read
-
-
-def _enumeration(kind: type[StrEnum]) -> Read:
-    def read(value: Any, key: str, problems: list[Problem]) -> Any:
-        if value not in list(kind):
-            problems.append((key, f"{value!r} is not one of {', '.join(kind)}", ""))
-            return value
-        return kind(value)
-
-    return read
-
-
-def _list(kinds: tuple[Any, ...]) -> Read:
-    each = _reader(kinds[0])
-    allowed = "a list of texts, in [ ]" if kinds[0] is str else "a list, in [ ]"
-    length = None if kinds[-1] is Ellipsis else len(kinds)
-
-    def read(values: Any, key: str, problems: list[Problem]) -> Any:
-        if not isinstance(values, list):
-            reason = "is a text" if isinstance(values, str) else "is no list"
-            problems.append((key, reason, allowed))
-            return values
-        if length is not None and len(values) != length:
-            problems.append((key, f"has {len(values)} values", f"{length} values"))
-        return tuple([each(value, f"{key}[{i}]", problems) for i, value in enumerate(values)])
-
-    return read
-
-
-def _mapping(each: Read) -> Read:
-    def read(data: Any, key: str, problems: list[Problem]) -> Any:
-        if not isinstance(data, dict):
-            problems.append((key, f"{data!r} is not a table", "keys with their values"))
-            return data
-        return {name: each(value, f"{key}.{name}", problems) for name, value in data.items()}
-
-    return read
-
-
-def _table(kind: type) -> Read:
-    keys = fields(kind)
-    readers = {key.name: _reader(key.type) for key in keys}
-    required = [key.name for key in keys if key.required]
-
-    def read(data: Any, key: str, problems: list[Problem]) -> Any:
-        if not isinstance(data, dict):
-            problems.append((key, f"{data!r} is not a table", ", ".join(readers)))
-            return data
-        before, path = len(problems), f"{key}." if key else ""
-        given = {
-            name: readers[name](value, path + name, problems)
-            for name, value in data.items()
-            if name in readers
-        }
-        problems += [
-            (path + name, "is missing", "this key") for name in required if name not in data
-        ]
-        problems += [
-            (path + name, "is not a key that is known", ", ".join(readers))
-            for name in sorted(data.keys() - readers.keys())
-        ]
-        return kind(**given) if len(problems) == before else None
-
-    return read
+def _of_table(data: Any, kind: type[msgspec.Struct], key: str) -> Iterator[Problem]:
+    known = _keys(kind)
+    if not isinstance(data, dict):
+        yield key, f"{data!r} is not a table", ", ".join(known)
+        return
+    path = f"{key}." if key else ""
+    for name, value in data.items():
+        if name in known:
+            yield from _problems(value, known[name].type, path + name)
+    for name, item in known.items():
+        if item.required and name not in data:
+            yield path + name, "is missing", "this key"
+    for name in sorted(data.keys() - known.keys()):
+        yield path + name, "is not a key that is known", ", ".join(known)

@@ -253,15 +253,22 @@ def test_every_aggregate_is_here() -> None:
     assert {*AGGREGATES, *STATED} == found
 
 
-@pytest.mark.parametrize("missing", [(), (0,), (4, 8)])
-@pytest.mark.parametrize("name", STATED)
+@pytest.mark.parametrize(
+    ("name", "missing"),
+    [
+        ("weighted_slope", ()), ("weighted_slope", (0, 4)),
+        ("weighted_intercept", ()), ("weighted_intercept", (0, 4)),
+        # a fit takes long, and both results come from the same one
+        ("both_errors_slope", (0, 4)), ("both_errors_intercept", ()),
+    ],
+)  # fmt: skip
 def test_gradients_with_stated_uncertainties(name: str, missing: tuple[int, ...]) -> None:
     # those of a line with errors in both coordinates are of first order in the residuals, so the
     # points lie nearly on the line
     generator = np.random.default_rng(3)
-    x = np.arange(9.0) + generator.uniform(-0.3, 0.3, 9)
-    u = generator.uniform(0.5, 1.5, (2, 9)) * 1e-4
-    noise = 1e-5 * generator.standard_normal(9)
+    x = np.arange(6.0) + generator.uniform(-0.3, 0.3, 6)
+    u = generator.uniform(0.5, 1.5, (2, 6)) * 1e-4
+    noise = 1e-5 * generator.standard_normal(6)
     middle = [u[1]] if STATED[name] == 3 else [u[0], u[1]]
     table: list[list[float | None]] = [list(map(float, c)) for c in (x, *middle, 2 - 0.4 * x)]
     table[-1] = [float(v) for v in 2 - 0.4 * x + noise]

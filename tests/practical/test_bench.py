@@ -16,11 +16,11 @@ from sheetlab.checks.assess import assess
 from sheetlab.finding import SheetlabError
 from sheetlab.formula.functions import NAMES
 from sheetlab.formula.tree import parse
-from sheetlab.formula.values import evaluate
+from sheetlab.formula.values import Given, evaluate
 from sheetlab.messages import catalogue as catalogue_of_messages
 from sheetlab.practical.bench import Bench, Planted, Planting, applicable, places_of, simulate
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
-from sheetlab.practical.forward import BenchError, _World
+from sheetlab.practical.forward import BenchError
 from sheetlab.practical.instruments import KINDS, parts_of, zero_parts_of
 from sheetlab.practical.loader import catalogue, load
 from sheetlab.practical.model import Practical
@@ -179,7 +179,7 @@ def test_parts_are_the_inverse_of_the_reading_rule(kind: str, reading: float) ->
     scale = SCALES[kind]
     parts = parts_of(KINDS[kind], reading, scale)
     named = dict(zip((p.id for p in KINDS[kind].parts), parts, strict=True))
-    back = evaluate(parse(KINDS[kind].reading, NAMES), _World({**scale, **named}))
+    back = evaluate(parse(KINDS[kind].reading, NAMES), Given({**scale, **named}))
     assert back == pytest.approx(reading, abs=scale["least_count"] / 2 + 1e-9)
 
 
@@ -191,7 +191,7 @@ def test_zero_parts_are_the_inverse_of_the_zero_rule(kind: str, zero: float) -> 
     assert 0 <= number < scale[KINDS[kind].divisions]
     side = float(KINDS[kind].zero_parts[1].choices.index(text))
     named = {**scale, "coincidence": number, "side": side}
-    back = evaluate(parse(KINDS[kind].zero, NAMES), _World(named))
+    back = evaluate(parse(KINDS[kind].zero, NAMES), Given(named))
     assert back == pytest.approx(zero, abs=scale["least_count"] / 2 + 1e-9)
 
 

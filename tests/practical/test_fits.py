@@ -8,6 +8,7 @@ import numpy as np
 import published
 import pytest
 from scipy.optimize import curve_fit
+from written import column, evaluated, head, quantity, result
 
 from sheetlab.checks.assess import assess
 from sheetlab.checks.record import record
@@ -15,37 +16,12 @@ from sheetlab.finding import Severity, SheetlabError
 from sheetlab.live.functions import FUNCTIONS
 from sheetlab.live.library import call
 from sheetlab.practical.definition import Assist
-from sheetlab.practical.evaluate import Evaluation, evaluate_practical
 from sheetlab.practical.loader import load
 from sheetlab.workbook.layout import lay_out
 from sheetlab.workbook.results import write_results
 from sheetlab.workbook.template import as_cells_show, write_template
 
-HEAD = """
-id = "fits"
-version = "1"
-title = "Fits"
-aim = "To fit."
-[[sheets]]
-id = "all"
-title = "All"
-[[tables]]
-id = "t"
-title = "table"
-sheet = "all"
-rows = 20
-"""
-
-
-def column(key: str, unit: str = "1") -> str:
-    return f'[[tables.columns]]\nid = "{key}"\ntitle = "{key}"\nunit = "{unit}"\n'
-
-
-def quantity(key: str, formula: str, unit: str = "1") -> str:
-    return (
-        f'[[quantities]]\nid = "{key}"\ntitle = "{key}"\nsymbol = "{key}"\nunit = "{unit}"\n'
-        f'sheet = "all"\nformula = "{formula}"\n[[results]]\nquantity = "{key}"\n'
-    )
+HEAD = head("fits", 20)
 
 
 def line(extra: str = "") -> str:
@@ -56,16 +32,6 @@ def line(extra: str = "") -> str:
 
 
 LINE = HEAD + column("x") + column("y") + column("ux") + column("uy")
-
-
-def evaluated(text: str, cells: dict[str, list[float]]) -> Evaluation:
-    model = load(text)
-    return evaluate_practical(model, as_cells_show(model, cells), trials=0)
-
-
-def result(evaluation: Evaluation, key: str) -> tuple[float, float]:
-    one = next(q for q in evaluation.quantities if q.key == key)
-    return one.value, one.standard_uncertainty
 
 
 X = [1.0, 2.0, 3.5, 4.0, 5.5, 7.0]

@@ -5,12 +5,15 @@ from __future__ import annotations
 import pytest
 
 from sheetlab.practical.definition import Definition
+from sheetlab.practical.profile import Profile
 from sheetlab.practical.structure import structured
 
 WHOLE = {
     "id": "a", "version": "1", "title": "A", "aim": "-",
     "sheets": [{"id": "s", "title": "S"}], "results": [],
 }  # fmt: skip
+CONSTANT = {"id": "c", "title": "C", "symbol": "c", "value": 1, "unit": "1", "source": "-"}
+HALF = {"label": "u", "half_width": float("inf")}
 
 
 @pytest.mark.parametrize(
@@ -23,8 +26,12 @@ WHOLE = {
         ({"sheets": [{"id": "s"}]}, "sheets[0].title", "is missing"),
         ({"title": True}, "title", "True is not a text"),
         ({"titel": "A"}, "titel", "is not a key that is known"),
+        ({"constants": [{**CONSTANT, "value": 10**400}]}, "constants[0].value",
+         f"{10**400} is not a number"),
+        ({"constants": [{**CONSTANT, "uncertainty": [HALF]}]}, "constants[0].uncertainty[0]."
+         "half_width", "inf is not a number or a formula"),
     ],
-)
+)  # fmt: skip
 def test_each_key_that_cannot_be_used_is_named(
     more: dict[str, object], key: str, reason: str
 ) -> None:
@@ -39,3 +46,13 @@ def test_a_whole_table_is_made() -> None:
     assert made is not None
     assert made.method == ("wait",)
     assert made.sheets[0].title == "S"
+
+
+def test_values_have_one_type() -> None:
+    """A whole number is a number; true is not 1."""
+    made, _ = structured({**WHOLE, "constants": [CONSTANT]}, Definition)
+    assert made is not None
+    assert type(made.constants[0].value) is float
+    made_profile, problems = structured({"digits": True}, Profile)
+    assert made_profile is None
+    assert problems == [("digits", "has none of the values it can have", "0, 1, 2")]

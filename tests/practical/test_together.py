@@ -13,57 +13,17 @@ import GTC
 import numpy as np
 import published
 import pytest
+from written import column, evaluated, head, quantity, result
 
 from sheetlab.checks.assess import assess
 from sheetlab.metrology.budget import Source, budget
 from sheetlab.metrology.montecarlo import Affine, propagate
-from sheetlab.practical.evaluate import Evaluation, evaluate_practical
 from sheetlab.practical.loader import load
-from sheetlab.practical.model import Practical
 from sheetlab.workbook.results import write_results
 from sheetlab.workbook.template import as_cells_show
 
-HEAD = """
-id = "together"
-version = "1"
-title = "Readings taken together"
-aim = "To take means."
-[[sheets]]
-id = "all"
-title = "All"
-[[tables]]
-id = "t"
-title = "table"
-sheet = "all"
-rows = 6
-"""
+HEAD = head("together", 6)
 APART = HEAD + "simultaneous = false\n"
-
-
-def column(key: str, unit: str = "1", formula: str = "") -> str:
-    return (
-        f'[[tables.columns]]\nid = "{key}"\ntitle = "{key}"\nunit = "{unit}"\n'
-        + (f'formula = "{formula}"\n' if formula else "")
-    )  # fmt: skip
-
-
-def quantity(key: str, formula: str, unit: str = "1", extra: str = "") -> str:
-    return (
-        f'[[quantities]]\nid = "{key}"\ntitle = "{key}"\nsymbol = "{key}"\nunit = "{unit}"\n'
-        f'sheet = "all"\nformula = "{formula}"\n{extra}\n[[results]]\nquantity = "{key}"\n'
-    )
-
-
-def evaluated(
-    text: str | Practical, cells: dict[str, Sequence[float | None]], trials: int = 0
-) -> Evaluation:
-    model = load(text) if isinstance(text, str) else text
-    return evaluate_practical(model, as_cells_show(model, cells), trials=trials)
-
-
-def result(found: Evaluation, key: str) -> tuple[float, float]:
-    one = next(q for q in found.quantities if q.key == key)
-    return one.value, one.standard_uncertainty
 
 
 # -- JCGM 100:2008, H.2 ---------------------------------------------------------------------------

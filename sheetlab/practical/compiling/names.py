@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from msgspec import Struct, field
 
@@ -12,6 +13,7 @@ from sheetlab.formula.tree import Call, FormulaError, Name, Node, Number, parse,
 from sheetlab.practical.definition import DefinitionError, Uncertainty
 from sheetlab.practical.fields import (
     LEFT_OUT,
+    CheckField,
     CurveField,
     DerivedField,
     Field,
@@ -22,14 +24,20 @@ from sheetlab.practical.fields import (
 from sheetlab.units import Dimension, Unit, UnitError, unit
 
 
-def unit_at(text: str, where: str) -> Unit:
-    """A unit of the definition.
+def require(good: object, where: str, reason: str, allowed: str = "") -> None:
+    """Refuse a key of the definition unless something is true of it.
 
     Raises
     ------
     DefinitionError
-        If there is no such unit.
+        If it is not.
     """
+    if not good:
+        raise DefinitionError(where, reason, allowed)
+
+
+def unit_at(text: str, where: str) -> Unit:
+    """A unit of the definition; a DefinitionError if there is no such unit."""
     try:
         return unit(text)
     except UnitError as error:
@@ -37,28 +45,19 @@ def unit_at(text: str, where: str) -> Unit:
 
 
 def formula_at(text: str, where: str, rename: Mapping[str, str] | None = None) -> Node:
-    """A formula of the definition; ``rename`` gives the flat names of short ones.
+    """A formula of the definition; a DefinitionError if it is none.
 
-    Raises
-    ------
-    DefinitionError
-        If it is no formula.
+    ``rename`` gives the flat names of short ones.
     """
     try:
         node = parse(text, NAMES)
     except FormulaError as error:
         raise DefinitionError(where, str(error), error.allowed) from error
-    if not rename:
-        return node
-    return substitute(node, {old: Name(new) for old, new in rename.items()})
+    return substitute(node, {old: Name(new) for old, new in rename.items()}) if rename else node
 
 
 def dimension_at(
-    text: str,
-    node: Node,
-    kinds: dimensions.Lookup,
-    table: str | None,
-    where: str,
+    text: str, node: Node, kinds: dimensions.Lookup, table: str | None, where: str
 ) -> Dimension | None:
     """Dimension of a formula in the rows of a table, or of a single one; None: a condition.
 
@@ -73,36 +72,31 @@ def dimension_at(
         raise DefinitionError(where, str(error), error.allowed) from error
 
 
-def sources_of(given: Iterable[Uncertainty], key: str, its_unit: Unit) -> tuple[SourceSpec, ...]:
-    """Sources that a definition states for the values of this name, which nothing else shares.
-
-    Raises
-    ------
-    DefinitionError
-        If a half-width is a text and no formula.
-    """
+def sources_of(stated: Iterable[Uncertainty], key: str, value_unit: Unit) -> tuple[SourceSpec, ...]:
+    """Sources that a definition states for the values of this name, which nothing else shares."""
     return tuple(
         SourceSpec(
             key=f"{key}#{i}",
-            label=one.label,
-            half_width=formula_at(one.half_width, f"{key}.uncertainty")
-            if isinstance(one.half_width, str)
-            else Number(one.half_width * (1.0 if one.relative else its_unit.factor)),
-            distribution=one.distribution,
-            relative=one.relative,
-            note=one.note,
+            label=part.label,
+            half_width=formula_at(part.half_width, f"{key}.uncertainty")
+            if isinstance(part.half_width, str)
+            else Number(part.half_width * (1.0 if part.relative else value_unit.factor)),
+            distribution=part.distribution,
+            relative=part.relative,
+            note=part.note,
         )
-        for i, one in enumerate(given)
+        for i, part in enumerate(stated)
     )
 
 
 class Names(Struct):
-    """Inputs, derived values, tables, lines and curves by name."""
+    """Inputs, derived values, checks, tables, lines and curves by name."""
 
     asked_rows: Mapping[str, int]
     """Rows of tables that a workbook has more or fewer of than the definition says."""
     inputs: dict[str, InputField] = field(default_factory=dict)
     derived: dict[str, DerivedField] = field(default_factory=dict)
+    checks: list[CheckField] = field(default_factory=list)
     blocks: dict[str, tuple[str, ...]] = field(default_factory=dict)
     """Columns of names that have several in a row."""
     lines: dict[str, LineField] = field(default_factory=dict)
@@ -113,28 +107,53 @@ class Names(Struct):
     """Key of the definition file that a name came from."""
 
     def claim(self, key: str, where: str) -> None:
-        """Take a name.
+        """Take a name; a DefinitionError if it is taken, or no name."""
+        require(key not in self.where, where, f"the name “{key}” is used twice", "names used once")
+        parts = key.split(".")
+        good = all(part.replace("_", "a").isalnum() and part.isascii() for part in parts)
+        require(good, where, f"“{key}” is no name", "letters, digits and _")
+        self.where[key] = where
+
+    def add(
+        self, kind: type[InputField | DerivedField], part: Any, where: str, /, **given: Any
+    ) -> None:
+        """Add something that is typed or worked out.
+
+        Parameters
+        ----------
+        kind
+            What it becomes: an ``InputField`` or a ``DerivedField``.
+        part
+            The part of the definition that asks for it: what both call alike is taken over from
+            there, key, unit and stated uncertainties too.
+        where
+            Key of the definition file, for refusals.
+        given
+            What the part does not say, or what counts instead.
 
         Raises
         ------
         DefinitionError
-            If it is taken, or no name.
+            If the name is taken, or a unit or an uncertainty cannot be used.
         """
-        if key in self.where:
-            raise DefinitionError(where, f"the name “{key}” is used twice", "names used once")
-        if not all(part.replace("_", "a").isalnum() and part.isascii() for part in key.split(".")):
-            raise DefinitionError(where, f"“{key}” is no name", "letters, digits and _")
-        self.where[key] = where
+        key = given.setdefault("key", getattr(part, "id", ""))
+        if "unit" not in given:
+            given["unit"] = unit_at(part.unit, f"{where}.unit")
+        if "sources" not in given:
+            given["sources"] = sources_of(getattr(part, "uncertainty", ()), key, given["unit"])
+        self.claim(key, where)
+        made = self._filled(kind, part, given)
+        (self.inputs if kind is InputField else self.derived)[key] = made
 
-    def add_input(self, one: InputField, where: str) -> None:
-        """Add something that is typed."""
-        self.claim(one.key, where)
-        self.inputs[one.key] = one
+    def add_check(self, part: Any, /, **given: Any) -> None:
+        """Add a condition; ``part`` and ``given`` as for ``add``."""
+        self.checks.append(self._filled(CheckField, part, given))
 
-    def add_derived(self, one: DerivedField, where: str) -> None:
-        """Add something that is worked out."""
-        self.claim(one.key, where)
-        self.derived[one.key] = one
+    def _filled(self, kind: Any, part: Any, given: dict[str, Any]) -> Any:
+        alike = {n: getattr(part, n) for n in kind.__struct_fields__ if hasattr(part, n)}
+        if given.get("table"):
+            alike["rows"] = self.tables[given["table"]]
+        return kind(**(alike | given))
 
     def add_table(self, key: str, rows: int) -> None:
         """Add a table, with the rows that it has in the workbook at hand."""
@@ -144,9 +163,10 @@ class Names(Struct):
         """What is typed or worked out under a name."""
         return self.inputs.get(key) or self.derived.get(key)
 
-    def title(self, key: str) -> str:
-        """Title of what is typed or worked out under a name."""
-        return (self.inputs.get(key) or self.derived[key]).title
+    def single(self, key: str) -> Field | None:
+        """What is typed or worked out under a name that is no column."""
+        value = self.field(key)
+        return value if value is not None and value.table is None else None
 
     def columns(self, key: str) -> tuple[str, ...]:
         """The columns behind a name."""
@@ -157,15 +177,23 @@ class Names(Struct):
         owner, _, part = key.rpartition(".")
         if owner in self.lines and part in self.lines[owner].functions:
             line = self.lines[owner]
-            x, y = self.kind(line.x), self.kind(line.y[0])
-            assert x is not None
-            assert y is not None
+            x, y = self.column_kind(line.x, owner), self.column_kind(line.y[0], owner)
             return dimensions.Kind(y.dimension / x.dimension if part == "slope" else y.dimension)
-        one = self.field(self.columns(key)[0])
-        if one is None:
+        value = self.field(self.columns(key)[0])
+        if value is None:
             return None
-        text = isinstance(one, InputField) and one.kind == "text"
-        return dimensions.Kind(one.unit.dimension, one.table, key in self.blocks, text)
+        text = isinstance(value, InputField) and value.kind == "text"
+        return dimensions.Kind(value.unit.dimension, value.table, key in self.blocks, text)
+
+    def column_kind(self, key: str, where: str, repeated: bool = True) -> dimensions.Kind:
+        """What a formula has to know of a column; a DefinitionError if it is none.
+
+        ``repeated``: whether it may have several readings in a row.
+        """
+        kind = self.kind(key)
+        if kind is None or kind.table is None or (kind.repeated and not repeated):
+            raise DefinitionError(where, f"“{key}” is not a column", "table.column")
+        return kind
 
     def dimension(self, text: str, node: Node, table: str | None, where: str) -> Dimension | None:
         """Dimension of a formula in these names; see ``dimension_at``."""

@@ -1,119 +1,97 @@
-"""What the names are for: accepted values of the results, and the stress that loads make."""
+"""What the names are for: accepted values of the results, and the stress that loads make.
+
+A ``DefinitionError`` is raised for the first key that cannot be used.
+"""
 
 from __future__ import annotations
 
 from sheetlab.formula.tree import Node, Number, substitute
-from sheetlab.practical.compiling.names import Names, formula_at, unit_at
+from sheetlab.practical.compiling.names import Names, formula_at, require, unit_at
 from sheetlab.practical.compiling.tables import short_names
-from sheetlab.practical.definition import Definition, DefinitionError
+from sheetlab.practical.definition import Accepted, Definition, DefinitionError, Result
 from sheetlab.practical.fields import StressField
 from sheetlab.units import unit
 
 
 def accepted_values(known: Names, definition: Definition) -> dict[tuple[str, int], Node]:
-    """Accepted values, in SI units, by quantity of the result and position in its list.
-
-    Raises
-    ------
-    DefinitionError
-        For the first key of a result that cannot be used, or if there is no result.
-    """
+    """Accepted values, in SI units, by quantity of the result and position in its list."""
     values: dict[tuple[str, int], Node] = {}
+    allowed = ", ".join(q.id for q in definition.quantities)
     for result in definition.results:
         where = f"results.{result.quantity}"
         for key in (result.quantity, *result.alternatives):
-            if key not in known.derived or known.derived[key].table is not None:
-                raise DefinitionError(
-                    where,
-                    f"there is no quantity “{key}”",
-                    ", ".join(q.id for q in definition.quantities),
-                )
-        if result.accepted_by and known.inputs.get(result.accepted_by) is None:
-            raise DefinitionError(f"{where}.accepted_by", "is not an input")
-        dimension = known.derived[result.quantity].unit.dimension
+            good = key in known.derived and known.derived[key].table is None
+            require(good, where, f"there is no quantity “{key}”", allowed)
+        by = result.accepted_by
+        require(not by or by in known.inputs, f"{where}.accepted_by", "is not an input")
         for i, accepted in enumerate(result.accepted):
-            given = (accepted.value is not None, accepted.range is not None, accepted.formula != "")
-            if sum(given) != 1:
-                raise DefinitionError(f"{where}.accepted", "needs a value, a range or a formula")
-            if accepted.range is not None and (
-                not 0.0 < accepted.range[0] < accepted.range[1] or accepted.tolerance
-            ):
-                raise DefinitionError(
-                    f"{where}.accepted.range",
-                    "is no range of books",
-                    "lowest and highest value, both above 0, and no tolerance beside them",
-                )
-            if accepted.formula:
-                node = formula_at(accepted.formula, f"{where}.accepted.formula")
-                found = known.dimension(accepted.formula, node, None, f"{where}.accepted")
-                node = substitute(node, known.line_calls())
-            else:
-                its_unit = unit_at(accepted.unit, f"{where}.accepted.unit")
-                found = its_unit.dimension
-                node = Number(its_unit.to_si(accepted.middle or 0.0))
-            values[result.quantity, i] = node
-            if found != dimension:
-                raise DefinitionError(
-                    f"{where}.accepted", "does not measure the same as the result"
-                )
-    if not definition.results:
-        raise DefinitionError("results", "a practical needs a result")
+            values[result.quantity, i] = _accepted(known, result, accepted, f"{where}.accepted")
+    require(definition.results, "results", "a practical needs a result")
     return values
 
 
-def check_slips(known: Names, definition: Definition) -> None:
-    """Refuse slips of results that cannot be tried.
+def _accepted(known: Names, result: Result, accepted: Accepted, where: str) -> Node:
+    stated = (accepted.value is not None, accepted.range is not None, accepted.formula != "")
+    require(sum(stated) == 1, where, "needs a value, a range or a formula")
+    low, high = accepted.range or (1.0, 2.0)
+    require(
+        0.0 < low < high and not (accepted.range and accepted.tolerance),
+        f"{where}.range",
+        "is no range of books",
+        "lowest and highest value, both above 0, and no tolerance beside them",
+    )
+    node: Node
+    if accepted.formula:
+        node = formula_at(accepted.formula, f"{where}.formula")
+        dimension = known.dimension(accepted.formula, node, None, where)
+        node = substitute(node, known.line_calls())
+    else:
+        value_unit = unit_at(accepted.unit, f"{where}.unit")
+        dimension, node = value_unit.dimension, Number(value_unit.to_si(accepted.middle or 0.0))
+    alike = dimension == known.derived[result.quantity].unit.dimension
+    require(alike, where, "does not measure the same as the result")
+    return node
 
-    Raises
-    ------
-    DefinitionError
-        For the first that names no single quantity, or not one way in which it was another.
-    """
+
+def check_slips(known: Names, definition: Definition) -> None:
+    """Refuse slips of results that cannot be tried."""
     for result in definition.results:
         where = f"results.{result.quantity}.slips"
         for slip in result.slips:
-            found = known.field(slip.quantity)
-            if found is None or found.table is not None:
-                raise DefinitionError(where, f"there is no single value “{slip.quantity}”")
-            if (slip.factor is None) == (slip.range is None):
-                raise DefinitionError(where, "needs a factor or a range")
-            if slip.range is not None and not slip.range[0] < slip.range[1]:
-                raise DefinitionError(where, "has an empty range", "lowest and highest value")
-        if result.expected is not None and not result.expected.half_width >= 0.0:
-            raise DefinitionError(f"results.{result.quantity}.expected", "has no half-width")
+            require(
+                known.single(slip.quantity), where, f"there is no single value “{slip.quantity}”"
+            )
+            one_way = (slip.factor is None) != (slip.range is None)
+            require(one_way, where, "needs a factor or a range")
+            low, high = slip.range or (0.0, 1.0)
+            require(low < high, where, "has an empty range", "lowest and highest value")
+        good = result.expected is None or result.expected.half_width >= 0.0
+        require(good, f"results.{result.quantity}.expected", "has no half-width")
 
 
 def stress_of(known: Names, definition: Definition) -> StressField | None:
-    """What the loads do; None if the definition does not say.
-
-    Raises
-    ------
-    DefinitionError
-        For the first key of it that cannot be used.
-    """
-    one = definition.stress
-    if one is None:
+    """What the loads do; None if the definition does not say."""
+    stress = definition.stress
+    if stress is None:
         return None
-    column, choice = known.inputs.get(one.column), known.inputs.get(one.material)
+    column, choice = known.inputs.get(stress.column), known.inputs.get(stress.material)
     if column is None or column.table is None or column.kind != "number":
         raise DefinitionError(
-            "stress.column", f"“{one.column}” is not a column that is typed", "table.column"
+            "stress.column", f"“{stress.column}” is not a column that is typed", "table.column"
         )
-    if choice is None or choice.kind != "choice":
-        raise DefinitionError("stress.material", f"“{one.material}” is not an input that is chosen")
+    chosen = choice is not None and choice.kind == "choice"
+    require(chosen, "stress.material", f"“{stress.material}” is not an input that is chosen")
     for key in ("dead_load", "diameter", "length", "modulus"):
-        name = getattr(one, key)
-        its = known.inputs.get(name) or known.derived.get(name)
-        if name and (its is None or its.table is not None):
-            raise DefinitionError(f"stress.{key}", f"there is no “{name}”", "its name")
+        name = getattr(stress, key)
+        good = not name or known.single(name)
+        require(good, f"stress.{key}", f"there is no “{name}”", "its name")
     where = "stress.formula"
     table = next(t for t in definition.tables if t.id == column.table)
-    node = formula_at(one.formula, where, short_names(table))
-    found = known.dimension(one.formula, node, table.id, where)
-    if found != unit("Pa").dimension:
-        given = "is a condition" if found is None else f"has the dimension {found}"
-        raise DefinitionError(where, given, "a stress")
+    node = formula_at(stress.formula, where, short_names(table))
+    dimension = known.dimension(stress.formula, node, table.id, where)
+    given = "is a condition" if dimension is None else f"has the dimension {dimension}"
+    require(dimension == unit("Pa").dimension, where, given, "a stress")
     return StressField(
-        one.column, table.id, substitute(node, known.line_calls()), one.material,
-        one.dead_load, one.diameter, one.length, one.modulus,
+        stress.column, table.id, substitute(node, known.line_calls()), stress.material,
+        stress.dead_load, stress.diameter, stress.length, stress.modulus,
     )  # fmt: skip

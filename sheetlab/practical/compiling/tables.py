@@ -1,43 +1,42 @@
-"""Tables and their columns: typed, read off a scale, or worked out in each row."""
+"""Tables and their columns: typed, read off a scale, or worked out in each row.
+
+A ``DefinitionError`` is raised for the first key that cannot be used.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
-from sheetlab.practical.compiling.names import Names, formula_at, sources_of, unit_at
+from sheetlab.practical.compiling.names import Names, formula_at, require, sources_of, unit_at
 from sheetlab.practical.compiling.scales import Scale, add_reading
-from sheetlab.practical.definition import Column, DefinitionError, Table
-from sheetlab.practical.fields import LEFT_OUT, CheckField, DerivedField, InputField, SourceSpec
+from sheetlab.practical.definition import Column, Table
+from sheetlab.practical.fields import LEFT_OUT, DerivedField, InputField, SourceSpec
 from sheetlab.units import PURE
 
 MAX_ROWS = 200
 MAX_REPEATS = 12
 
 
-def add_columns(
-    known: Names, table: Table, scales: Mapping[str, Scale], runs: int
-) -> list[CheckField]:
-    """Add a table with its columns; returns what their scales check of readings.
-
-    Raises
-    ------
-    DefinitionError
-        For the first key that cannot be used.
-    """
+def add_columns(known: Names, table: Table, scales: Mapping[str, Scale], runs: int) -> None:
+    """Add a table with its columns, and what their scales check of readings."""
     where = f"tables.{table.id}"
-    if not 1 <= table.rows <= MAX_ROWS:
-        raise DefinitionError(f"{where}.rows", f"{table.rows} rows", f"1 to {MAX_ROWS}")
+    good = 1 <= table.rows <= MAX_ROWS
+    require(good, f"{where}.rows", f"{table.rows} rows", f"1 to {MAX_ROWS}")
     known.add_table(table.id, table.rows)
     if table.leave_out:
-        _add_left_out(known, table, where)
-    checks: list[CheckField] = []
+        known.add(
+            InputField, None, where, key=f"{table.id}.{LEFT_OUT}", unit=PURE, table=table.id,
+            kind="text", title="leave this row out because",
+            help="Usually empty. A reason of a word or more here takes the row out; the readings "
+            "stay, and the result with them is shown too.",
+        )  # fmt: skip
     for column in table.columns:
-        its = f"{where}.columns.{column.id}"
+        at = f"{where}.columns.{column.id}"
         if column.formula:
-            _add_worked_out(known, table, column, its)
+            _add_worked_out(known, table, column, at)
         else:
-            checks += _add_typed(known, table, column, scales, runs, its)
-    return checks
+            _add_typed(known, table, column, scales, runs, at)
 
 
 def short_names(table: Table) -> dict[str, str]:
@@ -45,45 +44,17 @@ def short_names(table: Table) -> dict[str, str]:
     return {column.id: f"{table.id}.{column.id}" for column in table.columns}
 
 
-def _add_left_out(known: Names, table: Table, where: str) -> None:
-    known.add_input(
-        InputField(
-            key=f"{table.id}.{LEFT_OUT}",
-            title="leave this row out because",
-            unit=PURE,
-            table=table.id,
-            rows=known.tables[table.id],
-            kind="text",
-            help="Usually empty. A reason of a word or more here takes the row out; the "
-            "readings stay, and the result with them is shown too.",
-        ),
-        where,
-    )
-
-
 def _add_worked_out(known: Names, table: Table, column: Column, where: str) -> None:
-    if column.instrument or column.repeats > 1 or column.per_run:
-        raise DefinitionError(
-            where, "a column is either read or worked out", "formula, or instrument"
-        )
-    its_unit = unit_at(column.unit, f"{where}.unit")
+    read = column.instrument or column.repeats > 1 or column.per_run
+    reason = "a column is either read or worked out"
+    require(not read, where, reason, "formula, or instrument")
+    column_unit = unit_at(column.unit, f"{where}.unit")
     node = formula_at(column.formula, f"{where}.formula", short_names(table))
-    known.add_derived(
-        DerivedField(
-            key=f"{table.id}.{column.id}",
-            title=column.title,
-            unit=its_unit,
-            node=known.kept(node, table.id),
-            text=column.formula,
-            symbol=column.symbol,
-            table=table.id,
-            rows=known.tables[table.id],
-            decimals=3 if column.decimals is None else column.decimals,
-            assist=column.assist,
-            sources=sources_of(column.uncertainty, f"{table.id}.{column.id}", its_unit),
-        ),
-        where,
-    )
+    known.add(
+        DerivedField, column, where, key=f"{table.id}.{column.id}", unit=column_unit,
+        node=known.kept(node, table.id), text=column.formula, table=table.id,
+        decimals=3 if column.decimals is None else column.decimals,
+    )  # fmt: skip
 
 
 def _add_typed(
@@ -93,54 +64,33 @@ def _add_typed(
     scales: Mapping[str, Scale],
     runs: int,
     where: str,
-) -> list[CheckField]:
+) -> None:
     name = f"{table.id}.{column.id}"
     repeats = runs if column.per_run else column.repeats
-    if not 1 <= repeats <= MAX_REPEATS:
-        raise DefinitionError(f"{where}.repeats", f"{repeats} repeats", f"1 to {MAX_REPEATS}")
+    good = 1 <= repeats <= MAX_REPEATS
+    require(good, f"{where}.repeats", f"{repeats} repeats", f"1 to {MAX_REPEATS}")
     keys: tuple[str, ...] = (name,)
     if column.per_run or repeats > 1:
         # numbered even for a single run, so that names do not depend on the runs asked for
         keys = tuple(f"{name}.{i + 1}" for i in range(repeats))
         known.blocks[name] = keys
-    its_unit = unit_at(column.unit, f"{where}.unit")
+    column_unit = unit_at(column.unit, f"{where}.unit")
     sources: tuple[SourceSpec, ...] = ()
-    scale = None
-    if column.instrument:
-        scale = scales.get(column.instrument)
-        if scale is None:
-            raise DefinitionError(
-                f"{where}.instrument",
-                f"there is no instrument “{column.instrument}”",
-                ", ".join(scales),
-            )
+    scale = scales.get(column.instrument)
+    reason = f"there is no instrument “{column.instrument}”"
+    require(scale or not column.instrument, f"{where}.instrument", reason, ", ".join(scales))
+    if scale is not None:
         # repeats of one column are read on the same divisions: one rounding for all
         sources = scale.sources(name, column.title)
-        its_unit = scale.interval
-    sources += sources_of(column.uncertainty, name, its_unit)
-    checks: list[CheckField] = []
+        column_unit = scale.interval
+    sources += sources_of(column.uncertainty, name, column_unit)
     for i, key in enumerate(keys):
         title = f"{column.title} {_repeat_label(column, i, repeats)}".strip()
+        cell: dict[str, Any] = {"key": key, "title": title, "table": table.id, "sources": sources}
         if scale is not None:
-            checks += add_reading(known, scale, table.id, column, key, title, sources, where)
-            continue
-        known.add_input(
-            InputField(
-                key=key,
-                title=title,
-                unit=its_unit,
-                symbol=column.symbol,
-                table=table.id,
-                rows=known.tables[table.id],
-                decimals=column.decimals,
-                minimum=column.minimum,
-                maximum=column.maximum,
-                help=column.help,
-                sources=sources,
-            ),
-            where,
-        )
-    return checks
+            add_reading(known, scale, column, where, **cell)
+        else:
+            known.add(InputField, column, where, **cell, unit=column_unit)
 
 
 def _repeat_label(column: Column, i: int, repeats: int) -> str:

@@ -4,21 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sheetlab.practical.compiling.formulas import check_formulas, conditions, expanded, ordered
+from sheetlab.formula.tree import Number
+from sheetlab.practical.compiling.formulas import (
+    add_conditions,
+    check_formulas,
+    fill_in_lines,
+    ordered,
+)
 from sheetlab.practical.compiling.limits import check_limits
 from sheetlab.practical.compiling.lines import add_curve, add_line, add_triangle
-from sheetlab.practical.compiling.names import Names
-from sheetlab.practical.compiling.quantities import (
-    add_answer,
-    add_constant,
-    add_input,
-    add_quantity,
-)
+from sheetlab.practical.compiling.names import Names, formula_at, require, unit_at
 from sheetlab.practical.compiling.results import accepted_values, check_slips, stress_of
 from sheetlab.practical.compiling.scales import Scale, add_instrument
 from sheetlab.practical.compiling.tables import add_columns, short_names
-from sheetlab.practical.definition import Definition
-from sheetlab.practical.fields import START_INPUTS, CheckField
+from sheetlab.practical.definition import (
+    Answer,
+    Assist,
+    Constant,
+    Definition,
+    DefinitionError,
+    Input,
+    Quantity,
+)
+from sheetlab.practical.fields import START_INPUTS, DerivedField, InputField
 from sheetlab.practical.model import Practical
 
 
@@ -45,21 +53,21 @@ def compile_practical(
     """
     check_limits(definition)
     known = Names(rows or {})
-    checks = _add_what_is_measured(known, definition, runs)
+    _add_what_is_measured(known, definition, runs)
     for line in definition.lines:
         add_line(known, line)
     for curve in definition.curves:
         add_curve(known, curve)
     for constant in definition.constants:
-        add_constant(known, constant)
+        _add_constant(known, constant)
     for quantity in definition.quantities:
-        add_quantity(known, quantity)
+        _add_quantity(known, quantity)
     for check in definition.checks:
-        checks += conditions(known, check, f"checks.{check.code}")
-    check_formulas(known, checks, {constant.id for constant in definition.constants})
-    without_line_names = expanded(known, checks)
+        add_conditions(known, check, f"checks.{check.code}")
+    check_formulas(known, {constant.id for constant in definition.constants})
+    checks = fill_in_lines(known)
     for answer in definition.answers:
-        add_answer(known, answer)
+        _add_answer(known, answer)
     for fitted in known.lines.values():
         if fitted.definition.triangle:
             add_triangle(known, fitted)
@@ -73,7 +81,7 @@ def compile_practical(
         inputs=known.inputs,
         derived=ordered(known),
         blocks=known.blocks,
-        checks=without_line_names,
+        checks=checks,
         lines=known.lines,
         curves=known.curves,
         tables=known.tables,
@@ -82,21 +90,67 @@ def compile_practical(
     )
 
 
-def _add_what_is_measured(known: Names, definition: Definition, runs: int) -> list[CheckField]:
-    """Names of the first sheet, instruments, inputs and tables; returns their checks."""
-    checks: list[CheckField] = []
+def _add_what_is_measured(known: Names, definition: Definition, runs: int) -> None:
+    """Add names of the first sheet, instruments, inputs and tables, with their checks."""
     for start in START_INPUTS:
-        known.add_input(start, start.key)
+        known.claim(start.key, start.key)
+        known.inputs[start.key] = start
     scales: dict[str, Scale] = {}
     for instrument in definition.instruments:
-        scale, its_checks = add_instrument(known, instrument)
+        scale = add_instrument(known, instrument)
         scales.setdefault(instrument.id, scale)
-        checks += its_checks
-    for one in definition.inputs:
-        add_input(known, one)
+    for cell in definition.inputs:
+        _add_input(known, cell)
     for table in definition.tables:
-        checks += add_columns(known, table, scales, runs)
+        add_columns(known, table, scales, runs)
         for check in table.checks:
             where = f"tables.{table.id}.checks.{check.code}"
-            checks += conditions(known, check, where, table.id, short_names(table))
-    return checks
+            add_conditions(known, check, where, table.id, short_names(table))
+
+
+def _add_input(known: Names, cell: Input) -> None:
+    where = f"inputs.{cell.id}"
+    cell_unit = unit_at(cell.unit, f"{where}.unit")
+    good = cell.kind != "choice" or cell.choices
+    require(good, f"{where}.choices", "a choice needs its choices")
+    known.add(InputField, cell, where, unit=cell_unit)
+
+
+def _add_constant(known: Names, constant: Constant) -> None:
+    """Add a derived value whose formula is its number in SI units."""
+    where = f"constants.{constant.id}"
+    node = Number(unit_at(constant.unit, f"{where}.unit").to_si(constant.value))
+    text = f"{constant.value:g}"
+    known.add(DerivedField, constant, where, node=node, text=text, assist=Assist.FULL)
+
+
+def _add_quantity(known: Names, quantity: Quantity) -> None:
+    where, maximum = f"quantities.{quantity.id}", quantity.maximum_error
+    quantity_unit = unit_at(quantity.unit, f"{where}.unit")
+    known.add(
+        DerivedField,
+        quantity,
+        where,
+        unit=quantity_unit,
+        node=formula_at(quantity.formula, f"{where}.formula"),
+        text=quantity.formula,
+        maximum_error=formula_at(maximum, f"{where}.maximum_error") if maximum else None,
+    )
+
+
+def _add_answer(known: Names, answer: Answer) -> None:
+    """Add an input for one of the student's own results."""
+    where = f"answers.{answer.id}"
+    answer_unit = unit_at(answer.unit, f"{where}.unit")
+    if answer.quantity:
+        quantity = known.derived.get(answer.quantity)
+        if quantity is None:
+            raise DefinitionError(f"{where}.quantity", f"there is no quantity “{answer.quantity}”")
+        alike = answer_unit.dimension == quantity.unit.dimension
+        reason = f"“{answer.unit}” does not measure the same as the quantity"
+        require(alike, f"{where}.unit", reason)
+    help_ = "Your own result, worked out from your own readings."
+    known.add(
+        InputField, answer, where, key=f"answer.{answer.id}", unit=answer_unit, answer=True,
+        help=help_,
+    )  # fmt: skip
