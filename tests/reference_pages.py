@@ -41,6 +41,7 @@ from sheetlab.live.guide import signature  # noqa: E402
 from sheetlab.manual import FOLDER  # noqa: E402
 from sheetlab.practical import definition, profile  # noqa: E402
 from sheetlab.practical.instruments import KINDS  # noqa: E402
+from sheetlab.practical.slips.table import MESSAGES  # noqa: E402
 
 PACKAGE = ROOT / "sheetlab"
 MADE = "<!-- made by tests/reference_pages.py: change the code, and run that -->\n"
@@ -293,9 +294,16 @@ def about(kind: type) -> str:
 # --- codes of findings
 
 ROOMS = {
-    "Readings and results": ("checks",),
-    "Files and cells of workbooks": ("workbook", "reading", "live", "handling", "during"),
-    "Definitions, profiles, plans and registers": ("practical", "before"),
+    "Readings and results": ("checks", "slips"),
+    "Files and cells of workbooks": (
+        "workbook",
+        "reading",
+        "results",
+        "live",
+        "handling",
+        "during",
+    ),
+    "Definitions, profiles, plans and registers": ("practical", "before", "practice"),
     "The class": ("classes",),
     "The archive": ("years", "archive"),
 }
@@ -320,6 +328,9 @@ def said() -> dict[str, dict[str, list[Said]]]:
     found: dict[str, dict[str, list[Said]]] = defaultdict(lambda: defaultdict(list))
     grave = severities()
     for path in sorted((PACKAGE / "messages").glob("*.ftl")):
+        if path.stem == "causes":
+            # what is behind an own result; it is told by own-result-differs
+            continue
         title = next((t for t, rooms in ROOMS.items() if path.stem in rooms), LAST)
         for entry in parse(path.read_text(encoding="utf-8")).body:
             if isinstance(entry, Message) and entry.attributes:
@@ -342,6 +353,8 @@ def said() -> dict[str, dict[str, list[Said]]]:
 def severities() -> dict[str, set[str]]:
     """How grave the findings of a message are, where the code says so beside its name."""
     found: dict[str, set[str]] = defaultdict(set)
+    for message in MESSAGES.values():
+        found[message].add("doubtful")
     for path in PACKAGE.rglob("*.py"):
         for message, level in re.findall(
             r'finding\(\s*"([a-z0-9_-]+)",\s*Severity\.([A-Z]+)', path.read_text(encoding="utf-8")

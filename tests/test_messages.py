@@ -17,6 +17,7 @@ import sheetlab
 from sheetlab.finding import Place, Severity, finding
 from sheetlab.messages import Sentences, catalogue, phrase, said, words
 from sheetlab.metrology.statement import Decimals, significant
+from sheetlab.practical.slips.table import KINDS
 
 PACKAGE = Path(sheetlab.__file__).parent
 TREES = {
@@ -75,7 +76,7 @@ def test_every_message_is_used() -> None:
         for node in ast.walk(tree)
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
-    own = {"likewise-cells", "likewise-files"}
+    own = {"likewise-cells", "likewise-files", *(f"because-{kind}" for kind in KINDS)}
     assert not catalogue().keys() - constants - own
 
 

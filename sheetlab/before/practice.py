@@ -4,31 +4,33 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Sequence
-from itertools import groupby
+from itertools import groupby, islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from sheetlab.before.issue import start_cells
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, together
+from sheetlab.finding import Place, Severity, SheetlabError, finding, together
 from sheetlab.handling.roster import Group
-from sheetlab.practical.bench import Bench, Planted, applicable, no_bench, simulate
+from sheetlab.practical.bench import Bench, applicable, no_bench, simulate
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.forward import BenchError
-from sheetlab.practical.habits.table import HABITS
 from sheetlab.practical.loader import Catalogue
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
 from sheetlab.practical.profile import GUM
-from sheetlab.units import unit
+from sheetlab.practical.slips.slip import OwnSlip
+from sheetlab.practical.slips.table import PLANTED
+from sheetlab.units import Unit, unit
 from sheetlab.workbook.book import Book
 from sheetlab.workbook.identity import identity_of
 from sheetlab.workbook.layout import Layout, column_letter, lay_out
 from sheetlab.workbook.package import write_atomically
-from sheetlab.workbook.style import Styles, lines_needed, set_page
+from sheetlab.workbook.page import Column, Fit, Shown, new_page
+from sheetlab.workbook.style import Styles
 from sheetlab.workbook.template import EPOCH, LINE_HEIGHT, write_template
 
 if TYPE_CHECKING:
@@ -41,7 +43,7 @@ SEED = 1
 TO_MARK = "to-mark"
 KEY = "key.xlsx"
 CLEAN_SHARE = 0.25
-HABITS_IN_ONE = (1, 1, 1, 2, 2, 3)
+SLIPS_IN_ONE = (1, 1, 1, 2, 2, 3)
 """How many mistakes a workbook has, drawn evenly from these."""
 
 
@@ -90,14 +92,20 @@ def practice_set(
     if loaded.forward is None:
         raise SheetlabError(no_bench(loaded))
     if not 1 <= count <= MOST or seed < 0:
-        raise SheetlabError(_no_such_set(count, seed))
+        raise SheetlabError(
+            finding("no-such-set", Severity.STOP, count=count, seed=seed, most=MOST)
+        )
     key = folder / KEY
     digits = max(2, len(str(count)))
     numbers = [f"{i + 1:0{digits}}" for i in range(count)]
     paths = [folder / TO_MARK / f"{practical} practice {number}.xlsx" for number in numbers]
-    there = [path for path in (key, *paths) if path.exists()]
+    there = [
+        finding("file-exists_practice", Severity.STOP, Place(path.name))
+        for path in (key, *paths)
+        if path.exists()
+    ]
     if there:
-        raise SheetlabError(*together(map(_exists, there)))
+        raise SheetlabError(*together(there))
     layout, sketch = lay_out(loaded, Assist.CORRECTED), catalogue.sketch(loaded)
     invented = replace(identity_of(loaded, Assist.CORRECTED, GUM), invented=True)
     workbooks = []
@@ -118,46 +126,34 @@ def _benches(practical: Practical, count: int, seed: int) -> Iterator[Bench]:
     rng = default_rng(seed)
     clean = round(CLEAN_SHARE * count) if count > 1 else 0
     dirty = [True] * (count - clean) + [False] * clean
-    bag = _Bag(applicable(practical), rng)
+    slips = applicable(practical)
+    bag = _by_turns(slips, rng)
     for i in rng.permutation(count):
         number = int(rng.integers(2**62))
-        many = int(rng.choice(HABITS_IN_ONE)) if dirty[i] else 0
-        yield _bench(practical, number, bag, many)
+        many = int(rng.choice(SLIPS_IN_ONE)) if dirty[i] else 0
+        yield _bench(practical, number, bag, many, 2 * len(slips))
 
 
-class _Bag(Struct):
-    """Habits in an order by chance, each once before any comes again."""
-
-    habits: Sequence[str]
-    rng: Generator
-    rest: tuple[str, ...] = ()
-
-    def __len__(self) -> int:
-        return len(self.habits)
-
-    def draw(self) -> str:
-        if not self.rest:
-            self.rest = tuple(self.habits[i] for i in self.rng.permutation(len(self.habits)))
-        first, *rest = self.rest
-        self.rest = tuple(rest)
-        return first
+def _by_turns(slips: Sequence[str], rng: Generator) -> Iterator[str]:
+    """Slips in an order by chance, each once before any comes again."""
+    while slips:
+        yield from (slips[i] for i in rng.permutation(len(slips)))
 
 
-def _bench(practical: Practical, seed: int, bag: _Bag, many: int) -> Bench:
-    """A bench with so many habits, every one of which shows beside the others."""
-    found = simulate(practical, seed)
-    for _ in range(2 * len(bag)):
-        if len(found.planted) >= many:
-            break
-        habits = [one.habit for one in found.planted]
+def _bench(practical: Practical, seed: int, bag: Iterator[str], many: int, tries: int) -> Bench:
+    """A bench with so many slips, every one of which shows beside the others."""
+    bench = simulate(practical, seed)
+    for slip in islice(bag, tries if many else 0):
         try:
-            tried = simulate(practical, seed, [*habits, bag.draw()])
+            tried = simulate(practical, seed, [*(p.slip for p in bench.planted), slip])
         except BenchError:
             continue
-        places = {one.where for one in tried.planted}
-        if all(one.changed for one in tried.planted) and len(places) == len(tried.planted):
-            found = tried
-    return found
+        places = {planted.where for planted in tried.planted}
+        if all(p.changed for p in tried.planted) and len(places) == len(tried.planted):
+            bench = tried
+        if len(bench.planted) >= many:
+            break
+    return bench
 
 
 # -- the key -------------------------------------------------------------------------------------
@@ -169,76 +165,68 @@ KEY_NOTE = (
     "result is multiplied with, on the same noise and with the other mistakes of the workbook; "
     "for a mistake in the own sums, what that own result is multiplied with."
 )
-PLANTED_HEADINGS = (
-    ("workbook", 34), ("mistake", 17), ("what goes wrong", 42), ("at", 36), ("row", 5),
-    ("cells that show it", 28), ("effect on the result (factor)", 12),
-)  # fmt: skip
+PLANTED_COLUMNS = (
+    Column("workbook", "workbook", 34),
+    Column("mistake", "mistake", 17),
+    Column("what", "what goes wrong", 42),
+    Column("at", "at", 36),
+    Column("row", "row", 5),
+    Column("cells", "cells that show it", 28),
+    Column("effect", "effect on the result (factor)", 12),
+)
+ROWS = Fit(line=LINE_HEIGHT, more=2.0, less=3.0)
+"""Height of the rows of the key."""
 
 
 def _key_file(layout: Layout, workbooks: Sequence[PracticeWorkbook]) -> bytes:
     buffer = io.BytesIO()
     book = Book(buffer)
     book.set_properties({"title": KEY_TITLE, "created": EPOCH})
-    styles = Styles(book)
-    planted: list[list[str | float]] = []
-    for one in workbooks:
-        rows = [_planted_row(layout, habit) for habit in one.bench.planted]
-        planted += [[one.path.name, *row] for row in rows or [["", "nothing: a clean workbook"]]]
-    _sheet(book, styles, "Planted", PLANTED_HEADINGS, planted)
-    _sheet(book, styles, "Values", *_values(layout.practical, workbooks))
+    planted = [row for workbook in workbooks for row in _planted_rows(layout, workbook)]
+    values = [_values(layout.practical, workbook) for workbook in workbooks]
+    styles, name = Styles(book), _result_name(layout.practical)
+    value_columns = (
+        Column("workbook", "workbook", 34),
+        Column("true", f"true {name}", 20),
+        Column("typed", f"{name} from the readings typed", 30),
+    )
+    for title, columns, rows in (
+        ("Planted", PLANTED_COLUMNS, planted),
+        ("Values", value_columns, values),
+    ):
+        page = new_page(
+            book.add_worksheet(title), styles, columns, (KEY_TITLE, ""), across=ROWS, cells=ROWS
+        )
+        page.line(KEY_NOTE, "note")
+        page.gap(0.0)
+        page.table(columns, rows).freeze(through="workbook")
     book.close()
     return buffer.getvalue()
 
 
-def _sheet(
-    book: Any,
-    styles: Styles,
-    title: str,
-    headings: Sequence[tuple[str, int]],
-    rows: Sequence[Sequence[str | float]],
-) -> None:
-    sheet = book.add_worksheet(title)
-    set_page(sheet, True, KEY_TITLE, "")
-    sheet.fit_to_pages(1, 0)
-    sheet.repeat_rows(2)
-    last, width = len(headings) - 1, sum(width for _, width in headings)
-    sheet.merge_range(0, 0, 0, last, "", styles("note"))
-    sheet.write_string(0, 0, KEY_NOTE, styles("note"))
-    sheet.set_row(0, lines_needed(KEY_NOTE, width) * LINE_HEIGHT + 3)
-    for column, (heading, width) in enumerate(headings):
-        sheet.set_column(column, column, width)
-        sheet.write_string(2, column, heading, styles("column"))
-    sheet.freeze_panes(3, 1)
-    for i, row in enumerate(rows):
-        texts = zip(row, headings, strict=False)
-        lines = max(lines_needed(str(text), width - 3) for text, (_, width) in texts)
-        sheet.set_row(3 + i, lines * LINE_HEIGHT + 2)
-        for column, value in enumerate(row):
-            if isinstance(value, str):
-                sheet.write_string(3 + i, column, value, styles("cell"))
-            else:
-                sheet.write_number(3 + i, column, value, styles("figure"))
-
-
-def _planted_row(layout: Layout, one: Planted) -> list[str | float]:
-    practical = layout.practical
-    title = practical.field(one.where).title
-    owner = practical.owner(one.where)
-    at = title if owner == practical.definition.title else f"{owner}: {title}"
-    own_sums = HABITS[one.habit].own_sums
-    shown = [
-        (key, row)
-        for key, row in one.changed
-        if practical.inputs[key].answer == own_sums and key in layout.slots
-    ]
-    return [
-        one.habit,
-        one.what,
-        at,
-        "" if one.row is None else float(one.row + 1),
-        _cells(layout, shown),
-        float(f"{one.effect:.5g}"),
-    ]
+def _planted_rows(layout: Layout, workbook: PracticeWorkbook) -> Iterator[dict[str, Shown]]:
+    """What was planted in a workbook, by key of the column."""
+    practical, name = layout.practical, workbook.path.name
+    if not workbook.bench.planted:
+        empty: dict[str, Shown] = dict.fromkeys(column.key for column in PLANTED_COLUMNS)
+        yield {**empty, "workbook": name, "what": "nothing: a clean workbook"}
+    for planted in workbook.bench.planted:
+        title, owner = practical.field(planted.where).title, practical.owner(planted.where)
+        own = isinstance(PLANTED[planted.slip], OwnSlip)
+        shown = [
+            (key, row)
+            for key, row in planted.changed
+            if practical.inputs[key].answer == own and key in layout.slots
+        ]
+        yield {
+            "workbook": name,
+            "mistake": planted.slip,
+            "what": planted.what,
+            "at": title if owner == practical.definition.title else f"{owner}: {title}",
+            "row": "" if planted.row is None else planted.row + 1.0,
+            "cells": _cells(layout, shown),
+            "effect": float(f"{planted.effect:.5g}"),
+        }
 
 
 def _cells(layout: Layout, places: Sequence[tuple[str, int]]) -> str:
@@ -257,42 +245,24 @@ def _cells(layout: Layout, places: Sequence[tuple[str, int]]) -> str:
     return "; ".join(f"{sheet} {', '.join(cells)}" for sheet, cells in found.items())
 
 
-def _values(
-    practical: Practical, workbooks: Sequence[PracticeWorkbook]
-) -> tuple[list[tuple[str, int]], list[list[str | float]]]:
-    """True value of the first result beside the value that the typed readings give."""
+def _result_unit(practical: Practical) -> Unit:
     result = practical.definition.results[0]
-    its = practical.derived[result.quantity]
-    shown = unit(result.display_unit) if result.display_unit else its.unit
-    name = f"{its.symbol} / {shown.pretty}" if shown.pretty else its.symbol
-    rows: list[list[str | float]] = []
-    for one in workbooks:
-        numbers = Numbers(practical, as_cells_show(practical, one.bench.cells))
-        value = numbers.value(result.quantity, None)
-        given = "" if value is None else float(f"{shown.from_si(value):.5g}")
-        rows.append(
-            [one.path.name, float(f"{shown.from_si(one.bench.truths[result.quantity]):.5g}"), given]
-        )
-    headings = [("workbook", 34), (f"true {name}", 20), (f"{name} from the readings typed", 30)]
-    return headings, rows
+    named = result.display_unit
+    return unit(named) if named else practical.derived[result.quantity].unit
 
 
-def _exists(path: Path) -> Finding:
-    return Finding(
-        "file-exists",
-        Severity.STOP,
-        "this file is there already; nothing was written",
-        "a folder without a practice set",
-        "Write into another folder, or move the old set away.",
-        Place(path.name),
+def _result_name(practical: Practical) -> str:
+    symbol = practical.derived[practical.definition.results[0].quantity].symbol
+    pretty = _result_unit(practical).pretty
+    return f"{symbol} / {pretty}" if pretty else symbol
+
+
+def _values(practical: Practical, workbook: PracticeWorkbook) -> dict[str, Shown]:
+    """True value of the first result beside the value that the typed readings give."""
+    quantity, bench = practical.definition.results[0].quantity, workbook.bench
+    value = Numbers(practical, as_cells_show(practical, bench.cells)).value(quantity, None)
+    true, typed = (
+        "" if number is None else float(f"{_result_unit(practical).from_si(number):.5g}")
+        for number in (bench.truths[quantity], value)
     )
-
-
-def _no_such_set(count: int, seed: int) -> Finding:
-    return Finding(
-        "no-such-set",
-        Severity.STOP,
-        f"a set of {count} workbooks with the seed {seed} cannot be written",
-        f"1 to {MOST} workbooks, and a seed of 0 or more",
-        "Change the number.",
-    )
+    return {"workbook": workbook.path.name, "true": true, "typed": typed}

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.subject import Subject, amount
-from sheetlab.finding import Finding, Severity
-from sheetlab.metrology.statement import plain
+from sheetlab.finding import Finding, Severity, finding
+from sheetlab.messages import phrase
+from sheetlab.metrology.statement import Decimals, plain
 
 FEW_CAUSES = 3
 FEW_DIGITS, MOST_TYPED = 4, 6
@@ -25,40 +26,26 @@ def answers_that_differ(subject: Subject) -> Iterator[Finding]:
         if one.expected is None:
             continue
         key = f"answer.{one.answer.id}"
-        which = "the first own result that differs" if one.first else "own result"
-        yield Finding(
-            "own-result-differs",
-            Severity.NOTE,
-            f"{which if len(differ) > 1 else 'own result'} “{one.answer.title}” is "
-            f"{_as_typed(subject, one)}",
-            _expected(subject, one),
-            one.causes[0].question
-            if one.causes
-            else "Which step leads from your readings to this number? Check units and powers of "
-            "ten first.",
-            subject.place(key, None),
-        )
-
-
-def _expected(subject: Subject, one: AnswerDiagnosis) -> str:
-    assert one.expected is not None
-    unit = subject.practical.inputs[f"answer.{one.answer.id}"].unit
-    source = "the same readings"
-    if one.carried:
+        unit, given = subject.practical.inputs[key].unit, one.given
         titles = {a.id: a.title for a in subject.practical.definition.answers}
-        own = " and ".join(f"“{titles[key]}”" for key in one.carried)
-        source += f" and the student's own {own}"
-    digits = max(FEW_DIGITS, _digits(one.given or 0.0))
-    text = f"{amount(one.expected, unit, digits=digits)} from {source}"
-    if one.given is not None and one.expected:
-        text += f" (the own result is {plain(one.given / one.expected, 4)} times that)"
-    return text + consistent_with(one)
-
-
-def _as_typed(subject: Subject, one: AnswerDiagnosis) -> str:
-    """An own result with the digits that were typed, and no others."""
-    unit = subject.practical.inputs[f"answer.{one.answer.id}"].unit
-    return "nothing" if one.given is None else amount(one.given, unit, digits=MOST_TYPED)
+        digits = max(FEW_DIGITS, _digits(given or 0.0))
+        compared = given is not None and bool(one.expected)
+        yield finding(
+            "own-result-differs", Severity.NOTE, subject.place(key, None),
+            which="first" if one.first and len(differ) > 1 else "any",
+            title=one.answer.title,
+            # the digits that were typed, and no others
+            given="nothing" if given is None else amount(given, unit, digits=MOST_TYPED),
+            value=amount(one.expected, unit, digits=digits),
+            carried=len(one.carried),
+            own=" and ".join(f"“{titles[key]}”" for key in one.carried),
+            compared=compared,
+            ratio=plain((given or 0.0) / one.expected, 4) if compared else "",
+            causes=Decimals(consistent_with(one)),
+            question=Decimals(one.causes[0].question)
+            if one.causes
+            else phrase("own-result-differs_any"),
+        )  # fmt: skip
 
 
 def _digits(typed: float) -> int:

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from msgspec import Struct
-
+from sheetlab.checks.evaluated import allowed
 from sheetlab.checks.subject import Subject, amount
-from sheetlab.finding import Finding, Place, Severity, many
+from sheetlab.finding import Finding, Place, Severity, finding
 from sheetlab.formula.tree import Call, Name, Number, walk
 from sheetlab.formula.values import evaluate
-from sheetlab.metrology.statement import plain
-from sheetlab.practical.definition import Table
-from sheetlab.practical.edits import mistaken_for
+from sheetlab.messages import Phrase, phrase
+from sheetlab.metrology.statement import Decimals, plain
 from sheetlab.practical.fields import (
     LEAST_REASON,
     LEFT_OUT,
@@ -24,6 +22,7 @@ from sheetlab.practical.fields import (
     without_condition,
 )
 from sheetlab.practical.register import FAR_LIMIT, issued_limits, prefilled
+from sheetlab.practical.slips.cells import mistaken_for
 
 FEWEST_ZEROS = 3
 FEWEST_TENTHS = 6
@@ -36,66 +35,37 @@ NOT_FILLED = "workbook-not-filled"
 
 def missing_for_results(subject: Subject) -> Iterator[Finding]:
     """For each result that could not be formed, the empty inputs that stand in its way."""
-    results = zip(subject.practical.definition.results, subject.evaluation.results, strict=True)
+    practical = subject.practical
+    results = zip(practical.definition.results, subject.evaluation.results, strict=True)
     wanted = [wished.quantity for wished, result in results if result is None]
     if not wanted:
         return
     if _untouched(subject):
-        yield Finding(
-            NOT_FILLED,
-            Severity.STOP,
-            "no reading has been typed into this workbook",
-            "a filled workbook",
-            "Is this the blank one? Evaluate the one that the group has filled.",
-            Place(file=subject.file),
-        )
+        yield finding("workbook-not-filled", Severity.STOP, Place(file=subject.file))
         return
-    causes: dict[str, Cause] = {}
+    seen: dict[str, None] = {}
     for key in wanted:
-        _collect(subject, key, causes)
-    by_owner: dict[tuple[str, bool], list[Cause]] = {}
-    for cause in causes.values():
-        if cause.blocking:
-            by_owner.setdefault((cause.owner, cause.column), []).append(cause)
-    for (owner, column), group in by_owner.items():
-        titles = ", ".join(
-            f"“{c.title}”" + (f" ({c.place.cell})" if c.place.cell else "") for c in group
+        _collect(subject, key, seen)
+    by_owner: dict[tuple[str, bool], list[str]] = {}
+    for key in seen:
+        if key in practical.inputs:
+            column = practical.inputs[key].table is not None
+            by_owner.setdefault((practical.owner(key), column), []).append(key)
+    for (owner, column), keys in by_owner.items():
+        places = [subject.place(key, 0) for key in keys]
+        titles = tuple(
+            phrase("quoted-at", title=practical.inputs[key].title, cell=place.cell)
+            if place.cell
+            else phrase("quoted", title=practical.inputs[key].title)
+            for key, place in zip(keys, places, strict=True)
         )
-        many = len(group) > 1
-        state = (
-            ("have" if many else "has") + " no reading"
-            if column
-            else ("are empty" if many else "is empty")
-        )
-        yield Finding(
-            "reading-missing",
-            Severity.STOP,
-            f"{owner}: {titles} {state}",
-            "a number in each of these cells" if not column else "readings from row 1 on",
-            "Fill in what is missing; the result needs it.",
-            group[0].place,
-        )
+        yield finding(
+            "reading-missing", Severity.STOP, places[0],
+            owner=owner, titles=titles, count=len(keys), column=column,
+        )  # fmt: skip
     if not by_owner:
-        title = subject.practical.derived[wanted[0]].title
-        yield Finding(
-            "result-not-computable",
-            Severity.STOP,
-            f"{title} cannot be worked out from these readings",
-            "complete rows of readings from which the formula gives a number",
-            "Look at the other findings first: rows that are not complete, or a zero where none "
-            "can be, are the usual causes.",
-            Place(file=subject.file),
-        )
-
-
-class Cause(Struct, frozen=True):
-    """An input that is missing; it blocks if it is empty altogether."""
-
-    title: str
-    owner: str
-    place: Place
-    column: bool
-    blocking: bool = True
+        title, place = practical.derived[wanted[0]].title, Place(file=subject.file)
+        yield finding("result-not-computable", Severity.STOP, place, title=title)
 
 
 def _untouched(subject: Subject) -> bool:
@@ -111,17 +81,14 @@ def _untouched(subject: Subject) -> bool:
     )
 
 
-def _collect(subject: Subject, key: str, causes: dict[str, Cause]) -> None:
-    if key in causes:
+def _collect(subject: Subject, key: str, seen: dict[str, None]) -> None:
+    """Gather what is missing for a quantity: inputs that are empty, and what leads to them."""
+    if key in seen:
         return
-    practical = subject.practical
-    one = practical.field(key)
+    seen[key] = None
+    practical, one = subject.practical, subject.practical.field(key)
     if isinstance(one, InputField):
-        column = one.table is not None
-        place = subject.place(key, 0 if column else None)
-        causes[key] = Cause(one.title, practical.owner(key), place, column)
         return
-    causes[key] = Cause(one.title, "", Place(), False, blocking=False)
     needed = practical.depends(one.node)
     missing = [k for k in needed if not _given(subject, k)]
     node = without_condition(one.node)
@@ -129,83 +96,70 @@ def _collect(subject: Subject, key: str, causes: dict[str, Cause]) -> None:
         # of several series of readings one is enough, and the first is the one to ask for
         missing = [] if len(missing) < len(needed) else missing[:1]
     for inner in missing:
-        _collect(subject, inner, causes)
+        _collect(subject, inner, seen)
 
 
 def _given(subject: Subject, key: str) -> bool:
     if subject.practical.field(key).table is None:
         return subject.numbers.value(key, None) is not None
-    return any(v is not None for v in subject.numbers.column(key))
+    return _count(subject, key) > 0
+
+
+def _count(subject: Subject, key: str) -> int:
+    """Values of a column."""
+    return sum(v is not None for v in subject.numbers.column(key))
 
 
 def outside_limits(subject: Subject) -> Iterator[Finding]:
     """Typed numbers outside the limits of their cells, which a spreadsheet may have let pass."""
     for key, one in subject.practical.inputs.items():
-        low = -math.inf if one.minimum is None else one.minimum
-        high = math.inf if one.maximum is None else one.maximum
         for entry in subject.observations.entries.get(key, ()):
-            if entry.value is not None and one.kind == "number" and not low <= entry.value <= high:
-                yield Finding(
-                    "outside-limits",
-                    Severity.DOUBTFUL,
-                    f"“{one.title}” is {entry.value:.10g}",
-                    expected_of(one),
-                    _in_other_unit(subject, one, entry.value)
-                    + "Is it in the unit of the heading, and in the right cell?",
-                    entry.place,
-                )
+            if entry.value is None or one.kind != "number" or allowed(one, entry.value):
+                continue
+            yield finding(
+                "outside-limits", Severity.DOUBTFUL, entry.place,
+                title=one.title,
+                value=Decimals(f"{entry.value:.10g}"),
+                allowed=Decimals(expected_of(one)),
+                meant=_in_other_unit(subject, one, entry.value),
+            )  # fmt: skip
 
 
-def _in_other_unit(subject: Subject, one: InputField, value: float) -> str:
+def _in_other_unit(subject: Subject, one: InputField, value: float) -> Phrase | str:
     """What one cell of a column would hold among the others if its unit was another."""
     others = [
         entry.value
         for row, entry in enumerate(subject.observations.entries[one.key])
         if entry.value is not None and (one.key, row) not in subject.beyond_limits
     ]
-    if one.table is None or len(others) < FEWEST_OTHERS:
-        return ""
-    fits = [
-        f"{amount(value * factor, one.unit)} would fit if it was typed in {unit}. "
-        for unit, factor in mistaken_for(one.unit)
-        if min(others) <= value * factor <= BEYOND_OTHERS * max(others)
-    ]
-    return fits[0] if fits else ""
+    if one.table is not None and len(others) >= FEWEST_OTHERS:
+        for unit, factor in mistaken_for(one.unit):
+            if min(others) <= value * factor <= BEYOND_OTHERS * max(others):
+                return phrase("in-other-unit", value=amount(value * factor, one.unit), unit=unit)
+    return ""
 
 
 def half_filled_rows(subject: Subject) -> Iterator[Finding]:
     """Readings of which one part was typed and another was not: they are left out."""
     practical = subject.practical
     for key, one in practical.derived.items():
-        if one.table is None:
-            continue
+        start = f"{key.removesuffix('.observed')}."
         parts = [
             k
             for k in practical.depends(one.node)
-            if k in practical.inputs
-            and practical.inputs[k].table == one.table
-            and k.startswith(f"{key.removesuffix('.observed')}.")
+            if k.startswith(start)
+            and k in practical.inputs
+            and practical.inputs[k].table == one.table is not None
         ]
-        if len(parts) < 2:
-            continue
-        for row in range(one.rows):
+        for row in range(one.rows) if len(parts) > 1 else ():
             empty = [k for k in parts if subject.numbers.value(k, row) is None]
-            if any(subject.observations.entry(k, row).text for k in empty):
-                # it holds something that could not be read, and that was said
+            typed = [practical.inputs[k].kind for k in parts if k not in empty]
+            # what holds something that could not be read was said; a choice alone is no reading
+            unread = any(subject.observations.entry(k, row).text for k in empty)
+            if not empty or unread or all(kind == "choice" for kind in typed):
                 continue
-            if not empty or len(empty) == len(parts):
-                continue
-            if all(practical.inputs[k].kind == "choice" for k in parts if k not in empty):
-                continue
-            title = practical.inputs[empty[0]].title
-            yield Finding(
-                "reading-incomplete",
-                Severity.DOUBTFUL,
-                f"“{title}” is empty{subject.row_words(row)}, but the rest of the reading is there",
-                "both parts of a reading",
-                "Fill it in; until then this reading is left out, it does not count as zero.",
-                subject.place(empty[0], row),
-            )
+            title, place = practical.inputs[empty[0]].title, subject.place(empty[0], row)
+            yield finding("reading-incomplete", Severity.DOUBTFUL, place, title=title, row=row + 1)
 
 
 def rows_with_gaps(subject: Subject) -> Iterator[Finding]:
@@ -215,27 +169,26 @@ def rows_with_gaps(subject: Subject) -> Iterator[Finding]:
     (``lines.rows_cut_short``).
     """
     practical = subject.practical
-    left_out = {(one.table, one.row) for one in subject.evaluation.left_out}
     for table in practical.definition.tables:
-        keys = _readings_of(subject, table)
+        readings = (f"{table.id}.{c.id}" for c in table.columns if c.instrument)
+        keys = [key for column in readings for key in practical.columns(column)]
         used = [k for k in keys if _any_typed(subject, k)]
         for row in range(practical.tables[table.id]):
             there = [key for key in used if subject.typed(key, row)]
             empty = [key for key in used if key not in there and not _of_a_line(subject, key, row)]
-            if not there or not empty or (table.id, row) in left_out:
-                continue
-            what = " and ".join(f"“{practical.field(key).title}”" for key in empty)
-            are = "are" if len(empty) > 1 else "is"
-            yield Finding(
-                "row-incomplete",
-                Severity.NOTE,
-                f"{what} {are} empty in row {row + 1} of “{table.title}”, but "
-                f"“{practical.field(there[0]).title}” is there",
-                "every reading of a row, or none",
-                "Was it read? Fill it in if you have it; what is worked out of it in this row is "
-                "missing, and does not count as zero.",
-                subject.place(empty[0], row),
-            )
+            if there and empty and (table.id, row) not in subject.left_out:
+                yield finding(
+                    "row-incomplete", Severity.NOTE, subject.place(empty[0], row),
+                    titles=_titles(subject, empty),
+                    count=len(empty),
+                    row=row + 1,
+                    table=table.title,
+                    there=practical.field(there[0]).title,
+                )  # fmt: skip
+
+
+def _titles(subject: Subject, keys: Sequence[str]) -> str:
+    return " and ".join(f"“{subject.practical.field(key).title}”" for key in keys)
 
 
 def scales_unknown(subject: Subject) -> Iterator[Finding]:
@@ -246,30 +199,21 @@ def scales_unknown(subject: Subject) -> Iterator[Finding]:
     """
     practical = subject.practical
     for instrument in practical.definition.instruments if subject.evaluation.measurand else ():
-        keys = [
-            key
-            for key, one in practical.inputs.items()
-            if one.required and one.table is None and key.startswith(f"{instrument.id}.")
-        ]
-        empty = [
-            k for k in keys if not (e := subject.observations.entry(k)).text and e.value is None
-        ]
         read = any(
             entry.value is not None
             for key in practical.read_with(instrument.id)
             for entry in subject.observations.entries[key]
         )
-        for key in empty if read else ():
-            yield Finding(
-                "scale-unknown",
-                Severity.NOTE,
-                f"{instrument.title}: “{practical.inputs[key].title}” is empty, but readings were "
-                "taken with it",
-                expected_of(practical.inputs[key]),
-                "Fill it in. Until then the uncertainty lacks how well this scale can be read, and "
-                "nobody can ask whether its readings are finer than it is.",
-                subject.place(key, None),
-            )
+        for key, one in practical.inputs.items() if read else ():
+            of_scale = one.table is None and key.startswith(f"{instrument.id}.")
+            entry = subject.observations.entry(key)
+            if one.required and of_scale and not entry.text and entry.value is None:
+                yield finding(
+                    "scale-unknown", Severity.NOTE, subject.place(key, None),
+                    instrument=instrument.title,
+                    title=one.title,
+                    allowed=Decimals(expected_of(one)),
+                )  # fmt: skip
 
 
 def columns_left_empty(subject: Subject) -> Iterator[Finding]:
@@ -281,23 +225,9 @@ def columns_left_empty(subject: Subject) -> Iterator[Finding]:
     series = {key for line in practical.lines.values() for key in line.y}
     for block in practical.blocks.values():
         empty = [k for k in block if not _any_typed(subject, k)]
-        if not empty or len(empty) == len(block) or series.intersection(empty):
-            continue
-        what = " and ".join(f"“{practical.field(key).title}”" for key in empty)
-        yield Finding(
-            "series-empty",
-            Severity.NOTE,
-            f"{what} has no reading" if len(empty) == 1 else f"{what} have no reading",
-            "readings in every column of repeats",
-            "The result rests on the other readings; what these would show is not known.",
-            subject.place(empty[0], 0),
-        )
-
-
-def _readings_of(subject: Subject, table: Table) -> list[str]:
-    """Columns of a table that are read or typed as numbers."""
-    columns = (f"{table.id}.{c.id}" for c in table.columns if c.instrument)
-    return [key for column in columns for key in subject.practical.columns(column)]
+        if empty and len(empty) < len(block) and series.isdisjoint(empty):
+            titles, place = _titles(subject, empty), subject.place(empty[0], 0)
+            yield finding("series-empty", Severity.NOTE, place, titles=titles, count=len(empty))
 
 
 def _any_typed(subject: Subject, key: str) -> bool:
@@ -306,11 +236,11 @@ def _any_typed(subject: Subject, key: str) -> bool:
 
 def _of_a_line(subject: Subject, key: str, row: int) -> bool:
     """Whether a line says itself that its abscissa, or one of its passes, is missing in a row."""
-    for line in subject.practical.lines.values():
-        passes = [y for y in line.y if subject.numbers.value(y, row) is not None]
-        if passes and (key in line.y or key in subject.practical.leaves(line.x)):
-            return True
-    return False
+    return any(
+        (key in line.y or key in subject.practical.leaves(line.x))
+        and any(subject.numbers.value(y, row) is not None for y in line.y)
+        for line in subject.practical.lines.values()
+    )
 
 
 def tenths_left_out(subject: Subject) -> Iterator[Finding]:
@@ -322,21 +252,18 @@ def tenths_left_out(subject: Subject) -> Iterator[Finding]:
     for key, one in subject.practical.inputs.items():
         if one.table is None or not key.endswith(".coincidence"):
             continue
-        typed = [(row, v) for row, e in enumerate(subject.observations.entries.get(key, ()))
-                 if (v := e.value) is not None]  # fmt: skip
+        entries = enumerate(subject.observations.entries.get(key, ()))
+        typed = [(row, v) for row, e in entries if (v := e.value) is not None]
         whole = [(row, v) for row, v in typed if v == int(v)]
-        if len(typed) < FEWEST_TENTHS or len(whole) != 1:
-            continue
-        row, value = whole[0]
-        yield Finding(
-            "digits-left-out",
-            Severity.NOTE,
-            f"“{one.title}” is {value:g} in row {row + 1}; all {len(typed) - 1} other readings "
-            "have tenths of a division",
-            "tenths of a division in every reading",
-            "Was the tenth read, or left out? Where it is a zero, it is a reading too.",
-            subject.place(key, row),
-        )
+        if len(typed) >= FEWEST_TENTHS and len(whole) == 1:
+            row, value = whole[0]
+            yield finding(
+                "digits-left-out_tenths", Severity.NOTE, subject.place(key, row),
+                title=one.title,
+                value=Decimals(f"{value:g}"),
+                row=row + 1,
+                count=len(typed) - 1,
+            )  # fmt: skip
 
 
 def short_tables(subject: Subject) -> Iterator[Finding]:
@@ -346,75 +273,53 @@ def short_tables(subject: Subject) -> Iterator[Finding]:
         # what stands in the way of the result was said; the rows may be good
         return
     for instrument in practical.definition.instruments:
-        if not instrument.zero_rows:
-            continue
         key = f"{instrument.id}.zero_reading"
-        count = sum(v is not None for v in subject.numbers.column(key))
+        count = _count(subject, key) if instrument.zero_rows else FEWEST_ZEROS
         if count < FEWEST_ZEROS:
-            yield Finding(
-                "few-zero-readings",
-                Severity.NOTE,
-                f"{instrument.title}: {many(count, 'zero reading')}",
-                f"{FEWEST_ZEROS} or more",
-                "Read the zero several times; its scatter is part of the uncertainty and is not "
-                "known here.",
-                subject.place(key, 0),
-            )
+            place, title = subject.place(key, 0), instrument.title
+            yield finding(
+                "few-zero-readings", Severity.NOTE, place,
+                instrument=title, count=count, least=FEWEST_ZEROS,
+            )  # fmt: skip
     for table in practical.definition.tables:
         formulas = [f"{table.id}.{c.id}" for c in table.columns if c.formula]
         columns = [key for key in formulas if not _looks_back(subject, key)] or [
             key for c in table.columns for key in practical.columns(f"{table.id}.{c.id}")
         ]
-        usable = min(sum(v is not None for v in subject.numbers.column(key)) for key in columns)
+        usable = min(_count(subject, key) for key in columns)
         typed = any(
-            subject.numbers.value(key, row) is not None
-            for key, one in practical.inputs.items()
-            if one.table == table.id
-            for row in range(one.rows)
+            _given(subject, key) for key, one in practical.inputs.items() if one.table == table.id
         )
         if typed and usable < table.minimum_rows:
-            yield Finding(
-                "too-few-rows",
-                Severity.DOUBTFUL,
-                f"“{table.title}” has {many(usable, 'usable row')}",
-                f"{table.minimum_rows} rows or more",
-                "Take more readings; the result below rests on few.",
-                subject.place(columns[0], 0),
-            )
+            place, least = subject.place(columns[0], 0), table.minimum_rows
+            yield finding(
+                "too-few-rows", Severity.DOUBTFUL, place,
+                title=table.title, count=usable, least=least,
+            )  # fmt: skip
+
+
+def _looks_back(subject: Subject, key: str) -> bool:
+    """Whether a column needs rows above: its first rows are empty by right."""
+    practical, one = subject.practical, subject.practical.field(key)
+    if isinstance(one, InputField):
+        return False
+    backwards = ("line_before", "first", "previous")
+    return any(isinstance(p, Call) and p.function in backwards for p in walk(one.node)) or any(
+        _looks_back(subject, inner)
+        for inner in practical.depends(one.node)
+        if practical.field(inner).table == one.table
+    )
 
 
 def reasons_that_are_none(subject: Subject) -> Iterator[Finding]:
     """Entries such as “no” or “x” where a reason for leaving a row out is asked for."""
     for key in subject.practical.reasons():
-        for row in range(subject.practical.inputs[key].rows):
-            entry = subject.observations.entry(key, row)
+        for row, entry in enumerate(subject.observations.entries.get(key, ())):
             text = entry.text.strip()
             if 0 < len(text) < LEAST_REASON:
-                yield Finding(
-                    "reason-too-short",
-                    Severity.NOTE,
-                    f"“{text}” stands where a reason for leaving row {row + 1} out belongs; the "
-                    "row is not left out",
-                    "nothing, or the reason in a few words",
-                    "Clear the cell, or write why the row is to be left out.",
-                    entry.place,
+                yield finding(
+                    "reason-too-short", Severity.NOTE, entry.place, text=text, row=row + 1
                 )
-
-
-def _looks_back(subject: Subject, key: str) -> bool:
-    """Whether a column needs rows above: its first rows are empty by right."""
-    practical = subject.practical
-    one = practical.field(key)
-    if isinstance(one, InputField):
-        return False
-    backwards = ("line_before", "first", "previous")
-    if any(isinstance(part, Call) and part.function in backwards for part in walk(one.node)):
-        return True
-    return any(
-        _looks_back(subject, inner)
-        for inner in practical.depends(one.node)
-        if practical.field(inner).table == one.table
-    )
 
 
 def rows_left_out(subject: Subject) -> Iterator[Finding]:
@@ -422,27 +327,19 @@ def rows_left_out(subject: Subject) -> Iterator[Finding]:
     practical = subject.practical
     for table in practical.definition.tables:
         rows = [one for one in subject.evaluation.left_out if one.table == table.id]
-        key = f"{table.id}.{LEFT_OUT}"
+        inputs = [k for k, one in practical.inputs.items() if one.table == table.id]
         filled = sum(
-            any(
-                subject.observations.entry(k, row).value is not None
-                for k, one in practical.inputs.items()
-                if one.table == table.id
-            )
+            any(subject.observations.entry(k, row).value is not None for k in inputs)
             for row in range(practical.tables[table.id])
         )
         for one in rows:
-            yield Finding(
-                "row-left-out",
-                Severity.DOUBTFUL if len(rows) > MOST_LEFT_OUT * filled else Severity.NOTE,
-                f"row {one.row + 1} of “{table.title}” is left out by hand: “{one.reason}”",
-                f"at most {MOST_LEFT_OUT:.0%} of the rows".replace("%", " %")
-                if len(rows) > MOST_LEFT_OUT * filled
-                else "",
-                "The reading stays in the workbook; the sheet Evaluation shows the result with "
-                "every row beside the other.",
-                subject.place(key, one.row),
-            )
+            place = subject.place(f"{table.id}.{LEFT_OUT}", one.row)
+            said = {"row": one.row + 1, "title": table.title, "reason": one.reason}
+            if len(rows) <= MOST_LEFT_OUT * filled:
+                yield finding("row-left-out", Severity.NOTE, place, **said)
+            else:
+                most = round(100.0 * MOST_LEFT_OUT)
+                yield finding("row-left-out_many", Severity.DOUBTFUL, place, **said, most=most)
 
 
 def limits_far_off(subject: Subject) -> Iterator[Finding]:
@@ -454,19 +351,15 @@ def limits_far_off(subject: Subject) -> Iterator[Finding]:
     known_limits = issued_limits(practical, subject.bound, subject.evaluation.profile.inputs)
     for key, known in known_limits.items():
         one, entry = practical.inputs[key], subject.observations.entry(key)
-        if entry.value is None or entry.value < FAR_LIMIT * known:
-            continue
-        yield Finding(
-            "limit-doubtful",
-            Severity.DOUBTFUL,
-            f"{practical.owner(key)}: “{one.title}” is {amount(entry.value, one.unit)}, "
-            f"{plain(entry.value / known, 3)} times the {amount(known, one.unit)} that it was "
-            "issued with",
-            "a permissible error near that of the register or of the definition",
-            "Was something else typed here, such as a reading or the smallest division? The "
-            "uncertainty of the result rests on it.",
-            entry.place,
-        )
+        if entry.value is not None and entry.value >= FAR_LIMIT * known:
+            yield finding(
+                "limit-doubtful", Severity.DOUBTFUL, entry.place,
+                owner=practical.owner(key),
+                title=one.title,
+                value=amount(entry.value, one.unit),
+                times=plain(entry.value / known, 3),
+                known=amount(known, one.unit),
+            )  # fmt: skip
 
 
 def defaults_used(subject: Subject) -> Iterator[Finding]:
@@ -474,13 +367,10 @@ def defaults_used(subject: Subject) -> Iterator[Finding]:
     practical = subject.practical
     for key, one in practical.inputs.items():
         if one.default is not None and subject.observations.entry(key).value is None:
-            yield Finding(
-                "default-used",
-                Severity.NOTE,
-                f"“{one.title}” ({practical.owner(key)}) is empty; "
-                f"{amount(one.default, one.unit)} is used",
-                place=subject.place(key, None),
-            )
+            yield finding(
+                "default-used", Severity.NOTE, subject.place(key, None),
+                title=one.title, owner=practical.owner(key), value=amount(one.default, one.unit),
+            )  # fmt: skip
     for derived in practical.derived.values():
         yield from _constant_used(subject, derived)
 
@@ -488,25 +378,22 @@ def defaults_used(subject: Subject) -> Iterator[Finding]:
 def _constant_used(subject: Subject, one: DerivedField) -> Iterator[Finding]:
     if not (isinstance(one.node, Call) and one.node.function == "first_given"):
         return
+    practical = subject.practical
     passed: list[str] = []
     for argument in one.node.arguments:
         if evaluate(argument, subject.numbers) is None:
             passed += [argument.key] if isinstance(argument, Name) else []
             continue
-        if not isinstance(argument, Name) or argument.key not in subject.practical.derived:
-            return
-        constant = subject.practical.derived[argument.key]
-        if isinstance(constant.node, Number):
-            inputs = [k for key in passed for k in subject.practical.leaves(key)]
-            wanted = ", ".join(subject.practical.inputs[k].title.lower() for k in inputs)
-            yield Finding(
-                "constant-used",
-                Severity.NOTE,
-                f"{one.title}: the {constant.title}, {subject.shown(argument.key)}, is used",
-                wanted,
-                "Fill in what you know; the uncertainty is larger without it.",
-                subject.place(inputs[0], None) if inputs else subject.place(argument.key, None),
-            )
+        constant = practical.derived.get(argument.key) if isinstance(argument, Name) else None
+        if constant is not None and isinstance(constant.node, Number):
+            inputs = [k for key in passed for k in practical.leaves(key)]
+            yield finding(
+                "constant-used", Severity.NOTE, subject.place([*inputs, constant.key][0], None),
+                title=one.title,
+                constant=constant.title,
+                value=subject.shown(constant.key),
+                wanted=", ".join(practical.inputs[k].title.lower() for k in inputs),
+            )  # fmt: skip
         return
 
 
@@ -531,24 +418,18 @@ def formulas_that_differ(subject: Subject) -> Iterator[Finding]:
         one = subject.practical.derived[key]
         off = []
         for row, entry in enumerate(entries):
-            if entry.value is None:
-                continue
             value = subject.numbers.shown(key, row if one.table is not None else None)
-            if value is None or not math.isfinite(value):
+            if entry.value is None or value is None or not math.isfinite(value):
                 continue
             size = max(abs(value), abs(entry.value))
             if not abs(value - entry.value) <= SHOWN_TOLERANCE * size + SHOWN_LEAST:
-                off.append((entry, value))
+                off.append((entry.place, entry.value, value))
         if off:
-            entry, value = off[0]
-            cells = ", ".join(one.place.cell for one, _ in off)
-            yield Finding(
-                "formula-altered",
-                Severity.NOTE,
-                f"the worked-out cells of “{one.title}” do not show what follows from the "
-                f"readings: {cells} ({entry.value:.6g} instead of {value:.6g})",
-                "the formulas of the issued workbook, calculated anew",
-                "The result is not touched by this: it is worked out from the readings. Was a "
-                "formula changed, or the workbook saved by a program that does not calculate?",
-                entry.place,
-            )
+            place, shown, value = off[0]
+            yield finding(
+                "formula-altered", Severity.NOTE, place,
+                title=one.title,
+                cells=", ".join(where.cell for where, _, _ in off),
+                shown=Decimals(f"{shown:.6g}"),
+                value=Decimals(f"{value:.6g}"),
+            )  # fmt: skip

@@ -8,9 +8,10 @@ from collections.abc import Iterator
 from sheetlab.checks.bound import MOST_DRIFT
 from sheetlab.checks.results import is_far
 from sheetlab.checks.subject import Subject, amount, oddities, would_fit
-from sheetlab.finding import Finding, Severity, as_one
+from sheetlab.finding import Finding, Severity, as_one, finding
 from sheetlab.formula.tree import Call, names, walk
 from sheetlab.formula.values import evaluate
+from sheetlab.messages import phrase, said
 from sheetlab.metrology.linetests import median
 from sheetlab.practical.edits import ZERO_EDITS, whole_edits
 from sheetlab.practical.evaluate import Numbers
@@ -67,14 +68,12 @@ def _broken(subject: Subject, check: CheckField) -> Iterator[Finding]:
 
 def _farthest(subject: Subject, check: CheckField, row: int | None) -> str:
     """Of repeated readings the one that is farthest from the middle one."""
-    repeats = next(
-        (block for block in subject.practical.blocks.values() if check.at in block), (check.at,)
-    )
-    present = [(k, v) for k in repeats if (v := subject.numbers.value(k, row)) is not None]
+    values = {key: subject.numbers.value(key, row) for key in subject.block(check.at)}
+    present = {key: v for key, v in values.items() if v is not None}
     if len(present) < 3:
         return check.at
-    middle = median([value for _, value in present])
-    return max(present, key=lambda pair: abs(pair[1] - middle))[0]
+    middle = median(list(present.values()))
+    return max(present, key=lambda key: abs(present[key] - middle))
 
 
 def _columns(subject: Subject, check: CheckField) -> list[str]:
@@ -134,9 +133,8 @@ def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
     numbers = subject.numbers
     if check.reading:
         one = subject.practical.inputs.get(check.at)
-        if one is None or one.kind != "choice":
-            return ""
-        return _of_zero_mark(subject, check, one, row)
+        is_choice = one is not None and one.kind == "choice"
+        return _of_zero_mark(subject, check, one, row) if one is not None and is_choice else ""
     # what explains everything goes before what mends this condition alone
     alone = () if check.table is not None else whole_edits(numbers, (*ZERO_EDITS, "zero-count"))
     for edit in (*subject.whole_slips, *alone):
@@ -144,7 +142,8 @@ def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
         # a condition that leaves a case to another one may hold because that one breaks
         better = oddities(subject, changed) < oddities(subject, numbers)
         if evaluate(check.node, changed, row) is True and (better or check.table is not None):
-            return f"{_value(subject, changed, check.at, row)} would fit: as if {edit.words}. "
+            value = _value(subject, changed, check.at, row)
+            return said(phrase("would-fit-as-if", value=value, slips=edit.words)) + " "
     return ""
 
 
@@ -200,11 +199,11 @@ def implausible_quantities(subject: Subject) -> Iterator[Finding]:
                 edit.words for edit in subject.whole_slips
                 if low <= (subject.numbers.changed(edit.changes).shown(key) or math.inf) <= high
             ]  # fmt: skip
-            yield Finding(
-                "implausible",
-                Severity.DOUBTFUL,
-                f"{one.title} comes to {amount(value, one.unit)}",
-                f"something between {amount(low, one.unit)} and {amount(high, one.unit)}",
-                f"{would_fit(fits)}Look for a reading in the wrong unit or in the wrong column.",
-                subject.place(key, 0),
-            )
+            yield finding(
+                "implausible", Severity.DOUBTFUL, subject.place(key, 0),
+                title=one.title,
+                value=amount(value, one.unit),
+                low=amount(low, one.unit),
+                high=amount(high, one.unit),
+                slips=would_fit(fits),
+            )  # fmt: skip

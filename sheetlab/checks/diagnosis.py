@@ -9,22 +9,27 @@ by working them out with the slip in them; those that give the answer are named,
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
-from functools import cached_property
+from functools import partial
 from itertools import combinations
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.checks.candidates import Candidate, Slips, arithmetic
-from sheetlab.checks.causes import KINDS, ZERO_SIDE, Cause
+from sheetlab.checks.causes import ZERO_SIDE, Cause, cause_of, joined
 from sheetlab.checks.evaluated import Evaluated
-from sheetlab.checks.worlds import World, finite
 from sheetlab.formula.slips import Product, product
+from sheetlab.formula.values import evaluate
 from sheetlab.practical.definition import Answer
+from sheetlab.practical.edits import ZERO_EDITS, whole_edits
+from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.model import Practical
+from sheetlab.practical.slips.case import Candidate, Case, arithmetic
+from sheetlab.practical.slips.sums import candidates
+from sheetlab.practical.slips.table import KINDS
+from sheetlab.practical.slips.worlds import World, finite
 from sheetlab.units import Unit
 
 CALCULATION = 0.005
@@ -91,9 +96,29 @@ def _over(a: float | None, b: float | None) -> float | None:
     return None if a is None or not b else a / b
 
 
+Judged = Mapping[str, AnswerDiagnosis]
+"""Answers that are judged already, by id."""
+
+
 def diagnose(subject: Evaluated) -> tuple[AnswerDiagnosis, ...]:
     """Every answer of the practical, in the order of the definition."""
-    return _Judge(subject).all()
+    answers = subject.practical.definition.answers
+    judged: dict[str, AnswerDiagnosis] = {}
+    for answer in answers:
+        if not answer.quantity or _given(subject, answer) is None:
+            judged[answer.id] = _unjudged(subject, answer)
+    first = True
+    waiting = [answer for answer in answers if answer.id not in judged]
+    while waiting:
+        # each comes after those that its formula rests on
+        quantities = {answer.quantity for answer in waiting}
+        answer = next((a for a in waiting if not _rests_on(subject, a) & quantities), waiting[-1])
+        waiting.remove(answer)
+        diagnosis = _judge(subject, answer, judged)
+        if diagnosis.agrees is False and not diagnosis.another_way:
+            diagnosis, first = replace(diagnosis, first=first), False
+        judged[answer.id] = diagnosis
+    return tuple(judged[answer.id] for answer in answers)
 
 
 def half_unit(value: float) -> float:
@@ -113,6 +138,75 @@ def half_unit(value: float) -> float:
     return 0.5 * 10.0**last
 
 
+def _rests_on(subject: Evaluated, answer: Answer) -> frozenset[str]:
+    return subject.practical.below()[answer.quantity] - {answer.quantity}
+
+
+def _unit(practical: Practical, answer: Answer) -> Unit:
+    return practical.inputs[f"answer.{answer.id}"].unit
+
+
+def _given(subject: Evaluated, answer: Answer) -> float | None:
+    return subject.numbers.shown(f"answer.{answer.id}")
+
+
+def _near(given: float, value: float | None) -> bool:
+    """Whether an answer is a value (in its unit), to its rounding."""
+    if value is None:
+        return False
+    return abs(given - value) <= half_unit(given) + CALCULATION * abs(value)
+
+
+def _unjudged(subject: Evaluated, answer: Answer) -> AnswerDiagnosis:
+    value = finite(subject.numbers.value(answer.quantity, None)) if answer.quantity else None
+    here = None if value is None else _unit(subject.practical, answer).from_si(value)
+    return AnswerDiagnosis(answer, _given(subject, answer), here, here, 0.0, None, (), False, ())
+
+
+def _judge(subject: Evaluated, answer: Answer, before: Judged) -> AnswerDiagnosis:
+    plain = _unjudged(subject, answer)
+    given, unit = plain.given, _unit(subject.practical, answer)
+    assert given is not None
+    if not math.isfinite(given):
+        return replace(plain, agrees=False) if plain.recomputed is not None else plain
+
+    def judged(way: _Way, agrees: bool, causes: tuple[Cause, ...] = ()) -> AnswerDiagnosis:
+        expected = unit.from_si(way.expected)
+        tolerance = half_unit(given or 0.0) + CALCULATION * abs(expected)
+        carried = () if agrees and _near(given or 0.0, plain.recomputed) else way.carried
+        return replace(plain, expected=expected, tolerance=tolerance, agrees=agrees,
+                       carried=carried, causes=causes)  # fmt: skip
+
+    ways: list[_Way] = []
+    for way in _ways(subject, answer, before):
+        ways.append(way)
+        if _near(given, unit.from_si(way.expected)):
+            return judged(way, True)
+    if not ways:
+        return plain
+    chosen, causes = _explained(subject, answer, given, ways)
+    meant = None if causes and causes[0].legitimate else _undone(subject, answer, given, before)
+    if meant is not None:
+        return replace(plain, expected=meant, agrees=True, undone=True)
+    return judged(chosen, False, causes)
+
+
+def _undone(subject: Evaluated, answer: Answer, given: float, before: Judged) -> float | None:
+    """What an answer is that is right once a slip of the readings is undone; None if none is.
+
+    Who noted grams and went on in kilograms made no mistake in the calculation.
+    """
+    for numbers in subject.undone():
+        for way in _ways(replace(subject, numbers=numbers), answer, before):
+            expected = _unit(subject.practical, answer).from_si(way.expected)
+            if _near(given, expected):
+                return expected
+    return None
+
+
+# -- error carried forward -----------------------------------------------------------------------
+
+
 class _Way(Struct, frozen=True):
     """One way to what an answer should be, by the earlier answers that were carried forward."""
 
@@ -124,273 +218,125 @@ class _Way(Struct, frozen=True):
     """Whether an earlier answer was carried forward in the unit in which it was given."""
 
 
-class _Judge(Struct, dict=True):
-    subject: Evaluated
+def _ways(subject: Evaluated, answer: Answer, before: Judged) -> Iterator[_Way]:
+    """What the answer should be: with all earlier answers, with none, with some of them."""
+    yield from _ways_with(subject, answer, before)
+    meant = {id_: _as_meant(diagnosis) for id_, diagnosis in before.items()}
+    if any(meant[id_] is not diagnosis for id_, diagnosis in before.items()):
+        for way in _ways_with(subject, answer, meant):
+            yield replace(way, meant=True)
 
-    @property
-    def practical(self) -> Practical:
-        return self.subject.practical
 
-    @cached_property
-    def below(self) -> Mapping[str, frozenset[str]]:
-        return self.practical.below()
+def _as_meant(diagnosis: AnswerDiagnosis) -> AnswerDiagnosis:
+    """An answer as it would be in the unit that is asked for, if it may be given in another."""
+    cause = next(iter(diagnosis.causes), None)
+    if diagnosis.given is None or cause is None or cause.kind != "unit":
+        return diagnosis
+    if diagnosis.answer.quantity not in cause.about:
+        return diagnosis
+    return replace(diagnosis, given=diagnosis.given / cause.factor)
 
-    @cached_property
-    def root(self) -> World:
-        return World(self.subject.numbers, self.below, frozenset())
 
-    def all(self) -> tuple[AnswerDiagnosis, ...]:
-        answers = self.practical.definition.answers
-        judged: dict[str, AnswerDiagnosis] = {}
-        for answer in answers:
-            if self.given(answer) is None or not answer.quantity:
-                judged[answer.id] = self.untold(answer)
-        first = True
-        for answer in self.ordered([a for a in answers if a.id not in judged]):
-            found = self.judge(answer, judged)
-            if found.agrees is False and not found.another_way:
-                found, first = replace(found, first=first), False
-            judged[answer.id] = found
-        return tuple(judged[answer.id] for answer in answers)
-
-    def unit(self, answer: Answer) -> Unit:
-        return self.practical.inputs[f"answer.{answer.id}"].unit
-
-    def given(self, answer: Answer) -> float | None:
-        return self.subject.numbers.shown(f"answer.{answer.id}")
-
-    def recomputed(self, answer: Answer) -> float | None:
-        if not answer.quantity:
-            return None
-        found = finite(self.subject.numbers.value(answer.quantity, None))
-        return None if found is None else self.unit(answer).from_si(found)
-
-    def untold(self, answer: Answer) -> AnswerDiagnosis:
-        here = self.recomputed(answer)
-        return AnswerDiagnosis(answer, self.given(answer), here, here, 0.0, None, (), False, ())
-
-    def ordered(self, answers: Sequence[Answer]) -> Iterator[Answer]:
-        """Answers so that each comes after those that its formula rests on."""
-        waiting = list(answers)
-        while waiting:
-            for answer in waiting:
-                below = self.below[answer.quantity] - {answer.quantity}
-                if not any(other.quantity in below for other in waiting):
-                    break
-            waiting.remove(answer)
-            yield answer
-
-    def judge(self, answer: Answer, before: Mapping[str, AnswerDiagnosis]) -> AnswerDiagnosis:
-        given, unit = self.given(answer), self.unit(answer)
-        assert given is not None
-        plain = self.untold(answer)
-        if not math.isfinite(given):
-            return replace(plain, agrees=False) if plain.recomputed is not None else plain
-        half = half_unit(given)
-        ways: list[_Way] = []
-        for way in self.ways(answer, before):
-            ways.append(way)
-            expected = unit.from_si(way.expected)
-            tolerance = half + CALCULATION * abs(expected)
-            if abs(given - expected) <= tolerance:
-                carried = way.carried
-                here = plain.recomputed
-                if here is not None and abs(given - here) <= half + CALCULATION * abs(here):
-                    carried = ()
-                return AnswerDiagnosis(
-                    answer, given, here, expected, tolerance, True, carried, False, ()
-                )
-        if not ways:
-            return plain
-        chosen, causes = self.causes(answer, given, ways)
-        meant = None if causes and causes[0].legitimate else self.undone(answer, given, before)
-        if meant is not None:
-            return replace(plain, expected=meant, agrees=True, undone=True)
-        expected = unit.from_si(chosen.expected)
-        return AnswerDiagnosis(
-            answer,
-            given,
-            plain.recomputed,
-            expected,
-            half + CALCULATION * abs(expected),
-            False,
-            chosen.carried,
-            False,
-            causes,
-        )
-
-    def undone(
-        self, answer: Answer, given: float, before: Mapping[str, AnswerDiagnosis]
-    ) -> float | None:
-        """What an answer is that is right once a slip of the readings is undone; None if none is.
-
-        Who noted grams and went on in kilograms made no mistake in the calculation.
-        """
-        for numbers in self.subject.undone():
-            judge = _Judge(replace(self.subject, numbers=numbers))
-            for way in judge.ways(answer, before):
-                expected = self.unit(answer).from_si(way.expected)
-                if abs(given - expected) <= half_unit(given) + CALCULATION * abs(expected):
-                    return expected
-        return None
-
-    # -- error carried forward -------------------------------------------------------------------
-
-    def ways(self, answer: Answer, before: Mapping[str, AnswerDiagnosis]) -> Iterator[_Way]:
-        """What the answer should be: with all earlier answers, with none, with some of them."""
-        yield from self.ways_with(answer, before)
-        meant = {id_: _as_meant(one) for id_, one in before.items()}
-        if any(meant[id_] is not one for id_, one in before.items()):
-            for way in self.ways_with(answer, meant):
-                yield replace(way, meant=True)
-
-    def ways_with(self, answer: Answer, before: Mapping[str, AnswerDiagnosis]) -> Iterator[_Way]:
-        """The same for answers as they are taken."""
-        key = answer.quantity
-        fixed: dict[str, float] = {}
-        doubtful: list[str] = []
-        off: dict[str, str] = {}
-        for one in before.values():
-            q, given = one.answer.quantity, one.given
-            if not q or given is None or not math.isfinite(given) or q == key:
-                continue
-            if q not in self.below[key]:
-                continue
-            fixed[q] = self.unit(one.answer).to_si(given)
-            if one.recomputed is None or abs(given - one.recomputed) > BRANCHES * abs(
-                one.recomputed
+def _ways_with(subject: Evaluated, answer: Answer, before: Judged) -> Iterator[_Way]:
+    """The same for answers as they are taken."""
+    fixed: dict[str, float] = {}
+    doubtful: list[str] = []
+    off: dict[str, str] = {}
+    rests_on = _rests_on(subject, answer)
+    for earlier in before.values():
+        key, given, here = earlier.answer.quantity, earlier.given, earlier.recomputed
+        if key not in rests_on or given is None or not math.isfinite(given):
+            continue
+        fixed[key] = _unit(subject.practical, earlier.answer).to_si(given)
+        if here is None or abs(given - here) > BRANCHES * abs(here):
+            doubtful.append(key)
+            if not _near(given, here):
+                off[key] = earlier.answer.id
+    kept = doubtful[:MOST_BRANCHES]
+    some = [part for n in range(1, len(kept)) for part in combinations(kept, n)]
+    inside = [*_inside(subject.practical, answer, before), (1.0, "")]
+    root, seen = World(subject.numbers), list[float]()
+    for left_out in dict.fromkeys([(), tuple(kept), *some]):
+        carried = {key: value for key, value in fixed.items() if key not in left_out}
+        world = root.with_(fixed=carried) if carried else root
+        value = finite(world.value(answer.quantity, None))
+        names = tuple(name for key, name in off.items() if key in carried)
+        for factor, name in inside if value is not None else ():
+            expected = (value or 0.0) * factor
+            if math.isfinite(expected) and not any(
+                abs(expected - other) <= 1e-9 * abs(other) for other in seen
             ):
-                doubtful.append(q)
-                if not self.close(one, given):
-                    off[q] = one.answer.id
-        seen: list[float] = []
-        kept = doubtful[:MOST_BRANCHES]
-        orders = [(), tuple(kept)] + [
-            some for n in range(1, len(kept)) for some in combinations(kept, n)
-        ]
-        inside = self.inside(answer, before)
-        for left_out in dict.fromkeys(orders):
-            its = {q: v for q, v in fixed.items() if q not in left_out}
-            world = self.root.with_(fixed=its) if its else self.root
-            value = finite(world.value(key, None))
-            if value is None:
-                continue
-            carried = tuple(name for q, name in off.items() if q in its)
-            for factor, name in (*inside, (1.0, "")):
-                expected = value * factor
-                if not math.isfinite(expected) or any(
-                    abs(expected - other) <= 1e-9 * abs(other) for other in seen
-                ):
-                    continue
                 seen.append(expected)
-                yield _Way(world, expected, (*carried, name) if name else carried)
+                yield _Way(world, expected, (*names, name) if name else names)
 
-    def close(self, one: AnswerDiagnosis, given: float) -> bool:
-        """Whether an answer is what the readings give, to its rounding."""
-        if one.recomputed is None:
-            return False
-        return abs(given - one.recomputed) <= half_unit(given) + CALCULATION * abs(one.recomputed)
 
-    def inside(
-        self, answer: Answer, before: Mapping[str, AnswerDiagnosis]
-    ) -> list[tuple[float, str]]:
-        """Factors of earlier answers that the formula holds without their name.
+def _inside(practical: Practical, answer: Answer, before: Judged) -> Iterator[tuple[float, str]]:
+    """Factors of earlier answers that the formula holds without their name, with their ids.
 
-        The formula 4 F / (π d²) holds the area π d² / 4: who has a wrong area goes on with it.
-        """
-        given = {one.answer.quantity for one in before.values() if one.given is not None} | {
-            answer.quantity
-        }
-        its = self.product(answer.quantity, given)
-        found = []
-        for one in before.values():
-            ratio = _over(one.given, one.expected)
-            if ratio is None or abs(ratio - 1.0) <= BRANCHES:
+    The formula 4 F / (π d²) holds the area π d² / 4: who has a wrong area goes on with it.
+    """
+    given = {one.answer.quantity for one in before.values() if one.given is not None}
+    given |= {answer.quantity}
+    whole = _product(practical, answer.quantity, given)
+    for earlier in before.values():
+        ratio = _over(earlier.given, earlier.expected)
+        if not ratio or abs(ratio - 1.0) <= BRANCHES:
+            continue
+        # a rounded value that was carried on is as right as a wrong one
+        key = earlier.answer.quantity
+        part = _product(practical, key, given)
+        if whole is None or part is None or key in whole.powers or set(part.powers) == {key}:
+            continue
+        powers = {whole.powers.get(name, 0.0) / power for name, power in part.powers.items()}
+        power = powers.pop() if len(powers) == 1 else 0.0
+        if power and (ratio > 0.0 or power == int(power)):
+            try:
+                yield ratio**power, "" if earlier.agrees else earlier.answer.id
+            except OverflowError:
                 continue
-            # a rounded value that was carried on is as right as a wrong one
-            part = self.product(one.answer.quantity, given)
-            if its is None or part is None or not ratio or one.answer.quantity in its.powers:
-                continue
-            powers = {its.powers.get(key, 0.0) / p for key, p in part.powers.items()}
-            if len(powers) != 1 or set(part.powers) == {one.answer.quantity}:
-                continue
-            (power,) = powers
-            if power and (ratio > 0.0 or power == int(power)):
-                try:
-                    found.append((ratio**power, "" if one.agrees else one.answer.id))
-                except OverflowError:
-                    continue
-        return found
-
-    def product(self, key: str, leaves: set[str]) -> Product | None:
-        one = self.practical.derived.get(key)
-        if one is None or one.table is not None:
-            return None
-        return product(one.node, lambda name: arithmetic(self.practical, name, leaves))
-
-    # -- causes ----------------------------------------------------------------------------------
-
-    def causes(
-        self, answer: Answer, given: float, ways: Sequence[_Way]
-    ) -> tuple[_Way, tuple[Cause, ...]]:
-        """The way by which the answer is explained best, and what explains it."""
-        fit = _Fit(given, self.unit(answer))
-        made: dict[int, Slips] = {}
-        explained: list[tuple[tuple[bool, int, int], _Way, tuple[Cause, ...]]] = []
-        # who gave an area in m² where mm² belongs went on with the right area
-        ways = sorted(ways, key=lambda way: not way.meant)
-        for i, way in enumerate(ways):
-            found = fit.singles(way.expected, self.slips(answer, way, made))
-            if found and fit.rank(found[0]) <= (False, -COMMON):
-                return way, found
-            if found:
-                explained.append(((*fit.rank(found[0]), i), way, found))
-        if explained:
-            _, best, causes = min(explained, key=lambda one: one[0])
-            return best, causes
-        for way in ways[:MOST_WORLDS]:
-            found = fit.pairs(way.expected, self.slips(answer, way, made))
-            if found:
-                return way, found
-        return ways[0], ()
-
-    def slips(self, answer: Answer, way: _Way, made: dict[int, Slips]) -> Slips:
-        """The slips in the world of a way; of many worlds those of the first."""
-        key = id(way.world)
-        if key not in made and len(made) < MOST_WORLDS:
-            made[key] = Slips(self.subject, way.world, answer.quantity, self.unit(answer))
-        # what a slip does depends little on the values that were carried
-        return made.get(key) or next(iter(made.values()))
 
 
-class _Fit(Struct):
-    """An answer that is to be explained."""
+def _product(practical: Practical, key: str, leaves: set[str]) -> Product | None:
+    field = practical.derived.get(key)
+    if field is None or field.table is not None:
+        return None
+    return product(field.node, lambda name: arithmetic(practical, name, leaves))
 
+
+# -- causes --------------------------------------------------------------------------------------
+
+
+class _Own(Struct, frozen=True):
+    """An answer that is to be explained, and what it should be by one of its ways."""
+
+    practical: Practical
+    target: str
     given: float
     unit: Unit
+    expected: float
+    """SI units."""
 
     @property
-    def rounding(self) -> float:
-        """Half a unit of the last digit as a fraction."""
-        return half_unit(self.given) / abs(self.given) if self.given else 0.0
+    def ratio(self) -> float:
+        """The answer over what it should be."""
+        return self.unit.to_si(self.given) / self.expected if self.expected else 0.0
 
-    def distance(self, expected: float, candidate: Candidate) -> float | None:
-        """|ln| of the answer over what a cause gives; None if it does not fit."""
-        if candidate.until is not None:
-            ratio = self.ratio(expected)
-            low, high = sorted((candidate.factor, candidate.until))
-            return abs(math.log(ratio)) if ratio > 0.0 and low <= ratio <= high else None
-        would = self.unit.from_si(expected * candidate.factor)
-        if not math.isfinite(would) or would * self.given <= 0.0:
+    def distance(self, slip: Candidate) -> float | None:
+        """|ln| of the answer over what a slip gives; None if it does not fit."""
+        if slip.until is not None:
+            low, high = sorted((slip.factor, slip.until))
+            return 0.0 if self.ratio > 0.0 and low <= self.ratio <= high else None
+        would = self.unit.from_si(self.expected * slip.factor)
+        if not math.isfinite(would) or would * self.given <= 0.0 or not _near(self.given, would):
             return None
-        if candidate.kind == "rounded-result" and not math.isclose(would, self.given):
+        if slip.kind == "rounded-result" and not math.isclose(would, self.given):
             return None
-        if abs(self.given - would) > half_unit(self.given) + CALCULATION * abs(would):
-            return None
-        return abs(math.log(self.given / would))
+        distance = abs(math.log(self.given / would))
+        return distance if self.worth(distance) else None
 
-    def ratio(self, expected: float) -> float:
-        return self.unit.to_si(self.given) / expected
+    def worth(self, distance: float) -> bool:
+        """Whether a cause explains more than chance: of a small difference, most."""
+        return self.ratio <= 0.0 or distance <= CLOSER * abs(math.log(self.ratio))
 
     def rank(self, cause: Cause) -> tuple[bool, int]:
         """Order of causes: those that give the number to its last digit, then the common ones.
@@ -398,83 +344,120 @@ class _Fit(Struct):
         One that gives it nearly comes later, whatever it is. The readings themselves speak for a
         zero mark on the other side, so that it comes first.
         """
+        rounding = half_unit(self.given) / abs(self.given) if self.given else 0.0
         common = KINDS[cause.kind].frequency + (cause.kind == ZERO_SIDE)
-        return cause.distance > self.rounding + EXACT, -common
+        return cause.distance > rounding + EXACT, -common
 
-    def worth(self, expected: float, distance: float) -> bool:
-        """Whether a cause explains more than chance: of a small difference, most."""
-        ratio = self.ratio(expected)
-        return ratio <= 0.0 or distance <= CLOSER * abs(math.log(ratio))
 
-    def singles(self, expected: float, slips_: Slips) -> tuple[Cause, ...]:
-        if not expected:
-            return ()
-        found = []
-        for candidate in slips_.candidates:
-            distance = self.distance(expected, candidate)
-            if distance is None:
-                continue
-            if candidate.until is None and not self.worth(expected, distance):
-                continue
-            cause = slips_.cause(candidate, 0.0 if candidate.until is not None else distance)
-            found.append((*self.rank(cause), distance, cause))
-        found.sort(key=lambda one: one[:3])
-        causes: dict[str, Cause] = {}
-        for *_, cause in found:
-            causes.setdefault(cause.text, cause)
-        return tuple(causes.values())[:MOST_CAUSES]
+def _explained(
+    subject: Evaluated, answer: Answer, given: float, ways: Sequence[_Way]
+) -> tuple[_Way, tuple[Cause, ...]]:
+    """The way by which an answer is explained best, and what explains it."""
+    made: dict[int, tuple[Candidate, ...]] = {}
 
-    def pairs(self, expected: float, slips_: Slips) -> tuple[Cause, ...]:
-        ratio = self.ratio(expected) if expected else 0.0
-        if not ratio or not math.isfinite(ratio):
-            return ()
-        wanted = math.log(abs(ratio))
-        if abs(wanted) < SMALL:
-            # of two slips with small effects some pair gives any small difference
-            return ()
-        usable = sorted(
-            (
-                (math.log(abs(c.factor)), i, c)
-                for i, c in enumerate(slips_.candidates)
-                if KINDS[c.kind].pairs and c.until is None
-            ),
-            key=lambda one: one[:2],
+    def slips(way: _Way) -> tuple[Candidate, ...]:
+        # what a slip does depends little on the values that were carried: of many worlds the first
+        if id(way.world) not in made and len(made) < MOST_WORLDS:
+            made[id(way.world)] = candidates(_case(subject, answer, way.world))
+        return made.get(id(way.world)) or next(iter(made.values()))
+
+    def own(way: _Way) -> _Own:
+        unit = _unit(subject.practical, answer)
+        return _Own(subject.practical, answer.quantity, given, unit, way.expected)
+
+    explained: list[tuple[tuple[bool, int], _Way, tuple[Cause, ...]]] = []
+    # who gave an area in m² where mm² belongs went on with the right area
+    ways = sorted(ways, key=lambda way: not way.meant)
+    for way in ways:
+        causes = _singles(own(way), slips(way))
+        if causes:
+            explained.append((own(way).rank(causes[0]), way, causes))
+            if explained[-1][0] <= (False, -COMMON):
+                return way, causes
+    if explained:
+        _, way, causes = min(explained, key=lambda row: row[0])
+        return way, causes
+    for way in ways[:MOST_WORLDS]:
+        causes = _pairs(own(way), slips(way))
+        if causes:
+            return way, causes
+    return ways[0], ()
+
+
+def _case(subject: Evaluated, answer: Answer, world: World) -> Case:
+    practical, evaluation = subject.practical, subject.evaluation
+    every_row = None
+    if evaluation.left_out:
+        every_row = Numbers(practical, subject.observations.without(practical.reasons()))
+    return Case(world, answer.quantity, _unit(practical, answer), subject.studies, every_row,
+                evaluation.profile.g_values, _other_zeros(subject.numbers))  # fmt: skip
+
+
+def _other_zeros(numbers: Numbers) -> list[tuple[str, float]]:
+    """Instruments with their zero errors, had the zero mark stood on the other side, where that
+    mends something that the definition complains of."""
+    zeros = []
+    for edit in whole_edits(numbers, ZERO_EDITS):
+        id_, changed = next(iter(edit.changes))[0].partition(".")[0], numbers.changed(edit.changes)
+        value = changed.value(f"{id_}.zero", None)
+        mended = any(
+            evaluate(check.node, numbers, row) is False and evaluate(check.node, changed, row)
+            for check in numbers.practical.checks
+            if check.at.startswith(f"{id_}.")
+            for row in (range(check.rows) if check.table else (None,))
         )
-        logs = [one[0] for one in usable]
-        found = []
-        for i, (log, _, first) in enumerate(usable):
-            start = bisect_left(logs, wanted - log - CALCULATION)
-            for j in range(max(start, i + 1), len(usable)):
-                distance = abs(wanted - log - logs[j])
-                if logs[j] > wanted - log + CALCULATION:
-                    break
-                second = usable[j][2]
-                if first.factor * second.factor * ratio < 0.0 or _same(first, second):
-                    continue
-                if max(abs(log), abs(logs[j])) < SMALL:
-                    continue
-                if min(abs(log), abs(logs[j])) < FELT:
-                    # it only makes up for what the other one leaves
-                    continue
-                if distance <= CALCULATION and self.worth(expected, distance):
-                    rank = -KINDS[first.kind].frequency - KINDS[second.kind].frequency
-                    found.append((rank, distance, first, second))
-        found.sort(key=lambda one: one[:2])
-        causes: dict[str, Cause] = {}
-        for _, distance, first, second in found:
-            cause = _joined(slips_.cause(first, distance), slips_.cause(second, distance))
-            causes.setdefault(cause.text, cause)
-        return tuple(causes.values())[:MOST_PAIRS]
+        if value is not None and mended:
+            zeros.append((id_, value))
+    return zeros
 
 
-def _as_meant(one: AnswerDiagnosis) -> AnswerDiagnosis:
-    """An answer as it would be in the unit that is asked for, if it may be given in another."""
-    cause = next(iter(one.causes), None)
-    if one.given is None or cause is None or cause.kind != "unit":
-        return one
-    if one.answer.quantity not in cause.about:
-        return one
-    return replace(one, given=one.given / cause.factor)
+def _different(causes: Iterator[Cause], most: int) -> tuple[Cause, ...]:
+    """The first causes, one of each text."""
+    texts: dict[str, Cause] = {}
+    for cause in causes:
+        texts.setdefault(cause.text, cause)
+    return tuple(texts.values())[:most]
+
+
+def _singles(own: _Own, slips: Sequence[Candidate]) -> tuple[Cause, ...]:
+    if not own.expected:
+        return ()
+    fitting = ((own.distance(slip), slip) for slip in slips)
+    made = partial(cause_of, own.practical, own.target)
+    causes = [made(slip, far) for far, slip in fitting if far is not None]
+    causes.sort(key=lambda cause: (*own.rank(cause), cause.distance))
+    return _different(iter(causes), MOST_CAUSES)
+
+
+def _pairs(own: _Own, slips: Sequence[Candidate]) -> tuple[Cause, ...]:
+    if not own.ratio or not math.isfinite(own.ratio):
+        return ()
+    wanted = math.log(abs(own.ratio))
+    if abs(wanted) < SMALL:
+        # of two slips with small effects some pair gives any small difference
+        return ()
+    usable = [
+        (math.log(abs(s.factor)), s) for s in slips if KINDS[s.kind].pairs and s.until is None
+    ]
+    usable.sort(key=lambda pair: pair[0])
+    logs = [log for log, _ in usable]
+    pairs = []
+    for i, (log, first) in enumerate(usable):
+        start = bisect_left(logs, wanted - log - CALCULATION)
+        end = bisect_right(logs, wanted - log + CALCULATION)
+        for other, second in usable[max(start, i + 1) : end]:
+            distance = abs(wanted - log - other)
+            sizes = abs(log), abs(other)
+            # a small one only makes up for what the other one leaves
+            if max(sizes) < SMALL or min(sizes) < FELT or _same(first, second):
+                continue
+            alike = first.factor * second.factor * own.ratio > 0.0
+            if alike and distance <= CALCULATION and own.worth(distance):
+                rank = -KINDS[first.kind].frequency - KINDS[second.kind].frequency
+                pairs.append((rank, distance, first, second))
+    pairs.sort(key=lambda pair: pair[:2])
+    made = partial(cause_of, own.practical, own.target)
+    return _different((joined(made(a, far), made(b, far)) for _, far, a, b in pairs), MOST_PAIRS)
 
 
 def _same(a: Candidate, b: Candidate) -> bool:
@@ -483,19 +466,3 @@ def _same(a: Candidate, b: Candidate) -> bool:
     if a.kind == b.kind or (a.kind in zero and b.kind in zero):
         return True
     return bool(a.about) and a.about == b.about and a.of == b.of
-
-
-def _joined(a: Cause, b: Cause) -> Cause:
-    a, b = sorted((a, b), key=lambda one: (-KINDS[one.kind].frequency, one.kind))
-    return Cause(
-        f"{a.kind} + {b.kind}",
-        f"{a.text}, together with {b.text}",
-        f"{a.question} {b.question}",
-        a.factor * b.factor,
-        a.distance,
-        a.legitimate and b.legitimate,
-        (*a.about, *b.about),
-    )
-
-
-__all__ = ["AnswerDiagnosis", "Cause", "diagnose", "half_unit"]

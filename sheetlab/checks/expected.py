@@ -7,13 +7,14 @@ from collections.abc import Callable, Iterator
 
 from msgspec import Struct
 
-from sheetlab.checks.subject import Subject, amount, would_fit
-from sheetlab.checks.worlds import World, finite
-from sheetlab.finding import Finding, Severity
+from sheetlab.checks.subject import Subject, amount, rough, would_fit
+from sheetlab.finding import Finding, Severity, finding
 from sheetlab.metrology.budget import effective_dof, student_t
+from sheetlab.metrology.statement import Decimals
 from sheetlab.practical.definition import Expected, Slip
 from sheetlab.practical.evaluate import ResultValue
 from sheetlab.practical.fields import InputField
+from sheetlab.practical.slips.worlds import World, finite
 
 FAR = 0.002
 """Probability below which an honest result lies so far from what it must be, or from every book."""
@@ -42,16 +43,15 @@ def not_as_expected(subject: Subject) -> Iterator[Finding]:
         if _follows(subject, result, expected, limit):
             continue
         one = subject.practical.derived[result.definition.quantity]
-        found = amount(one.unit.from_si(result.budget.value), one.unit, one.decimals)
-        yield Finding(
-            "not-as-expected",
-            Severity.DOUBTFUL,
-            f"{one.title} is {found}, more than its uncertainty explains",
-            f"{amount(expected.value, one.unit)} within "
-            f"{amount(float(f'{limit / one.unit.factor:.2g}'), one.unit)}",
-            would_fit(slips) + expected.question,
-            subject.place(result.definition.quantity, None),
-        )
+        yield finding(
+            "not-as-expected", Severity.DOUBTFUL, subject.place(one.key, None),
+            title=one.title,
+            value=amount(one.unit.from_si(result.budget.value), one.unit, one.decimals),
+            target=amount(expected.value, one.unit),
+            limit=rough(limit / one.unit.factor, one.unit),
+            slips=would_fit(slips),
+            question=Decimals(expected.question),
+        )  # fmt: skip
 
 
 def _judged(
@@ -161,7 +161,7 @@ class _Tried(Struct, frozen=True):
 
 def _tried(subject: Subject, key: str, slip: Slip, target: float) -> _Tried | None:
     """A result with a slip undone; None if that gives no number near the value."""
-    root = World(subject.numbers, subject.practical.below(), frozenset())
+    root = World(subject.numbers)
     one = subject.practical.field(slip.quantity)
     typed = subject.numbers.value(slip.quantity, None)
 

@@ -6,9 +6,10 @@ import math
 from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount
-from sheetlab.finding import Finding, Severity
+from sheetlab.finding import Finding, Severity, finding
 from sheetlab.metrology.distributions import chi_squared_quantile, chi_squared_tail
-from sheetlab.metrology.statement import percentage
+from sheetlab.metrology.statement import Decimals, percentage
+from sheetlab.practical.evaluate import CurveResult, LineResult
 from sheetlab.practical.fields import triangle_keys
 
 LEAST_SPAN = 0.5
@@ -23,7 +24,6 @@ def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
     (``Usual.implausible``); where a definition knows no usual scatter, its limit lies four standard
     deviations above the usual figure.
     """
-    doubtful = [slip.field for slip in subject.line_slips]
     for line in subject.evaluation.lines.values():
         d, usual = line.field.definition, subject.usual(line.field)
         one = subject.practical.field(line.field.y[0])
@@ -31,21 +31,17 @@ def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
         known = d.usual_scatter is not None
         limit = usual.most if known else (d.plausible_scatter or math.inf) * factor
         beyond = usual.implausible(scatter, line.fit.dof) if known else scatter > limit
-        if not beyond or line.field in doubtful or subject.abscissa_beyond(line.field):
+        if not beyond or subject.is_doubtful(line.field):
             continue
         if any((c, r) in subject.suspects for c in line.field.y for r in range(one.rows)):
             # a reading that was named already may be the cause of it
             continue
-        yield Finding(
-            "line-scatters",
-            Severity.DOUBTFUL,
-            f"the points of “{d.title}” scatter by {amount(scatter / factor, one.unit, digits=2)} "
-            "about their straight line",
-            f"about {amount(limit / factor, one.unit, digits=2)} or less",
-            "Look at the graph. Is each value in the right column and row, in the unit of the "
-            "heading, and the abscissa the total from the first row on?",
-            subject.place(line.field.x, 0),
-        )
+        yield finding(
+            "line-scatters", Severity.DOUBTFUL, subject.place(line.field.x, 0),
+            title=d.title,
+            scatter=amount(scatter / factor, one.unit, digits=2),
+            most=amount(limit / factor, one.unit, digits=2),
+        )  # fmt: skip
 
 
 def scatter_unexplained(subject: Subject) -> Iterator[Finding]:
@@ -54,127 +50,78 @@ def scatter_unexplained(subject: Subject) -> Iterator[Finding]:
     Chi-squared of the residuals over the stated uncertainties (ISO/TS 28037:2010, clauses 6 and
     7, which take 5 % as the limit). False alarms: 0.2 % of fits whose stated uncertainties hold.
     """
-    evaluation = subject.evaluation
-    stated = [
-        (one.field.definition.title, one.field.columns, one.fit.chi_squared, one.fit.dof)
-        for one in evaluation.lines.values()
-        if one.field.definition.u_y
-    ]
-    stated += [
-        (one.field.definition.title, one.field.columns, one.fit.chi_squared, one.fit.dof)
-        for one in evaluation.curves.values()
-        if one.field.definition.u_y
-    ]
-    for title, columns, chi_squared, dof in stated:
-        if dof < 1 or chi_squared_tail(chi_squared, dof) >= UNEXPLAINED:
-            continue
-        yield Finding(
-            "scatter-unexplained",
-            Severity.DOUBTFUL,
-            f"the points of “{title}” scatter {math.sqrt(chi_squared / dof):.1f} times as much as "
-            f"their stated uncertainties explain (χ² = {chi_squared:.3g} for {dof} degrees of "
-            "freedom)",
-            f"χ² of about {dof}; {chi_squared_quantile(UNEXPLAINED, dof):.3g} at most",
-            "Is one point wrong, is a stated uncertainty too small, or is the relation another? "
-            "Until that is clear the uncertainty of the result, which follows from the stated "
-            "ones, is too small.",
-            subject.place(columns[0], 0),
-        )
+    lines, curves = subject.evaluation.lines.values(), subject.evaluation.curves.values()
+    fits: tuple[LineResult | CurveResult, ...] = (*lines, *curves)
+    for one in fits:
+        chi_squared, dof = one.fit.chi_squared, one.fit.dof
+        stated = bool(one.field.definition.u_y) and dof >= 1
+        if stated and chi_squared_tail(chi_squared, dof) < UNEXPLAINED:
+            yield finding(
+                "scatter-unexplained", Severity.DOUBTFUL, subject.place(one.field.columns[0], 0),
+                title=one.field.definition.title,
+                times=Decimals(f"{math.sqrt(chi_squared / dof):.1f}"),
+                chi=Decimals(f"{chi_squared:.3g}"),
+                dof=dof,
+                most=Decimals(f"{chi_squared_quantile(UNEXPLAINED, dof):.3g}"),
+            )  # fmt: skip
 
 
 def poor_triangles(subject: Subject) -> Iterator[Finding]:
     """Gradient triangles that are small, off the line, or on readings (common practice)."""
     for study in subject.studies:
-        found = study.triangle
-        if found is None:
+        corners, line = study.triangle, study.line
+        if corners is None:
             continue
-        line = study.line
-        one = subject.practical.field(line.field.y[0])
-        keys = triangle_keys(line.field)
-        title = line.field.definition.title
-        if found.span < LEAST_SPAN:
-            yield Finding(
-                "triangle-small",
-                Severity.NOTE,
-                f"the gradient triangle of “{title}” spans {percentage(found.span)} of the line",
-                f"{percentage(LEAST_SPAN)} or more",
-                "Take corners far apart: the same error of reading the graph counts less.",
-                subject.place(keys[0], None),
+        unit = subject.practical.field(line.field.y[0]).unit
+        keys, title = triangle_keys(line.field), line.field.definition.title
+        if corners.span < LEAST_SPAN:
+            span, least = percentage(corners.span), percentage(LEAST_SPAN)
+            place = subject.place(keys[0], None)
+            yield finding(
+                "triangle-small", Severity.NOTE, place, title=title, span=span, least=least
             )
         limit = max(3.0 * line.fit.residual_deviation, 2.0 * study.half_bar)
-        for key, distance in zip(keys[1::2], found.distances, strict=True):
-            if abs(distance) > limit:
-                side = "above" if distance > 0.0 else "below"
-                yield Finding(
-                    "triangle-off-line",
-                    Severity.NOTE,
-                    f"a corner of the gradient triangle of “{title}” lies "
-                    f"{amount(abs(distance / one.unit.factor), one.unit, digits=2)} {side} "
-                    "the best line",
-                    "corners on the line",
-                    "Was it read off the line that was drawn, with the scale of the axis?",
-                    subject.place(key, None),
-                )
-        if found.uses_data_points:
-            yield Finding(
-                "triangle-on-reading",
-                Severity.NOTE,
-                f"a corner of the gradient triangle of “{title}” is one of the readings",
-                "corners on the line that was drawn, between readings",
-                "The slope of the line counts, not that of two readings.",
-                subject.place(keys[0], None),
-            )
+        for key, off in zip(keys[1::2], corners.distances, strict=True):
+            if abs(off) > limit:
+                yield finding(
+                    "triangle-off-line", Severity.NOTE, subject.place(key, None),
+                    title=title,
+                    distance=amount(abs(off / unit.factor), unit, digits=2),
+                    side="above" if off > 0.0 else "below",
+                )  # fmt: skip
+        if corners.uses_data_points:
+            place = subject.place(keys[0], None)
+            yield finding("triangle-on-reading", Severity.NOTE, place, title=title)
 
 
 def rows_cut_short(subject: Subject) -> Iterator[Finding]:
     """Rows that a line passes over because its abscissa, or one of its passes, is missing."""
     practical, numbers = subject.practical, subject.numbers
-    left_out = {(one.table, one.row) for one in subject.evaluation.left_out}
     for line in subject.evaluation.lines.values():
-        field = line.field
-        table = practical.field(field.x).table
-        assert table is not None
+        field, x = line.field, practical.field(line.field.x)
         used = {(p.series, row) for p, row in zip(line.fit.points, line.rows, strict=True)}
-        last = max(row for _, row in used)
-        for row in range(practical.field(field.x).rows):
-            if (table, row) in left_out:
-                continue
+        begun, last = {series for series, _ in used}, max(row for _, row in used)
+        for row in range(x.rows):
             there = [key for key in field.y if numbers.value(key, row) is not None]
-            if there and numbers.value(field.x, row) is None:
-                yield Finding(
-                    "reading-incomplete",
-                    Severity.DOUBTFUL,
-                    f"row {row + 1} has readings but no “{practical.field(field.x).title}”",
-                    "a value beside its readings",
-                    "Fill it in; until then this row takes no part in the line.",
-                    subject.place(field.x, row),
-                )
-            for k, key in enumerate(field.y):
-                begun = any(series == k for series, _ in used)
-                if subject.typed(key, row) or not begun or row > last or not there:
-                    continue
-                if numbers.value(key, row) is None:
-                    yield Finding(
-                        "pass-missing",
-                        Severity.NOTE,
-                        f"“{field.labels[k]}” has no reading in row {row + 1}",
-                        "a reading of every pass in every row",
-                        "The line rests on the other readings of this row.",
-                        subject.place(key, row),
-                    )
+            if not there or (x.table, row) in subject.left_out:
+                continue
+            if numbers.value(field.x, row) is None:
+                place = subject.place(field.x, row)
+                yield finding(
+                    "reading-incomplete_abscissa", Severity.DOUBTFUL, place,
+                    row=row + 1, title=x.title,
+                )  # fmt: skip
+            for k, key in enumerate(field.y) if row <= last else ():
+                if k in begun and key not in there and not subject.typed(key, row):
+                    place, label = subject.place(key, row), field.labels[k]
+                    yield finding("pass-missing", Severity.NOTE, place, title=label, row=row + 1)
 
 
 def series_without_readings(subject: Subject) -> Iterator[Finding]:
     """Series of a line that were left empty: what they would show cannot be seen."""
     for line in subject.evaluation.lines.values():
+        begun = {p.series for p in line.fit.points}
         for k, key in enumerate(line.field.y):
-            if not any(p.series == k for p in line.fit.points):
-                yield Finding(
-                    "series-empty",
-                    Severity.NOTE,
-                    f"“{line.field.labels[k]}” has no reading",
-                    "readings in every pass",
-                    "The result rests on the other readings; whether both passes agree is not "
-                    "known.",
-                    subject.place(key, 0),
-                )
+            if k not in begun:
+                place, label = subject.place(key, 0), line.field.labels[k]
+                yield finding("series-empty_pass", Severity.NOTE, place, title=label)

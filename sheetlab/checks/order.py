@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
-from sheetlab.checks.subject import WOULD_FIT, Subject
+from sheetlab.checks.subject import Subject
 from sheetlab.finding import Finding, Severity, worst_first
+from sheetlab.practical.evaluate import ResultValue
 
 EXPLAIN = frozenset(
     {"cells-lost", "rows-shifted", "definition-altered", "other-set-up", "outside-limits",
@@ -46,95 +47,79 @@ def gravest_first(subject: Subject, findings: Iterable[Finding]) -> tuple[Findin
     effects, at last matters of form and cells that the result does not rest on; otherwise in the
     order they were made.
     """
-    found = worst_first(findings)
-    heavy = [f for f in found if f.severity is not Severity.NOTE]
+    ordered = worst_first(findings)
+    heavy = [f for f in ordered if f.severity is not Severity.NOTE]
     if len(heavy) < 2:
-        return found
-    weigher = _Weigher(subject, heavy)
-    # a note does nothing to the result
-    notes = [f for f in found if f.severity is Severity.NOTE]
-    ranked = weigher.by_effect(heavy)
-    return tuple([f for f in ranked if f.severity is Severity.STOP] +
-                 [f for f in ranked if f.severity is Severity.DOUBTFUL] + notes)  # fmt: skip
-
-
-class _Weigher:
-    def __init__(self, subject: Subject, findings: list[Finding]) -> None:
-        self.subject = subject
-        measurand = subject.evaluation.measurand
-        self.key = "" if measurand is None else measurand.definition.quantity
-        self.value = None if measurand is None else measurand.budget.value
-        self.rests_on = (
-            subject.practical.below()[self.key] if self.key else frozenset(subject.practical.inputs)
-        )
-        self.places = {
-            (entry.place.sheet, entry.place.cell): (key, row)
-            for key, entries in subject.observations.entries.items()
-            for row, entry in enumerate(entries)
-            if entry.place.cell
-        }
-        accepted = None if measurand is None else measurand.accepted
-        self.distance = 0.0 if accepted is None else _apart(self.value, accepted.value)
-        self.effects = {f: self.effect(f) for f in findings if f.code in SINGLE}
-        self.unexplained = self.is_unexplained(findings)
-
-    def by_effect(self, findings: list[Finding]) -> list[Finding]:
-        """In the order of ranks; single readings change places among themselves only."""
-        ordered = sorted(findings, key=self.rank)
-        slots = [i for i, f in enumerate(ordered) if f in self.effects]
-        singles = sorted((ordered[i] for i in slots), key=lambda f: -self.effects[f])
-        for i, finding in zip(slots, singles, strict=True):
-            ordered[i] = finding
         return ordered
+    places = {
+        (entry.place.sheet, entry.place.cell): (key, row)
+        for key, entries in subject.observations.entries.items()
+        for row, entry in enumerate(entries)
+        if entry.place.cell
+    }
+    at = {f: places.get((f.place.sheet, f.place.cell), ("", 0)) for f in heavy}
+    singles = {f: _effect(subject, f, *at[f]) for f in heavy if f.code in SINGLE}
+    ranks = {f: _rank(subject, f, at[f][0]) for f in heavy}
+    if _unexplained(subject, ranks, singles):
+        # what leaves a result undetermined stands in the readings
+        first = EFFECTS - {"result-undetermined"}
+        ranks |= {f: UNEXPLAINED for f, rank in ranks.items() if rank == EFFECT and f.code in first}
+    heavy.sort(key=lambda f: ranks[f])
+    # single readings change places among themselves only
+    by_effect = iter(sorted((f for f in heavy if f in singles), key=lambda f: -singles[f]))
+    heavy = [next(by_effect) if f in singles else f for f in heavy]
+    # a note does nothing to the result
+    notes = [f for f in ordered if f.severity is Severity.NOTE]
+    return (*sorted(heavy, key=lambda f: f.severity is not Severity.STOP), *notes)
 
-    def rank(self, finding: Finding) -> int:
-        code = finding.code
-        if code in FORM:
-            return LAST
-        if code in READ or code == "outside-limits":
-            key, _ = self.places.get((finding.place.sheet, finding.place.cell), ("", 0))
-            if key and key not in self.rests_on:
-                return LAST
-        if code in EXPLAIN:
-            return FIRST
-        if code in EFFECTS:
-            # what leaves a result undetermined stands in the readings
-            first = self.unexplained and code != "result-undetermined"
-            return UNEXPLAINED if first else EFFECT
-        return CAUSE
 
-    def is_unexplained(self, findings: list[Finding]) -> bool:
-        """Whether the result is far off, and no finding about readings accounts for it."""
-        if not any(f.code in EFFECTS for f in findings):
-            return False
-        most = max(self.effects.values(), default=0.0)
-        if most >= (ENOUGH * self.distance or NO_BOOK):
-            return False
-        others = [f for f in findings if self.rank_alone(f) == CAUSE and f not in self.effects]
-        # what a pattern or a condition does to the result is not known here
-        slip_known = any(f.remedy.startswith(WOULD_FIT) for f in findings if f.code in EFFECTS)
-        return not others or (slip_known and self.distance >= FAR)
+def _rank(subject: Subject, finding: Finding, key: str) -> int:
+    """Rank of a finding alone, at an input (empty: at none)."""
+    measurand = subject.evaluation.measurand
+    left_out = finding.code in READ or finding.code == "outside-limits"
+    if finding.code in FORM:
+        return LAST
+    if left_out and key and measurand and not _rests_on(subject, measurand, key):
+        return LAST
+    if finding.code in EXPLAIN:
+        return FIRST
+    return EFFECT if finding.code in EFFECTS else CAUSE
 
-    def rank_alone(self, finding: Finding) -> int:
-        self.unexplained = False
-        return self.rank(finding)
 
-    def effect(self, finding: Finding) -> float:
-        """|ln| of the result over that without the reading in a cell; infinite if it needs it.
+def _rests_on(subject: Subject, result: ResultValue, key: str) -> bool:
+    return key in subject.practical.below()[result.definition.quantity]
 
-        Without all repeats of the row where the point of a line is told, which is their mean.
-        """
-        key, row = self.places.get((finding.place.sheet, finding.place.cell), ("", 0))
-        if not key or not self.key:
-            return 0.0
-        one = self.subject.practical.inputs[key]
-        keys: tuple[str, ...] = (key,)
-        if finding.code == "point-off-line":
-            blocks = self.subject.practical.blocks.values()
-            keys = next((block for block in blocks if key in block), keys)
-        at = row if one.table is not None else None
-        changed = self.subject.numbers.changed({(name, at): None for name in keys})
-        return _apart(self.value, changed.value(self.key, None))
+
+def _unexplained(
+    subject: Subject, ranks: Mapping[Finding, int], singles: Mapping[Finding, float]
+) -> bool:
+    """Whether the result is far off, and no finding about readings accounts for it."""
+    effects = [f for f in ranks if f.code in EFFECTS]
+    measurand = subject.evaluation.measurand
+    accepted = None if measurand is None else measurand.accepted
+    distance = 0.0
+    if measurand is not None and accepted is not None:
+        distance = _apart(measurand.budget.value, accepted.value)
+    if not effects or max(singles.values(), default=0.0) >= (ENOUGH * distance or NO_BOOK):
+        return False
+    # what a pattern or a condition does to the result is not known here
+    others = [f for f, rank in ranks.items() if rank == CAUSE and f not in singles]
+    slip_known = any(dict(f.values or ()).get("slips") for f in effects)
+    return not others or (slip_known and distance >= FAR)
+
+
+def _effect(subject: Subject, finding: Finding, key: str, row: int) -> float:
+    """|ln| of the result over that without the reading in a cell; infinite if it needs it.
+
+    Without all repeats of the row where the point of a line is told, which is their mean.
+    """
+    measurand = subject.evaluation.measurand
+    if not key or measurand is None:
+        return 0.0
+    in_table = subject.practical.inputs[key].table is not None
+    keys = subject.block(key) if finding.code == "point-off-line" else (key,)
+    changed = subject.numbers.changed({(name, row if in_table else None): None for name in keys})
+    return _apart(measurand.budget.value, changed.value(measurand.definition.quantity, None))
 
 
 def _apart(a: float | None, b: float | None) -> float:
@@ -142,6 +127,3 @@ def _apart(a: float | None, b: float | None) -> float:
     if a is None or b is None or not (math.isfinite(a) and math.isfinite(b)) or a * b <= 0.0:
         return math.inf
     return abs(math.log(a / b))
-
-
-__all__ = ["gravest_first"]

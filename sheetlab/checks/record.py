@@ -3,54 +3,54 @@
 from __future__ import annotations
 
 import math
+from operator import attrgetter
 from typing import Any
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.finding import Finding
-from sheetlab.metrology.linetests import TestResult
+from sheetlab.metrology.budget import BudgetRow
 from sheetlab.practical.evaluate import CurveResult, LineResult, ResultValue
 from sheetlab.practical.model import Practical
-from sheetlab.practical.register import Bound
 from sheetlab.practical.study import LineStudy
-from sheetlab.units import Unit, coherent_text
+from sheetlab.units import coherent_text
 
 
 def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
     """The record of an evaluated workbook. Values are in the unit named beside them (SI)."""
-    practical, evaluation = assessment.practical, assessment.evaluation
+    practical, evaluation, bound = assessment.practical, assessment.evaluation, assessment.bound
     first = evaluation.measurand
     lines = list(evaluation.lines.values())
     titles = {one.id: one.title for one in practical.definition.answers}
-    return {
+    found = {
         "practical": practical.definition.id,
         "version": practical.definition.version,
         "workbook": workbook,
         "group": assessment.observations.entry("start.group").text,
         "setup": assessment.observations.entry("start.setup").text,
-        "bound": None if assessment.bound is None else _bound(assessment.bound),
+        "bound": bound and {
+            "setup": bound.setup,
+            "instruments": {one.instrument: one.id for one in bound.instruments},
+            "wire": bound.wire and bound.wire.id,
+        },
         "status": str(assessment.status),
         "profile": evaluation.profile.id,
-        "measurand": None if first is None else _measurand(practical, first),
-        "maximum_error": None if first is None else _finite(first.maximum_error),
-        "monte_carlo": None if first is None else _trials(first),
+        "measurand": first and _result(practical, first),
+        "maximum_error": first and first.maximum_error,
+        "monte_carlo": first and _trials(first),
         "quantities": {
             q.key: {
-                "title": q.title,
-                "symbol": q.symbol,
-                "value": _finite(q.value),
-                "unit": coherent_text(practical.derived[q.key].unit),
-                "standard_uncertainty": _finite(q.standard_uncertainty),
+                **_fields(q, "title", "symbol", "value"),
+                "unit": _unit(practical, q.key),
+                "standard_uncertainty": q.standard_uncertainty,
             }
             for q in evaluation.quantities
         },
         "line": _line(practical, lines[0]) if lines else None,
         "line_studies": [_study(practical, one) for one in assessment.studies],
         "curves": [_curve(practical, one) for one in evaluation.curves.values()],
-        "budget": [] if first is None else _budget(practical, first),
-        "accepted": None if first is None else _accepted(practical, first),
-        "further_results": [
-            _measurand(practical, result) for result in evaluation.results[1:] if result is not None
-        ],
+        "budget": [_source(row) for row in first.budget.rows] if first else [],
+        "accepted": first and _accepted(practical, first),
+        "further_results": [_result(practical, one) for one in evaluation.results[1:] if one],
         "correlations": [
             {"of": list(pair), "coefficient": value}
             for pair, value in evaluation.correlations.items()
@@ -59,46 +59,45 @@ def record(assessment: Assessment, workbook: str) -> dict[str, Any]:
             {"table": one.table, "row": one.row + 1, "reason": one.reason}
             for one in evaluation.left_out
         ],
-        "with_every_row": [
-            None if result is None else _measurand(practical, result)
-            for result in evaluation.with_every_row
-        ],
+        "with_every_row": [one and _result(practical, one) for one in evaluation.with_every_row],
         "own_results": [
             {
-                "title": a.answer.title,
-                "unit": a.answer.unit,
-                "given": _finite(a.given),
-                "recomputed": _finite(a.recomputed),
-                "ratio": _finite(a.ratio),
-                "expected": _finite(a.expected),
-                "agrees": a.agrees,
-                "first": a.first,
+                **_fields(a.answer, "title", "unit"),
+                **_fields(a, "given", "recomputed", "ratio", "expected", "agrees", "first"),
                 "carried": [titles[key] for key in a.carried],
-                "causes": [
-                    {
-                        "kind": cause.kind,
-                        "text": cause.text,
-                        "question": cause.question,
-                        "factor": _finite(cause.factor),
-                        "distance": _finite(cause.distance),
-                        "legitimate": cause.legitimate,
-                    }
-                    for cause in a.causes
-                ],
+                "causes": [_fields(cause, *_CAUSE) for cause in a.causes],
             }
             for a in assessment.answers
             if a.given is not None
         ],
         "findings": [finding_record(f) for f in assessment.findings],
-    }
+    }  # fmt: skip
+    return {key: _finite(value) for key, value in found.items()}
 
 
-def _bound(bound: Bound) -> dict[str, Any]:
-    return {
-        "setup": bound.setup,
-        "instruments": {one.instrument: one.id for one in bound.instruments},
-        "wire": None if bound.wire is None else bound.wire.id,
-    }
+_CAUSE = ("kind", "text", "question", "factor", "distance", "legitimate")
+
+
+def _fields(source: object, /, *names: str, **others: str) -> dict[str, Any]:
+    """Attributes under their names, and those of other names by their paths."""
+    paths = {**{name: name for name in names}, **others}
+    return {key: attrgetter(path)(source) for key, path in paths.items()}
+
+
+def _finite(value: Any) -> Any:
+    """JSON has no infinity; it is written as null."""
+    match value:
+        case float():
+            return value if math.isfinite(value) else None
+        case dict():
+            return {key: _finite(inner) for key, inner in value.items()}
+        case list() | tuple():
+            return [_finite(inner) for inner in value]
+    return value
+
+
+def _unit(practical: Practical, key: str) -> str:
+    return coherent_text(practical.field(key).unit)
 
 
 def unreadable_record(workbook: str, findings: tuple[Finding, ...]) -> dict[str, Any]:
@@ -123,34 +122,35 @@ def finding_record(finding: Finding) -> dict[str, str]:
     }
 
 
-def _finite(value: float | None) -> float | None:
-    """JSON has no infinity; it is written as null."""
-    return None if value is None or not math.isfinite(value) else value
-
-
-def _measurand(practical: Practical, result: ResultValue) -> dict[str, Any]:
-    its, b = practical.derived[result.definition.quantity], result.budget
+def _result(practical: Practical, result: ResultValue) -> dict[str, Any]:
+    its = practical.derived[result.definition.quantity]
     return {
         "id": its.key,
         "symbol": its.symbol,
-        "value": b.value,
-        "unit": coherent_text(its.unit),
-        "standard_uncertainty": b.standard_uncertainty,
-        "effective_degrees_of_freedom": _finite(b.effective_dof),
-        "coverage_factor": b.coverage_factor,
-        "expanded_uncertainty": b.expanded_uncertainty,
-        "coverage_probability": b.coverage_probability,
-        "stated": result.stated,
-        "stated_uncertainty": _finite(result.stated_uncertainty),
-        "second_order": None
-        if result.second_order is None
-        else {
-            "standard_uncertainty": _finite(result.second_order.second),
-            "shift": _finite(result.second_order.shift),
-            "first_is_enough": result.second_order.first_is_enough,
-        },
+        "value": result.budget.value,
+        "unit": _unit(practical, its.key),
+        **_fields(
+            result.budget, "standard_uncertainty", "coverage_factor", "expanded_uncertainty",
+            "coverage_probability", effective_degrees_of_freedom="effective_dof",
+        ),
+        **_fields(result, "stated", "stated_uncertainty"),
+        "second_order": result.second_order and _fields(
+            result.second_order, "shift", "first_is_enough", standard_uncertainty="second"
+        ),
         "statement": "" if result.statement is None else str(result.statement),
-    }
+    }  # fmt: skip
+
+
+def _source(row: BudgetRow) -> dict[str, Any]:
+    return {
+        **_fields(
+            row.source, source="label", type="evaluation", distribution="distribution",
+            half_width_or_deviation="divided", divisor="divisor",
+            standard_uncertainty="standard_uncertainty", relative="relative",
+            degrees_of_freedom="dof",
+        ),
+        **_fields(row, "sensitivity", "contribution", "share"),
+    }  # fmt: skip
 
 
 def _trials(result: ResultValue) -> dict[str, Any] | None:
@@ -158,35 +158,26 @@ def _trials(result: ResultValue) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
-        "trials": found.trials,
-        "seed": found.seed,
-        "mean": _finite(found.mean),
-        "standard_uncertainty": _finite(found.standard_uncertainty),
-        "low": _finite(found.low),
-        "high": _finite(found.high),
-        "shortest_low": _finite(found.shortest[0]),
-        "shortest_high": _finite(found.shortest[1]),
-        "coverage_probability": found.coverage_probability,
-        "tolerance": found.tolerance,
-        "stable": found.stable,
-        "agrees_with_budget": None if result.validation is None else result.validation.agrees,
-    }
+        **_fields(
+            found, "trials", "seed", "mean", "standard_uncertainty", "low", "high",
+            "coverage_probability", "tolerance", "stable",
+        ),
+        "shortest_low": found.shortest[0],
+        "shortest_high": found.shortest[1],
+        "agrees_with_budget": result.validation and result.validation.agrees,
+    }  # fmt: skip
 
 
 def _line(practical: Practical, line: LineResult) -> dict[str, Any]:
-    x: Unit = practical.field(line.field.x).unit
-    y: Unit = practical.field(line.field.y[0]).unit
     return {
         "id": line.field.definition.id,
-        "x_unit": coherent_text(x),
-        "y_unit": coherent_text(y),
-        "slope": line.fit.slope,
-        "intercept": line.fit.intercept,
-        "u_slope": line.fit.u_slope,
-        "u_intercept": line.fit.u_intercept,
-        "residual_standard_deviation": line.fit.residual_deviation,
-        "degrees_of_freedom": line.fit.dof,
-    }
+        "x_unit": _unit(practical, line.field.x),
+        "y_unit": _unit(practical, line.field.y[0]),
+        **_fields(
+            line.fit, "slope", "intercept", "u_slope", "u_intercept",
+            residual_standard_deviation="residual_deviation", degrees_of_freedom="dof",
+        ),
+    }  # fmt: skip
 
 
 def _study(practical: Practical, study: LineStudy) -> dict[str, Any]:
@@ -194,95 +185,52 @@ def _study(practical: Practical, study: LineStudy) -> dict[str, Any]:
     return {
         **_line(practical, line),
         "fitted_by": study.slopes[0].method,
-        "slopes": [
-            {
-                "method": by.method,
-                "slope": _finite(by.slope),
-                "standard_uncertainty": _finite(by.standard_uncertainty),
-            }
-            for by in study.slopes
-        ],
-        "curvature": _test(study.curvature),
-        "lack_of_fit": _test(study.lack_of_fit),
+        "slopes": [_fields(by, "method", "slope", "standard_uncertainty") for by in study.slopes],
+        **{
+            name: test and _fields(test, "statistic", "probability")
+            for name, test in (("curvature", study.curvature), ("lack_of_fit", study.lack_of_fit))
+        },
         "points": [
             {
                 "series": line.field.labels[p.series],
                 "row": row + 1,
-                "x": p.x,
-                "y": p.y,
-                "residual": p.residual,
-                "leverage": p.leverage,
-                "deleted_residual": _finite(p.deleted_residual),
+                **_fields(p, "x", "y", "residual", "leverage", "deleted_residual"),
             }
             for p, row in zip(line.fit.points, line.rows, strict=True)
         ],
-        "triangle": None
-        if study.triangle is None
-        else {
-            "slope": study.triangle.slope,
-            "span": _finite(study.triangle.span),
-            "distances": list(study.triangle.distances),
-            "uses_a_reading": study.triangle.uses_data_points,
-        },
-    }
-
-
-def _test(found: TestResult | None) -> dict[str, float | None] | None:
-    if found is None:
-        return None
-    return {"statistic": _finite(found.statistic), "probability": found.probability}
+        "triangle": study.triangle and _fields(
+            study.triangle, "slope", "span", "distances", uses_a_reading="uses_data_points"
+        ),
+    }  # fmt: skip
 
 
 def _curve(practical: Practical, curve: CurveResult) -> dict[str, Any]:
     d, fit = curve.field.definition, curve.fit
+    size = range(len(fit.parameters))
     return {
         "id": d.id,
         "parameters": {
             one.id: {
                 "value": value,
-                "standard_uncertainty": _finite(u),
-                "unit": coherent_text(practical.field(f"{d.id}.{one.id}").unit),
+                "standard_uncertainty": u,
+                "unit": _unit(practical, f"{d.id}.{one.id}"),
             }
             for one, value, u in zip(d.parameters, fit.parameters, fit.uncertainties, strict=True)
         },
-        "correlations": [
-            [fit.correlation(i, j) for j in range(len(fit.parameters))]
-            for i in range(len(fit.parameters))
-        ],
+        "correlations": [[fit.correlation(i, j) for j in size] for i in size],
         "residual_standard_deviation": fit.residual_deviation,
         "degrees_of_freedom": fit.dof,
     }
 
 
-def _budget(practical: Practical, result: ResultValue) -> list[dict[str, Any]]:
-    return [
-        {
-            "source": row.source.label,
-            "type": row.source.evaluation,
-            "distribution": row.source.distribution,
-            "half_width_or_deviation": row.source.divided,
-            "divisor": row.source.divisor,
-            "standard_uncertainty": row.source.standard_uncertainty,
-            "relative": row.source.relative,
-            "degrees_of_freedom": _finite(row.source.dof),
-            "sensitivity": row.sensitivity,
-            "contribution": row.contribution,
-            "share": row.share,
-        }
-        for row in result.budget.rows
-    ]
-
-
 def _accepted(practical: Practical, result: ResultValue) -> dict[str, Any] | None:
-    found = result.accepted
-    if found is None:
+    if result.accepted is None:
         return None
     return {
-        "value": found.value,
-        "unit": coherent_text(practical.derived[result.definition.quantity].unit),
-        "source": found.source,
-        "percent_difference": found.percent_difference,
-        "books_differ_by": found.tolerance,
-        "e_n": _finite(found.e_n),
-        "verdict": found.verdict,
-    }
+        "value": result.accepted.value,
+        "unit": _unit(practical, result.definition.quantity),
+        **_fields(
+            result.accepted, "source", "percent_difference", "e_n", "verdict",
+            books_differ_by="tolerance",
+        ),
+    }  # fmt: skip

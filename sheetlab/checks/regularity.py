@@ -17,7 +17,7 @@ from msgspec import Struct
 from sheetlab.checks.assess import Assessment
 from sheetlab.metrology.distributions import binomial_tail
 from sheetlab.metrology.line import fit_line
-from sheetlab.practical.evaluate import LineResult
+from sheetlab.practical.study import LineStudy
 
 SAME = 8
 """Readings that have to be the same in two workbooks before it is said."""
@@ -56,11 +56,19 @@ class Traits(Struct, frozen=True):
 
 def traits(one: Assessment) -> Traits:
     """What of a workbook is compared with the others of its class."""
-    divisions = list(_divisions(one))
+    # repeats of one thing, or both ways at one load, fall on the same division together
+    first = {line.y[0] for line in one.practical.lines.values()}
+    divisions = [
+        int(value)
+        for key in one.practical.inputs
+        if key.endswith(".coincidence") and key.rpartition(".")[0] in first
+        for value in _values(one, key)
+        if value == int(value)
+    ]
     return Traits(
         one.practical.definition.id,
         tuple(_readings(one)),
-        tuple(way for line in one.evaluation.lines.values() for way in _equal_ways(one, line)),
+        tuple(way for study in one.studies for way in _equal_ways(study)),
         len(divisions),
         sum(division % 5 == 0 for division in divisions),
     )
@@ -72,7 +80,19 @@ def regularities(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNote]:
     False alarms: for each kind at most 1 % of classes (for equal ways: of workbooks), as computed
     from the scatter that the readings themselves show.
     """
-    yield from _same_readings(class_)
+    seen: dict[tuple[str, str, str, int, bytes], dict[str, None]] = defaultdict(dict)
+    for name, one in class_:
+        for table in one.readings:
+            # who hands in again has the same readings by right
+            seen[one.practical, *table][name] = None
+    for (_, _, title, count, _), names in seen.items():
+        if len(names) > 1:
+            yield ClassNote(
+                "same-readings",
+                f"{' and '.join(names)} have the same {count} numbers in “{title}”. Did they share "
+                "a bench? If not, ask for a repeat.",
+                None,
+            )
     for name, one in class_:
         for rows, spread, chance in one.ways:
             yield ClassNote(
@@ -82,61 +102,49 @@ def regularities(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNote]:
                 "regular; ask for a repeat.",
                 chance,
             )
-    yield from _preferred_digits(class_)
+    total, ends = (sum(getattr(one, its) for _, one in class_) for its in ("divisions", "ends"))
+    chance = binomial_tail(ends, total, 0.2) if total >= FEWEST_DIGITS else 1.0
+    if chance < BY_CHANCE:
+        yield ClassNote(
+            "digits-preferred",
+            f"Of {total} coinciding divisions of this class {ends} end in 0 or 5, where "
+            f"{0.2 * total:.0f} are to be expected. Scales numbered in fives lead to that "
+            "honestly; show once more how a division between the numbers is read.",
+            chance,
+        )
+
+
+def _values(one: Assessment, key: str) -> list[float]:
+    return [e.value for e in one.observations.entries.get(key, ()) if e.value is not None]
 
 
 def _readings(one: Assessment) -> Iterator[tuple[str, str, int, bytes]]:
-    tables: dict[str, list[float]] = defaultdict(list)
-    varying: dict[str, set[float]] = defaultdict(set)
-    for key, its in one.practical.inputs.items():
-        if its.table is None or its.kind != "number":
-            continue
-        values = [e.value for e in one.observations.entries.get(key, ()) if e.value is not None]
-        tables[its.table] += values
-        varying[its.table] |= set(values)
-    titles = {table.id: table.title for table in one.practical.definition.tables}
-    for table, numbers in tables.items():
+    for table in one.practical.definition.tables:
+        numbers = [
+            value + 0.0
+            for key, column in one.practical.inputs.items()
+            if column.table == table.id and column.kind == "number"
+            for value in _values(one, key)
+        ]
         # few different numbers are the same for many by right: loads, zero readings
-        if len(varying[table]) >= SAME:
-            digest = hashlib.sha256(repr([float(n) + 0.0 for n in numbers]).encode()).digest()
-            yield table, titles[table], len(numbers), digest
+        if len(set(numbers)) >= SAME:
+            digest = hashlib.sha256(repr(numbers).encode()).digest()
+            yield table.id, table.title, len(numbers), digest
 
 
-def _same_readings(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNote]:
-    seen: dict[tuple[str, str, int, bytes], list[str]] = defaultdict(list)
-    titles: dict[tuple[str, str], str] = {}
-    for name, one in class_:
-        for table, title, count, digest in one.readings:
-            seen[one.practical, table, count, digest].append(name)
-            titles[one.practical, table] = title
-    for (practical, table, count, _), every in seen.items():
-        # who hands in again has the same readings by right
-        names = list(dict.fromkeys(every))
-        if len(names) > 1:
-            yield ClassNote(
-                "same-readings",
-                f"{' and '.join(names)} have the same {count} numbers in "
-                f"“{titles[practical, table]}”. Did they share a bench? If not, ask for a repeat.",
-                None,
-            )
-
-
-def _equal_ways(one: Assessment, line: LineResult) -> Iterator[tuple[int, float, float]]:
-    field = line.field
-    if not any(field.back):
+def _equal_ways(study: LineStudy) -> Iterator[tuple[int, float, float]]:
+    line, division = study.line, study.half_bar
+    if not any(line.field.back) or not division:
         return
-    half = len(field.y) // 2
+    half = len(line.field.y) // 2
     at = {(p.series, row): p.y for p, row in zip(line.fit.points, line.rows, strict=True)}
-    division = _division(one, line)
-    for k in range(half):
-        rows = sorted(row for series, row in at if series == k and (k + half, row) in at)
-        # the reading at the turning point is taken once for both
-        rows = rows[:-1]
-        if len(rows) < SAME - 2 or not division:
+    for k, series in enumerate(line.series()[:half]):
+        # the reading at the turning point, the last one, is taken once for both
+        rows = sorted(row for way, row in at if way == k and (k + half, row) in at)[:-1]
+        if len(rows) < SAME - 2 or any(
+            abs(at[k, row] - at[k + half, row]) > 1e-6 * division for row in rows
+        ):
             continue
-        if any(abs(at[k, row] - at[k + half, row]) > 1e-6 * division for row in rows):
-            continue
-        series = line.series()[k]
         spread = fit_line(*zip(*series, strict=True)).residual_deviation / division
         chance = equal_by_chance(spread) ** len(rows)
         if chance < BY_CHANCE:
@@ -165,37 +173,3 @@ def equal_by_chance(spread: float) -> float:
     inner = math.erf(z / math.sqrt(2.0))
     tail = 2.0 * (math.exp(-0.5 * z * z) - 1.0) / (z * math.sqrt(2.0 * math.pi))
     return min(1.0, max(inner + tail, 0.0))
-
-
-def _division(one: Assessment, line: LineResult) -> float:
-    for study in one.studies:
-        if study.line is line:
-            return study.half_bar
-    return 0.0
-
-
-def _divisions(one: Assessment) -> Iterator[int]:
-    # repeats of one thing, or both ways at one load, fall on the same division together
-    first = {line.y[0] for line in one.practical.lines.values()}
-    for key in one.practical.inputs:
-        if key.rpartition(".")[0] not in first or not key.endswith(".coincidence"):
-            continue
-        for entry in one.observations.entries.get(key, ()):
-            if entry.value is not None and entry.value == int(entry.value):
-                yield int(entry.value)
-
-
-def _preferred_digits(class_: Sequence[tuple[str, Traits]]) -> Iterator[ClassNote]:
-    total = sum(one.divisions for _, one in class_)
-    ends = sum(one.ends for _, one in class_)
-    if total < FEWEST_DIGITS:
-        return
-    chance = binomial_tail(ends, total, 0.2)
-    if chance < BY_CHANCE:
-        yield ClassNote(
-            "digits-preferred",
-            f"Of {total} coinciding divisions of this class {ends} end in 0 or 5, where "
-            f"{0.2 * total:.0f} are to be expected. Scales numbered in fives lead to that "
-            "honestly; show once more how a division between the numbers is read.",
-            chance,
-        )

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from sheetlab.checks.subject import Subject, amount, fitting_edits
-from sheetlab.finding import Finding, Severity
+from msgspec.structs import replace
+
+from sheetlab.checks.subject import Subject, amount, as_if, fitting_edits, rough
+from sheetlab.finding import Finding, Severity, finding
 from sheetlab.metrology.rowrepeats import FarRepeat
 from sheetlab.practical.edits import Edit, reading_edits
+from sheetlab.practical.evaluate import Numbers
 
 CLOSE = 0.1
 """Part of the difference that a slip of typing may leave."""
@@ -26,34 +29,27 @@ def row_repeats_off(subject: Subject) -> Iterator[Finding]:
 def _told(subject: Subject, far: FarRepeat) -> Finding:
     one = subject.practical.field(far.key)
     limit = 2.5 * far.scatter
-    side = "above" if far.off > 0.0 else "below"
     distance, scatter = (abs(v) / one.unit.factor for v in (far.off, far.scatter))
 
-    def near(value: float) -> bool:
+    def near(value: float, _: Numbers) -> bool:
         # of several ways to swap digits some gives any small difference
         return abs(value - far.others) <= min(limit, CLOSE * abs(far.off))
 
-    edits = [
+    edits = (
         *_miscounted(subject, far, limit),
-        *fitting_edits(subject, far.key, far.row, lambda y, _: near(y)),
-    ]
-    would = ""
-    if edits:
-        words = "; or if ".join(edit.words for edit, _ in edits)
-        meant = amount(one.unit.from_si(edits[0][1]), one.unit, one.decimals)
-        would = f"{meant} would fit: as if {words}. "
-    either = "One of the two is wrong. " if far.alone else ""
-    return Finding(
-        "repeat-off",
-        Severity.DOUBTFUL,
-        f"“{one.title}”{subject.row_words(far.row)}, {subject.shown(far.key, far.row)}, lies "
-        f"{amount(distance, one.unit, one.decimals)} {side} the "
-        f"{'other repeat' if far.alone else 'mean of the other repeats'} of its row; repeats "
-        f"of the other rows scatter by {amount(float(f'{scatter:.2g}'), one.unit)}",
-        "repeats of a row that scatter as those of the other rows",
-        f"{would}{either}Look at this reading again, or repeat it.",
-        subject.place(far.key, far.row),
+        *fitting_edits(subject, far.key, far.row, near),
     )
+    return finding(
+        "repeat-off_row", Severity.DOUBTFUL, subject.place(far.key, far.row),
+        title=one.title,
+        row=far.row + 1,
+        value=subject.shown(far.key, far.row),
+        distance=amount(distance, one.unit, one.decimals),
+        side="above" if far.off > 0.0 else "below",
+        alone=far.alone,
+        scatter=rough(scatter, one.unit),
+        meant=as_if(subject, far.key, edits),
+    )  # fmt: skip
 
 
 def _miscounted(subject: Subject, far: FarRepeat, limit: float) -> Iterator[tuple[Edit, float]]:
@@ -66,6 +62,6 @@ def _miscounted(subject: Subject, far: FarRepeat, limit: float) -> Iterator[tupl
         for edit in reading_edits(subject.numbers, key, far.row):
             value = edit.changes.get((far.key, far.row))
             if edit.kind == "count-off" and value is not None and abs(value - far.others) <= limit:
-                words = edit.words.replace(" in this row ", " in this reading ")
-                yield Edit(edit.kind, {(far.key, far.row): value}, words), value
+                meaning = replace(edit.meaning, message="as-if-counted-in-reading")
+                yield replace(edit, changes={(far.key, far.row): value}, meaning=meaning), value
                 return

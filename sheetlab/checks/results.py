@@ -7,11 +7,15 @@ from functools import partial
 
 from sheetlab.checks.expected import FAR, leaves_odd, reach, slips_that_fit
 from sheetlab.checks.subject import Subject, amount, would_fit
-from sheetlab.finding import Finding, Place, Severity
+from sheetlab.finding import Finding, Place, Severity, finding
+from sheetlab.messages import phrase
 from sheetlab.metrology.agreement import vague
 from sheetlab.metrology.statement import percentage, plain, significant
 from sheetlab.practical.evaluate import AcceptedValue, ResultValue
 from sheetlab.units import unit
+
+MUCH = 3.0
+"""Times the accepted value from which a result is said to be so many times that."""
 
 
 def far_from_accepted(subject: Subject) -> Iterator[Finding]:
@@ -23,38 +27,31 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
     measurand = subject.evaluation.measurand
     for result in subject.evaluation.results:
         accepted = None if result is None else result.accepted
-        if (
-            result is None
-            or accepted is None
-            or accepted.e_n is None
-            or not is_far(subject, result)
-        ):
+        if result is None or accepted is None or not is_far(subject, result):
             continue
-        its = result.budget
-        one = subject.practical.derived[result.definition.quantity]
+        one, value = subject.practical.derived[result.definition.quantity], result.budget.value
         named = result.definition.display_unit
         shown = unit(named) if named else one.unit
-        side = "above" if accepted.percent_difference > 0 else "below"
-        ratio = abs(accepted.value / its.value) if its.value else 1.0
-        within = _reach(subject, result, accepted, ratio)
+        within = _reach(subject, result, accepted, abs(accepted.value / value) if value else 1.0)
         slips = [
             *slips_that_fit(subject, result, accepted.value, within),
             *(_edits_that_fit(subject, result) if result is measurand else ()),
         ]
-        yield Finding(
-            "far-from-accepted",
-            Severity.DOUBTFUL,
-            f"{one.title} is {_how_far(its.value / accepted.value, side)} the accepted value, "
-            f"{significant(abs(accepted.e_n), 2)} times its expanded uncertainty",
-            f"{amount(shown.from_si(accepted.value), shown)} within the uncertainty"
-            + (f"; books differ by {percentage(accepted.tolerance)}" if accepted.tolerance else ""),
-            # a list of what else it might be only hides a slip that is named
-            f"{would_fit(slips)}Was it so?"
-            if slips
-            else result.definition.far_question
-            or "Look for a mistake that all readings share: unit, zero error, count.",
-            Place(file=subject.file),
-        )
+        ratio, far = value / accepted.value, accepted.percent_difference
+        # a list of what else it might be only hides a slip that is named
+        question = result.definition.far_question or phrase("far-from-accepted_any")
+        yield finding(
+            "far-from-accepted", Severity.DOUBTFUL, Place(file=subject.file),
+            title=one.title,
+            ratio=plain(ratio, 3) if ratio > MUCH else percentage(abs(ratio - 1.0)),
+            side="times" if ratio > MUCH else "above" if far > 0 else "below",
+            uncertainties=significant(abs(accepted.e_n or 0.0), 2),
+            accepted=amount(shown.from_si(accepted.value), shown),
+            known=bool(accepted.tolerance),
+            books=percentage(accepted.tolerance),
+            slips=would_fit(slips),
+            question=phrase("far-from-accepted_slip") if slips else question,
+        )  # fmt: skip
 
 
 def is_far(subject: Subject, result: ResultValue) -> bool:
@@ -88,43 +85,20 @@ def _reach(
     return books + scale * reach(subject, result, 1.0 - FAR)
 
 
-def _how_far(ratio: float, side: str) -> str:
-    if ratio > 3.0:
-        return f"{plain(ratio, 3)} times"
-    return f"{percentage(abs(ratio - 1.0))} {side}"
-
-
 def at_extremes(subject: Subject) -> Iterator[Finding]:
     """Results that no source changes to first order: a formula at its highest or lowest value."""
     for result in subject.evaluation.results:
         order = None if result is None else result.second_order
         if result is None or order is None or not order.first_is_nothing:
             continue
-        yield Finding(
-            "at-an-extreme",
-            Severity.NOTE,
-            f"the formula of {subject.practical.derived[result.definition.quantity].title} is at "
-            "its highest or lowest value: to first order its sources do not change it",
-            "a result that grows or falls with its sources",
-            "u and U are those of second order; take the interval of the trials.",
-            Place(file=subject.file),
-        )
+        title = subject.practical.derived[result.definition.quantity].title
+        yield finding("at-an-extreme", Severity.NOTE, Place(file=subject.file), title=title)
 
 
 def undetermined(subject: Subject) -> Iterator[Finding]:
     """Results whose uncertainty leaves hardly anything of them."""
-    for result in subject.evaluation.results[:1]:
-        if result is None:
-            continue
-        b = result.budget
-        if vague(b.expanded_uncertainty, b.value):
-            one = subject.practical.derived[result.definition.quantity]
-            yield Finding(
-                "result-undetermined",
-                Severity.DOUBTFUL,
-                f"{one.title} has an expanded uncertainty of more than half its value",
-                "readings that determine the result",
-                "Look at the graph and the sheet Budget: one of the readings is far off, or there "
-                "are too few.",
-                Place(file=subject.file),
-            )
+    result = subject.evaluation.measurand
+    if result is not None and vague(result.budget.expanded_uncertainty, result.budget.value):
+        title = subject.practical.derived[result.definition.quantity].title
+        place = Place(file=subject.file)
+        yield finding("result-undetermined", Severity.DOUBTFUL, place, title=title)

@@ -11,7 +11,9 @@ from collections.abc import Callable, Iterator, Sequence
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.checks.subject import LineStory, Subject, fitting_edits
+from sheetlab.checks.evaluated import LineStory
+from sheetlab.checks.subject import Subject, fitting_edits
+from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology.linepatterns import Pattern
 from sheetlab.practical.edits import Edit, length_edits
 from sheetlab.practical.evaluate import Numbers
@@ -25,8 +27,6 @@ USUAL_SLACK = 0.7
 """Part of a step of the readings beyond which slack is rare."""
 SLIPS_OF_READING = {"main-step": -2.0, "count-off": -2.0, "half-step": 0.0, "ten-divisions": 0.0}
 """How much a slip of one reading is preferred (less) to others that fit, in the same measure."""
-SLACK = "the first steps pulled out slack or kinks"
-YIELDED = "something yielded at the end of the range"
 
 
 class Cause(Struct, frozen=True):
@@ -37,15 +37,20 @@ class Cause(Struct, frozen=True):
     code: str
     """Of the finding that tells it."""
     pattern: Pattern
-    words: str
+    words: Phrase | None
     """To follow “it could be that”."""
 
 
-class Sizes(Struct):
+class Sizes(Struct, frozen=True):
     """Sizes on one line."""
 
     subject: Subject
     story: LineStory
+
+    @property
+    def title(self) -> str:
+        """Of the line."""
+        return self.story.line.field.definition.title
 
     @property
     def sign(self) -> float:
@@ -56,6 +61,12 @@ class Sizes(Struct):
     def ways(self) -> set[int]:
         """Series with points."""
         return {p.series for p in self.story.points}
+
+    @staticmethod
+    def at(pattern: Pattern) -> tuple[int, int]:
+        """Series (the first one where it is in all) and row of a point or a step."""
+        assert pattern.row is not None
+        return pattern.series or 0, pattern.row
 
     def near(self, value: float, other: float, spreads: float = 4.0) -> bool:
         """Whether two distances are the same within scatter and a division."""
@@ -73,16 +84,12 @@ class Sizes(Struct):
 
     def interval(self, row: int) -> float:
         """What y grows by from the row before, in the direction of growth."""
-        rows = self.story.rows
-        i = rows.index(row)
         xs = {p.row: p.x for p in self.story.points}
-        if i == 0:
-            return 0.0
-        return abs(self.story.explained.slope) * abs(xs[rows[i]] - xs[rows[i - 1]])
+        return abs(self.story.explained.slope * (xs[row] - xs[self.before(row)]))
 
     def offset(self, series: int) -> float | None:
         """Level of the other way minus that of this series, in the direction of growth."""
-        found = self.story.offset_from(series)
+        found = self.story.offset(series)
         return None if found is None else self.sign * found
 
     def confirmed(self, pattern: Pattern) -> bool:
@@ -115,51 +122,51 @@ class Sizes(Struct):
                 yield from self._of_interval(pattern)
 
     def _of_point(self, pattern: Pattern) -> Iterator[Cause]:
-        assert pattern.series is not None
-        edits = self.edits(pattern, self.story.line.field.y[pattern.series])
-        rows = self.story.rows_of(pattern.series)
-        if edits and not (pattern.row == rows[0] and self.confirmed(pattern)):
+        series, row = self.at(pattern)
+        edits = self.edits(pattern, self.story.line.field.y[series])
+        rows = self.story.rows_of(series)
+        if edits and not (row == rows[0] and self.confirmed(pattern)):
             far = min(self.preferred(pattern, *one) for one in edits)
             yield Cause(far, "point-off-line", pattern, self.words(pattern))
-        at_end = pattern.row == rows[-1] and self.sign * pattern.size > 0.0
-        if at_end and len(self.ways) == 1 and not self.story.line.field.back[pattern.series]:
-            yield Cause(AT_AN_END, "yield-at-end", pattern, YIELDED)
+        at_end = row == rows[-1] and self.sign * pattern.size > 0.0
+        if at_end and len(self.ways) == 1 and not self.story.line.field.back[series]:
+            yield Cause(AT_AN_END, "yield-at-end", pattern, phrase("perhaps-yielded"))
 
     def _of_start(self, step: Pattern) -> Iterator[Cause]:
         """Slack: the first reading alone lies too low, so that all others seem to jump."""
         back = step.series is not None and self.story.line.field.back[step.series]
         if self._starts(step) and not back:
-            assert step.row is not None
-            wide = abs(step.size) > USUAL_SLACK * self.interval(step.row)
-            yield Cause(AT_AN_END + (2.0 if wide else 0.0), "kink-at-start", step, SLACK)
+            _, row = self.at(step)
+            far = AT_AN_END + (2.0 if abs(step.size) > USUAL_SLACK * self.interval(row) else 0.0)
+            yield Cause(far, "kink-at-start", step, phrase("perhaps-slack"))
 
     def _starts(self, step: Pattern) -> bool:
         return step.row == self.story.rows[1] and self.sign * step.size > 0.0
 
     def _of_scale(self, step: Pattern) -> Iterator[Cause]:
-        graduation = self.graduation()
+        graduation, (_, row) = self.graduation(), self.at(step)
         shared = 1.0 if step.series is None and len(self.ways) > 1 else 0.0
         for factor, rare in ((1.0, shared), (0.5, 1.0 + shared)) if graduation else ():
             far = self.distance(step, factor * graduation)
             if far <= SURE_SIZE:
-                words = f"the main scale was misread from row {(step.row or 0) + 1} on"
+                words = phrase("perhaps-main-scale", row=row + 1)
                 yield Cause(far + rare, "block-shifted", step, words)
 
     def _of_interval(self, step: Pattern) -> Iterator[Cause]:
         """On every way a step of x that was not written down; on one of several a row too many."""
-        assert step.row is not None
-        interval, row = self.interval(step.row), step.row
+        _, row = self.at(step)
+        interval = self.interval(row)
         far = self.distance(step, interval)
         if not interval or far > SURE_SIZE:
             return
         # what happens in the first step is more often something else
         far += 2.0 if self._starts(step) else 0.0
         if step.series is None or len(self.ways) == 1:
-            words = f"a step before row {row + 1} was not written down"
+            words = phrase("perhaps-step-unwritten", row=row + 1)
             yield Cause(far, "load-not-recorded", step, words)
         else:
             far -= 2.0 if self.story.cut_short(step.series) else 0.0
-            words = f"the readings from row {row + 1} on stand one row off"
+            words = phrase("perhaps-row-off", row=row + 1)
             yield Cause(far, "readings-row-off", step, words)
 
     def _alone(self, step: Pattern) -> bool:
@@ -175,35 +182,35 @@ class Sizes(Struct):
 
     def preferred(self, pattern: Pattern, edit: Edit, value: float) -> float:
         """How far a slip of one reading is from what is seen, the likelier slips preferred."""
-        assert pattern.series is not None
-        assert pattern.row is not None
-        key = self.story.line.field.y[pattern.series]
-        typed = self.subject.numbers.value(key, pattern.row) or 0.0
+        typed = self.typed(pattern)
         return SLIPS_OF_READING.get(edit.kind, 1.0) + self.distance(
             replace(pattern, size=pattern.size - (typed - value)), 0.0
         )
+
+    def typed(self, pattern: Pattern) -> float:
+        """Ordinate of a point as typed, SI."""
+        series, row = self.at(pattern)
+        return self.subject.numbers.value(self.story.line.field.y[series], row) or 0.0
 
     def distance(self, pattern: Pattern, size: float) -> float:
         """How far the size of a pattern is from another, in standard uncertainties."""
         spread = math.hypot(pattern.u_size, 0.3 * self.story.division)
         return abs(abs(pattern.size) - size) / spread
 
-    def words(self, pattern: Pattern) -> str:
-        """A pattern as a cause, to follow “it could be that”; empty for what is no cause."""
+    def words(self, pattern: Pattern) -> Phrase | None:
+        """A pattern as a cause, to follow “it could be that”; None for what is no cause."""
+        row = (pattern.row or 0) + 1
         match pattern.kind:
             case "point":
-                return f"the reading in row {(pattern.row or 0) + 1} alone is off"
+                return phrase("perhaps-reading-alone", row=row)
             case "step":
-                assert pattern.row is not None
-                return f"something slipped between rows {self.before(pattern.row) + 1} and " + str(
-                    pattern.row + 1
-                )
+                return phrase("perhaps-slipped", before=self.before(row - 1) + 1, row=row)
             case "toe":
-                return SLACK
+                return phrase("perhaps-slack")
             case "hinge":
-                return YIELDED
+                return phrase("perhaps-yielded")
             case _:
-                return ""
+                return None
 
     def before(self, row: int) -> int:
         """The row before, the first one before itself."""
@@ -239,17 +246,15 @@ class Sizes(Struct):
 
     def fits(self, pattern: Pattern, key: str) -> Callable[[float, Numbers], bool]:
         """Whether an ordinate (SI) among the numbers that go with it lies on the line."""
-        assert pattern.series is not None
-        assert pattern.row is not None
-        explained = self.story.explained
-        level = explained.levels[pattern.series]
-        typed = self.subject.numbers.value(key, pattern.row) or 0.0
+        series, row = self.at(pattern)
+        explained, typed = self.story.explained, self.typed(pattern)
+        level = explained.levels[series]
         # beside a bend or a jump the straight line is no measure
         bent = any(p.kind != "point" for p in explained.patterns if p is not pattern)
         tolerance = SURE_SIZE * pattern.u_size + 0.5 * self.story.division
 
         def fits(y: float, numbers: Numbers) -> bool:
-            x = numbers.value(self.story.line.field.x, pattern.row)
+            x = numbers.value(self.story.line.field.x, row)
             if x is None:
                 return False
             line = level + explained.slope * (x - explained.centre)

@@ -4,46 +4,28 @@ reading among repeats off by a step of its scale."""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from msgspec import Struct
 
-from sheetlab.checks.subject import Subject, amount, fitting_edits, would_fit
-from sheetlab.finding import Finding, Severity
+from sheetlab.checks.subject import Subject, amount, as_if, fitting_edits, rough, would_fit
+from sheetlab.finding import Finding, Severity, finding
 from sheetlab.formula.tree import Call, walk
+from sheetlab.messages import phrase
 from sheetlab.metrology.linetests import median
+from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import DerivedField
 from sheetlab.practical.instruments import KINDS
-from sheetlab.units import Unit
+from sheetlab.practical.slips.table import MESSAGES
 
 FEWEST_REPEATS = 3
 FEWEST_FOR_OUTLIERS = 6
 FAR_REPEAT = 6.0
 """Robust standard deviations from the median at which a repeat is told: see ``repeats_off``."""
 LEAST_DIVISIONS = 4.0
-
-
-_DOUBTS = {
-    "scale-backwards": (
-        "scale-backwards", "Which way do the numbers of the scale run? Read three settings again."
-    ),
-    "wrong-divisions": (
-        "divisions-doubtful",
-        "Count the divisions once round, and find the step of the main scale again.",
-    ),
-    "wrong-pitch": (
-        "divisions-doubtful", "Turn it whole turns, and read how far they move it.",
-    ),
-    "unit-slip": ("unit-doubtful", "Look at the unit of the heading."),
-    "steps-for-totals": (
-        "steps-not-totals", "Each row wants the total from the first row on: add them up."
-    ),
-    "order-of-time": (
-        "order-of-time", "On the way back each reading stands beside what it was taken at: the "
-        "column is filled from the bottom upwards."
-    ),
-}  # fmt: skip
-"""Code of the finding and what to do, by kind of edit."""
+FEWEST_DIGITS = 5
+DIVISIONS = (10.0, 20.0, 25.0, 50.0, 100.0)
+"""Divisions that moving scales have (common practice, no source)."""
 
 
 def columns_in_doubt(subject: Subject) -> Iterator[Finding]:
@@ -54,20 +36,17 @@ def columns_in_doubt(subject: Subject) -> Iterator[Finding]:
     """
     for slip in subject.line_slips:
         edit, title = slip.edits[0], slip.field.definition.title
-        key, row = next(iter(edit.changes))
-        one = subject.practical.field(slip.field.y[0])
-        code, remedy = _DOUBTS[edit.kind]
-        scatter = "do not follow a line"
+        unit = subject.practical.field(slip.field.y[0]).unit
+        points = phrase("points-without-line", title=title)
         if math.isfinite(slip.before):
-            scatter = f"scatter by {_two_digits(slip.before, one.unit)} about their line"
-        yield Finding(
-            code,
-            Severity.DOUBTFUL,
-            f"the points of “{title}” {scatter}",
-            f"about {_two_digits(slip.after, one.unit)} about their line",
-            would_fit([edit.words for edit in slip.edits]) + remedy,
-            subject.place(key, row),
-        )
+            points = phrase(
+                "points-scatter", title=title, scatter=rough(slip.before / unit.factor, unit)
+            )
+        yield finding(
+            MESSAGES[edit.kind], Severity.DOUBTFUL, subject.place(*next(iter(edit.changes))),
+            points=points, scatter=rough(slip.after / unit.factor, unit),
+            would=would_fit([other.words for other in slip.edits]),
+        )  # fmt: skip
 
 
 def zero_line_counted_twice(subject: Subject) -> Iterator[Finding]:
@@ -77,32 +56,47 @@ def zero_line_counted_twice(subject: Subject) -> Iterator[Finding]:
     source).
     """
     for item in subject.practical.definition.instruments:
-        divisions = KINDS[item.kind].divisions
-        count = subject.numbers.value(f"{item.id}.{divisions}", None) if divisions else None
-        if count is None or count - 1.0 not in DIVISIONS:
-            continue
-        yield Finding(
-            "divisions-doubtful",
-            Severity.DOUBTFUL,
-            f"the {item.title.lower()} has {count:g} divisions",
-            "10, 20, 25, 50 or 100 of them",
-            f"It would fit if the {item.title.lower()} has {count - 1:g} divisions: was the zero "
-            "line counted at the beginning and once more at the end? Count the gaps between lines.",
-            subject.place(f"{item.id}.{divisions}", None),
-        )
+        key = f"{item.id}.{KINDS[item.kind].divisions}"
+        count = subject.numbers.value(key, None) if KINDS[item.kind].divisions else None
+        if count is not None and count - 1.0 in DIVISIONS:
+            yield finding(
+                "divisions-doubtful_lines", Severity.DOUBTFUL, subject.place(key, None),
+                scale=item.title.lower(), count=round(count), gaps=round(count) - 1,
+            )  # fmt: skip
 
 
-DIVISIONS = (10.0, 20.0, 25.0, 50.0, 100.0)
+class _Repeats(Struct, frozen=True):
+    """Readings whose mean is taken, by column and row, SI units."""
+
+    values: dict[tuple[str, int], float]
+    division: float
+
+    @property
+    def middle(self) -> float:
+        """Their median."""
+        return median(list(self.values.values()))
+
+    @property
+    def spread(self) -> float:
+        """Scaled median deviation, or half a division where that is less."""
+        deviations = [abs(value - self.middle) for value in self.values.values()]
+        return max(1.4826 * median(deviations), 0.5 * self.division)
+
+    @property
+    def limit(self) -> float:
+        """Distance from the middle from which one is far."""
+        return max(FAR_REPEAT * self.spread, LEAST_DIVISIONS * self.division)
+
+    def far(self) -> list[tuple[str, int]]:
+        """Those that lie far from the others."""
+        middle, limit = self.middle, self.limit
+        return [at for at, value in self.values.items() if abs(value - middle) > limit]
 
 
-def _two_digits(value: float, unit: Unit) -> str:
-    return amount(float(f"{value / unit.factor:.2g}"), unit)
-
-
-class _Repeat(Struct, frozen=True):
-    key: str
-    row: int
-    value: float
+def _repeats(numbers: Numbers, block: Sequence[str]) -> _Repeats:
+    values = {(key, row): value for key in block for row, value in enumerate(numbers.column(key))
+              if value is not None}  # fmt: skip
+    return _Repeats(values, numbers.division(block[0]))
 
 
 def repeats_off(subject: Subject) -> Iterator[Finding]:
@@ -113,110 +107,73 @@ def repeats_off(subject: Subject) -> Iterator[Finding]:
     spread over less than a division, below 1 in 500 otherwise. Of fewer than six readings only a
     whole step of the main scale is told.
     """
-    told: set[tuple[str, int]] = set()
+    done: set[tuple[str, int]] = set()
     for block in _averaged(subject):
-        repeats = [
-            _Repeat(key, row, value)
-            for key in block
-            for row in range(subject.practical.field(key).rows)
-            if (value := subject.numbers.value(key, row)) is not None
-        ]
-        division = subject.numbers.division(block[0])
-        if len(repeats) < FEWEST_REPEATS or not division:
+        repeats = _repeats(subject.numbers, block)
+        if len(repeats.values) < FEWEST_REPEATS or not repeats.division:
             continue
-        middle = median([r.value for r in repeats])
-        spread = max(1.4826 * median([abs(r.value - middle) for r in repeats]), 0.5 * division)
-        far = [r for r in repeats if abs(r.value - middle) > _limit(spread, division)]
-        if len(far) > max(1, len(repeats) // 4):
+        far = repeats.far()
+        if len(far) > max(1, len(repeats.values) // 4):
             # so many are no slips of single readings
             continue
-        if far and _explained(subject, block, far, 0.5 * division):
+        if far and _explained(subject, block, far):
             # a unit or a scale taken otherwise brings them all together
             continue
-        for repeat in far:
-            if (repeat.key, repeat.row) in subject.impossible or (repeat.key, repeat.row) in told:
-                continue
-            finding = _far_repeat(subject, repeat, middle, spread, division, len(repeats))
-            if finding is not None:
-                told.add((repeat.key, repeat.row))
-                yield finding
+        for at in far:
+            told = None if at in subject.impossible | done else _far_repeat(subject, at, repeats)
+            if told is not None:
+                done.add(at)
+                yield told
 
 
-def _explained(subject: Subject, block: tuple[str, ...], far: list[_Repeat], least: float) -> bool:
+def _explained(subject: Subject, block: Sequence[str], far: list[tuple[str, int]]) -> bool:
     """Whether a slip through the whole workbook brings repeats back to the others."""
-    for edit in subject.whole_slips:
-        numbers = subject.numbers.changed(edit.changes)
-        values = [v for key in block for v in numbers.column(key) if v is not None]
-        if not values:
-            continue
-        middle = median(values)
-        spread = max(1.4826 * median([abs(v - middle) for v in values]), least)
-        division = numbers.division(block[0])
-        if all(
-            abs((numbers.value(r.key, r.row) or 0.0) - middle) <= _limit(spread, division)
-            for r in far
-        ):
-            return True
-    return False
+    others = (_repeats(subject.numbers.changed(e.changes), block) for e in subject.whole_slips)
+    return any(other.values and not set(far) & set(other.far()) for other in others)
 
 
-def _limit(spread: float, division: float) -> float:
-    return max(FAR_REPEAT * spread, LEAST_DIVISIONS * division)
-
-
-def _far_repeat(
-    subject: Subject, repeat: _Repeat, middle: float, spread: float, division: float, count: int
-) -> Finding | None:
-    one = subject.practical.field(repeat.key)
-    off = repeat.value - middle
-    side = "above" if off > 0.0 else "below"
-    remedy = "Look at this reading again, or repeat it."
-    edits = fitting_edits(
-        subject, repeat.key, repeat.row, lambda y, _: abs(y - middle) <= 3.0 * spread + division
-    )
-    if count < FEWEST_FOR_OUTLIERS and not any(edit.kind == "main-step" for edit, _ in edits):
+def _far_repeat(subject: Subject, at: tuple[str, int], repeats: _Repeats) -> Finding | None:
+    (key, row), field = at, subject.practical.field(at[0])
+    unit, decimals, middle = field.unit, field.decimals, repeats.middle
+    near = 3.0 * repeats.spread + repeats.division
+    edits = fitting_edits(subject, key, row, lambda y, _: abs(y - middle) <= near)
+    few = len(repeats.values) < FEWEST_FOR_OUTLIERS
+    if few and not any(edit.kind == "main-step" for edit, _ in edits):
         # of so few nothing is an outlier; a whole step of the scale is a slip of reading
         return None
-    if edits:
-        words = "; or if ".join(edit.words for edit, _ in edits)
-        meant = amount(one.unit.from_si(edits[0][1]), one.unit, one.decimals)
-        remedy = f"{meant} would fit: as if {words}. {remedy}"
-    number, within = (v / one.unit.factor for v in (abs(off), _limit(spread, division)))
-    return Finding(
-        "repeat-off",
-        Severity.DOUBTFUL,
-        f"“{one.title}”{subject.row_words(repeat.row)}, {subject.shown(repeat.key, repeat.row)}, "
-        f"lies {amount(number, one.unit, one.decimals)} {side} the middle of its repeats",
-        f"repeats within about {amount(within, one.unit, one.decimals)}",
-        remedy,
-        subject.place(repeat.key, repeat.row),
-    )
+    off = repeats.values[at] - middle
+    return finding(
+        "repeat-off_of-all", Severity.DOUBTFUL, subject.place(key, row),
+        title=field.title, row=subject.row_words(row), reading=subject.shown(key, row),
+        distance=amount(abs(off) / unit.factor, unit, decimals),
+        side="above" if off > 0.0 else "below",
+        limit=amount(repeats.limit / unit.factor, unit, decimals), would=as_if(subject, key, edits),
+    )  # fmt: skip
 
 
 def _averaged(subject: Subject) -> Iterator[tuple[str, ...]]:
     """Groups of reading columns whose values are repeats of one quantity: their mean is taken."""
     practical = subject.practical
-    seen: set[tuple[str, ...]] = set()
-    for _, part in practical.calls("mean"):
-        for column in practical.depends(part):
-            block = tuple(_readings(subject, column))
-            if block and block not in seen:
-                seen.add(block)
-                yield block
+    blocks = (
+        tuple(_readings(subject, column))
+        for _, part in practical.calls("mean")
+        for column in practical.depends(part)
+    )
+    yield from filter(None, dict.fromkeys(blocks))
 
 
 def _readings(subject: Subject, key: str) -> Iterator[str]:
     """Reading columns that a column is itself, or the row mean of."""
-    one = subject.practical.field(key)
-    if any(spec.rounding for spec in one.sources):
+    field = subject.practical.field(key)
+    if any(spec.rounding for spec in field.sources):
         yield key
         return
-    if isinstance(one, DerivedField) and any(
-        isinstance(part, Call) and part.function == "row_mean" for part in walk(one.node)
+    if isinstance(field, DerivedField) and any(
+        isinstance(part, Call) and part.function == "row_mean" for part in walk(field.node)
     ):
-        for inner in subject.practical.depends(one.node):
-            found = subject.practical.field(inner)
-            if found.table == one.table and any(spec.rounding for spec in found.sources):
+        for inner in subject.practical.depends(field.node):
+            column = subject.practical.field(inner)
+            if column.table == field.table and any(spec.rounding for spec in column.sources):
                 yield inner
 
 
@@ -225,32 +182,21 @@ def digits_left_out(subject: Subject) -> Iterator[Finding]:
 
     With n readings the probability of chance is 10⁻ⁿ; nothing is said of fewer than five.
     """
-    practical = subject.practical
-    for key, one in practical.inputs.items():
-        if one.table is None or one.kind != "number":
-            continue
+    for key, field in subject.practical.inputs.items():
         coincidence = key.endswith(".coincidence")
+        if field.table is None or field.kind != "number":
+            continue
         if coincidence and ".zero_reading." in key:
             # zero errors are often none at all
             continue
-        division = 1.0 if coincidence else subject.numbers.division(key) / one.unit.factor
-        values = [
-            entry.value
-            for entry in subject.observations.entries.get(key, ())
-            if entry.value is not None
-        ]
+        division = 1.0 if coincidence else subject.numbers.division(key) / field.unit.factor
+        entries = subject.observations.entries.get(key, ())
+        values = [entry.value for entry in entries if entry.value is not None]
         if not division or len(values) < FEWEST_DIGITS or len(set(values)) < FEWEST_DIGITS - 2:
             continue
-        if any(abs(v / division / 10.0 - round(v / division / 10.0)) > 1e-6 for v in values):
-            continue
-        yield Finding(
-            "digits-left-out",
-            Severity.NOTE,
-            f"all {len(values)} readings of “{one.title}” stop at tens of divisions",
-            "readings to a whole division of the scale",
-            "Was the last digit read, or left out? Where it is a zero, it is a reading too.",
-            subject.place(key, 0),
-        )
-
-
-FEWEST_DIGITS = 5
+        tens = [value / division / 10.0 for value in values]
+        if all(abs(ten - round(ten)) <= 1e-6 for ten in tens):
+            yield finding(
+                "digits-left-out", Severity.NOTE, subject.place(key, 0),
+                count=len(values), title=field.title,
+            )  # fmt: skip

@@ -9,11 +9,11 @@ from functools import cached_property
 from msgspec import Struct
 
 from sheetlab.checks.diagnosis import AnswerDiagnosis, diagnose
-from sheetlab.checks.evaluated import Evaluated
-from sheetlab.finding import Place
+from sheetlab.checks.evaluated import Evaluated, LineStory, allowed
 from sheetlab.formula.values import evaluate
+from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology.line import LineFit
-from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Explained, Observed, Usual, explain
+from sheetlab.metrology.linepatterns import NOTHING_KNOWN, Usual, explain
 from sheetlab.metrology.rowrepeats import FarRepeat, far_repeats, squares
 from sheetlab.metrology.statement import Decimals, plain
 from sheetlab.practical.edits import (
@@ -23,87 +23,11 @@ from sheetlab.practical.edits import (
     reading_edits,
     whole_edits,
 )
-from sheetlab.practical.evaluate import AcceptedValue, LineResult, Numbers, refitted
-from sheetlab.practical.fields import DerivedField, InputField, LineField
+from sheetlab.practical.evaluate import LineResult, Numbers, refitted
+from sheetlab.practical.fields import InputField, LineField
 from sheetlab.practical.instruments import KINDS
-from sheetlab.practical.register import Bound
+from sheetlab.practical.register import Bound, BoundInstrument
 from sheetlab.units import Unit
-
-WOULD_FIT = "It would fit if"
-"""How the remedy begins where a slip is known with which a result would agree."""
-LEAST_DIVISIONS = 3.0
-"""Nothing is said of a line of what stays within so many divisions."""
-SURE = 5.0
-"""Standard uncertainties by which two levels have to differ to be told apart."""
-FEWEST_WAYS = 6
-"""Points on both ways together from which their levels are compared."""
-
-
-class LineStory(Struct, frozen=True):
-    """A line and the patterns in it."""
-
-    line: LineResult
-    points: tuple[Observed, ...]
-    explained: Explained
-    division: float
-    """One division of the scale of y, SI; 0 if y is no reading."""
-
-    @property
-    def rows(self) -> list[int]:
-        """Rows with a point."""
-        return sorted({p.row for p in self.points})
-
-    @property
-    def ordered(self) -> bool:
-        """Whether rows follow each other in time."""
-        return any(self.line.field.back)
-
-    def rows_of(self, series: int | None) -> list[int]:
-        """Rows with a point of a series (None: of any)."""
-        return sorted({p.row for p in self.points if series in (None, p.series)})
-
-    def cut_short(self, series: int) -> bool:
-        """Whether a series lacks its reading in the first or the last row."""
-        own, rows = self.rows_of(series), self.rows
-        return own[0] != rows[0] or own[-1] != rows[-1]
-
-    @property
-    def offset(self) -> float | None:
-        """Level of the first way back minus that of the first way there, in unit of y (SI)."""
-        return self.offset_from(0)
-
-    def offset_from(self, series: int) -> float | None:
-        """Level of the other way minus that of a series, in unit of y (SI)."""
-        levels = self.explained.levels
-        half = len(levels) // 2
-        if not any(self.line.field.back) or len(levels) < 2:
-            return None
-        other = series + half if series < half else series - half
-        found = levels[other] - levels[series]
-        return None if math.isnan(found) else found
-
-    @property
-    def ways_differ(self) -> bool:
-        """Whether the ways lie apart by more than chance (1 in 10⁵) and three divisions."""
-        explained = self.explained
-        if self.offset is None or explained.u_difference <= 0.0 or len(self.points) < FEWEST_WAYS:
-            return False
-        limit = max(SURE * explained.u_difference, LEAST_DIVISIONS * self.division)
-        return abs(self.offset) >= limit
-
-    def suspects(self) -> Iterator[tuple[str, int]]:
-        """Readings (column and row) that a pattern concerns."""
-        keys = self.line.field.y
-        for point in self.points if self.ways_differ else ():
-            if self.line.field.back[point.series]:
-                yield keys[point.series], point.row
-        for pattern in self.explained.patterns:
-            for point in self.points:
-                if pattern.series not in (None, point.series):
-                    continue
-                if pattern.kind == "point" and point.row != pattern.row:
-                    continue
-                yield keys[point.series], point.row
 
 
 class LineSlip(Struct, frozen=True):
@@ -119,13 +43,9 @@ class LineSlip(Struct, frozen=True):
 
 WIDE_SCATTER = 3.0
 """Divisions of scatter about a line from which scales and columns are looked at."""
-_LIKELY = {
-    "count-off": 0, "unit-slip": 1, "zero-sign": 2, "zero-side": 3, "zero-count": 3,
-    "scale-backwards": 4,
-}  # fmt: skip
-"""What is likelier among slips that explain a result equally well."""
 SAME = 0.01
-"""Relative difference up to which a number is that of the register."""
+"""Relative difference up to which a number is that of the register: room for rounding (a third of a
+millimetre as 0.333); the next slip is far beyond."""
 MUCH_LESS = 0.2
 AS_WELL = 1.5
 """Ratio of scatters below which two slips explain a line equally well."""
@@ -148,38 +68,15 @@ class Subject(Evaluated, frozen=True, dict=True):
     bound: Bound | None = None
     """What the workbook knows of its set-up."""
 
-    @property
-    def file(self) -> str:
-        """File that the observations came from."""
-        return self.observations.file
-
-    @cached_property
-    def impossible(self) -> frozenset[tuple[str, int]]:
-        """Readings (column and row) with a part that no scale can show."""
-        return frozenset(
-            (check.reading, row)
-            for check in self.practical.checks
-            if check.reading
-            for row in range(check.rows)
-            if evaluate(check.node, self.numbers, row) is False
-        )
-
-    @cached_property
-    def beyond_limits(self) -> frozenset[tuple[str, int]]:
-        """Numbers in tables (column and row) that are outside the limits of their cells."""
-        return frozenset(
-            (key, row)
-            for key, one in self.practical.inputs.items()
-            if one.table is not None and one.kind == "number"
-            for row, entry in enumerate(self.observations.entries.get(key, ()))
-            if entry.value is not None and not _allowed(one, entry.value)
-        )
-
     def abscissa_beyond(self, line: LineField) -> bool:
         """Whether a few abscissas of a line cannot be; if most cannot, it is their unit."""
         leaves = self.practical.leaves(line.x)
         rows = {row for key, row in self.beyond_limits if key in leaves}
         return 0 < len(rows) <= sum(v is not None for v in self.numbers.column(line.x)) // 2
+
+    def is_doubtful(self, line: LineField) -> bool:
+        """Whether what the points of a line have in common is a scale or a column."""
+        return line in [slip.field for slip in self.line_slips] or self.abscissa_beyond(line)
 
     @cached_property
     def far_repeats(self) -> tuple[FarRepeat, ...]:
@@ -193,29 +90,23 @@ class Subject(Evaluated, frozen=True, dict=True):
 
     def _rows(self, block: Sequence[str]) -> dict[int, dict[str, float]]:
         """Repeats of each row that has two or more and is not left out by hand, SI."""
-        table = self.practical.field(block[0]).table
-        left_out = {one.row for one in self.evaluation.left_out if one.table == table}
+        one = self.practical.field(block[0])
         rows = {
             row: {key: v for key in block if (v := self.numbers.value(key, row)) is not None}
-            for row in range(self.practical.field(block[0]).rows)
+            for row in range(one.rows)
+            if (one.table, row) not in self.left_out
         }
-        return {
-            row: repeats
-            for row, repeats in rows.items()
-            if len(repeats) > 1 and row not in left_out
-        }
+        return {row: repeats for row, repeats in rows.items() if len(repeats) > 1}
 
     def repeated(self, line: LineField) -> Iterator[tuple[str, ...]]:
         """Columns of repeats that are read, and on whose row means the points of a line rest."""
         practical, below = self.practical, self.practical.below()
+        resting = set().union(*(below[key] for key in line.columns))
         for block in practical.blocks.values():
-            read = all(any(s.rounding for s in practical.field(k).sources) for k in block)
-            means = [
-                key
-                for key, part in practical.calls("row_mean")
-                if set(practical.depends(part)) == set(block)
-            ]
-            if read and any(mean in below[key] for mean in means for key in line.columns):
+            if all(any(s.rounding for s in practical.field(k).sources) for k in block) and any(
+                mean in resting and set(practical.depends(part)) == set(block)
+                for mean, part in practical.calls("row_mean")
+            ):
                 yield block
 
     @cached_property
@@ -262,31 +153,38 @@ class Subject(Evaluated, frozen=True, dict=True):
         for edit in (*column_edits(self.numbers, line), *whole):
             changed = self.numbers.changed(edit.changes)
             fit = refitted(changed, line)
-            wide = WIDE_SCATTER * changed.division(*line.y)
-            if fit is None or fit.residual_deviation > wide:
+            if fit is None or fit.residual_deviation > WIDE_SCATTER * changed.division(*line.y):
                 continue
             if _relative_scatter(fit) < MUCH_LESS * straight:
                 tried.append((_relative_scatter(fit), fit.residual_deviation, edit))
-        tried.sort(key=lambda one: one[0])
-        if not tried or (typed is not None and self._explained_by_points(typed, tried[0][1])):
+        if not tried:
             return None
-        edits = [edit for left, _, edit in tried if left <= AS_WELL * tried[0][0]]
-        return LineSlip(line, tuple(edits), before, tried[0][1])
+        tried.sort(key=lambda one: one[0])
+        least, after, _ = tried[0]
+        if typed is not None and self._explained_by_points(typed, after):
+            return None
+        edits = tuple(edit for left, _, edit in tried if left <= AS_WELL * least)
+        return LineSlip(line, edits, before, after)
+
+    def scale_parts(self, one: BoundInstrument) -> Iterator[tuple[str, float, float]]:
+        """Name, typed and registered size of what makes the scale of a bound instrument."""
+        kinds = {its.id: KINDS[its.kind] for its in self.practical.definition.instruments}
+        kind = kinds.get(one.instrument)
+        pairs = ((kind.graduation, one.step), (kind.divisions, one.divisions)) if kind else ()
+        for name, registered in pairs if kind and kind.graduation else ():
+            typed = self.numbers.shown(f"{one.instrument}.{name}")
+            if typed is not None and registered is not None:
+                yield name, typed, registered
 
     def _possible(self, edits: Iterable[Edit]) -> tuple[Edit, ...]:
         """Slips without those of a scale that is typed as the register has it."""
-        known: set[tuple[str, str]] = set()
-        kinds = {one.id: KINDS[one.kind] for one in self.practical.definition.instruments}
-        for one in () if self.bound is None else self.bound.instruments:
-            kind = kinds.get(one.instrument)
-            pairs = () if kind is None else (
-                ("wrong-divisions", kind.divisions, one.divisions),
-                ("wrong-pitch", kind.graduation, one.step),
-            )  # fmt: skip
-            for slip, part, registered in pairs:
-                typed = self.numbers.shown(f"{one.instrument}.{part}") if registered else None
-                if typed and registered and abs(typed / registered - 1.0) <= SAME:
-                    known.add((slip, one.instrument))
+        bound = () if self.bound is None else self.bound.instruments
+        known = {
+            ("wrong-divisions" if name.endswith("divisions") else "wrong-pitch", one.instrument)
+            for one in bound
+            for name, typed, registered in self.scale_parts(one)
+            if same_size(typed, registered)
+        }
         return tuple(
             edit for edit in edits
             if (edit.kind, next(iter(edit.changes))[0].partition(".")[0]) not in known
@@ -314,16 +212,13 @@ class Subject(Evaluated, frozen=True, dict=True):
             most = max(COARSE * usual, (d.plausible_scatter or 0.0) * unit.factor)
             return Usual(usual, USUAL_DOF, most)
         fitted = self.evaluation.lines.get(line.definition.id)
-        variances, dofs = [], 0
-        for block in self.repeated(line):
-            found = self._by_repeats(block, line.y)
-            dofs += found[1]
-            variances.append(found[0])
-        if fitted is None or dofs < FEWEST_REPEATS:
+        by_repeats = [self._by_repeats(block, line.y) for block in self.repeated(line)]
+        dof = sum(dof for _, dof in by_repeats)
+        if fitted is None or dof < FEWEST_REPEATS:
             return NOTHING_KNOWN
         read = self._moved(self.practical.leaves(line.x), READ_TO, (line.x,))
-        variances.append(fitted.fit.slope**2 * read)
-        return Usual(math.sqrt(math.fsum(variances)), min(dofs, MOST_REPEATS))
+        variances = [*(variance for variance, _ in by_repeats), fitted.fit.slope**2 * read]
+        return Usual(math.sqrt(math.fsum(variances)), min(dof, MOST_REPEATS))
 
     def _by_repeats(self, block: Sequence[str], ys: Sequence[str]) -> tuple[float, int]:
         """Variance of ordinates by the scatter of repeats within rows, and its dof.
@@ -354,29 +249,25 @@ class Subject(Evaluated, frozen=True, dict=True):
                 if value is not None:
                     changes[key, row] = value + by
         other = self.numbers.changed(changes)
-        squares = [
-            (a - b) ** 2
+        moved = (
+            a - b
             for key in results
             for a, b in zip(self.numbers.column(key), other.column(key), strict=True)
             if a is not None and b is not None
-        ]
-        return max(squares, default=0.0)
+        )
+        return max((by**2 for by in moved), default=0.0)
 
     @cached_property
     def stories(self) -> tuple[LineStory, ...]:
         """Every line with the patterns in it; only lines with enough points."""
         found = []
-        doubtful = [slip.field for slip in self.line_slips]
         for line in self.evaluation.lines.values():
-            if line.field in doubtful or self.abscissa_beyond(line.field):
-                # what its points have in common is a scale or a column
+            if self.is_doubtful(line.field):
                 continue
-            points = tuple(line.observed())
+            points, back = tuple(line.observed()), line.field.back
             division = self.numbers.division(*line.field.y)
-            back = line.field.back
-            explained = explain(
-                points, back, division / math.sqrt(12.0), any(back), self.usual(line.field)
-            )
+            floor, usual = division / math.sqrt(12.0), self.usual(line.field)
+            explained = explain(points, back, floor, any(back), usual)
             if explained is not None:
                 found.append(LineStory(line, points, explained, division))
         return tuple(found)
@@ -388,20 +279,16 @@ class Subject(Evaluated, frozen=True, dict=True):
         Only those that leave least that is odd, and that bring the measurand to its accepted value
         where there is one; a wrong unit before a slip with a scale.
         """
-        accepted = None if self.evaluation.measurand is None else self.evaluation.measurand.accepted
-        as_typed = oddities(self, self.numbers)
-        if accepted is not None:
-            as_typed += self._beyond(self.numbers, accepted) > 1.0
+        as_typed = oddities(self, self.numbers) + (self._beyond(self.numbers) > 1.0)
         as_typed += _without_line(self, self.numbers)
         found: list[tuple[int, int, float, Edit]] = []
         columns = [edit for slip in self.line_slips for edit in slip.edits]
         for edit in (*columns, *self._possible(whole_edits(self.numbers))):
             changed = self.numbers.changed(edit.changes)
-            far = 0.0 if accepted is None else self._beyond(changed, accepted)
-            odd = oddities(self, changed) + _outside(self, edit)
+            far, odd = self._beyond(changed), oddities(self, changed) + _outside(self, edit)
             # with a line that is none a result that agrees says nothing
             if far <= 1.0 and odd < as_typed and not _without_line(self, changed):
-                found.append((odd, _LIKELY.get(edit.kind, len(_LIKELY)), far, edit))
+                found.append((odd, edit.rank, far, edit))
         least = min((odd for odd, _, _, _ in found), default=0)
         # a table that was typed in one unit is one slip, not one for each of its columns
         kept = [
@@ -415,10 +302,12 @@ class Subject(Evaluated, frozen=True, dict=True):
         """Numbers with each slip undone that explains a result or a quantity that cannot be."""
         return (self.numbers.changed(edit.changes) for edit in self.whole_slips)
 
-    def _beyond(self, numbers: Numbers, accepted: AcceptedValue) -> float:
+    def _beyond(self, numbers: Numbers) -> float:
         """Distance of the measurand to the nearest book (logarithm), in its uncertainty."""
         measurand = self.evaluation.measurand
-        assert measurand is not None
+        accepted = None if measurand is None else measurand.accepted
+        if measurand is None or accepted is None:
+            return 0.0
         value = numbers.value(measurand.definition.quantity, None)
         if not value or value / accepted.value <= 0.0:
             return math.inf
@@ -426,33 +315,6 @@ class Subject(Evaluated, frozen=True, dict=True):
         spread = its.expanded_uncertainty / (abs(its.value) or 1.0)
         beyond = abs(math.log(value / accepted.value)) - accepted.tolerance
         return max(beyond, 0.0) / (spread or 1e-9)
-
-    def place(self, key: str, row: int | None) -> Place:
-        """Cell of an input, or of the first input behind a derived value."""
-        one = self.practical.field(key)
-        if isinstance(one, DerivedField) and one.table is None:
-            columns = [c for c in self.practical.depends(one.node) if self._in_table(c)]
-            if not columns:
-                # worked out from several things: no single cell is to blame
-                return Place(file=self.file)
-            return self.place(columns[0], 0)
-        for name in self.practical.leaves(key):
-            its_row = row if self.practical.inputs[name].table is not None else None
-            return self.observations.entry(name, its_row).place
-        return Place(file=self.file)
-
-    def typed(self, key: str, row: int) -> bool:
-        """Whether anything stands in the cells of a reading in a row of its table."""
-        table = self.practical.field(key).table
-        return any(
-            self.observations.entry(leaf, row).text
-            or self.observations.entry(leaf, row).value is not None
-            for leaf in self.practical.leaves(key)
-            if self.practical.inputs[leaf].table == table
-        )
-
-    def _in_table(self, key: str) -> bool:
-        return self.practical.field(key).table is not None
 
     def shown(self, key: str, row: int | None = None) -> str:
         """A value as text with its unit; “nothing” where it is missing."""
@@ -467,9 +329,23 @@ class Subject(Evaluated, frozen=True, dict=True):
         return "" if row is None else f" in row {row + 1}"
 
 
-def would_fit(slips: Sequence[str]) -> str:
+def joined(slips: Iterable[str]) -> Decimals:
+    """Slips in words as a list of what could have been."""
+    return Decimals("; or if ".join(slips))
+
+
+def as_if(subject: Subject, key: str, edits: Sequence[tuple[Edit, float]]) -> Phrase | str:
+    """What a reading would be with slips of it undone (SI), the first of them; empty if none."""
+    if not edits:
+        return ""
+    one = subject.practical.field(key)
+    value = amount(one.unit.from_si(edits[0][1]), one.unit, one.decimals)
+    return phrase("would-fit-as-if", value=value, slips=joined(edit.words for edit, _ in edits))
+
+
+def would_fit(slips: Sequence[str]) -> Phrase | str:
     """The beginning of a remedy that names slips in words; empty without any."""
-    return f"{WOULD_FIT} {'; or if '.join(slips)}. " if slips else ""
+    return phrase("would-fit", slips=joined(slips)) if slips else ""
 
 
 MOST_SHOWN = 5
@@ -505,15 +381,13 @@ def _outside(subject: Subject, edit: Edit) -> int:
     count = 0
     for (key, row), value in edit.changes.items():
         one, typed = subject.practical.inputs[key], subject.observations.entry(key, row).value
-        count += (not _allowed(one, value)) - (typed is not None and not _allowed(one, typed))
+        count += (not allowed(one, value)) - (typed is not None and not allowed(one, typed))
     return count
 
 
-def _allowed(one: InputField, value: float) -> bool:
-    """Whether a number lies within the limits of its cell, in its unit."""
-    low = -math.inf if one.minimum is None else one.minimum
-    high = math.inf if one.maximum is None else one.maximum
-    return low <= value <= high
+def same_size(typed: float, registered: float) -> bool:
+    """Whether a size of a scale is that of the register."""
+    return abs(typed / registered - 1.0) <= SAME
 
 
 def _relative_scatter(fit: LineFit) -> float:
@@ -529,6 +403,11 @@ def amount(value: float, unit: Unit, decimals: int | None = None, digits: int = 
     else:
         text = _trimmed(f"{value:.{decimals}f}").replace("-", "−")
     return Decimals(f"{text} {unit.pretty}".strip())
+
+
+def rough(value: float, unit: Unit) -> Decimals:
+    """A size that is not known to more than two digits, with its unit."""
+    return amount(float(f"{value:.2g}"), unit)
 
 
 def _trimmed(text: str) -> str:
@@ -561,7 +440,7 @@ def fitting_edits(
         if value is not None and fits(value, numbers):
             found.append((edit, value))
     # whole steps of the scale are misread more often than anything else
-    found.sort(key=lambda pair: _RANK.get(pair[0].kind, len(_RANK)))
+    found.sort(key=lambda pair: pair[0].rank)
     kinds: dict[str, tuple[Edit, float]] = {}
     for edit, value in found:
         kinds.setdefault(edit.kind, (edit, value))
@@ -569,4 +448,3 @@ def fitting_edits(
 
 
 MOST_WORDS = 3
-_RANK = {"main-step": 0, "count-off": 1, "digits-swapped": 2, "half-step": 3, "ten-divisions": 4}

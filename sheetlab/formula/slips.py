@@ -12,16 +12,17 @@ from collections.abc import Callable, Iterator, Sequence
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.formula.functions import FUNCTIONS, Elementwise, RowStatistic, Unless
+from sheetlab.formula.functions import FUNCTIONS, Elementwise, Unless
 from sheetlab.formula.tree import Binary, Call, Name, Negative, Node, Number, names
 from sheetlab.formula.values import argument_keys
 
 Put = Callable[[Node], Node]
 """A part in the place of another -> the whole tree."""
 
+Change = Callable[[Node], Node]
+
 _ANGLE = 180.0 / math.pi
-_TURNED = ("sin", "cos", "tan")
-_TURNING = ("asin", "acos", "atan")
+_LN10 = Number(math.log(10.0))
 
 
 class Slip(Struct, frozen=True):
@@ -48,34 +49,34 @@ def slips(
     repeats
         Number of columns behind a name.
     """
-    for spot in _spots(node, lambda changed: changed, False):
+    for spot in _spots(node):
         yield from _at(spot, units, repeats)
 
 
 def scaled(node: Node, key: str, factor: float) -> Node:
     """The formula with a name taken so many times, outside functions of columns."""
-    return _in_arithmetic(node, key, lambda name: Binary("*", Number(factor), name))
+    return _in_arithmetic(node, key, Binary("*", Number(factor), Name(key)))
 
 
 def set_to(node: Node, key: str, value: float) -> Node:
     """The formula with a number for a name, outside functions of columns."""
-    return _in_arithmetic(node, key, lambda name: Number(value))
+    return _in_arithmetic(node, key, Number(value))
 
 
 def arithmetic_names(node: Node) -> dict[str, float]:
     """Names outside functions of columns, with the greatest power that they stand in."""
     found: dict[str, float] = {}
-    for spot in _spots(node, lambda changed: changed, False):
-        key, power = _power(spot.node)
-        if key:
-            found[key] = max(power, found.get(key, 0.0), key=abs)
+    for spot in _spots(node):
+        base, power = _power(spot.node)
+        if isinstance(base, Name):
+            found[base.key] = max(power, found.get(base.key, 0.0), key=abs)
     return found
 
 
 def halved_names(node: Node) -> set[str]:
     """Names that the formula divides by two, as a diameter is to give a radius."""
     found = set()
-    for spot in _spots(node, lambda changed: changed, False):
+    for spot in _spots(node):
         match spot.node:
             case Binary("/", Name(key), Number(2.0)) | Binary("*", Number(0.5), Name(key)):
                 found.add(key)
@@ -140,14 +141,12 @@ def _number(node: Node) -> float | None:
     return None
 
 
-def _power(node: Node) -> tuple[str, float]:
-    """Name and exponent of a power of a name; no name if it is something else."""
+def _power(node: Node) -> tuple[Node, float]:
+    """A part as a power of something: a name, a number or whatever it is."""
     match node:
-        case Name(key):
-            return key, 1.0
-        case Binary("^", Name(key), exponent):
-            return key, _number(exponent) or 0.0
-    return "", 0.0
+        case Binary("^", base, exponent):
+            return base, _number(exponent) or 0.0
+    return node, 1.0
 
 
 class _Spot(Struct, frozen=True):
@@ -157,82 +156,109 @@ class _Spot(Struct, frozen=True):
     """Below a sum, where a factor without its unit would not be noticed to be absurd."""
 
 
-def _spots(node: Node, put: Put, in_sum: bool) -> Iterator[_Spot]:
-    """Every part of the arithmetic that a person handles, the whole first."""
+def _parts(node: Node) -> tuple[Node, ...]:
+    """Parts of the arithmetic that a person handles: not the columns of a function."""
+    match node:
+        case Binary(_, left, right):
+            return left, right
+        case Negative(inner):
+            return (inner,)
+        case Call(function, arguments) if isinstance(FUNCTIONS[function], Elementwise):
+            return arguments
+        case Call(function, arguments) if isinstance(FUNCTIONS[function], Unless):
+            return arguments[1:]
+    return ()
+
+
+def _made_of(node: Node, parts: Sequence[Node]) -> Node:
+    """The same operation on other parts."""
+    match node:
+        case Binary(op):
+            return Binary(op, *parts)
+        case Call(function, arguments):
+            return Call(function, (*arguments[: len(arguments) - len(parts)], *parts))
+    return Negative(*parts)
+
+
+def _spots(node: Node, put: Put = lambda changed: changed, in_sum: bool = False) -> Iterator[_Spot]:
+    """Every part of the arithmetic, the whole first."""
     yield _Spot(node, put, in_sum)
-    match node:
-        case Binary("^", base, _):
-            if not isinstance(base, Name | Number):
-                yield from _spots(base, lambda n: put(replace(node, left=n)), in_sum)
-        case Binary(op, left, right):
-            below = in_sum or op in "+-"
-            yield from _spots(left, lambda n: put(replace(node, left=n)), below)
-            yield from _spots(right, lambda n: put(replace(node, right=n)), below)
-        case Negative(inner):
-            yield from _spots(inner, lambda n: put(Negative(n)), in_sum)
-        case Call(function, arguments):
-            rule = FUNCTIONS[function]
-            if isinstance(rule, Elementwise):
-                yield from _spots(
-                    arguments[0], lambda n: put(replace(node, arguments=(n,))), in_sum
-                )
-            elif isinstance(rule, Unless):
-                yield from _spots(
-                    arguments[1],
-                    lambda n: put(replace(node, arguments=(arguments[0], n))),
-                    in_sum,
-                )
+    parts = _parts(node)
+    op = node.op if isinstance(node, Binary) else ""
+    for i, part in enumerate(parts):
+        if op == "^" and (i or isinstance(part, Name | Number)):
+            # a power of a name is handled as one
+            continue
+
+        def put_part(changed: Node, i: int = i) -> Node:
+            return put(_made_of(node, (*parts[:i], changed, *parts[i + 1 :])))
+
+        yield from _spots(part, put_part, in_sum or op in ("+", "-"))
 
 
-def _in_arithmetic(node: Node, key: str, change: Callable[[Name], Node]) -> Node:
-    match node:
-        case Name(found) if found == key:
-            return change(node)
-        case Negative(inner):
-            return Negative(_in_arithmetic(inner, key, change))
-        case Binary(op, left, right):
-            return Binary(op, _in_arithmetic(left, key, change), _in_arithmetic(right, key, change))
-        case Call(function, arguments):
-            rule = FUNCTIONS[function]
-            if isinstance(rule, Elementwise):
-                return Call(function, (_in_arithmetic(arguments[0], key, change),))
-            if isinstance(rule, Unless):
-                return Call(function, (arguments[0], _in_arithmetic(arguments[1], key, change)))
-    return node
+def _in_arithmetic(node: Node, key: str, changed: Node) -> Node:
+    """The formula with something else for a name, outside functions of columns."""
+    if node == Name(key):
+        return changed
+    parts = _parts(node)
+    return _made_of(node, [_in_arithmetic(p, key, changed) for p in parts]) if parts else node
 
 
 def _at(
     spot: _Spot, units: Callable[[str], Sequence[float]], repeats: Callable[[str], int]
 ) -> Iterator[Slip]:
     node, put = spot.node, spot.put
-    match node:
+    base, power = _power(node)
+    match base:
         case Number(value) if value == math.pi:
-            yield from _pi(put, 1.0)
-        case Number(value) if value not in (0.0, 1.0):
+            detail = "π" if power == 1.0 else f"π^{power:g}"
+            for kind, other in _of_power(base, power, 1.0):
+                about_power = f"{power:g}" if kind == "power-lost" else ""
+                kind = {"power-more": "pi-once-more"}.get(kind, f"pi-{kind}")
+                yield Slip(kind, put(other), (), detail if kind == "pi-left-out" else about_power)
+            for digits in (1, 2):
+                rounded = Number(round(math.pi, digits - 1) ** power)
+                yield Slip("rounded-constant", put(rounded), (), f"π as {math.pi:.{digits}g}")
+        case Number(value) if value not in (0.0, 1.0) and node is base:
             yield Slip("number-left-out", put(Number(1.0)), detail=f"{value:g}")
             yield Slip("number-wrong-side", put(Number(1.0 / value)), detail=f"{value:g}")
-        case Binary("^", Number(value), exponent) if value == math.pi:
-            yield from _pi(put, _number(exponent) or 0.0)
-        case Name() | Binary("^", Name(), _) if not spot.in_sum:
-            yield from _powers(*_power(node), put, units)
-        case Name() | Binary("^", Name(), _):
-            key, power = _power(node)
-            if power >= 2.0:
-                for size in units(key):
-                    one = _times(key, power - 1.0, size)
-                    yield Slip("power-lost", put(one), (key,), f"{power:g}")
+        case Name(key):
+            for size in units(key) if power >= 2.0 or not spot.in_sum else ():
+                for kind, other in _of_power(base, power, size):
+                    if kind == "power-lost" or not spot.in_sum:
+                        shown = abs(power) + 1.0 if kind == "power-more" else power
+                        yield Slip(kind, put(other), (key,), f"{shown:g}")
+    match node:
         case Binary("+" | "-" as op, left, right):
             yield from _sum(put, op, left, right)
         case Binary("/", left, Binary("*") as below):
             first, *others = _factors(below)
             without: Node = Binary("/", left, first)
-            for other in others:
-                without = Binary("*", without, other)
+            for factor in others:
+                without = Binary("*", without, factor)
             yield Slip("brackets", put(without), names(below))
-        case Call(function, (inner,)) if function in ("ln", "log10", "sqrt", *_TURNED, *_TURNING):
-            yield from _function(function, inner, put)
-        case Call(function) if isinstance(FUNCTIONS[function], RowStatistic):
+        case Call(function, (inner,)) if function in _FUNCTIONS:
+            about = names(inner) if function == "sqrt" else ()
+            for kind, change in _FUNCTIONS[function]:
+                detail = function if kind == "angle-mode" else ""
+                yield Slip(kind, put(change(inner)), about, detail)
+        case Call("row_mean"):
             yield from _row(node, put, repeats)
+
+
+def _of_power(base: Node, power: float, size: float) -> Iterator[tuple[str, Node]]:
+    """A power left out, on the wrong side, one lower, one higher; ``size``: the unit of a name."""
+    one = math.copysign(1.0, power)
+    yield "left-out", Number(size**power)
+    yield "wrong-side", _times(base, -power, size ** (2.0 * power))
+    if abs(power) >= 2.0:
+        yield "power-lost", _times(base, power - one, size**one)
+    yield "power-more", _times(base, power + one, size**-one)
+
+
+def _times(base: Node, power: float, size: float) -> Node:
+    raised = Binary("^", base, Number(power))
+    return raised if size == 1.0 else Binary("*", raised, Number(size))
 
 
 def _factors(node: Node) -> list[Node]:
@@ -240,42 +266,6 @@ def _factors(node: Node) -> list[Node]:
         case Binary("*", left, right):
             return [*_factors(left), *_factors(right)]
     return [node]
-
-
-def _pi(put: Put, power: float) -> Iterator[Slip]:
-    pi = Number(math.pi)
-    yield Slip("pi-left-out", put(Number(1.0)), detail="π" if power == 1.0 else f"π^{power:g}")
-    yield Slip("pi-wrong-side", put(Binary("^", pi, Number(-power))))
-    yield Slip("pi-once-more", put(Binary("^", pi, Number(power + 1.0))))
-    if power >= 2.0:
-        yield Slip("pi-power-lost", put(Binary("^", pi, Number(power - 1.0))), detail=f"{power:g}")
-    for digits in (1, 2):
-        yield Slip(
-            "rounded-constant",
-            put(Number(round(math.pi, digits - 1) ** power)),
-            detail=f"π as {math.pi:.{digits}g}",
-        )
-
-
-def _times(key: str, power: float, size: float) -> Node:
-    one: Node = Binary("^", Name(key), Number(power))
-    return one if size == 1.0 else Binary("*", one, Number(size))
-
-
-def _powers(
-    key: str, power: float, put: Put, units: Callable[[str], Sequence[float]]
-) -> Iterator[Slip]:
-    detail = f"{power:g}"
-    for size in units(key):
-        yield Slip("left-out", put(Number(size**power)), (key,), detail)
-        yield Slip("wrong-side", put(_times(key, -power, size ** (2.0 * power))), (key,), detail)
-        if abs(power) >= 2.0:
-            less = math.copysign(1.0, power)
-            one = _times(key, power - less, size**less)
-            yield Slip("power-lost", put(one), (key,), detail)
-        more = math.copysign(1.0, power)
-        one = _times(key, power + more, size**-more)
-        yield Slip("power-more", put(one), (key,), f"{abs(power) + 1.0:g}")
 
 
 def _sum(put: Put, op: str, left: Node, right: Node) -> Iterator[Slip]:
@@ -286,29 +276,37 @@ def _sum(put: Put, op: str, left: Node, right: Node) -> Iterator[Slip]:
         yield Slip("term-left-out", put(right if op == "+" else Negative(right)), names(left))
 
 
-def _function(function: str, inner: Node, put: Put) -> Iterator[Slip]:
-    whole = Call(function, (inner,))
-    if function == "ln":
-        yield Slip("decimal-logarithm", put(Call("log10", (inner,))))
-        yield Slip("natural-logarithm", put(Binary("*", whole, Number(math.log(10.0)))))
-    elif function == "log10":
-        yield Slip("natural-logarithm", put(Call("ln", (inner,))))
-    elif function == "sqrt":
-        yield Slip("root-left-out", put(inner), names(inner))
-    elif function in _TURNED:
-        for factor in (_ANGLE, 1.0 / _ANGLE):
-            turned = Call(function, (Binary("*", Number(factor), inner),))
-            yield Slip("angle-mode", put(turned), detail=function)
-    else:
-        yield Slip("angle-mode", put(Binary("*", Number(_ANGLE), whole)), detail=function)
+def _times_angle(factor: float) -> Change:
+    return lambda inner: Binary("*", Number(factor), inner)
+
+
+def _of_angle(function: str) -> tuple[tuple[str, Change], ...]:
+    """Degrees for radians, and the other way round."""
+    if function.startswith("a"):
+        return (("angle-mode", lambda inner: _times_angle(_ANGLE)(Call(function, (inner,)))),)
+    return tuple(
+        ("angle-mode", lambda inner, f=factor: Call(function, (_times_angle(f)(inner),)))
+        for factor in (_ANGLE, 1.0 / _ANGLE)
+    )
+
+
+_FUNCTIONS: dict[str, tuple[tuple[str, Change], ...]] = {
+    "ln": (
+        ("decimal-logarithm", lambda inner: Call("log10", (inner,))),
+        ("natural-logarithm", lambda inner: Binary("*", Call("ln", (inner,)), _LN10)),
+    ),
+    "log10": (("natural-logarithm", lambda inner: Call("ln", (inner,))),),
+    "sqrt": (("root-left-out", lambda inner: inner),),
+    **{name: _of_angle(name) for name in ("sin", "cos", "tan", "asin", "acos", "atan")},
+}
+"""Kind and change of the slips with a function of one number, by its argument."""
 
 
 def _row(node: Call, put: Put, repeats: Callable[[str], int]) -> Iterator[Slip]:
     keys = argument_keys(node)
     count = sum(map(repeats, keys))
-    if node.function != "row_mean" or count < 2:
+    if count < 2:
         return
     yield Slip("sum-for-mean", put(Binary("*", Number(float(count)), node)), tuple(keys))
-    if len(keys) > 1:
-        for key in keys:
-            yield Slip("one-column", put(replace(node, arguments=(Name(key),))), (key,))
+    for key in keys if len(keys) > 1 else ():
+        yield Slip("one-column", put(replace(node, arguments=(Name(key),))), (key,))

@@ -178,7 +178,7 @@ def _slip(column: _Column, one: Pattern, near: float) -> str:
     step = _steps(column, one.size, near)
     if step:
         return f": {step[1]}; {_decimal(typed - step[0], column)} would fit"
-    from sheetlab.practical.edits import swapped_digits
+    from sheetlab.practical.slips.cells import swapped_digits
 
     decimals = max(0, -Decimal(repr(column.division)).adjusted())
     for other in swapped_digits(typed, decimals):

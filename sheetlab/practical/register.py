@@ -456,7 +456,7 @@ def _overdue(its: RegisteredInstrument, today: datetime.date) -> Iterator[Findin
     due = its.due
     if due is not None and due < today:
         yield finding(
-            "check-overdue", Severity.NOTE, its.place, id=its.id, checked=str(its.checked),
+            "check-overdue_register", Severity.NOTE, its.place, id=its.id, checked=str(its.checked),
             due=str(due),
         )  # fmt: skip
 

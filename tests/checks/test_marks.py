@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from classes.groups import PENDULUM, WIRE, handin
-from examples import WORKBOOKS, filled
+from checks.placed import assessed
+from classes.groups import PENDULUM, WIRE
+from examples import WORKBOOKS, typed
 from msgspec.structs import replace
 
 from sheetlab.checks.assess import Assessment
@@ -16,15 +17,12 @@ from sheetlab.checks.marks import ProposedMark, Scheme, load_scheme, propose, ro
 from sheetlab.classes.schemes import FOLDER, find_scheme, shipped
 from sheetlab.finding import Finding, Place, Severity, SheetlabError
 from sheetlab.manual import FOLDER as PAGES
-from sheetlab.workbook.evaluate_file import evaluate_file
 
 
-def assessed(tmp_path: Path, data: bytes) -> Assessment:
-    path = tmp_path / "one.xlsx"
-    path.write_bytes(data)
-    found = evaluate_file(path, None, trials=0).assessment
-    assert found is not None
-    return found
+def avocet(**other: list[Any]) -> Assessment:
+    """The careful group's workbook with other own results."""
+    cells = {f"answer.{key}": value for key, value in other.items()}
+    return assessed("Avocet", {**WORKBOOKS["Avocet"].cells, **cells})
 
 
 def scheme(item: str, step: str = "0.5") -> Scheme:
@@ -38,20 +36,20 @@ def mark(found: Assessment, item: str, step: str = "0.5") -> ProposedMark:
 
 
 @pytest.fixture(scope="module")
-def clean(tmp_path_factory: pytest.TempPathFactory) -> Assessment:
-    return assessed(tmp_path_factory.mktemp("clean"), handin("A", "S1", 101))
+def clean() -> Assessment:
+    return assessed(WIRE)
 
 
 @pytest.fixture(scope="module")
-def petrel(tmp_path_factory: pytest.TempPathFactory) -> Assessment:
+def petrel() -> Assessment:
     """A coincidence beyond the scale in F14, a main scale without one in D11, a text in B12."""
-    return assessed(tmp_path_factory.mktemp("petrel"), filled("Petrel"))
+    return assessed("Petrel")
 
 
 @pytest.fixture(scope="module")
-def fulmar(tmp_path_factory: pytest.TempPathFactory) -> Assessment:
+def fulmar() -> Assessment:
     """An area worked out with a wrong length, carried forward rightly; no slope given."""
-    return assessed(tmp_path_factory.mktemp("fulmar"), filled("Fulmar"))
+    return assessed("Fulmar")
 
 
 def test_findings_cost_all_or_each(petrel: Assessment, clean: Assessment) -> None:
@@ -139,19 +137,14 @@ def test_own_results_with_an_error_carried_forward(fulmar: Assessment, clean: As
     assert mark(clean, 'marks = 6\nanswers = ["no such"]').proposed is None
 
 
-def test_rows_start_cells_and_result(tmp_path: Path, clean: Assessment) -> None:
+def test_rows_start_cells_and_result(clean: Assessment) -> None:
     rows = 'marks = 4\nrows = ["*"]'
     assert mark(clean, rows).proposed == 4.0
     assert "Readings B9:" in mark(clean, rows).evidence
     short = {**WORKBOOKS["Avocet"].cells}
-    from examples import layout
-
-    from sheetlab.practical.definition import Assist
-    from sheetlab.workbook.template import write_template
-
     for key in [k for k in short if k.startswith("readings.")]:
         short[key] = list(short[key])[:3]
-    found = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), short))
+    found = assessed("Avocet", short)
     assert mark(found, 'marks = 4\nrows = ["readings"]').proposed == 2.0
     assert "3 rows; 6 were asked for" in mark(found, 'marks = 4\nrows = ["readings"]').evidence
     start = mark(found, 'marks = 2\nstart = ["group", "setup"]')
@@ -159,32 +152,28 @@ def test_rows_start_cells_and_result(tmp_path: Path, clean: Assessment) -> None:
     assert "Empty: “Group” (Start " in start.evidence
     assert mark(clean, 'marks = 2\nstart = ["group", "date"]').proposed == 1.0
     assert mark(clean, "marks = 2\nresult = true").proposed == 2.0
-    blank = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), {}))
+    blank = assessed("Avocet", {})
     assert mark(blank, "marks = 2\nresult = true").proposed == 0.0
 
 
-def changed(tmp_path: Path, change: Callable[[dict[str, Any]], None]) -> Assessment:
+def changed(change: Callable[[dict[str, Any]], None]) -> Assessment:
     """The careful group's workbook with something changed."""
-    from examples import layout, typed
-
-    from sheetlab.practical.definition import Assist
-    from sheetlab.workbook.template import write_template
 
     cells = {key: list(values) for key, values in typed("Avocet").items()}
     change(cells)
-    return assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), cells))
+    return assessed("Avocet", cells)
 
 
 def by_item(found: Assessment, name: str = "bench-and-sums") -> dict[str, ProposedMark]:
     return {one.item.id: one for one in propose(found, find_scheme(name))}
 
 
-def test_one_missing_row_of_six_costs(tmp_path: Path) -> None:
+def test_one_missing_row_of_six_costs() -> None:
     def five(cells: dict[str, Any]) -> None:
         for key in [k for k in cells if k.startswith("readings.")]:
             cells[key] = cells[key][:5]
 
-    found = changed(tmp_path, five)
+    found = changed(five)
     assert by_item(found)["enough"].proposed == 3.5
     assert by_item(found, "quick-ten")["complete"].proposed == 2.0
     # 17 of 18 parts would round to all, with whatever scheme
@@ -193,11 +182,11 @@ def test_one_missing_row_of_six_costs(tmp_path: Path) -> None:
     assert "3 rows; 1 was asked for" in mark(found, 'marks = 4\nrows = ["*"]').evidence
 
 
-def test_a_reading_far_off_is_not_praised(tmp_path: Path, clean: Assessment) -> None:
+def test_a_reading_far_off_is_not_praised(clean: Assessment) -> None:
     def hundred_divisions(cells: dict[str, Any]) -> None:
         cells["readings.up.1.main"][7] += 3.0
 
-    found = by_item(changed(tmp_path, hundred_divisions))
+    found = by_item(changed(hundred_divisions))
     for item in ("scales", "care", "book"):
         assert by_item(clean)[item].praise
         assert by_item(clean)[item].proposed == by_item(clean)[item].out_of
@@ -211,7 +200,7 @@ def test_a_reading_far_off_is_not_praised(tmp_path: Path, clean: Assessment) -> 
     assert found["enough"].praise
 
 
-def test_a_wrong_unit_of_a_whole_column_costs_once(tmp_path: Path) -> None:
+def test_a_wrong_unit_of_a_whole_column_costs_once() -> None:
     def metres(cells: dict[str, Any]) -> None:
         for key in ("length.upper", "length.lower"):
             cells[key] = [round(value / 100.0, 4) for value in cells[key]]
@@ -220,7 +209,7 @@ def test_a_wrong_unit_of_a_whole_column_costs_once(tmp_path: Path) -> None:
         cells["readings.mass"] = [1000.0 * value for value in cells["readings.mass"]]
 
     for change in (metres, grams):
-        found = by_item(changed(tmp_path, change))
+        found = by_item(changed(change))
         assert found["scales"].proposed == 3.0
         assert not found["scales"].praise
         assert found["book"].proposed == 0.0
@@ -235,32 +224,17 @@ def test_a_wrong_unit_of_a_whole_column_costs_once(tmp_path: Path) -> None:
         *((0.001, 0.0), (0.1, 0.0), (60.0, 0.0)),
     ],
 )
-def test_the_own_uncertainty(tmp_path: Path, given: float | None, proposed: float) -> None:
-    from examples import layout
-
-    from sheetlab.practical.definition import Assist
-    from sheetlab.workbook.template import write_template
-
-    cells = {**WORKBOOKS["Avocet"].cells}
-    if given is not None:
-        cells["answer.U"] = [given]
-    found = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), cells))
+def test_the_own_uncertainty(given: float | None, proposed: float) -> None:
+    found = assessed("Avocet", WORKBOOKS["Avocet"].cells) if given is None else avocet(U=[given])
     one = mark(found, "marks = 2\nstated = true")
     assert one.proposed == proposed
     assert "E10" in one.evidence
 
 
-def test_an_own_uncertainty_is_a_part_of_the_own_result(tmp_path: Path) -> None:
-    from examples import layout
-
-    from sheetlab.practical.definition import Assist
-    from sheetlab.workbook.template import write_template
-
+def test_an_own_uncertainty_is_a_part_of_the_own_result() -> None:
     # a radius for a diameter: the own result is a quarter, and its uncertainty with it
     def judged(own: float, given: float) -> ProposedMark:
-        cells = {**WORKBOOKS["Avocet"].cells, "answer.Y": [own], "answer.U": [given]}
-        found = assessed(tmp_path, write_template(layout(WIRE, Assist.CORRECTED), cells))
-        return mark(found, "marks = 2\nstated = true")
+        return mark(avocet(Y=[own], U=[given]), "marks = 2\nstated = true")
 
     assert judged(27.0, 1.2).proposed == 2.0
     assert judged(27.0, 0.001).proposed == 0.0
@@ -306,10 +280,10 @@ def test_steps(fulmar: Assessment) -> None:
 
 
 @pytest.mark.parametrize("name", shipped())
-@pytest.mark.parametrize("practical", [WIRE, PENDULUM])
-def test_shipped_schemes_suit_every_practical(tmp_path: Path, name: str, practical: str) -> None:
+@pytest.mark.parametrize("model", [WIRE, PENDULUM])
+def test_shipped_schemes_suit_every_practical(name: str, model: str) -> None:
     its = find_scheme(name)
-    found = assessed(tmp_path, handin("A", "S1", 101, practical))
+    found = assessed(model)
     for one in propose(found, its):
         assert one.proposed is None or one.proposed == one.out_of or one.item.id in (
             "first-sheet", "uncertainty", "own"

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
-import pytest
+from checks.placed import assessed
 from examples import layout, typed
 
 from sheetlab.checks.assess import Assessment, assess
@@ -18,19 +19,15 @@ from sheetlab.workbook.template import write_template
 Cells = dict[str, list[Any]]
 
 
-@pytest.fixture
-def avocet(tmp_path: Any) -> Callable[..., Assessment]:
+def avocet(change: Callable[[Cells], None]) -> Assessment:
     """The careful group's workbook with something changed."""
+    return assessed("Avocet", changed(change))
 
-    def made(change: Callable[[Cells], None]) -> Assessment:
-        cells: Cells = {key: list(values) for key, values in typed("Avocet").items()}
-        change(cells)
-        path = tmp_path / "a.xlsx"
-        path.write_bytes(write_template(layout("wire-stretching", Assist.CORRECTED), cells))
-        read = read_workbook(path)
-        return assess(read.practical, read.observations, trials=0)
 
-    return made
+def changed(change: Callable[[Cells], None]) -> Cells:
+    cells: Cells = {key: list(values) for key, values in typed("Avocet").items()}
+    change(cells)
+    return cells
 
 
 def metres(cells: Cells) -> None:
@@ -42,7 +39,7 @@ def doubtful(found: Assessment) -> list[Finding]:
     return [f for f in found.findings if f.severity == "doubtful"]
 
 
-def test_metres_in_a_column_of_centimetres(avocet: Callable[..., Assessment]) -> None:
+def test_metres_in_a_column_of_centimetres() -> None:
     implausible, far, form = doubtful(avocet(metres))
     assert (implausible.code, far.code) == ("implausible", "far-from-accepted")
     would = "It would fit if the numbers in “Length of the experimental wire” were in m, not in cm"
@@ -54,7 +51,7 @@ def test_metres_in_a_column_of_centimetres(avocet: Callable[..., Assessment]) ->
     assert "5 more cells (B13, B14, C12, C13, C14)" in form.found
 
 
-def test_two_readings_too_fine_are_one_finding(avocet: Callable[..., Assessment]) -> None:
+def test_two_readings_too_fine_are_one_finding() -> None:
     def change(cells: Cells) -> None:
         cells["length.upper"][0] = 5.404
         cells["length.lower"][2] = 243.907
@@ -64,27 +61,30 @@ def test_two_readings_too_fine_are_one_finding(avocet: Callable[..., Assessment]
     assert "in 1 more cell (C14)" in form.found
 
 
-def test_a_text_that_the_result_does_not_rest_on_comes_last(
-    avocet: Callable[..., Assessment],
-) -> None:
+def test_a_text_that_the_result_does_not_rest_on_comes_last(tmp_path: Path) -> None:
+    def read(change: Callable[[Cells], None]) -> list[Finding]:
+        path = tmp_path / "a.xlsx"
+        path.write_bytes(
+            write_template(layout("wire-stretching", Assist.CORRECTED), changed(change))
+        )
+        found = read_workbook(path)
+        return doubtful(assess(found.practical, found.observations, trials=0))
+
     def change(cells: Cells) -> None:
         cells["dead_load"] = ["25 SWG"]
         cells["readings.up.1.main"][5] += 0.5
 
-    found = doubtful(avocet(change))
-    assert [f.code for f in found] == ["point-off-line", "not-a-number"]
+    assert [f.code for f in read(change)] == ["point-off-line", "not-a-number"]
 
     def lost(cells: Cells) -> None:
         cells["readings.mass"][3] = "25 SWG"
         metres(cells)
 
-    codes = [f.code for f in doubtful(avocet(lost))]
+    codes = [f.code for f in read(lost)]
     assert codes.index("not-a-number") < codes.index("finer-than-scale")
 
 
-def test_the_reading_that_changes_the_result_more_comes_first(
-    avocet: Callable[..., Assessment],
-) -> None:
+def test_the_reading_that_changes_the_result_more_comes_first() -> None:
     def change(cells: Cells) -> None:
         cells["readings.up.1.main"][1] += 0.5
         cells["readings.up.1.main"][7] += 1.5
@@ -95,7 +95,7 @@ def test_the_reading_that_changes_the_result_more_comes_first(
     assert "row 2" in second.found
 
 
-def test_a_cause_stands_before_its_effects(avocet: Callable[..., Assessment]) -> None:
+def test_a_cause_stands_before_its_effects() -> None:
     def wrong_side(cells: Cells) -> None:
         cells["screw_gauge.zero_reading.coincidence"] = [46.0, 46.0]
         cells["screw_gauge.zero_reading.side"] = ["short of the line or on it"] * 2

@@ -34,22 +34,22 @@ NAMES: dict[str, tuple[str, ...]] = {
     "main-step": ("one step (",),
     "half-step": ("half a step",),
     "repeat-step": ("one step (",),
-    "block-step": ("block-shifted",),
+    "block-shifted": ("block-shifted",),
     "digits-swapped": ("swapped",),
-    "coincidence-ten": ("ten off",),
+    "ten-divisions": ("ten off",),
     "scale-backwards": ("counted backwards",),
     "wrong-divisions": ("divisions-doubtful", "coincidence-outside-scale", "divisions, not"),
     "zero-forgotten": ("zero readings taken",),
     "zero-side": ("zero-error-large", "right side"),
     "zero-sign": ("zero-side-doubtful",),
     "slip": ("slip",),
-    "toe": ("kink",),
-    "yield": ("yield-at-end",),
+    "kink-at-start": ("kink",),
+    "yield-at-end": ("yield-at-end",),
     "backlash": ("backlash",),
-    "set": ("permanent set",),
+    "permanent-set": ("permanent set",),
     "friction": ("friction",),
     "drift": ("drift",),
-    "load-missed": ("load-not-recorded",),
+    "load-not-recorded": ("load-not-recorded",),
     "unit-slip": ("unit of the heading", "wrong unit", ", not in "),
     "count-off": ("swings were counted in each timing",),
 }
@@ -58,7 +58,7 @@ VISIBLE = tuple(h for h in NAMES if h not in ("scale-backwards", "wrong-division
 readings advance by nearly whole turns, and a diameter within the register's 3 %."""
 MATTER = ("repeat-step", "unit-slip", "count-off")
 """Of the pendulum: the others change the diameter of the bob, which the slope does not know."""
-WHOLE_STEPS = ("main-step", "repeat-step", "block-step")
+WHOLE_STEPS = ("main-step", "repeat-step", "block-shifted")
 
 
 @dataclass

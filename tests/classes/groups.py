@@ -29,7 +29,7 @@ from sheetlab.workbook.evaluate_file import evaluate_file
 from sheetlab.workbook.template import write_template
 
 WIRE, PENDULUM = "wire-stretching", "simple-pendulum"
-HABITS: Mapping[int, Sequence[str]] = {2: ("main-step",), 5: ("answer-radius",)}
+HABITS: Mapping[int, Sequence[str]] = {2: ("main-step",), 5: ("diameter-for-radius",)}
 """What goes wrong in two of the groups."""
 
 

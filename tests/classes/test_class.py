@@ -267,7 +267,7 @@ def assert_pages_fit(path: Path) -> None:
 @pytest.mark.slow
 def test_a_page_of_feedback_stays_one_page(three: Path, tmp_path: Path) -> None:
     long = "a long name " * 12
-    bench = simulate(practical(WIRE), 31, ["main-step", "answer-radius"])
+    bench = simulate(practical(WIRE), 31, ["main-step", "diameter-for-radius"])
     cells: dict[str, list[float | str | None]] = {k: list(v) for k, v in bench.cells.items()}
     for i, key in enumerate(k for k in cells if k.startswith("answer.")):
         cells[key] = [1.2345 * 10 ** (i % 5)]
