@@ -14,10 +14,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import sheetlab
-from sheetlab.checks.causes import KINDS
 from sheetlab.finding import Place, Severity, finding
 from sheetlab.messages import Sentences, catalogue, phrase, said, words
 from sheetlab.metrology.statement import Decimals, significant
+from sheetlab.practical.slips.table import KINDS
 
 PACKAGE = Path(sheetlab.__file__).parent
 TREES = {

@@ -17,7 +17,7 @@ from itertools import combinations
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.checks.causes import KINDS, ZERO_SIDE, Cause, power_words
+from sheetlab.checks.causes import ZERO_SIDE, Cause, power_words
 from sheetlab.checks.evaluated import Evaluated
 from sheetlab.formula.slips import Product, product
 from sheetlab.formula.values import evaluate
@@ -33,6 +33,7 @@ from sheetlab.practical.slips.sums import (
     candidates,
     named,
 )
+from sheetlab.practical.slips.table import KINDS
 from sheetlab.practical.slips.worlds import World, finite
 from sheetlab.units import Unit
 

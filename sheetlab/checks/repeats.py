@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from msgspec.structs import replace
+
 from sheetlab.checks.subject import Subject, amount, as_if, fitting_edits, rough
 from sheetlab.finding import Finding, Severity, finding
 from sheetlab.metrology.rowrepeats import FarRepeat
@@ -60,6 +62,6 @@ def _miscounted(subject: Subject, far: FarRepeat, limit: float) -> Iterator[tupl
         for edit in reading_edits(subject.numbers, key, far.row):
             value = edit.changes.get((far.key, far.row))
             if edit.kind == "count-off" and value is not None and abs(value - far.others) <= limit:
-                words = edit.words.replace(" in this row ", " in this reading ")
-                yield Edit(edit.kind, {(far.key, far.row): value}, words), value
+                meaning = replace(edit.meaning, message="as-if-counted-in-reading")
+                yield replace(edit, changes={(far.key, far.row): value}, meaning=meaning), value
                 return

@@ -6,7 +6,7 @@ import argparse
 from difflib import get_close_matches
 
 from sheetlab.commands.console import DONE, say
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Finding, Severity, SheetlabError, finding
 
 
 def manual(parser: argparse.ArgumentParser) -> None:
@@ -47,11 +47,7 @@ def _contents() -> str:
 
 
 def _no_such_page(typed: str, topic: str, topics: list[str]) -> Finding:
-    near = get_close_matches(topic, topics, 1, 0.7)
-    return Finding(
-        "no-such-page",
-        Severity.STOP,
-        f"the manual has no page “{typed}”",
-        ", ".join(topics),
-        f"Did you mean “{near[0]}”?" if near else "“sheetlab manual” says what each is about.",
-    )
+    values = {"typed": typed, "topics": ", ".join(topics)}
+    for near in get_close_matches(topic, topics, 1, 0.7):
+        return finding("no-such-page_near", Severity.STOP, near=near, **values)
+    return finding("no-such-page", Severity.STOP, **values)

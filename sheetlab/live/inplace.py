@@ -16,7 +16,7 @@ from msgspec import Struct
 
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.completeness import NOT_FILLED
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.workers import Call, each
 from sheetlab.practical.profile import Profile
 from sheetlab.workbook.evaluate_file import assess_file
@@ -142,15 +142,7 @@ def own_titles(copy: Path) -> tuple[str, ...]:
 def _own(package: Package) -> tuple[str, ...]:
     if package.open_document:
         # the names by which the sheets are found again are read of .xlsx files alone
-        raise SheetlabError(
-            Finding(
-                "saved-as-ods",
-                Severity.STOP,
-                "the workbook is an .ods file, in which result sheets would not be found again",
-                "a workbook that is saved as .xlsx",
-                "Choose File > Save As, take Excel Workbook (.xlsx), and try again.",
-            )
-        )
+        raise SheetlabError(finding("saved-as-ods", Severity.STOP))
     return own_sheets(package)
 
 

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 
 from sheetlab.finding import Finding, Severity, SheetlabError, finding
+from sheetlab.practical.definition import Answer
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.forward import BenchError, Cells, Draws, Shown, draw, show, type_up
 from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import as_cells_show
-from sheetlab.practical.slips.places import answered
 from sheetlab.practical.slips.slip import BenchSlip, CellSlip, OwnSlip, Plan, Slip, Trial
 from sheetlab.practical.slips.sums import Candidate, Case, candidates
 from sheetlab.practical.slips.table import PLANTED
@@ -75,7 +75,25 @@ def applicable(practical: Practical) -> tuple[str, ...]:
 
 def places_of(practical: Practical, slip: str) -> tuple[str, ...]:
     """Where a slip can happen: readings, lines, instruments, inputs or answers."""
-    return tuple(PLANTED[slip].places(practical)) if practical.forward is not None else ()
+    row = PLANTED[slip]
+    if practical.forward is None:
+        return ()
+    if not isinstance(row, OwnSlip):
+        return tuple(row.places(practical))
+    if practical.digest not in _OWN_KINDS:
+        world = _World(practical, draw(practical, 0))
+        numbers = _numbers(practical, world.cells(()))
+        _OWN_KINDS[practical.digest] = {
+            f"answer.{answer.id}": {made.kind for made in _own(numbers, answer)}
+            for answer in practical.definition.answers
+            if answer.quantity
+        }
+    kinds = {row.id, *row.kinds}
+    return tuple(key for key, own in _OWN_KINDS[practical.digest].items() if own & kinds)
+
+
+_OWN_KINDS: dict[str, dict[str, set[str]]] = {}
+"""Kinds of slips that formulas of answers allow, by digest of a definition and by answer."""
 
 
 def simulate(
@@ -330,20 +348,26 @@ def _at_bench(slip: BenchSlip, plan: Plan) -> _Change | None:
     return _Change(where, shift.row, size, shift.hidden, stand)
 
 
+def _own(numbers: Numbers, answer: Answer, kinds: Sequence[str] = ()) -> list[Candidate]:
+    """Slips in the last formula of an answer."""
+    unit = numbers.practical.inputs[f"answer.{answer.id}"].unit
+    made = candidates(Case(World(numbers), answer.quantity, unit), kinds)
+    return [slip for slip in made if slip.of in ("", answer.quantity)]
+
+
 def _in_own_sums(slip: OwnSlip, plan: Plan) -> _Change | None:
     """An own result as a slip makes it from what is typed."""
-    practical, quantity = plan.practical, answered(plan.practical, plan.place)
-    unit = practical.inputs[plan.place].unit
+    answers = {f"answer.{answer.id}": answer for answer in plan.practical.definition.answers}
+    answer, unit = answers[plan.place], plan.practical.inputs[plan.place].unit
 
     def possible(numbers: Numbers) -> dict[tuple[object, ...], Candidate]:
-        made = candidates(Case(World(numbers), quantity, unit), (slip.id, *slip.kinds))
-        own = [c for c in made if not c.of] or [c for c in made if c.of == quantity]
+        made = _own(numbers, answer, (slip.id, *slip.kinds))
+        own = [c for c in made if not c.of] or made
         own = [c for c in own if abs(math.log(abs(c.factor))) > SEEN] or own
-        # of several units that a number may have been held in the one that shows least
-        own.sort(key=lambda c: -abs(math.log(abs(c.factor))))
+        # of several units that a number may have been held in, its own
         return {
             (c.kind, c.about, c.detail): c
-            for c in own
+            for c in reversed(own)
             if not slip.sizes or any(math.isclose(c.factor, size) for size in slip.sizes)
         }
 
@@ -353,7 +377,7 @@ def _in_own_sums(slip: OwnSlip, plan: Plan) -> _Change | None:
     chosen = list(slips)[int(plan.rng.integers(len(slips)))]
 
     def worked_out(numbers: Numbers) -> float | None:
-        value, again = numbers.value(quantity, None), possible(numbers).get(chosen)
+        value, again = numbers.value(answer.quantity, None), possible(numbers).get(chosen)
         return None if again is None or not value else unit.from_si(value * again.factor)
 
     return _Change(plan.place, None, slips[chosen].factor, answer=worked_out)

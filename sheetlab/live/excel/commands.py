@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Severity, SheetlabError
+from sheetlab.finding import Finding, Severity, SheetlabError, finding
 from sheetlab.live.excel import program
 from sheetlab.live.inplace import (
     COLOURS,
@@ -153,15 +153,7 @@ def _quietly(book: xw.Book) -> Iterator[None]:
 
 def _refuse_locked(book: xw.Book) -> None:
     if program.structure_locked(book):
-        raise SheetlabError(
-            Finding(
-                "workbook-locked",
-                Severity.STOP,
-                "the workbook does not let sheets be added or deleted",
-                "a workbook whose structure is not protected",
-                "Take the protection of the workbook off, and try again.",
-            )
-        )
+        raise SheetlabError(finding("workbook-locked", Severity.STOP))
 
 
 def _delete_results(book: xw.Book, titles: Sequence[str]) -> None:

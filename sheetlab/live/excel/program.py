@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 
 if TYPE_CHECKING:
     import xlwings as xw
@@ -103,11 +103,4 @@ def unprotected(sheet: xw.Sheet) -> Iterator[None]:
 
 
 def _locked(sheet: str) -> Finding:
-    return Finding(
-        "sheet-locked",
-        Severity.NOTE,
-        f"the sheet “{sheet}” is protected with a password, so its cells were left as they are",
-        "a sheet without a password",
-        "Take the protection off, and try again.",
-        Place(sheet=sheet),
-    )
+    return finding("sheet-locked", Severity.NOTE, Place(sheet=sheet), sheet=sheet)

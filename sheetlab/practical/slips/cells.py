@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import accumulate, pairwise
+from typing import Literal
 
+from sheetlab.messages import Phrase, phrase
 from sheetlab.practical.definition import Instrument
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import InputField
@@ -22,7 +24,12 @@ from sheetlab.units import Unit, neighbours
 MISREAD = 100.0
 """Divisions by which a scale with numbers at its long marks is misread: ten centimetres of a metre
 scale (common practice, no source)."""
-STEPS = {0.5: "half a step", 1.0: "one step", 2.0: "two steps"}
+STEPS = {0.5: "half", 1.0: "one", 2.0: "two"}
+
+
+def rounded(value: float) -> float:
+    """A number that was worked out, to the digits that are shown of it."""
+    return float(f"{value:.6g}")
 
 
 def instrument(practical: Practical, id_: str) -> Instrument:
@@ -36,6 +43,13 @@ def scale_behind(practical: Practical, reading: str) -> Instrument | None:
     return instrument(practical, field.instrument) if field and field.instrument else None
 
 
+def _of_scale(numbers: Numbers, reading: str, what: Literal["graduation", "divisions"]) -> float:
+    """Step of the main scale behind a reading, or divisions of the moving one; 0 if unknown."""
+    item = scale_behind(numbers.practical, reading)
+    name = "" if item is None else getattr(KINDS[item.kind], what)
+    return (numbers.shown(f"{item.id}.{name}") if item and name else None) or 0.0
+
+
 # -- one reading ---------------------------------------------------------------------------------
 
 
@@ -43,15 +57,14 @@ def main_scale(*sizes: float) -> Trials:
     """The main scale read so many steps off."""
 
     def trials(numbers: Numbers, reading: str, row: int | None) -> Iterator[Trial]:
-        item = scale_behind(numbers.practical, reading)
         typed = numbers.observations.entry(f"{reading}.main", row).value
-        step = numbers.shown(f"{item.id}.{KINDS[item.kind].graduation}") if item else None
+        step = _of_scale(numbers, reading, "graduation")
         if typed is None or not step:
             return
         unit = numbers.practical.inputs[f"{reading}.main"].unit.pretty
         for size in sizes:
-            new, steps = typed + size * step, STEPS[abs(size)]
-            values: Values = {"new": new, "by": abs(size) * step, "unit": unit, "steps": steps}
+            new, by = rounded(typed + size * step), rounded(abs(size) * step)
+            values: Values = {"new": new, "by": by, "unit": unit, "steps": STEPS[abs(size)]}
             yield Trial(_moved(numbers, reading, row, size, step), size, row, values)
 
     return trials
@@ -60,12 +73,11 @@ def main_scale(*sizes: float) -> Trials:
 def _moved(numbers: Numbers, reading: str, row: int | None, size: float, step: float) -> Changes:
     """Both parts of a reading that is off by steps; the main scale shows whole ones only."""
     main, coincidence = ((f"{reading}.{part}", row) for part in ("main", "coincidence"))
-    typed = numbers.observations.entry(*main).value or 0.0
-    item, read = scale_behind(numbers.practical, reading), numbers.observations.entry(*coincidence)
-    divisions = numbers.shown(f"{item.id}.{KINDS[item.kind].divisions}") if item else None
-    if size == int(size) or not divisions or read.value is None:
+    typed, read = (numbers.observations.entry(*at).value for at in (main, coincidence))
+    typed, divisions = typed or 0.0, _of_scale(numbers, reading, "divisions")
+    if size == int(size) or not divisions or read is None:
         return {main: float(f"{typed + size * step:.12g}")}
-    total = (typed / step + size) * divisions + read.value
+    total = (typed / step + size) * divisions + read
     whole, left = divmod(round(total, 6), divisions)
     return {main: float(f"{whole * step:.12g}"), coincidence: left}
 
@@ -90,14 +102,11 @@ def coincidence(others: Callable[[float, float], Iterable[float]]) -> Trials:
     """Another coincidence; ``others``: number and divisions of the scale -> what was meant."""
 
     def trials(numbers: Numbers, reading: str, row: int | None) -> Iterator[Trial]:
-        item = scale_behind(numbers.practical, reading)
         key = f"{reading}.coincidence"
         old = numbers.observations.entry(key, row).value
-        if item is None or old is None:
-            return
-        divisions = numbers.shown(f"{item.id}.{KINDS[item.kind].divisions}") or 0.0
-        for new in others(old, divisions):
-            yield Trial({(key, row): new}, new - old, row, {"old": old, "new": new})
+        others_ = () if old is None else others(old, _of_scale(numbers, reading, "divisions"))
+        for new in others_:
+            yield Trial({(key, row): new}, new - (old or 0.0), row, {"old": old or 0.0, "new": new})
 
     return trials
 
@@ -250,11 +259,11 @@ def pitch_times(*factors: float) -> Trials:
         if travel is None or not numbers.observations.entry(f"{id_}.divisions").value:
             return
         moved, pitch = numbers.shown(travel.key), numbers.shown(f"{id_}.pitch")
-        title = instrument(numbers.practical, id_).title.lower()
+        values: Values = {"title": instrument(numbers.practical, id_).title.lower(),
+                  "unit": travel.unit.pretty, "old": rounded(pitch or 0.0)}  # fmt: skip
         for factor in factors if moved and pitch else ():
-            values: Values = {"title": title, "old": pitch or 0.0, "new": (pitch or 0.0) * factor,
-                      "unit": travel.unit.pretty}  # fmt: skip
-            yield Trial({(travel.key, None): (moved or 0.0) * factor}, factor, None, values)
+            changes: Changes = {(travel.key, None): (moved or 0.0) * factor}
+            yield Trial(changes, factor, None, {**values, "new": rounded((pitch or 0.0) * factor)})
 
     return trials
 
@@ -342,16 +351,20 @@ def unit_groups(practical: Practical) -> list[str]:
     return list(dict.fromkeys(" ".join(keys) for keys in groups.values()))
 
 
-def _group_title(practical: Practical, keys: Sequence[str]) -> str:
-    fields = [practical.inputs[key] for key in keys]
-    title, table = f"“{fields[0].title}”", fields[0].table
-    if table is None:
+def _group_title(practical: Practical, keys: Sequence[str]) -> Phrase:
+    """What was in another unit."""
+    first = practical.inputs[keys[0]]
+    if first.table is None:
         scales = {item.id: item.title.lower() for item in practical.definition.instruments}
         scale = scales.get(keys[0].partition(".")[0])
-        return f"{title} of the {scale} was" if scale else f"{title} was"
+        if scale is None:
+            return phrase("input-was", title=first.title)
+        return phrase("scale-was", title=first.title, scale=scale)
     titles = {item.id: item.title for item in practical.definition.tables}
-    under = f"under {title} " if len({field.title for field in fields}) == 1 else ""
-    return f"the numbers {under}in “{titles.get(table, table)}” were"
+    table = titles.get(first.table, first.table)
+    if any(practical.inputs[key].title != first.title for key in keys):
+        return phrase("table-was", table=table)
+    return phrase("columns-were", title=first.title, table=table)
 
 
 def other_unit(numbers: Numbers, place: str, _: int | None) -> Iterator[Trial]:
@@ -366,7 +379,7 @@ def other_unit(numbers: Numbers, place: str, _: int | None) -> Iterator[Trial]:
     }
     unit = practical.inputs[keys[0]].unit
     for other, factor in mistaken_for(unit) if typed else ():
-        values = {"was": _group_title(practical, keys), "other": other, "unit": unit.pretty}
+        values: Values = {"was": _group_title(practical, keys), "other": other, "unit": unit.pretty}
         yield Trial({at: v * factor for at, v in typed.items()}, factor, None, values)
 
 

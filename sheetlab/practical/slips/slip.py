@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from msgspec import Struct, field
 
+from sheetlab.messages import Phrase
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.forward import Draws, Shown
 from sheetlab.practical.model import Practical
@@ -18,7 +19,7 @@ Cell = tuple[str, int | None]
 """Key of an input and row, None for a single input."""
 Changes = Mapping[Cell, float]
 """Other contents of input cells, in the cell's unit."""
-Values = Mapping[str, float | str]
+Values = Mapping[str, float | str | Phrase]
 Places = Callable[[Practical], Sequence[str]]
 """Where a slip can be planted: readings, lines, instruments, inputs or answers."""
 
@@ -31,7 +32,7 @@ class Trial(Struct, frozen=True):
     row: int | None = None
     """Row where it is or where it begins, 0 for the first; None for all of them."""
     values: Values = field(default_factory=dict)
-    """For the words of the slip."""
+    """For the words of the slip; numbers in the unit of their cell."""
 
 
 Trials = Callable[[Numbers, str, int | None], Iterator[Trial]]
@@ -53,11 +54,13 @@ class CellSlip(Slip, frozen=True):
 
     trials: Trials = lambda numbers, place, row: iter(())
     tried: str = ""
-    """Kind of place where it is tried, a key of ``table.TRIED``; empty for one only planted."""
+    """Kind of place where it is tried: a part of a reading (main, coincidence), a number, an
+    abscissa, a row, a line, a scale, its zero, a count, a unit; empty for one only planted."""
     sizes: tuple[float, ...] = ()
     """Sizes that are planted; any if empty."""
     said: str = ""
-    """What it would mean, to follow “it would fit if …”, with the values of a trial."""
+    """What it would mean, to follow “it would fit if …”: a phrase of ``sheetlab.messages`` that the
+    values of a trial go into."""
     rank: int = 9
     """How common it is among slips that explain the same equally well, 0 first (experience of the
     trade, no source)."""
@@ -106,8 +109,14 @@ class BenchSlip(Slip, frozen=True):
 
 
 class OwnSlip(Slip, frozen=True):
-    """A slip in a group's own results, planted as what ``sums`` makes of the formulas."""
+    """A slip in a group's own results: a kind of the candidates that ``sums`` makes of formulas."""
 
+    frequency: int = 0
+    """How common it is, 9 for the commonest: experience of the trade, no source."""
+    legitimate: bool = False
+    """Not a mistake but another way."""
+    pairs: bool = False
+    """Common enough to be looked for together with another slip."""
     kinds: tuple[str, ...] = ()
     """Further kinds of candidates that are planted under this name."""
     sizes: tuple[float, ...] = ()

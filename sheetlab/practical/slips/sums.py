@@ -19,7 +19,6 @@ from sheetlab.metrology.linetests import median
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.fields import LineField, without_condition
 from sheetlab.practical.model import Practical
-from sheetlab.practical.slips.places import LENGTH
 from sheetlab.practical.slips.worlds import Statistic, World, finite
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit, neighbours
@@ -34,8 +33,10 @@ MOST_PREFIXES = 6
 (common practice, no source)."""
 COSTLY = ("weighted_slope", "weighted_intercept", "both_errors_slope", "both_errors_intercept")
 SLOPES = ("slope", "origin_slope", "interval_slope", "half_interval")
-TIME = (("time", 1.0),)
+LENGTH, TIME = (("length", 1.0),), (("time", 1.0),)
 ACCELERATION = (("length", 1.0), ("time", -2.0))
+Made = Callable[[float], float]
+"""Another value of a part of a formula -> what it does to the number."""
 LEAST_COUNTS = {2.0: "taken double", 0.5: "taken half", 10.0: "taken ten times too large",
                 0.1: "taken ten times too small"}  # fmt: skip
 RADII = {2.0: "diameter-for-radius", 0.5: "radius-for-diameter"}
@@ -117,10 +118,10 @@ class Case(Struct, frozen=True, dict=True):
         return self.practical.field(self.practical.columns(key)[0]).unit
 
     def sizes(self, key: str) -> tuple[float, ...]:
-        """SI sizes of the units in which a person may hold the number of a name."""
+        """SI sizes of the units in which a person may hold the number of a name, its own first."""
         unit = self.unit_of(key)
         lengths = (0.01, 0.001) if unit.dimension.exponents == LENGTH else ()
-        return tuple(dict.fromkeys((1.0, unit.factor, *lengths)))
+        return tuple(dict.fromkeys((unit.factor, 1.0, *lengths)))
 
     def is_a(self, key: str, *dimensions: tuple[tuple[str, float], ...]) -> bool:
         """Whether a name has one of some dimensions."""
@@ -282,7 +283,7 @@ def _of_statistics(case: Case) -> Iterator[Candidate]:
                 return case.factor(statistics={place: other}, at=(key,))
 
             if call.function == "mean":
-                for kind, detail, other in _of_a_mean(case, place[1], value):
+                for kind, detail, other in _of_a_mean(case.world.column(place[1][0]), value):
                     yield Candidate(kind, made(other), (key,), detail=detail)
                 continue
             line = _line(case.practical, call)
@@ -295,11 +296,9 @@ def _of_statistics(case: Case) -> Iterator[Candidate]:
                 yield from _by_eye(case, key, line, value, made)
 
 
-def _of_a_mean(
-    case: Case, columns: Sequence[str], value: float
-) -> Iterator[tuple[str, str, float]]:
+def _of_a_mean(column: Sequence[float | None], value: float) -> Iterator[tuple[str, str, float]]:
     """What else than the mean of a column may have been used: kind, detail, number."""
-    rows = [(row, v) for row, v in enumerate(case.world.column(columns[0])) if v is not None]
+    rows = [(row, v) for row, v in enumerate(column) if v is not None]
     values = [v for _, v in rows]
     if len(values) < 2:
         return
@@ -320,7 +319,7 @@ def _of_a_mean(
 
 
 def _of_a_line(
-    case: Case, key: str, line: LineField, value: float, made: Callable[[float], float]
+    case: Case, key: str, line: LineField, value: float, made: Made
 ) -> Iterator[Candidate]:
     """Other slopes of a line, and ratios of its points."""
     study = case.study(line)
@@ -358,9 +357,7 @@ def _mean_ratio(line: LineField, world: World) -> float | None:
     return math.fsum(ratios) / len(ratios) if ratios else None
 
 
-def _by_eye(
-    case: Case, key: str, line: LineField, value: float, made: Callable[[float], float]
-) -> Iterator[Candidate]:
+def _by_eye(case: Case, key: str, line: LineField, value: float, made: Made) -> Iterator[Candidate]:
     """The range of slopes of lines drawn by eye."""
     study = case.study(line)
     if study is None or not study.slopes[0].slope:
@@ -463,9 +460,7 @@ def _of_names(case: Case) -> Iterator[Candidate]:
                 yield Candidate("per-step-later", made(factor), (name,), key, detail)
 
 
-def _units_within(
-    case: Case, key: str, name: str, made: Callable[[float], float], sums: bool
-) -> Iterator[Candidate]:
+def _units_within(case: Case, key: str, name: str, made: Made, sums: bool) -> Iterator[Candidate]:
     """A quantity in another unit, where that is no power of ten."""
     unit = case.unit_of(name)
     decades = math.log10(unit.factor) if unit.factor > 0.0 else 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import cached_property
 from types import ModuleType
 
 from msgspec import Struct, field
@@ -19,7 +20,7 @@ Statistic = tuple[str, tuple[str, ...]]
 """Function of columns and the columns that it is given."""
 
 
-class World(Struct):
+class World(Struct, dict=True):
     """Numbers in which some quantities, formulas or statistics are others; SI units."""
 
     parent: Numbers | World
@@ -32,13 +33,17 @@ class World(Struct):
     values: dict[tuple[str, int | None], float | None] = field(default_factory=dict)
     aggregates: dict[Statistic, float | None] = field(default_factory=dict)
 
-    @property
+    @cached_property
     def practical(self) -> Practical:
         """The practical."""
         return self.parent.practical
 
+    @cached_property
+    def _below(self) -> Mapping[str, frozenset[str]]:
+        return self.practical.below()
+
     def _as_before(self, key: str) -> bool:
-        return self.changed.isdisjoint(self.practical.below()[key])
+        return self.changed.isdisjoint(self._below[key])
 
     def value(self, key: str, row: int | None) -> float | None:
         """A quantity, or the element of a column in a row, in SI units."""
