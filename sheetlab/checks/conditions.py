@@ -31,22 +31,14 @@ def broken_conditions(subject: Subject) -> Iterator[Finding]:
     A check without its readings says nothing. Neither does one in whose row a reading has been
     named already: it would only repeat what follows from that.
     """
-    told: set[tuple[str, str | None]] = set()
+    groups: dict[object, list[CheckField]] = {}
     for check in subject.practical.checks:
-        if check.reading or check.live_only:
-            continue
-        if not check.once:
-            yield from _broken(subject, check)
-        elif (check.code, check.table) not in told:
-            told.add((check.code, check.table))
-            alike = [c for c in subject.practical.checks if _alike(c, check)]
-            group = [finding for c in alike for finding in _broken(subject, c)]
-            if group:
-                yield as_one(group)
-
-
-def _alike(one: CheckField, other: CheckField) -> bool:
-    return (one.code, one.table, one.once) == (other.code, other.table, other.once)
+        if not check.reading and not check.live_only:
+            alike = (check.code, check.table) if check.once else id(check)
+            groups.setdefault(alike, []).append(check)
+    for checks in groups.values():
+        broken = [one for check in checks for one in _broken(subject, check)]
+        yield from [as_one(broken)] if broken and checks[0].once else broken
 
 
 def _broken(subject: Subject, check: CheckField) -> Iterator[Finding]:
@@ -95,33 +87,29 @@ def _follows(subject: Subject, check: CheckField, row: int | None) -> bool:
 
 
 def _found(subject: Subject, check: CheckField, row: int | None) -> str:
-    keys = [check.at]
+    practical, keys = subject.practical, [check.at]
     if check.table is not None and not check.reading:
         keys = _columns(subject, check) or keys
-    if row is None and subject.practical.field(keys[0]).table is not None:
-        # a condition on a whole column: its first cell is the one that is asked about
-        row = 0
-    where = row if subject.practical.field(keys[0]).table is not None else None
-    told = [
-        f"“{subject.practical.field(key).title}” is {_typed(subject, key, where)}" for key in keys
-    ]
-    text = f"{', '.join(told)}{subject.row_words(where)}"
-    if check.reading and _is_choice(subject, check.at):
+    # a condition on a whole column: its first cell is the one that is asked about
+    where = None if practical.field(keys[0]).table is None else row or 0
+    values = (f"“{practical.field(key).title}” is {_typed(subject, key, where)}" for key in keys)
+    text = f"{', '.join(values)}{subject.row_words(where)}"
+    if check.reading and _choice(subject, check.at) is not None:
         text += f", which makes {subject.shown(check.reading, row)}"
     return text
 
 
-def _is_choice(subject: Subject, key: str) -> bool:
+def _choice(subject: Subject, key: str) -> InputField | None:
+    """An input whose text is chosen."""
     one = subject.practical.inputs.get(key)
-    return one is not None and one.kind == "choice"
+    return one if one is not None and one.kind == "choice" else None
 
 
 def _typed(subject: Subject, key: str, row: int | None) -> str:
     """A value with every digit that was typed: one too many may be what is complained of."""
-    one = subject.practical.field(key)
-    if isinstance(one, InputField) and one.kind == "choice":
+    one, value = subject.practical.field(key), subject.numbers.shown(key, row)
+    if _choice(subject, key) is not None:
         return f"“{subject.shown(key, row)}”"
-    value = subject.numbers.shown(key, row)
     if not isinstance(one, InputField) or value is None or one.decimals is None:
         return subject.shown(key, row)
     lost = abs(value - round(value, one.decimals)) > 1e-9 * abs(value)
@@ -132,9 +120,8 @@ def _would_fit(subject: Subject, check: CheckField, row: int | None) -> str:
     """What would stand there with the zero mark on the other side, where that mends it."""
     numbers = subject.numbers
     if check.reading:
-        one = subject.practical.inputs.get(check.at)
-        is_choice = one is not None and one.kind == "choice"
-        return _of_zero_mark(subject, check, one, row) if one is not None and is_choice else ""
+        side = _choice(subject, check.at)
+        return "" if side is None else _of_zero_mark(subject, check, side, row)
     # what explains everything goes before what mends this condition alone
     alone = () if check.table is not None else whole_edits(numbers, (*ZERO_EDITS, "zero-count"))
     for edit in (*subject.whole_slips, *alone):

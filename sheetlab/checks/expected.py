@@ -33,30 +33,35 @@ def not_as_expected(subject: Subject) -> Iterator[Finding]:
     False alarms: 0.2 % of honest results (Student's t for their effective degrees of freedom), and
     as much again where a slip that the definition names would bring it there by chance.
     """
-    for result in subject.evaluation.results:
-        expected = None if result is None else result.definition.expected
-        if result is None or expected is None:
-            continue
-        slips, limit = _judged(subject, result, expected)
-        if not _off(subject, result, expected, limit):
-            continue
-        if _follows(subject, result, expected, limit):
-            continue
+    for result, expected in _expected(subject):
         one = subject.practical.derived[result.definition.quantity]
+        target = one.unit.to_si(expected.value)
+        slips, limit = _judged(subject, result, expected)
+        values = [result.budget.value, *(n.value(one.key, None) for n in subject.undone())]
+        # nothing of what follows from a slip that explains the measurand too
+        if any(value is not None and abs(value - target) <= limit for value in values):
+            continue
         yield finding(
             "not-as-expected", Severity.DOUBTFUL, subject.place(one.key, None),
             title=one.title,
             value=amount(one.unit.from_si(result.budget.value), one.unit, one.decimals),
             target=amount(expected.value, one.unit),
             limit=rough(limit / one.unit.factor, one.unit),
-            slips=would_fit(slips),
+            slips=would_fit([slip.words for slip in slips]),
             question=Decimals(expected.question),
         )  # fmt: skip
 
 
+def _expected(subject: Subject) -> Iterator[tuple[ResultValue, Expected]]:
+    """Results that must come to a known value."""
+    for result in subject.evaluation.results:
+        if result is not None and result.definition.expected is not None:
+            yield result, result.definition.expected
+
+
 def _judged(
     subject: Subject, result: ResultValue, expected: Expected
-) -> tuple[tuple[str, ...], float]:
+) -> tuple[list[_Tried], float]:
     """Slips that would bring a result to where it must be, and how far off it may be, SI units."""
     one = subject.practical.derived[result.definition.quantity]
     width = expected.half_width * one.unit.factor
@@ -65,7 +70,7 @@ def _judged(
         return math.hypot(reach(subject, result, probability), width)
 
     slips = _fitting(subject, result, one.unit.to_si(expected.value), within(0.95))
-    return tuple(slip.words for slip in slips), within(1.0 - (FAR_NAMED if slips else FAR))
+    return slips, within(1.0 - (FAR_NAMED if slips else FAR))
 
 
 def reach(subject: Subject, result: ResultValue, probability: float) -> float:
@@ -90,32 +95,18 @@ def reach(subject: Subject, result: ResultValue, probability: float) -> float:
     return student_t(probability, max(1.0, min(effective_dof(parts), 1e6))) * u
 
 
-def _off(subject: Subject, result: ResultValue, expected: Expected, limit: float) -> bool:
-    one = subject.practical.derived[result.definition.quantity]
-    return abs(result.budget.value - one.unit.to_si(expected.value)) > limit
-
-
-def _follows(subject: Subject, result: ResultValue, expected: Expected, limit: float) -> bool:
-    """Whether a result is as it must be once a slip is undone that explains the measurand too."""
-    key = result.definition.quantity
-    target = subject.practical.derived[key].unit.to_si(expected.value)
-    values = (numbers.value(key, None) for numbers in subject.undone())
-    return any(value is not None and abs(value - target) <= limit for value in values)
-
-
 def leaves_odd(subject: Subject, value: Callable[[str], float | None]) -> bool:
     """Whether a result that is not as it must be stays as it is with a slip undone.
 
     What explains one result only, while another shows that the same readings are wrong, is no
     explanation. ``value``: a quantity with the slip undone, SI units.
     """
-    for result in subject.evaluation.results:
-        expected = None if result is None else result.definition.expected
-        if result is None or expected is None:
-            continue
-        before, after = result.budget.value, value(result.definition.quantity)
+    for result, expected in _expected(subject):
+        key, before = result.definition.quantity, result.budget.value
+        off = abs(before - subject.practical.derived[key].unit.to_si(expected.value))
+        after = value(key)
         same = after is None or abs(after - before) <= SAME * abs(before)
-        if same and _off(subject, result, expected, _judged(subject, result, expected)[1]):
+        if same and off > _judged(subject, result, expected)[1]:
             return True
     return False
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache, partial
 from typing import Any
@@ -88,7 +88,7 @@ class Item(Struct, frozen=True):
     @property
     def proposes(self) -> bool:
         """Whether the item says when its marks are earned."""
-        return bool(self.findings or any(wanted for _, wanted in _conditions(self)))
+        return bool(self.findings) or any(getattr(self, name) for name in _CONDITIONS)
 
 
 class Scheme(Struct, frozen=True):
@@ -211,7 +211,11 @@ def rounded(value: float, step: float) -> float:
 def _mark(assessment: Assessment, item: Item, step: float) -> ProposedMark:
     if not item.proposes:
         return ProposedMark(item, item.marks, None, FOR_YOU)
-    judged = [judge(assessment, wanted) for judge, wanted in _conditions(item) if wanted]
+    judged = [
+        judge(assessment, wanted)
+        for name, judge in _CONDITIONS.items()
+        if (wanted := getattr(item, name))
+    ]
     shares = [share for share, _ in judged if share is not None]
     sentences = [text for _, text in judged if text]
     if judged and not shares:
@@ -233,21 +237,6 @@ def _mark(assessment: Assessment, item: Item, step: float) -> ProposedMark:
 
 Judged = tuple[float | None, str]
 """Share of the marks, None if it cannot be told, and a sentence."""
-
-
-def _conditions(item: Item) -> tuple[tuple[Callable[[Assessment, Any], Judged], object], ...]:
-    """What judges each condition, and what the item wants; nothing of what it does not ask."""
-    return (
-        (_result, item.result),
-        (_uncertainty, item.uncertainty_within),
-        (_rows, item.rows),
-        (_start, item.start),
-        (_answers, item.answers),
-        (_stated, item.stated),
-    )
-
-
-# -- findings
 
 
 def _costs(assessment: Assessment, item: Item) -> tuple[float, str]:
@@ -286,18 +275,12 @@ def _hits(assessment: Assessment, rule: Cost) -> list[Finding]:
 def _stands_at(assessment: Assessment, place: Place, keys: Sequence[str]) -> bool:
     """Whether the cell of a place belongs to one of these inputs, tables or instruments."""
     spot = place.sheet, place.cell
-    at = next(
-        (
-            key
-            for key, entries in assessment.observations.entries.items()
-            if any((entry.place.sheet, entry.place.cell) == spot for entry in entries)
-        ),
-        "",
+    return any(
+        at == key or at.startswith(f"{key}.")
+        for at, entries in assessment.observations.entries.items()
+        if any((entry.place.sheet, entry.place.cell) == spot for entry in entries)
+        for key in keys
     )
-    return any(at == key or at.startswith(f"{key}.") for key in keys)
-
-
-# -- conditions
 
 
 def _result(assessment: Assessment, _: bool) -> Judged:
@@ -438,8 +421,7 @@ def _stated(assessment: Assessment, _: bool) -> Judged:
     bounds = _usual_uncertainty(assessment, one)
     if bounds is None:
         return None, f"{text}; the readings give none to compare it with."
-    low, high = bounds
-    part = _part_of_own(assessment)
+    low, high, part = bounds
     wanted = f"{significant(low, 2)} to {significant(high, 2)}"
     if not any(low <= given / scale <= high for scale in (1.0, part)):
         side = "small" if given < low * max(1.0, part) else "large"
@@ -454,35 +436,34 @@ def _stated(assessment: Assessment, _: bool) -> Judged:
 
 def _usual_uncertainty(
     assessment: Assessment, stated: AnswerDiagnosis
-) -> tuple[float, float] | None:
+) -> tuple[float, float, float] | None:
     """Between what an own uncertainty should lie, in its unit; None if nothing is known.
 
     From half the smallest to ``WIDER`` times the largest of what may be stated (standard and
-    expanded uncertainty, maximum error).
+    expanded uncertainty, maximum error). At last how many times the result of the readings a
+    group's own one is, 1 if none is given: worked out as a part of that, its uncertainty is as many
+    times that of the readings.
     """
     measurand = assessment.evaluation.measurand
     if measurand is None or not measurand.budget.standard_uncertainty:
         return None
-    b = measurand.budget
+    b, quantity = measurand.budget, measurand.definition.quantity
     sizes = [b.standard_uncertainty, b.expanded_uncertainty, measurand.maximum_error]
     factor = assessment.practical.inputs[f"answer.{stated.answer.id}"].unit.factor
     known = [size / factor for size in sizes if size]
-    return min(known) / 2.0, WIDER * max(known)
+    own = (a.ratio for a in assessment.answers if a.answer.quantity == quantity and a.ratio)
+    return min(known) / 2.0, WIDER * max(known), abs(next(own, 1.0))
 
 
-def _part_of_own(assessment: Assessment) -> float:
-    """How many times the result of the readings a group's own one is; 1 if none is given.
-
-    Worked out as a part of that, its uncertainty is as many times that of the readings.
-    """
-    measurand = assessment.evaluation.measurand
-    quantity = measurand.definition.quantity if measurand is not None else ""
-    ratios = (
-        abs(one.ratio)
-        for one in assessment.answers
-        if one.answer.quantity == quantity and one.ratio
-    )
-    return next(ratios, 1.0)
+_CONDITIONS: Mapping[str, Callable[[Assessment, Any], Judged]] = {
+    "result": _result,
+    "uncertainty_within": _uncertainty,
+    "rows": _rows,
+    "start": _start,
+    "answers": _answers,
+    "stated": _stated,
+}
+"""What judges each condition of an item, by its key; not asked for what the item leaves out."""
 
 
 def own_uncertainty(assessment: Assessment) -> AnswerDiagnosis | None:

@@ -7,7 +7,7 @@ workbooks whose readings scatter as usual ones at most 0.5 % have any of these f
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator
 from typing import Any
 
 from msgspec.structs import replace
@@ -60,10 +60,12 @@ def _named(line: Sizes, pattern: Pattern) -> Finding | None:
         return None
     equal = line.equal(pattern)
     known = sorted((c for one in equal for c in line.causes(one)), key=lambda one: one.far)
-    if known:
-        named = _NAMES[known[0].code](line, known[0].pattern)
+    chosen = known[0].pattern if known else pattern
+    code = known[0].code if known else _message(line, chosen)
+    if (known and code == "point-off-line") or (not known and chosen.kind == "point"):
+        named = _point(line, chosen)
     else:
-        named = _NAMES[pattern.kind](line, pattern)
+        named = _pattern(line, code, chosen)
     if named is None:
         return None
     others = [one.words for one in known[1:]]
@@ -92,16 +94,14 @@ def _told(line: Sizes, message: str, key: str, row: int, /, **values: Any) -> Fi
         by = Decimals(f"{abs(change):.1f}")
         effect = (phrase("slope-without", change=by, side=side),)
     # beyond that the slope as typed is no slope, and a percentage of it says nothing
-    return finding(message, Severity.DOUBTFUL, place, *effect, row=row + 1, **values)
+    x = line.subject.practical.field(line.story.line.field.x).title
+    return finding(
+        message, Severity.DOUBTFUL, place, *effect, title=line.title, x=x, row=row + 1, **values
+    )
 
 
 def _label(line: Sizes, series: int | None) -> str | Phrase:
     return phrase("all-series") if series is None else f"“{line.story.line.field.labels[series]}”"
-
-
-def _where(line: Sizes, series: int | None) -> str | Phrase:
-    shared = series is None and len(line.story.line.field.y) > 1
-    return phrase("every-series") if shared else _label(line, series)
 
 
 def _size(line: Sizes, value: float) -> Decimals:
@@ -114,6 +114,65 @@ def _size(line: Sizes, value: float) -> Decimals:
 
 
 # -- one pattern ---------------------------------------------------------------------------------
+
+
+def _pattern(line: Sizes, message: str, pattern: Pattern) -> Finding:
+    """The finding of a pattern at its place, with all that its words may ask for."""
+    story, series, row = line.story, pattern.series or 0, pattern.row or 0
+    ys, back, rows = story.line.field.y, story.line.field.back, story.rows
+    places = {
+        "at": (ys[series], row),
+        "x": (story.line.field.x, row),
+        "first": (ys[series], rows[0]),
+        "last": (ys[series], rows[-1]),
+        "ways": (ys[-1], rows[0]),
+        "middle": (ys[-1], rows[len(rows) // 2]),
+        "line": (story.line.field.x, rows[0]),
+    }
+    shared, offset = pattern.series is None and len(ys) > 1, line.offset(series) or 0.0
+    study = next((s for s in line.subject.studies if s.line is story.line), None)
+    test = None if study is None else study.curvature
+    return _told(
+        line, message, *places[_PLACES[message]],
+        series=_label(line, pattern.series),
+        where=phrase("every-series") if shared else _label(line, pattern.series),
+        way=_label(line, series),
+        size=_size(line, pattern.size),
+        twice=_size(line, 2.0 * pattern.size),
+        grows=line.sign * pattern.size > 0.0,
+        before=line.before(row) + 1 if pattern.kind == "step" else 0,
+        step=_size(line, line.graduation()),
+        confirmed=line.confirmed(pattern) and not back[series],
+        alone=len(line.ways) == 1,
+        stays=abs(offset) > LEAST_DIVISIONS * story.division,
+        stay=_size(line, offset),
+        tested=test is not None,
+        t=Decimals("" if test is None else f"{test.statistic:.1f}".replace("-", "−")),
+    )  # fmt: skip
+
+
+_PLACES = {
+    "block-shifted": "at", "readings-row-off": "at", "slip": "at", "load-not-recorded": "x",
+    "step-uneven": "x", "kink-at-start": "first", "yield-at-end": "last",
+    "line-bends_at-end": "last", "friction": "middle", "drift": "ways", "line-bends": "line",
+}  # fmt: skip
+"""Where the finding of a pattern points."""
+
+
+def _message(line: Sizes, pattern: Pattern) -> str:
+    """What tells a pattern by its kind."""
+    match pattern.kind:
+        case "step":
+            return "step-uneven" if pattern.series is None else "slip"
+        case "hinge":
+            return _at_end(line, pattern)
+    return {"toe": "kink-at-start", "lens": "friction", "slopes": "drift"}.get(
+        pattern.kind, "line-bends"
+    )
+
+
+def _at_end(line: Sizes, pattern: Pattern) -> str:
+    return "yield-at-end" if line.sign * pattern.size > 0.0 else "line-bends_at-end"
 
 
 def _point(line: Sizes, pattern: Pattern) -> Finding | None:
@@ -132,7 +191,7 @@ def _point(line: Sizes, pattern: Pattern) -> Finding | None:
         if story.line.field.back[series]:
             return _does_not_return(line, -grows)
         if grows > 0.0:
-            return _yielding(line, pattern)
+            return _pattern(line, _at_end(line, pattern), pattern)
     edits, at, meant = line.edits(pattern, key), key, as_if(subject, key, ())
     if edits:
         meant = as_if(subject, key, edits)
@@ -147,129 +206,13 @@ def _point(line: Sizes, pattern: Pattern) -> Finding | None:
         )
     return _told(
         line, "point-off-line", at, row,
-        title=subject.practical.field(key).title,
+        column=subject.practical.field(key).title,
         value=subject.shown(key, row),
         size=_size(line, pattern.size),
         side="above" if pattern.size > 0.0 else "below",
         usual=_size(line, story.explained.deviation),
         meant=meant,
     )  # fmt: skip
-
-
-def _step(line: Sizes, pattern: Pattern) -> Finding:
-    _, row = line.at(pattern)
-    field = line.story.line.field
-    size = _size(line, pattern.size)
-    if pattern.series is None:
-        title, more = line.subject.practical.field(field.x).title, line.sign * pattern.size > 0.0
-        side = "more" if more else "less"
-        return _told(line, "step-uneven", field.x, row, title=title, size=size, side=side)
-    confirmed = line.confirmed(pattern) and not field.back[pattern.series]
-    return _told(
-        line, "slip", field.y[pattern.series], row,
-        series=_label(line, pattern.series),
-        size=size,
-        before=line.before(row) + 1,
-        confirmed=confirmed,
-    )  # fmt: skip
-
-
-def _block(line: Sizes, pattern: Pattern) -> Finding:
-    """All readings from a row on off by a step of the scale."""
-    series, row = line.at(pattern)
-    return _told(
-        line, "block-shifted", line.story.line.field.y[series], row,
-        series=_where(line, pattern.series),
-        size=_size(line, pattern.size),
-        side="above" if line.sign * pattern.size > 0 else "below",
-        step=_size(line, line.graduation()),
-    )  # fmt: skip
-
-
-def _interval_missed(line: Sizes, pattern: Pattern) -> Finding:
-    """From a row on every way off by what one step of x gives."""
-    _, row = line.at(pattern)
-    x = line.story.line.field.x
-    return _told(
-        line, "load-not-recorded", x, row,
-        title=line.subject.practical.field(x).title,
-        size=_size(line, pattern.size),
-        far=line.sign * pattern.size > 0.0,
-        alone=len(line.ways) == 1,
-    )  # fmt: skip
-
-
-def _row_off(line: Sizes, series: int, row: int) -> Finding:
-    """Readings of one column that stand one row above or below their own."""
-    field = line.story.line.field
-    title = line.subject.practical.field(field.x).title
-    label = _label(line, series)
-    return _told(line, "readings-row-off", field.y[series], row, series=label, title=title)
-
-
-def _kink(line: Sizes, pattern: Pattern) -> Finding:
-    story = line.story
-    label, size = _label(line, pattern.series), _size(line, pattern.size)
-    key = story.line.field.y[pattern.series or 0]
-    return _told(line, "kink-at-start", key, story.rows[0], series=label, size=size)
-
-
-def _yielding(line: Sizes, pattern: Pattern) -> Finding:
-    story, series = line.story, pattern.series or 0
-    offset = line.offset(series) or 0.0
-    return _told(
-        line, "yield-at-end" if line.sign * pattern.size > 0.0 else "line-bends_at-end",
-        story.line.field.y[series], story.rows[-1],
-        series=_label(line, series),
-        size=_size(line, pattern.size),
-        stays=abs(offset) > LEAST_DIVISIONS * story.division,
-        stay=_size(line, offset),
-    )  # fmt: skip
-
-
-def _lens(line: Sizes, pattern: Pattern) -> Finding:
-    rows = line.story.rows
-    return _told(
-        line, "friction", line.story.line.field.y[-1], rows[len(rows) // 2],
-        title=line.title,
-        size=_size(line, pattern.size),
-        below=line.sign * pattern.size <= 0.0,
-    )  # fmt: skip
-
-
-def _drift(line: Sizes, pattern: Pattern) -> Finding:
-    key, row = line.story.line.field.y[-1], line.story.rows[0]
-    return _told(line, "drift", key, row, title=line.title, size=_size(line, 2.0 * pattern.size))
-
-
-def _bend(line: Sizes, pattern: Pattern) -> Finding:
-    study = next((s for s in line.subject.studies if s.line is line.story.line), None)
-    test = None if study is None else study.curvature
-    return _told(
-        line, "line-bends", line.story.line.field.x, line.story.rows[0],
-        title=line.title,
-        side="up" if line.sign * pattern.size > 0.0 else "down",
-        tested=test is not None,
-        t=Decimals("" if test is None else f"{test.statistic:.1f}".replace("-", "−")),
-    )  # fmt: skip
-
-
-_NAMES: Mapping[str, Callable[[Sizes, Pattern], Finding | None]] = {
-    "block-shifted": _block,
-    "readings-row-off": lambda line, pattern: _row_off(line, *line.at(pattern)),
-    "load-not-recorded": _interval_missed,
-    "kink-at-start": _kink,
-    "yield-at-end": _yielding,
-    "point-off-line": _point,
-    "point": _point,
-    "step": _step,
-    "toe": _kink,
-    "hinge": _yielding,
-    "lens": _lens,
-    "slopes": _drift,
-    "bend": _bend,
-}
-"""What tells a cause by its code, or a pattern by its kind."""
 
 
 # -- both ways -----------------------------------------------------------------------------------
@@ -288,7 +231,8 @@ def _levels(line: Sizes) -> Iterator[Finding]:
         return
     short = [k for k in sorted(line.ways) if story.cut_short(k)]
     if short:
-        yield _row_off(line, short[0], story.rows_of(short[0])[0])
+        key, row = story.line.field.y[short[0]], story.rows_of(short[0])[0]
+        yield _told(line, "readings-row-off", key, row, series=_label(line, short[0]))
         return
     # a column that stands one row off leaves a cell empty, or typed twice
     yield _or_as_well(_does_not_return(line, offset), [phrase("perhaps-way-row-off")])
@@ -299,7 +243,6 @@ def _does_not_return(line: Sizes, offset: float) -> Finding:
     return _told(
         line, "permanent-set" if yielded else "backlash",
         line.story.line.field.y[-1], line.story.rows[0],
-        title=line.title,
         size=_size(line, offset),
         side="higher" if offset > 0.0 else "lower",
     )  # fmt: skip

@@ -28,7 +28,7 @@ perhaps-step-unwritten = a step before row { $row } was not written down
 perhaps-row-off = the readings from row { $row } on stand one row off
 perhaps-way-row-off = the readings of one way stand one row off
 point-off-line =
-    .found = “{ $title }” in row { $row }, { $value }, lies { $size } { $side ->
+    .found = “{ $column }” in row { $row }, { $value }, lies { $size } { $side ->
             [above] above
            *[below] below
         } the line through all other points
@@ -42,61 +42,61 @@ slip =
            *[0] { "" }
         }Readings on both sides of a jump do not belong to one line: repeat the series.
 block-shifted =
-    .found = { $series }: all readings from row { $row } on lie { $size } { $side ->
-            [above] above
-           *[below] below
+    .found = { $where }: all readings from row { $row } on lie { $size } { $grows ->
+            [1] above
+           *[0] below
         } where the rows before lead; the step of the main scale is { $step }
     .expected = readings that follow one line from the first row to the last
     .remedy = Was the main scale misread in row { $row }, and the mistake carried on? Look at the main-scale readings there.
 load-not-recorded =
-    .found = from row { $row } on every reading is { $size } { $far ->
+    .found = from row { $row } on every reading is { $size } { $grows ->
             [1] too far: as much as one more step
            *[0] short: as much as one step
-        } of “{ $title }” gives
+        } of “{ $x }” gives
     .expected = readings that belong to the value written beside them
-    .remedy = { $far ->
+    .remedy = { $grows ->
             [1] Was something added before row { $row } and not written down?
            *[0] Was a step written down in row { $row } that was never made?
         } { $alone ->
-            [1] Or was a reading { $far ->
+            [1] Or was a reading { $grows ->
                 [1] left out
                *[0] typed twice
             }, so that those after it stand one row off?
            *[0] { "" }
         }
 readings-row-off =
-    .found = { $series }: the readings from row { $row } on lie off by as much as one step of “{ $title }” gives; the other way does not
+    .found = { $series }: the readings from row { $row } on lie off by as much as one step of “{ $x }” gives; the other way does not
     .expected = each reading in the row of what it was taken at
     .remedy = Was a reading left out or typed twice, so that those after it stand one row off?
 step-uneven =
-    .found = the step of “{ $title }” to row { $row } moves the readings by { $size } { $side ->
-            [more] more
-           *[less] less
+    .found = the step of “{ $x }” to row { $row } moves the readings by { $size } { $grows ->
+            [1] more
+           *[0] less
         } than the other steps, on every way
     .expected = equal changes for equal steps
-    .remedy = Is “{ $title }” right in row { $row }? What was added there may not be what is marked on it.
+    .remedy = Is “{ $x }” right in row { $row }? What was added there may not be what is marked on it.
 kink-at-start =
     .found = { $series }: the first reading lies { $size } short of the line of the others: the first step is longer
     .expected = equal steps for equal loads from the first row on
     .remedy = Were there kinks, or slack, that the first steps pulled out, or did something slip? To begin under more tension, and once up and down before the first reading, helps. If only the first reading was misread, look at it again.
 yield-at-end =
-    .found = { $series }: the last readings leave the line by { $size } upwards{ $stays ->
+    .found = { $way }: the last readings leave the line by { $size } upwards{ $stays ->
             [1] , and on the way back { $stay } of it stay
            *[0] { "" }
         }
     .expected = equal steps for equal loads up to the last row
     .remedy = Was it loaded beyond its elastic range, or did something slip at the last step? Do not load it further; measure its diameter again, and evaluate only the straight part.
 line-bends_at-end =
-    .found = { $series }: the last readings leave the line by { $size } downwards{ $stays ->
+    .found = { $way }: the last readings leave the line by { $size } downwards{ $stays ->
             [1] , and on the way back { $stay } of it stay
            *[0] { "" }
         }
     .expected = equal steps for equal loads up to the last row
     .remedy = Was something in the way at the end of the range? Look at these readings again.
 line-bends =
-    .found = the points of “{ $title }” bend { $side ->
-            [up] upwards: the steps grow
-           *[down] downwards: the steps shrink
+    .found = the points of “{ $title }” bend { $grows ->
+            [1] upwards: the steps grow
+           *[0] downwards: the steps shrink
         }{ $tested ->
             [1] {" "}(t = { $t })
            *[0] { "" }
@@ -106,12 +106,12 @@ line-bends =
 friction =
     .found = “{ $title }”: the ways up and down agree at both ends and differ by { $size } in the middle
     .expected = the same reading at the same load on both ways
-    .remedy = That is what friction does: is something rubbing somewhere? Tap gently before each reading, and wait as long on both ways. { $below ->
-            [1] (Here the way back lies below: look at the order of the columns.)
-           *[0] { "" }
+    .remedy = That is what friction does: is something rubbing somewhere? Tap gently before each reading, and wait as long on both ways. { $grows ->
+            [0] (Here the way back lies below: look at the order of the columns.)
+           *[1] { "" }
         }
 drift =
-    .found = “{ $title }”: the difference between the ways grows steadily with time, to { $size } at the first load
+    .found = “{ $title }”: the difference between the ways grows steadily with time, to { $twice } at the first load
     .expected = the same reading at the same load on both ways
     .remedy = Was the temperature changing, or did something creep or slip slowly? With equal times between readings the mean of both ways is right; wait before you begin, and repeat.
 backlash =
