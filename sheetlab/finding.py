@@ -15,7 +15,7 @@ from msgspec.structs import force_setattr, replace
 
 from sheetlab.messages import Phrase, Sentences, Values, said, words
 from sheetlab.messages import harmless as harmless  # noqa: PLC0414
-from sheetlab.metrology.statement import with_mark
+from sheetlab.metrology.statement import Decimals
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -57,14 +57,13 @@ class Finding(Struct, frozen=True):
     ``found``, ``expected`` and ``remedy`` are its words, with the decimal mark ``mark``.
     """
 
-    message_id: str
+    code: str
+    """Its kind, by which findings are counted and listed."""
     severity: Severity
-    found_text: str = ""
-    expected_text: str = ""
-    remedy_text: str = ""
+    message_id: str
+    """What is said, by its name in the catalogue."""
+    values: Values = ()
     place: Place = NOWHERE
-    values: Values | None = None
-    """None: its texts are given as they are."""
     also: tuple[Phrase | Sentences, ...] = ()
     """What is said after the remedy."""
     cells: tuple[str, ...] = ()
@@ -80,17 +79,7 @@ class Finding(Struct, frozen=True):
             made = Place(harmless(place.file), harmless(place.sheet), place.cell)
             force_setattr(self, "place", made)
 
-    @property
-    def code(self) -> str:
-        """Its kind."""
-        return self.message_id.partition("_")[0]
-
     def _said(self, part: str) -> str:
-        if self.values is None:
-            text = {"found": self.found_text, "expected": self.expected_text}.get(
-                part, self.remedy_text
-            )
-            return with_mark(harmless(text), self.mark)
         return words(self.message_id, self.values, self.mark).get(part, "")
 
     @property
@@ -163,7 +152,17 @@ def finding(
         What the message asks for; their types are told in ``sheetlab.messages``.
     """
     ordered = tuple(sorted(values.items()))
-    return Finding(message, severity, place=place, values=ordered, also=also)
+    return Finding(message.partition("_")[0], severity, message, ordered, place, also)
+
+
+def asked(
+    code: str, severity: Severity, found: str, expected: str = "", remedy: str = "",
+    place: Place = NOWHERE,
+) -> Finding:  # fmt: skip
+    """A finding in the words of a definition, whose decimal points are decimal points."""
+    texts = {"expected": expected, "found": found, "remedy": remedy}
+    values = tuple((name, Decimals(harmless(text))) for name, text in texts.items())
+    return Finding(code, severity, "asked", values, place)
 
 
 def file_exists(path: Path) -> Finding:

@@ -356,7 +356,7 @@ def read_class(path: Name) -> Table:
     """
     book = Path(path)
     if not book.exists():
-        raise refuse(book, "is not there", remedy="Check the name.")
+        raise refuse(book, "file-not-there", "check-name")
     kept = read_kept(book)
     items = dict.fromkeys(item for row in kept.rows.values() for item in row.items)
     known = ("group", "practical", "setup", "status", "result", "value", "expanded", "unit",

@@ -296,20 +296,24 @@ def about(kind: type) -> str:
 ROOMS = {
     "Readings and results": ("checks", "slips"),
     "Files and cells of workbooks": (
-        "workbook",
+        "files",
         "reading",
         "results",
         "live",
         "handling",
         "during",
     ),
-    "Definitions, profiles, plans and registers": ("practical", "before", "practice"),
+    "Definitions, profiles, plans and registers": (
+        "practical",
+        "before",
+        "register",
+        "plan",
+        "practice",
+    ),
     "The class": ("classes",),
     "The archive": ("years", "archive"),
 }
 LAST = "The command line"
-CALLS = ("Finding", "PartCheck", "note", "finding")
-CODE = re.compile(r"[a-z]+(-[a-z]+)+|slip|drift|backlash|friction|implausible")
 SEVERITIES = ("note", "doubtful", "stop")
 
 
@@ -324,7 +328,7 @@ class Said:
 
 
 def said() -> dict[str, dict[str, list[Said]]]:
-    """Sentences of every finding in the code, by part of the program and by code."""
+    """Sentences of every finding of the catalogue, by part of the program and by code."""
     found: dict[str, dict[str, list[Said]]] = defaultdict(lambda: defaultdict(list))
     grave = severities()
     for path in sorted((PACKAGE / "messages").glob("*.ftl")):
@@ -333,20 +337,15 @@ def said() -> dict[str, dict[str, list[Said]]]:
             continue
         title = next((t for t, rooms in ROOMS.items() if path.stem in rooms), LAST)
         for entry in parse(path.read_text(encoding="utf-8")).body:
-            if isinstance(entry, Message) and entry.attributes:
+            if isinstance(entry, Message) and entry.attributes and entry.id.name != "asked":
                 words = {one.id.name: pattern_text(one.value) for one in entry.attributes}
                 parts = (words.get(part, "") for part in ("found", "expected", "remedy"))
                 code, level = entry.id.name.partition("_")[0], grave.get(entry.id.name, ())
                 found[title][code].append(Said(*parts, tuple(sorted(level))))
-    for path in sorted(PACKAGE.rglob("*.py")):
-        room = path.relative_to(PACKAGE).parts[0]
-        title = next((t for t, rooms in ROOMS.items() if room in rooms), LAST)
-        source = path.read_text(encoding="utf-8")
-        if not re.search("Finding|PartCheck", source):
-            continue
-        for code, words in _in_module(ast.parse(source)):
-            if words not in found[title][code]:
-                found[title][code].append(words)
+    for kind in KINDS.values():
+        for check in (*kind.checks, *kind.zero_checks):
+            words = Said("", check.expected, check.question, ("doubtful",))
+            found["Readings and results"][check.code].append(words)
     return found
 
 
@@ -375,112 +374,6 @@ def pattern_text(pattern: Pattern) -> str:
         else:
             out.append("…")
     return " ".join("".join(out).split())
-
-
-def _in_module(tree: ast.Module) -> Iterator[tuple[str, Said]]:
-    constants = {
-        line.targets[0].id: line.value.value
-        for line in tree.body
-        if isinstance(line, ast.Assign)
-        and isinstance(line.targets[0], ast.Name)
-        and isinstance(line.value, ast.Constant)
-        and isinstance(line.value.value, str)
-    }
-    plain = [line for line in tree.body if not isinstance(line, ast.FunctionDef | ast.ClassDef)]
-    functions = [scope for scope in ast.walk(tree) if isinstance(scope, ast.FunctionDef)]
-    for scope in (ast.Module(plain, []), *functions):
-        inside = list(ast.walk(scope))
-        texts = {
-            line.targets[0].id: line.value
-            for line in inside
-            if isinstance(line, ast.Assign) and isinstance(line.targets[0], ast.Name)
-        }
-        for call in inside:
-            if isinstance(call, ast.Call) and _called(call) in CALLS and call.args:
-                for code in _codes(call.args[0], constants):
-                    yield code, _said(call, texts)
-            elif isinstance(call, ast.Call) and _called(call) in ("partial", "refused"):
-                yield from _refusals(call, constants, texts)
-            elif isinstance(call, ast.Dict):
-                yield from _in_table(call, constants)
-
-
-def _refusals(
-    call: ast.Call, constants: Mapping[str, str], texts: Mapping[str, ast.expr]
-) -> Iterator[tuple[str, Said]]:
-    """A finding made through a function that takes its code, and what is refused."""
-    code, what = [*call.args[_called(call) == "partial" :], *[ast.Constant("")] * 2][:2]
-    if not text(what, texts):
-        return  # its words stand in the catalogue
-    for name in _codes(code, constants):
-        found = f"{text(what, texts)} cannot be used"
-        yield name, Said(found, "", "Correct the file and try again.", ("stop",))
-
-
-def _in_table(table: ast.Dict, constants: Mapping[str, str]) -> Iterator[tuple[str, Said]]:
-    """Codes of a table, each with its sentence."""
-    for row in table.values:
-        if isinstance(row, ast.Tuple) and len(row.elts) == 2:
-            words = text(row.elts[1], {})
-            if words.endswith((".", "?")):
-                for code in _codes(row.elts[0], constants):
-                    yield code, Said("", "", words, ("doubtful",))
-
-
-def _called(call: ast.Call) -> str:
-    called = call.func
-    if isinstance(called, ast.Attribute):
-        return called.attr if isinstance(called.value, ast.Name) else ""
-    return called.id if isinstance(called, ast.Name) else ""
-
-
-def _codes(node: ast.expr, constants: Mapping[str, str]) -> Iterator[str]:
-    if isinstance(node, ast.IfExp):
-        yield from _codes(node.body, constants)
-        yield from _codes(node.orelse, constants)
-        return
-    value = constants.get(node.id) if isinstance(node, ast.Name) else None
-    if isinstance(node, ast.Constant):
-        value = node.value
-    if isinstance(value, str) and CODE.fullmatch(value):
-        yield value
-
-
-def _said(call: ast.Call, texts: Mapping[str, ast.expr]) -> Said:
-    given = list(call.args[1:])
-    if _called(call) == "PartCheck":
-        part, condition, question, expected = (*given, *[ast.Constant("")] * 4)[:4]
-        del part, condition
-        return Said("", text(expected, texts), text(question, texts), ("doubtful",))
-    grave: list[str] = []
-    for node in given[:1]:
-        shown = ast.unparse(texts.get(node.id, node) if isinstance(node, ast.Name) else node)
-        grave = [level.lower() for level in re.findall(r"\bSeverity\.([A-Z]+)", shown)]
-        if grave or "severity" in shown:
-            given = given[1:]
-    named = {keyword.arg: keyword.value for keyword in call.keywords}
-    parts = [
-        text(given[i] if i < len(given) else named.get(name, ast.Constant("")), texts)
-        for i, name in enumerate(("found", "expected", "remedy"))
-    ]
-    return Said(parts[0], parts[1], parts[2], tuple(grave))
-
-
-def text(node: ast.expr, texts: Mapping[str, ast.expr], depth: int = 0) -> str:
-    """A text of the code with three dots for what varies."""
-    if isinstance(node, ast.Constant):
-        return node.value if isinstance(node.value, str) else ""
-    if isinstance(node, ast.JoinedStr):
-        return "".join(text(part, texts, depth) for part in node.values)
-    if isinstance(node, ast.FormattedValue):
-        return text(node.value, texts, depth) if isinstance(node.value, ast.IfExp) else "…"
-    if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add):
-        return text(node.left, texts, depth) + text(node.right, texts, depth)
-    if isinstance(node, ast.IfExp):
-        return text(node.body, texts, depth) or text(node.orelse, texts, depth)
-    if isinstance(node, ast.Name) and node.id in texts and depth < 3:
-        return text(texts[node.id], texts, depth + 1)
-    return "…"
 
 
 def of_definitions() -> Iterator[tuple[str, str, str]]:

@@ -62,10 +62,8 @@ def codes() -> set[str]:
     """Codes that the code holds, sought by another way than the page is made by."""
     found: set[str] = set()
     for text in CODE.values():
-        found |= set(
-            re.findall(r'(?:Finding|PartCheck|self\.note|self\.finding)\(\s*"([a-z][a-z-]+)"', text)
-        )
-        found |= set(re.findall(r'^NOT_FILLED = "([a-z-]+)"', text, re.M))
+        called = re.findall(r'(?:\bfinding|PartCheck)\(\s*"([a-z][a-z0-9-]+)', text)
+        found |= set(called)
     return found
 
 

@@ -18,7 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sheetlab.cli import main
-from sheetlab.finding import Finding, Place, Severity, harmless
+from sheetlab.finding import Place, Severity, asked, harmless
 from sheetlab.handling.roster import file_part
 from sheetlab.handling.tables import FORMULA_SIGNS, guarded, unguarded
 from sheetlab.messages import JOINERS
@@ -62,7 +62,7 @@ def test_what_people_write_is_left_as_it_is(text: str) -> None:
 
 @given(UNTRUSTED, UNTRUSTED)
 def test_findings_quote_nothing_that_acts(text: str, name: str) -> None:
-    found = Finding("a-code", Severity.NOTE, f"holds {text}", text, text, Place(name, name, "A1"))
+    found = asked("a-code", Severity.NOTE, f"holds {text}", text, text, Place(name, name, "A1"))
     assert not acts(found.message)
     assert not acts(str(found.place))
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from sheetlab.checks.bound import MOST_DRIFT
 from sheetlab.checks.results import is_far
 from sheetlab.checks.subject import Subject, amount, oddities, would_fit
-from sheetlab.finding import Finding, Severity, as_one, finding
+from sheetlab.finding import Finding, Severity, as_one, asked, finding
 from sheetlab.formula.tree import Call, names, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.messages import phrase, said
@@ -48,7 +48,7 @@ def _broken(subject: Subject, check: CheckField) -> Iterator[Finding]:
             continue
         if not check.reading and _follows(subject, check, row):
             continue
-        yield Finding(
+        yield asked(
             check.code,
             Severity(check.severity),
             _found(subject, check, row),

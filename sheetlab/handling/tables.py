@@ -159,8 +159,8 @@ def open_lists(path: Path, expected: str = A_LIST) -> dict[str, Sheet]:
             sheets = [Sheet(path.name, "", _csv_cells(path, data))]
     except SheetlabError as error:
         (one,) = error.findings
-        texts = {"found_text": one.found, "expected_text": expected, "remedy_text": one.remedy}
-        raise SheetlabError(replace(one, values=None, **texts)) from error
+        values = {**dict(one.values), "wanted": expected}
+        raise SheetlabError(replace(one, values=tuple(sorted(values.items())))) from error
     return {sheet.name.casefold(): sheet for sheet in sheets}
 
 
@@ -192,13 +192,13 @@ def _old_sheets(path: Path, data: bytes) -> Iterator[Sheet]:
         # at some damaged files the library panics, and a panic is no Exception
         if not isinstance(error, CalamineError) and type(error).__name__ != "PanicException":
             raise
-        raise refuse_file(path, "is cut short or damaged") from error
+        raise refuse_file(path, "file-damaged-archive") from error
 
 
 def _csv_cells(path: Path, data: bytes) -> dict[tuple[int, int], Cell]:
     """Cells of a text file: comma, semicolon or tab; UTF-8, UTF-16 or the Windows code page."""
     if len(data) > MAX_TEXT_FILE:
-        raise refuse_file(path, "is far too large for a list")
+        raise refuse_file(path, "file-too-large")
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         text = data.decode("utf-16", errors="replace")
     else:
@@ -207,13 +207,13 @@ def _csv_cells(path: Path, data: bytes) -> dict[tuple[int, int], Cell]:
         except UnicodeDecodeError:
             text = data.decode("cp1252", errors="replace")
     if "\0" in text:
-        raise refuse_file(path, "is no text file")
+        raise refuse_file(path, "file-not-text")
     first = text.splitlines()[0] if text.strip() else ""
     separator = max(",;\t", key=first.count)
     try:
         rows = list(csv.reader(io.StringIO(text), delimiter=separator))
     except csv.Error as error:
-        raise refuse_file(path, f"cannot be read as a table: {error}") from error
+        raise refuse_file(path, "file-no-table", error=str(error)) from error
     return {
         (r, c): Cell("text", unguarded(value.strip()))
         for r, row in enumerate(rows)

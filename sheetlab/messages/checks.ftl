@@ -376,3 +376,9 @@ own-result-differs =
         }{ $causes }
     .remedy = { $question }
 own-result-differs_any = Which step leads from your readings to this number? Check units and powers of ten first.
+
+## Questions that a definition asks in its own words
+asked =
+    .found = { $found }
+    .expected = { $expected }
+    .remedy = { $remedy }

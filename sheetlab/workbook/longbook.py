@@ -131,17 +131,17 @@ def open_long(path: Path) -> Iterator[LongBook]:
         with _told(path):
             size = path.stat().st_size
             if size > MAX_FILE:
-                raise refuse(path, f"is {size // 1_000_000} MB, more than sheetlab reads")
+                raise refuse(path, "file-size", size=size // 1_000_000)
             archive = stack.enter_context(zipfile.ZipFile(path))
             entries = archive.infolist()
             expect_limits(path, entries, MAX_UNPACKED)
             if sum(entry.compress_size for entry in entries) > size:
-                raise refuse(path, "has parts that lie in each other")
+                raise refuse(path, "file-parts-overlap")
             names = set(archive.namelist())
             links = _relations(path, archive, "").values()
             main = next((part for kind, part in links if kind == "officeDocument"), "")
             if main not in names or CONTENT_TYPES_PART not in names:
-                raise refuse(path, "is an archive, but not a workbook")
+                raise refuse(path, "file-archive")
             parts = _relations(path, archive, main)
             titles = _tree(path, archive, main).iter(f"{{{MAIN}}}sheet")
         sheets = {
@@ -160,12 +160,12 @@ def _told(path: Path) -> Iterator[None]:
     try:
         yield
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError) as error:
-        raise refuse(path, "is cut short, damaged, or no workbook") from error
+        raise refuse(path, "file-cut-short") from error
     except (etree.XMLSyntaxError, ValueError) as error:
-        raise refuse(path, "is damaged inside", f"({error})") from error
+        raise refuse(path, "file-damaged", error=str(error)) from error
     except OSError as error:
         reason = error.strerror or str(error)
-        raise refuse(path, "cannot be opened:", reason, "Check the name and the share.") from error
+        raise refuse(path, "file-not-opened", "check-share", reason=reason) from error
 
 
 def _tree(path: Path, archive: zipfile.ZipFile, name: str) -> Any:
@@ -188,7 +188,7 @@ def _relations(path: Path, archive: zipfile.ZipFile, part: str) -> dict[str, tup
 def _texts(path: Path, archive: zipfile.ZipFile, part: str) -> Iterator[str]:
     for count, item in enumerate(_elements(path, archive, part, _SI), 1):
         if count > MAX_TEXTS:
-            raise refuse(path, "has far more texts than sheetlab writes")
+            raise refuse(path, "file-many-texts")
         yield _text(item)
 
 
@@ -204,14 +204,14 @@ class _Limited(Struct):
         data = self.stream.read(size)
         self.since += len(data)
         if self.since > MAX_STRETCH:
-            raise refuse(self.path, "has a part that is not built like those of sheetlab")
+            raise refuse(self.path, "file-other-part")
         return data
 
 
 def _elements(path: Path, archive: zipfile.ZipFile, part: str, tag: str) -> Iterator[Any]:
     """Elements of one kind as they end; each is gone when the next is asked for."""
     if part not in archive.namelist():
-        raise refuse(path, "has lost a part")
+        raise refuse(path, "file-part-lost")
     with _told(path), archive.open(part) as stream:
         if b"<!DOCTYPE" in stream.peek(4096):  # type: ignore[attr-defined]
             # before parsing: a type may hold a bomb of entities

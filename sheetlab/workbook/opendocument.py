@@ -83,7 +83,7 @@ def open_document(package: Package) -> OpenDocument:
     root = xml(package.parts[package.workbook], package.path)
     book = root.find(f"{_O}body/{_O}spreadsheet")
     if book is None:
-        raise refuse(package.path, "is an OpenDocument file, but no spreadsheet")
+        raise refuse(package.path, "file-other-document")
     hidden = {
         style.get(f"{_S}name")
         for style in root.iterfind(f"{_O}automatic-styles/{_S}style")

@@ -26,7 +26,8 @@ from typing import Any, BinaryIO
 from lxml import etree
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Place, Severity, SheetlabError, finding
+from sheetlab.messages import phrase
 
 MAX_FILE = 40_000_000
 MAX_UNPACKED = 150_000_000
@@ -58,9 +59,9 @@ PLAIN = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 CONTENT = "content.xml"
 """The part of an .ods file that holds its sheets."""
 
-TOO_MUCH = "has a sheet with far more cells or texts than a practical needs"
-MANY_PARTS = "has too many parts, or the same part twice"
-DOCUMENT_TYPE = "carries an XML document type, which no spreadsheet program writes"
+TOO_MUCH = "file-too-much"
+MANY_PARTS = "file-many-parts"
+DOCUMENT_TYPE = "file-document-type"
 
 _PART = ".part"
 _RANDOM = 8
@@ -201,7 +202,7 @@ def xml(data: bytes, path: Path) -> etree._Element:
     try:
         root = etree.fromstring(data, parser)
     except (etree.XMLSyntaxError, ValueError) as error:
-        raise refuse(path, "is damaged inside", f"({error})") from error
+        raise refuse(path, "file-damaged", error=str(error)) from error
     docinfo: Any = root.getroottree().docinfo
     if docinfo.doctype:
         raise refuse(path, DOCUMENT_TYPE)
@@ -217,16 +218,22 @@ def expect_tags(data: bytes, path: Path) -> None:
             raise refuse(path, TOO_MUCH)
 
 
-def refuse(path: Path, what: str, detail: str = "", remedy: str = "") -> SheetlabError:
-    """The error for a file that cannot be used."""
+def refuse(path: Path, what: str, remedy: str = "save-again", **values: Any) -> SheetlabError:
+    """The error for a file that cannot be used.
+
+    Parameters
+    ----------
+    what, remedy
+        Phrases of the catalogue; ``values`` are those of ``what``.
+    """
     return SheetlabError(
-        Finding(
+        finding(
             "file-unreadable",
             Severity.STOP,
-            f"the file {what} {detail}".strip(),
-            "an .xlsx, .xlsm or .ods workbook that was issued by sheetlab",
-            remedy or "Open it in a spreadsheet program, save it again as .xlsx, and try again.",
             Place(file=path.name),
+            what=phrase(what, **values),
+            wanted=phrase("an-issued-workbook"),
+            remedy=phrase(remedy),
         )
     )
 
@@ -248,13 +255,13 @@ def file_bytes(path: Path) -> bytes:
         its = path.stat()
         if not stat.S_ISREG(its.st_mode):
             # a pipe would be waited for, and a device never ends
-            raise refuse(path, "is a pipe, a device or a folder, not a file")
+            raise refuse(path, "file-pipe")
         if its.st_size > MAX_FILE:
-            raise refuse(path, f"is {its.st_size // 1_000_000} MB, more than sheetlab reads")
+            raise refuse(path, "file-size", size=its.st_size // 1_000_000)
         return path.read_bytes()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise refuse(path, "cannot be opened:", reason, "Check the name and the share.") from error
+        raise refuse(path, "file-not-opened", "check-share", reason=reason) from error
 
 
 def package_of(data: bytes, path: Path) -> Package:
@@ -274,24 +281,24 @@ def package_of(data: bytes, path: Path) -> Package:
         # the zip library trusts the numbers in an archive (offsets before its start, for one)
         raise refuse(
             path,
-            "is cut short or damaged",
-            remedy="Get it again from the student or the share; this copy cannot be read.",
+            "file-damaged-archive",
+            "get-again",
         ) from error
     return Package(path, tuple(entries), parts, _workbook_part(path, parts), data)
 
 
 def _sniff(path: Path, data: bytes) -> None:
     if not data:
-        raise refuse(path, "is empty (0 bytes)", remedy="Get it again; nothing was saved in it.")
+        raise refuse(path, "file-empty", "get-empty-again")
     if data.startswith(_COMPOUND):
         if "EncryptedPackage".encode("utf-16-le") in data:
             raise _password(path)
-        raise refuse(path, "is a workbook of the old .xls kind")
+        raise refuse(path, "file-old-kind")
     if not data.startswith(_ZIP):
         start = data[:200].lstrip().lower()
         if start.startswith((b"<!doctype html", b"<html")):
-            raise refuse(path, "is a web page, not a workbook")
-        raise refuse(path, "is no workbook; it may be text with another ending")
+            raise refuse(path, "file-web-page")
+        raise refuse(path, "file-text")
 
 
 def expect_limits(
@@ -311,14 +318,14 @@ def expect_limits(
     if any(entry.flag_bits & 1 for entry in entries):
         raise _password(path)
     if any(entry.compress_type not in PLAIN for entry in entries):
-        raise refuse(path, "is packed in a way that no spreadsheet program uses")
+        raise refuse(path, "file-packed-oddly")
     tight = [entry for entry in entries if entry.compress_type != zipfile.ZIP_STORED]
     if sum(entry.file_size for entry in entries) > unpacked or any(
         entry.file_size > (part or unpacked)
         or (entry.file_size > SMALL_PART and entry.file_size > MAX_RATIO * entry.compress_size)
         for entry in tight
     ):
-        raise refuse(path, "would unpack to far more than a workbook from sheetlab holds")
+        raise refuse(path, "file-unpacks-to-more")
 
 
 def _apart(data: bytes, entries: list[zipfile.ZipInfo]) -> None:
@@ -335,39 +342,39 @@ def _workbook_part(path: Path, parts: Mapping[str, bytes]) -> str:
         return _open_document_part(path, parts)
     root = parts.get("_rels/.rels")
     if root is None or CONTENT_TYPES_PART not in parts:
-        raise refuse(path, "is an archive, but not a workbook")
+        raise refuse(path, "file-archive")
     for element in xml(root, path):
         if element.get("Type", "").endswith("/officeDocument"):
             part = resolve("", element.get("Target", ""))
             if part not in parts:
-                raise refuse(path, "has lost its main part")
+                raise refuse(path, "file-main-part-lost")
             if STRICT in parts[part][:4000]:
                 raise refuse(
                     path,
-                    "is a workbook of the kind “Strict Open XML”, which hardly any program writes",
-                    remedy="Save it as “Excel workbook (.xlsx)”, without “Strict”.",
+                    "file-strict",
+                    "save-without-strict",
                 )
             if MAIN.encode() not in parts[part][:4000]:
-                raise refuse(path, "is not an ordinary .xlsx workbook (another Office format)")
+                raise refuse(path, "file-other-format")
             return part
-    raise refuse(path, "is not a workbook")
+    raise refuse(path, "file-no-workbook")
 
 
 def _open_document_part(path: Path, parts: Mapping[str, bytes]) -> str:
     if b"encryption-data" in parts.get("META-INF/manifest.xml", b""):
         raise _password(path)
     if not parts["mimetype"].strip().endswith(b"opendocument.spreadsheet"):
-        raise refuse(path, "is an OpenDocument file, but no spreadsheet")
+        raise refuse(path, "file-other-document")
     if CONTENT not in parts:
-        raise refuse(path, "has lost its main part")
+        raise refuse(path, "file-main-part-lost")
     return CONTENT
 
 
 def _password(path: Path) -> SheetlabError:
     return refuse(
         path,
-        "is locked with a password",
-        remedy="Open it with the password and save it without one.",
+        "file-password",
+        "save-without-password",
     )
 
 

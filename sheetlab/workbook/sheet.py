@@ -60,7 +60,7 @@ def read_sheet(data: bytes, path: Path, shared: Callable[[str], str]) -> Grid:
     try:
         sheet.parser.Parse(data, True)
     except (expat.ExpatError, ValueError, LookupError) as error:
-        raise refuse(path, "is damaged inside", f"({error})") from error
+        raise refuse(path, "file-damaged", error=str(error)) from error
     return Grid(sheet.cells, sheet.protected, frozenset(sheet.hidden))
 
 

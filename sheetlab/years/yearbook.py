@@ -199,9 +199,9 @@ def _told(path: Path) -> Iterator[None]:
     except (KeyError, ValueError, OverflowError) as error:
         raise refuse(
             path,
-            "is no workbook of a year as an archive writes it",
-            f"({error})",
-            "Take the one that lies beside the database, as sheetlab wrote it.",
+            "file-no-year",
+            "take-year-workbook",
+            error=str(error),
         ) from error
 
 

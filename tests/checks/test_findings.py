@@ -11,7 +11,7 @@ from examples import CAREFUL, SHIPPED, WORKBOOKS, practical, typed
 from sheetlab.checks.assess import Assessment, Status, assess
 from sheetlab.checks.record import record
 from sheetlab.checks.wording import Words
-from sheetlab.finding import Finding, Severity
+from sheetlab.finding import Severity, asked
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.template import as_cells_show
 
@@ -315,9 +315,9 @@ def test_one_load_in_grams_is_named_and_nothing_is_said_of_the_rows_beside_it() 
 
 
 def test_a_sentence_in_brackets_has_one_full_stop() -> None:
-    told = Finding("x", Severity.NOTE, "it falls", "totals", "Is this the total? (Not one mass.)")
+    told = asked("x", Severity.NOTE, "it falls", "totals", "Is this the total? (Not one mass.)")
     assert told.message == "it falls. Expected: totals. Is this the total? (Not one mass.)"
-    assert Finding("x", Severity.NOTE, "it falls (twice)").message == "it falls (twice)."
+    assert asked("x", Severity.NOTE, "it falls (twice)").message == "it falls (twice)."
 
 
 def test_what_is_too_fine_is_said_once() -> None:

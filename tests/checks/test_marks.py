@@ -15,7 +15,7 @@ from msgspec.structs import replace
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.marks import ProposedMark, Scheme, load_scheme, propose, rounded
 from sheetlab.classes.schemes import FOLDER, find_scheme, shipped
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, asked
 from sheetlab.manual import FOLDER as PAGES
 
 
@@ -90,7 +90,7 @@ def test_a_finding_is_charged_once(petrel: Assessment) -> None:
 
 
 def told(code: str, cell: str, found: str = "x") -> Finding:
-    return Finding(code, Severity.DOUBTFUL, found, place=Place("", "Readings", cell))
+    return asked(code, Severity.DOUBTFUL, found, place=Place("", "Readings", cell))
 
 
 def test_a_cell_is_charged_once_and_told_in_whole_clauses(clean: Assessment) -> None:
@@ -115,7 +115,7 @@ def test_a_cell_is_charged_once_and_told_in_whole_clauses(clean: Assessment) -> 
 
 def test_what_a_whole_column_tells_costs(clean: Assessment) -> None:
     # all lengths wrong by the same amount: a line that passes beside where it should
-    thread = Finding("not-as-expected", Severity.DOUBTFUL, "offset of the length is −25 mm")
+    thread = asked("not-as-expected", Severity.DOUBTFUL, "offset of the length is −25 mm")
     found = propose(replace(clean, findings=(thread,)), find_scheme("bench-and-sums"))
     care = next(one for one in found if one.item.id == "care")
     assert care.proposed == care.out_of - 1.0

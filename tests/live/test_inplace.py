@@ -9,7 +9,7 @@ import pytest
 from examples import SHIPPED, filled, layout
 from workbook.odf import open_document
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError
+from sheetlab.finding import Place, Severity, SheetlabError, asked
 from sheetlab.handling import workers
 from sheetlab.live.excel import commands
 from sheetlab.live.inplace import NO_READINGS, doubts, own_titles, prepare
@@ -61,9 +61,9 @@ def test_an_open_ods_is_refused_before_result_sheets_pile_up(copy: Path, tmp_pat
     ods = tmp_path / "copy.ods"
     ods.write_bytes(open_document(evaluated.read_bytes()))
     assert evaluate_file(ods, None).assessment is not None
-    for asked in (prepare, own_titles):
+    for ask in (prepare, own_titles):
         with pytest.raises(SheetlabError) as told:
-            asked(ods)
+            ask(ods)
         (finding,) = told.value.findings
         assert (finding.code, finding.severity) == ("saved-as-ods", Severity.STOP)
         assert "Save As" in finding.remedy
@@ -71,7 +71,7 @@ def test_an_open_ods_is_refused_before_result_sheets_pile_up(copy: Path, tmp_pat
 
 def test_a_note_is_no_doubt_to_mark() -> None:
     place = Place("", "Readings", "D11")
-    found = [Finding("code", severity, "found", place=place) for severity in Severity]
+    found = [asked("code", severity, "found", place=place) for severity in Severity]
     assert [d.severity for d in doubts(tuple(found))] == [Severity.DOUBTFUL, Severity.STOP]
 
 
