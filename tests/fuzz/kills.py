@@ -39,17 +39,17 @@ def remembered() -> Iterator[None]:
     """Work out each result and its sheets once: what is killed is reading and saving."""
     assess, write = module.assess, module.write_results
     known: dict[str, Any] = {}
-    written: dict[tuple[str, int], dict[str, bytes]] = {}
+    written: dict[str, bytes] = {}
 
     def assessed(*args: Any, profile: Any, **kwargs: Any) -> Any:
         if profile.id not in known:
             known[profile.id] = assess(*args[:2], 0, profile=profile, **kwargs)
         return known[profile.id]
 
-    def sheets(assessment: Any, titles: Any, formats: int) -> dict[str, bytes]:
-        key = assessment.evaluation.profile.id, formats
+    def sheets(assessment: Any, titles: Any) -> bytes:
+        key = assessment.evaluation.profile.id
         if key not in written:
-            written[key] = write(assessment, titles, formats)
+            written[key] = write(assessment, titles)
         return written[key]
 
     module.assess, module.write_results = assessed, sheets
