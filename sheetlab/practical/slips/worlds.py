@@ -49,9 +49,12 @@ class World(Struct, dict=True):
         """A quantity, or the element of a column in a row, in SI units."""
         if key in self.fixed:
             return self.fixed[key]
-        if (key, row) not in self.values:
-            self.values[key, row] = self._value(key, row)
-        return self.values[key, row]
+        place = (key, row)
+        try:
+            return self.values[place]
+        except KeyError:
+            value = self.values[place] = self._value(key, row)
+            return value
 
     def _value(self, key: str, row: int | None) -> float | None:
         if self._as_before(key):
@@ -70,6 +73,8 @@ class World(Struct, dict=True):
 
     def column(self, key: str) -> list[float | None]:
         """A whole column in SI units; None where missing."""
+        if key not in self.fixed and self._as_before(key):
+            return self.parent.column(key)
         return [self.value(key, row) for row in range(self.practical.field(key).rows)]
 
     def aggregate(self, rule: Aggregate, columns: Sequence[str]) -> float | None:
