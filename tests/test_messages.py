@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -20,10 +21,17 @@ from sheetlab.metrology.statement import Decimals, significant
 from sheetlab.practical.slips.table import KINDS
 
 PACKAGE = Path(sheetlab.__file__).parent
-TREES = {
-    path.relative_to(PACKAGE).as_posix(): ast.parse(path.read_text(encoding="utf-8"))
-    for path in PACKAGE.rglob("*.py")
-}
+
+
+@cache
+def nodes() -> tuple[tuple[str, ast.AST], ...]:
+    """All of the code, each piece with its file."""
+    return tuple(
+        (path.relative_to(PACKAGE).as_posix(), node)
+        for path in PACKAGE.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call | ast.Constant)
+    )
 
 
 class Variables(Visitor):
@@ -42,52 +50,52 @@ def asked(node: BaseNode) -> set[str]:
     return visitor.names
 
 
-ASKED = {name: asked(parse(source)) for name, source in catalogue().items()}
-
-
 def calls() -> Iterator[tuple[str, ast.Call, str]]:
     """File, call and message of each finding and phrase that names its message."""
-    for file, tree in TREES.items():
-        for node in ast.walk(tree):
-            if (
-                isinstance(node, ast.Call)
-                and isinstance(node.func, ast.Name)
-                and node.func.id in ("finding", "phrase")
-                and isinstance(node.args[0], ast.Constant)
-            ):
-                yield file, node, str(node.args[0].value)
+    for file, node in nodes():
+        if (
+            isinstance(node, ast.Call)
+            and isinstance(node.func, ast.Name)
+            and node.func.id in ("finding", "phrase")
+            and isinstance(node.args[0], ast.Constant)
+        ):
+            yield file, node, str(node.args[0].value)
 
 
 def test_the_code_gives_what_each_message_asks_for() -> None:
+    asked_for = {name: asked(parse(source)) for name, source in catalogue().items()}
     wrong = []
     for file, call, message in calls():
         given_ = {keyword.arg for keyword in call.keywords}
-        if message not in ASKED:
+        if message not in asked_for:
             wrong.append(f"{file}:{call.lineno}: no message {message}")
-        elif None not in given_ and given_ != ASKED[message]:
-            wrong.append(f"{file}:{call.lineno}: {message} asks for {ASKED[message]}, has {given_}")
+        elif None not in given_ and given_ != asked_for[message]:
+            wrong.append(
+                f"{file}:{call.lineno}: {message} asks for {asked_for[message]}, has {given_}"
+            )
     assert not wrong
 
 
 def test_every_message_is_used() -> None:
     constants = {
         node.value
-        for tree in TREES.values()
-        for node in ast.walk(tree)
+        for _, node in nodes()
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
     own = {"likewise-cells", "likewise-files", *(f"because-{kind}" for kind in KINDS)}
     assert not catalogue().keys() - constants - own
 
 
-@pytest.mark.parametrize("name", sorted(catalogue()))
-def test_a_message_is_whole(name: str) -> None:
-    (message,) = parse(catalogue()[name]).body
-    assert not isinstance(message, Junk), message.annotations[0].message
-    assert isinstance(message, Message)
-    parts = [one.id.name for one in message.attributes]
-    assert bool(message.value) != bool(parts)
-    assert parts == [part for part in ("found", "expected", "remedy") if part in parts]
+def test_messages_are_whole() -> None:
+    assert catalogue()
+    for name, source in catalogue().items():
+        (message,) = parse(source).body
+        assert not isinstance(message, Junk), f"{name}: {message.annotations[0].message}"
+        assert isinstance(message, Message), name
+        parts = [one.id.name for one in message.attributes]
+        assert bool(message.value) != bool(parts), name
+        in_order = [part for part in ("found", "expected", "remedy") if part in parts]
+        assert parts == in_order, name
 
 
 @given(text=st.text(max_size=20))

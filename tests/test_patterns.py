@@ -24,7 +24,7 @@ ROOT = Path(sheetlab.__file__).parent
 ROOMS = ("workbook", "handling", "classes", "during", "years", "checks")
 FILES = ("finding.py", "practical/observations.py", "practical/register.py", "before/register.py")
 WAYS = {"search", "match", "fullmatch", "split", "findall", "finditer", "sub", "subn"}
-SHORT, LONG = 4_000, 1_000_000
+SHORT, LONG = 1_000, 1_000_000
 LONGEST = 1.0
 TREE: Any = importlib.import_module("re._parser")
 
@@ -175,7 +175,7 @@ def worst(used: Used) -> float:
         by_time = sorted(((seconds(used, way, text, SHORT), text) for text in texts(used)),
                          reverse=True)[:2]  # fmt: skip
         for _, text in by_time:
-            for size in (*(SHORT << k for k in range(8)), LONG):
+            for size in (*(SHORT << k for k in range(10)), LONG):
                 slowest = max(slowest, seconds(used, way, text, size))
                 if slowest > LONGEST:
                     return slowest
