@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Any
 from msgspec import Struct
 from msgspec.structs import force_setattr, replace
 
-from sheetlab.messages import Phrase, Sentences, Values, said, words
-from sheetlab.messages import harmless as harmless  # noqa: PLC0414
+from sheetlab.messages import Phrase, Sentences, Values, harmless, said, words
 from sheetlab.metrology.statement import Decimals
 
 if TYPE_CHECKING:
@@ -86,14 +85,13 @@ class Finding(Struct, frozen=True):
     def found(self) -> str:
         """What was found."""
         text = self._said("found")
-        for message, names in (("cells", self.cells), ("files", self.files)):
+        for message, names in (
+            ("likewise-cells", self.cells),
+            ("likewise-files", self.files),
+        ):
             if names:
-                values = (
-                    (message if message == "cells" else "names", names),
-                    ("count", len(names)),
-                    ("text", text.rstrip(".")),
-                )
-                text = words(f"likewise-{message}", values)[""]
+                values = (("count", len(names)), ("names", names), ("text", text.rstrip(".")))
+                text = words(message, values)[""]
         return text
 
     @property
@@ -165,6 +163,11 @@ def asked(
     return Finding(code, severity, "asked", values, place)
 
 
+def reason_of(error: Exception) -> str:
+    """Why the system, or a library, refused something."""
+    return getattr(error, "strerror", None) or str(error) or type(error).__name__
+
+
 def file_exists(path: Path) -> Finding:
     """That a file to be written is there already."""
     return finding("file-exists", Severity.STOP, Place(path.name), name=path.name)
@@ -172,8 +175,9 @@ def file_exists(path: Path) -> Finding:
 
 def not_written(path: Path, error: Exception) -> Finding:
     """That a file cannot be written, and why."""
-    reason = (isinstance(error, OSError) and error.strerror) or str(error) or type(error).__name__
-    return finding("not-written", Severity.STOP, Place(path.name), name=path.name, reason=reason)
+    return finding(
+        "not-written", Severity.STOP, Place(path.name), name=path.name, reason=reason_of(error)
+    )
 
 
 def wrong_ending(name: str, ending: str) -> Finding:
@@ -213,15 +217,6 @@ def merged(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 def many(count: object, what: str) -> str:
     """``1 row``, ``2 rows``."""
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
-
-
-MOST_NAMED = 12
-
-
-def listed(names: Sequence[str]) -> str:
-    """Names in a sentence; of very many the first ones and how many more there are."""
-    more = len(names) - MOST_NAMED
-    return ", ".join(names[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def together(findings: Iterable[Finding]) -> tuple[Finding, ...]:

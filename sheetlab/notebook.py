@@ -21,8 +21,9 @@ from sheetlab.checks.assess import Assessment
 from sheetlab.checks.record import finding_record, record
 from sheetlab.checks.wording import Words, headline
 from sheetlab.classes.kept import read_kept
-from sheetlab.finding import SheetlabError, harmless
+from sheetlab.finding import SheetlabError
 from sheetlab.handling.roster import Group, read_roster
+from sheetlab.messages import harmless
 from sheetlab.metrology import montecarlo
 from sheetlab.metrology.budget import budget_lines
 from sheetlab.practical.definition import Assist

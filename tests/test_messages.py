@@ -82,7 +82,7 @@ def test_every_message_is_used() -> None:
         for _, node in nodes()
         if isinstance(node, ast.Constant) and isinstance(node.value, str)
     }
-    own = {"likewise-cells", "likewise-files", *(f"because-{kind}" for kind in KINDS)}
+    own = {f"because-{kind}" for kind in KINDS}
     assert not catalogue().keys() - constants - own
 
 
@@ -129,7 +129,7 @@ def test_lists_are_cut_and_phrases_follow_each_other() -> None:
     assert said(phrase("likewise-files", text="x", count=1200, names=names)) == (
         "x; likewise 1200 more: a0, a1, a2, a3, a4, a5, a6, a7, a8, a9, a10, a11 and 2 more"
     )
-    both = Sentences(("One.", phrase("likewise-cells", text="Two", count=1, cells="A1")))
+    both = Sentences(("One.", phrase("likewise-cells", text="Two", count=1, names="A1")))
     told = finding("file-exists", Severity.STOP, Place("f.xlsx"), both, name="f.xlsx")
     assert told.remedy.endswith("away. One. Two; and likewise in 1 more cell (A1)")
     assert told.code == "file-exists"

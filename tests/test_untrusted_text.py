@@ -18,10 +18,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sheetlab.cli import main
-from sheetlab.finding import Place, Severity, asked, harmless
+from sheetlab.finding import Place, Severity, asked
 from sheetlab.handling.roster import file_part
 from sheetlab.handling.tables import FORMULA_SIGNS, guarded, unguarded
-from sheetlab.messages import JOINERS
+from sheetlab.messages import JOINERS, harmless
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.loader import catalogue, load, load_profile
 from sheetlab.workbook.style import MOST_IN_FOOTER, _in_footer, chart_text

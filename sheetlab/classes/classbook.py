@@ -26,7 +26,8 @@ from sheetlab.classes.kept import (
 from sheetlab.classes.marks_page import MARK_SHAPE, MARKS, MarksSheet, write_marks
 from sheetlab.classes.pages import GAP, ClassBook, ClassData, folder_seen, signed
 from sheetlab.classes.results_page import RESULTS, write_results
-from sheetlab.finding import harmless, many
+from sheetlab.finding import many
+from sheetlab.messages import harmless
 from sheetlab.metrology.statement import significant
 from sheetlab.workbook.book import Book, Sheet
 from sheetlab.workbook.charts import share_chart

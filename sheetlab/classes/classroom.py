@@ -16,7 +16,15 @@ from sheetlab.classes.extras import left_behind, not_carried_over
 from sheetlab.classes.handins import Sorted, sort_out
 from sheetlab.classes.kept import Kept, read_kept
 from sheetlab.classes.pages import ClassData, blocks_of, folder_seen
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, wrong_ending
+from sheetlab.finding import (
+    Finding,
+    Place,
+    Severity,
+    SheetlabError,
+    finding,
+    reason_of,
+    wrong_ending,
+)
 from sheetlab.handling.roster import Group
 from sheetlab.handling.workers import HERE, Progress, Workers
 from sheetlab.practical.profile import GUM, Profile
@@ -115,13 +123,12 @@ def _replace(out: Path, data: bytes, seen: object, kept: Kept) -> Finding | None
         left = not_carried_over(out, extra, keep(out)) if extra else None
         write_atomically(out, data)
     except OSError as error:
-        reason = error.strerror or str(error)
         stopped = finding(
             "not-written_class",
             Severity.STOP,
             Place(out.name),
             name=out.name,
-            reason=reason,
+            reason=reason_of(error),
             again=AGAIN,
         )
         raise SheetlabError(stopped) from error

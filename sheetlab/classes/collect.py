@@ -19,9 +19,10 @@ from sheetlab.checks.regularity import Traits, regularities, traits
 from sheetlab.checks.subject import amount
 from sheetlab.checks.wording import Words
 from sheetlab.classes.handins import BLANK, HandIn, Outcome, OwnResult, Unread
-from sheetlab.finding import Finding, SheetlabError, harmless
+from sheetlab.finding import Finding, SheetlabError
 from sheetlab.handling.folders import scan
 from sheetlab.handling.workers import HERE, Call, Progress, Workers, each
+from sheetlab.messages import harmless
 from sheetlab.metrology.budget import budget_lines
 from sheetlab.practical.profile import Profile
 from sheetlab.practical.register import setup_as_bound

@@ -21,7 +21,8 @@ from sheetlab.classes.kept import (
     is_key,
     is_typed,
 )
-from sheetlab.finding import Finding, Place, Severity, finding, harmless
+from sheetlab.finding import Finding, Place, Severity, finding
+from sheetlab.messages import harmless
 from sheetlab.workbook.imprints import Imprints
 from sheetlab.workbook.longbook import LongBook, Value, open_long
 

@@ -15,7 +15,8 @@ from sheetlab.checks.marks import Scheme
 from sheetlab.classes.comparison import Comparison, compare
 from sheetlab.classes.handins import HandIn, Sorted
 from sheetlab.classes.kept import Kept
-from sheetlab.finding import Finding, harmless
+from sheetlab.finding import Finding
+from sheetlab.messages import harmless
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.workbook.page import Cell, Column, Fit, Page, new_page
 from sheetlab.workbook.style import Styles

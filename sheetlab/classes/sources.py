@@ -13,8 +13,9 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from msgspec import Struct
 
 from sheetlab.classes.kept import HIDDEN, read_kept
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, harmless
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.folders import ENDINGS
+from sheetlab.messages import harmless
 from sheetlab.workbook.evaluate_file import OPEN_DOCUMENT
 from sheetlab.workbook.longbook import open_long
 from sheetlab.workbook.opening import open_store

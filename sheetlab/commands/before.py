@@ -27,8 +27,8 @@ from sheetlab.commands.console import (
     whole_option,
     write_new,
 )
-from sheetlab.finding import Finding, Severity, SheetlabError, finding, harmless, many, together
-from sheetlab.messages import phrase
+from sheetlab.finding import Finding, Severity, SheetlabError, finding, many, together
+from sheetlab.messages import harmless, phrase
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.practical.model import Practical

@@ -16,10 +16,10 @@ from sheetlab.finding import (
     SheetlabError,
     file_exists,
     finding,
-    harmless,
     not_written,
     wrong_ending,
 )
+from sheetlab.messages import harmless
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.handling.progress import Meter

@@ -29,7 +29,8 @@ from sheetlab.commands.console import (
     say,
     worker_options,
 )
-from sheetlab.finding import Finding, Severity, SheetlabError, harmless, listed, many
+from sheetlab.finding import Finding, Severity, SheetlabError, many
+from sheetlab.messages import harmless, said
 
 if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.checks.regularity import Traits
@@ -191,7 +192,7 @@ def _total(outcomes: Sequence[_Said]) -> str:
     if not doubtful:
         return total
     why = "their sheets Findings say why, and --verbose says it here"
-    return f"{total}\ndoubtful: {listed(doubtful)}; {why}"
+    return f"{total}\ndoubtful: {said(tuple(doubtful))}; {why}"
 
 
 def _unknown(practical: str) -> tuple[Finding, ...]:

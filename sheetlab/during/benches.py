@@ -18,8 +18,9 @@ from msgspec.structs import replace
 from sheetlab.checks.assess import Assessment
 from sheetlab.checks.completeness import NOT_FILLED
 from sheetlab.checks.wording import Words
-from sheetlab.finding import Finding, Severity, harmless, many
+from sheetlab.finding import Finding, Severity, many
 from sheetlab.handling.folders import Stamp
+from sheetlab.messages import harmless
 from sheetlab.practical.definition import Table
 from sheetlab.workbook.evaluate_file import FileOutcome
 

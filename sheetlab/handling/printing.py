@@ -10,7 +10,7 @@ from pathlib import Path
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, finding
+from sheetlab.finding import Finding, Place, Severity, finding, reason_of
 from sheetlab.messages import Phrase, phrase
 
 PROGRAMS = ("soffice", "libreoffice")
@@ -72,7 +72,7 @@ def _convert(program: str, workbooks: Sequence[Path], folder: Path) -> Phrase:
     except subprocess.TimeoutExpired:
         return phrase("office-too-slow", seconds=round(seconds))
     except OSError as error:
-        return phrase("office-not-started", reason=error.strerror or str(error))
+        return phrase("office-not-started", reason=reason_of(error))
     return phrase("no-page")
 
 
@@ -82,7 +82,7 @@ def _moved(made: Path, target: Path, trouble: Phrase) -> Printed:
             shutil.move(made, target)
             return Printed(target)
     except OSError as error:
-        trouble = phrase("pdf-not-moved", reason=error.strerror or str(error))
+        trouble = phrase("pdf-not-moved", reason=reason_of(error))
     return Printed(target, _not_printed(target, phrase("pdf-not-made", reason=trouble)))
 
 

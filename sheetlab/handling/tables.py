@@ -20,8 +20,8 @@ from typing import Any, Literal
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, harmless
-from sheetlab.messages import Phrase, phrase
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
+from sheetlab.messages import Phrase, harmless, phrase
 from sheetlab.practical.observations import typed_number
 from sheetlab.practical.register import DATES, LEAST, MAX_WORD, MOST, as_date
 from sheetlab.units import UnitError, unit

@@ -26,7 +26,6 @@ MOST_NAMED = 12
 """Names of a list before the rest is counted."""
 JOINERS = "\u200c\u200d"
 """Zero-width characters that writing and emoji need and that reorder nothing."""
-Value = "str | int | Phrase | Sentences | tuple[Any, ...]"
 Values = tuple[tuple[str, Any], ...]
 """Names and values, in the order of the names, so that they can be compared and counted."""
 
@@ -102,8 +101,8 @@ def words(message: str, values: Values = (), mark: str = ".") -> Mapping[str, st
     return out
 
 
-def said(value: Phrase | Sentences, mark: str = ".") -> str:
-    """A phrase, or sentences, as text."""
+def said(value: Phrase | Sentences | tuple[Any, ...], mark: str = ".") -> str:
+    """A phrase, sentences, or a list, as text."""
     return str(_shown(value, mark))
 
 

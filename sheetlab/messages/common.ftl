@@ -5,7 +5,7 @@ and-more = { $names } and { $count } more
 likewise-cells = { $text }; and likewise in { $count ->
         [one] 1 more cell
        *[other] { $count } more cells
-    } ({ $cells })
+    } ({ $names })
 likewise-files = { $text }; likewise { $count } more: { $names }
 
 # files to be written

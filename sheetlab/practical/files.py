@@ -15,7 +15,8 @@ from typing import Any
 
 from msgspec import Struct
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, harmless
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
+from sheetlab.messages import harmless
 
 MAX_TEXT = 100_000
 SUFFIX = ".toml"

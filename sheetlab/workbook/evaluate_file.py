@@ -13,7 +13,7 @@ from typing import TypeVar
 from msgspec import Struct
 
 from sheetlab.checks.assess import Assessment, assess
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, reason_of
 from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology import montecarlo
 from sheetlab.practical.profile import Profile
@@ -101,8 +101,7 @@ def evaluate_file(
     except SheetlabError as error:
         problems = error.findings
     except OSError as error:
-        reason = error.strerror or str(error)
-        problems = (_unsaved(target, phrase("unsaved-failed", reason=reason)),)
+        problems = (_unsaved(target, phrase("unsaved-failed", reason=reason_of(error))),)
     except Exception as error:  # a file built oddly is read, and cannot take the sheets
         problems = (unexpected(path, error),)
     else:

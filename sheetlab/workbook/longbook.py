@@ -20,9 +20,9 @@ from typing import IO, Any
 from lxml import etree
 from msgspec import Struct
 
+from sheetlab.finding import reason_of
 from sheetlab.workbook.package import (
     CONTENT_TYPES_PART,
-    DOCUMENT_TYPE,
     MAIN,
     MAX_XML,
     PACKAGE_RELATIONSHIPS,
@@ -164,8 +164,7 @@ def _told(path: Path) -> Iterator[None]:
     except (etree.XMLSyntaxError, ValueError) as error:
         raise refuse(path, "file-damaged", error=str(error)) from error
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise refuse(path, "file-not-opened", "check-share", reason=reason) from error
+        raise refuse(path, "file-not-opened", "check-share", reason=reason_of(error)) from error
 
 
 def _tree(path: Path, archive: zipfile.ZipFile, name: str) -> Any:
@@ -215,7 +214,7 @@ def _elements(path: Path, archive: zipfile.ZipFile, part: str, tag: str) -> Iter
     with _told(path), archive.open(part) as stream:
         if b"<!DOCTYPE" in stream.peek(4096):  # type: ignore[attr-defined]
             # before parsing: a type may hold a bomb of entities
-            raise refuse(path, DOCUMENT_TYPE)
+            raise refuse(path, "file-document-type")
         source: Any = _Limited(path, stream)
         events = etree.iterparse(
             source, events=("end",), tag=tag, resolve_entities=False, no_network=True,

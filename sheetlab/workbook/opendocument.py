@@ -15,7 +15,7 @@ from lxml import etree
 from msgspec import field
 
 from sheetlab.workbook.layout import quoted_sheet
-from sheetlab.workbook.package import TOO_MUCH, Package, refuse, xml
+from sheetlab.workbook.package import Package, refuse, xml
 from sheetlab.workbook.sheet import MAX_CELLS, Cell, Grid, stored_number
 from sheetlab.workbook.store import LAST_ROW, SheetEntry, Store
 
@@ -60,7 +60,7 @@ class OpenDocument(Store):
                 cell = _cell(element)
                 if cell is not None:
                     if len(grid) + high * wide > MAX_CELLS:
-                        raise refuse(self.path, TOO_MUCH)
+                        raise refuse(self.path, "file-too-much")
                     for i in range(high):
                         for k in range(wide):
                             grid[row + i, column + k] = cell

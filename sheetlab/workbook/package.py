@@ -26,7 +26,7 @@ from typing import Any, BinaryIO
 from lxml import etree
 from msgspec import Struct
 
-from sheetlab.finding import Place, Severity, SheetlabError, finding
+from sheetlab.finding import Place, Severity, SheetlabError, finding, reason_of
 from sheetlab.messages import phrase
 
 MAX_FILE = 40_000_000
@@ -59,9 +59,6 @@ PLAIN = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 CONTENT = "content.xml"
 """The part of an .ods file that holds its sheets."""
 
-TOO_MUCH = "file-too-much"
-MANY_PARTS = "file-many-parts"
-DOCUMENT_TYPE = "file-document-type"
 
 _PART = ".part"
 _RANDOM = 8
@@ -188,9 +185,9 @@ def xml(data: bytes, path: Path) -> etree._Element:
     """Parse a part into a tree: no document type, no entities, no network."""
     if b"<!DOCTYPE" in data[:4096].replace(b"\0", b""):
         # before parsing: a type may hold a bomb of entities
-        raise refuse(path, DOCUMENT_TYPE)
+        raise refuse(path, "file-document-type")
     if len(data) > MAX_XML or data.count(b"<") + data.count(b"=") > MAX_NODES:
-        raise refuse(path, TOO_MUCH)
+        raise refuse(path, "file-too-much")
     expect_tags(data, path)
     parser = etree.XMLParser(
         resolve_entities=False,
@@ -205,7 +202,7 @@ def xml(data: bytes, path: Path) -> etree._Element:
         raise refuse(path, "file-damaged", error=str(error)) from error
     docinfo: Any = root.getroottree().docinfo
     if docinfo.doctype:
-        raise refuse(path, DOCUMENT_TYPE)
+        raise refuse(path, "file-document-type")
     return root
 
 
@@ -215,7 +212,7 @@ def expect_tags(data: bytes, path: Path) -> None:
     while last + MAX_TAG < len(data):
         last = data.rfind(b"<", last + 1, last + MAX_TAG)
         if last < 0:
-            raise refuse(path, TOO_MUCH)
+            raise refuse(path, "file-too-much")
 
 
 def refuse(path: Path, what: str, remedy: str = "save-again", **values: Any) -> SheetlabError:
@@ -260,8 +257,7 @@ def file_bytes(path: Path) -> bytes:
             raise refuse(path, "file-size", size=its.st_size // 1_000_000)
         return path.read_bytes()
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise refuse(path, "file-not-opened", "check-share", reason=reason) from error
+        raise refuse(path, "file-not-opened", "check-share", reason=reason_of(error)) from error
 
 
 def package_of(data: bytes, path: Path) -> Package:
@@ -270,7 +266,7 @@ def package_of(data: bytes, path: Path) -> Package:
     try:
         if data.count(_LISTED) > MAX_PARTS:
             # before they are listed: each takes half a kilobyte
-            raise refuse(path, MANY_PARTS)
+            raise refuse(path, "file-many-parts")
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             entries = archive.infolist()
         expect_limits(path, entries, MAX_UNPACKED, MAX_PART)
@@ -314,7 +310,7 @@ def expect_limits(
         Bytes that one part may unpack to; None for as many.
     """
     if len({entry.filename for entry in entries}) < len(entries) or len(entries) > MAX_PARTS:
-        raise refuse(path, MANY_PARTS)
+        raise refuse(path, "file-many-parts")
     if any(entry.flag_bits & 1 for entry in entries):
         raise _password(path)
     if any(entry.compress_type not in PLAIN for entry in entries):

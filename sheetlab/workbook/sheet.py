@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 from xml.parsers import expat
 
 from sheetlab.workbook.layout import column_letter
-from sheetlab.workbook.package import DOCUMENT_TYPE, MAIN, TOO_MUCH, expect_tags, refuse
+from sheetlab.workbook.package import MAIN, expect_tags, refuse
 
 MAX_CELLS = 150_000
 """Filled cells of a workbook; ours have less than a hundredth."""
@@ -95,7 +95,7 @@ class _Sheet:
         parser.StartDoctypeDeclHandler = self.document_type
 
     def document_type(self, *_: object) -> None:
-        raise refuse(self.path, DOCUMENT_TYPE)
+        raise refuse(self.path, "file-document-type")
 
     def start(self, name: str, attributes: dict[str, str]) -> None:
         if name == _C:
@@ -152,7 +152,7 @@ class _Sheet:
         if self.row_hidden:
             self.hidden.add(place[0])
         if len(self.cells) > MAX_CELLS:
-            raise refuse(self.path, TOO_MUCH)
+            raise refuse(self.path, "file-too-much")
 
     def value(self, kind: str | None) -> Cell | None:
         raw, formula, style = self.raw, self.formula, whole(self.attributes.get("s"))

@@ -14,7 +14,7 @@ from lxml import etree
 from msgspec import Struct, field
 
 from sheetlab.workbook.layout import Slot, column_letter, parse_reference
-from sheetlab.workbook.package import MAIN, RELATIONSHIPS, TOO_MUCH, Package, refuse, xml
+from sheetlab.workbook.package import MAIN, RELATIONSHIPS, Package, refuse, xml
 from sheetlab.workbook.sheet import MAX_CELLS, Cell, Grid, read_sheet, unescaped, whole
 
 MAX_TAGS = 2_500_000
@@ -81,7 +81,7 @@ class Store(Struct):
         if sheet not in self._grids:
             self._grids[sheet] = self._read(sheet)
             if sum(len(grid.cells) for grid in self._grids.values()) > MAX_CELLS:
-                raise refuse(self.path, TOO_MUCH)
+                raise refuse(self.path, "file-too-much")
         return self._grids[sheet]
 
     def _read(self, sheet: str) -> Grid:
@@ -104,7 +104,7 @@ class Sheets(Store, kw_only=True):
         self._bytes += len(data)
         self._tags += data.count(b"<")
         if self._tags > MAX_TAGS or self._bytes > MAX_SHEETS:
-            raise refuse(self.path, TOO_MUCH)
+            raise refuse(self.path, "file-too-much")
         return read_sheet(data, self.path, self._shared)
 
     def _shared(self, raw: str) -> str:

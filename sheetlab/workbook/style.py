@@ -9,7 +9,7 @@ from typing import Any
 
 from msgspec import Struct, field
 
-from sheetlab.finding import harmless
+from sheetlab.messages import harmless
 from sheetlab.metrology.statement import MOST_PERCENT, decimals_of, digits_beside
 
 INK = "#1F2A33"

@@ -6,8 +6,8 @@ import datetime
 import math
 from collections.abc import Callable
 
-from sheetlab.finding import Finding, Place, Severity, finding, harmless
-from sheetlab.messages import phrase
+from sheetlab.finding import Finding, Place, Severity, finding
+from sheetlab.messages import harmless, phrase
 from sheetlab.metrology.statement import Decimals
 from sheetlab.practical.fields import InputField, expected_of
 from sheetlab.practical.observations import Entry, typed_number

@@ -22,8 +22,8 @@ from typing import Annotated, Any, get_type_hints
 from msgspec import Struct, convert
 from msgspec.structs import replace
 
-from sheetlab.finding import Finding, Severity, finding, harmless
-from sheetlab.messages import Phrase, phrase
+from sheetlab.finding import Finding, Severity, finding
+from sheetlab.messages import Phrase, harmless, phrase
 
 FIRST = "0" * 64
 """Digest before the first row."""

@@ -10,7 +10,7 @@ from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, reason_of
 from sheetlab.messages import Phrase, phrase
 from sheetlab.workbook.package import open_elsewhere, write_atomically
 from sheetlab.years.database import WAIT, begun, locked, opened, reading, stored, tidy
@@ -140,8 +140,7 @@ def _renewed(archive: Path, year: int, connection: sqlite3.Connection) -> Iterat
             tidy(target)
             write_atomically(target, _made(year, connection))
         except OSError as error:
-            reason = error.strerror or str(error)
-            yield _book_behind(target, phrase("view-kept", error=reason))
+            yield _book_behind(target, phrase("view-kept", error=reason_of(error)))
 
 
 def _made(year: int, connection: sqlite3.Connection) -> bytes:

@@ -154,3 +154,13 @@ def part_names(data: bytes) -> list[str]:
 
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         return archive.namelist()
+
+
+def with_names_and_views(workbook: openpyxl.Workbook) -> None:
+    """Give a workbook a name, a view and a coloured tab of the student's own."""
+    workbook.defined_names["mine"] = openpyxl.workbook.defined_name.DefinedName(
+        "mine", attr_text="Readings!$B$9"
+    )
+    workbook.active = 3
+    workbook["Readings"].freeze_panes = "B9"
+    workbook["Readings"].sheet_properties.tabColor = "FF0000"

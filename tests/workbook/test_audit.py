@@ -15,7 +15,7 @@ from before import test_register as register
 from examples import CAREFUL, DOUBTFUL, SHIPPED, WORKBOOKS, filled, layout
 from openpyxl.worksheet.worksheet import Worksheet
 from workbook.audit import findings
-from workbook.rich import decorated, rich
+from workbook.rich import decorated, rich, with_names_and_views
 from workbook.tamper import edited, with_parts
 from years import department
 
@@ -142,15 +142,7 @@ def saved_by_a_library(data: bytes) -> bytes:
 
 
 def names_and_views(data: bytes) -> bytes:
-    def change(workbook: openpyxl.Workbook) -> None:
-        workbook.defined_names["mine"] = openpyxl.workbook.defined_name.DefinedName(
-            "mine", attr_text="Readings!$B$9"
-        )
-        workbook.active = 3
-        workbook["Readings"].freeze_panes = "B9"
-        workbook["Readings"].sheet_properties.tabColor = "FF0000"
-
-    return edited(data, change)
+    return edited(data, with_names_and_views)
 
 
 def sheets_of_ones_own(data: bytes) -> bytes:

@@ -9,7 +9,7 @@ import openpyxl
 import pytest
 from examples import filled, layout
 from lxml import etree
-from workbook.rich import EXTRA, decorated, part_names, rich
+from workbook.rich import EXTRA, decorated, part_names, rich, with_names_and_views
 from workbook.tamper import edited, part, with_parts
 from workbook.test_graft import EDITED, changed, evaluated, parts
 
@@ -129,15 +129,7 @@ def test_a_workbook_without_formats_gets_some(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_names_and_views_of_the_students_own_stay(tmp_path: Path) -> None:
-    def change(workbook: openpyxl.Workbook) -> None:
-        workbook.defined_names["mine"] = openpyxl.workbook.defined_name.DefinedName(
-            "mine", attr_text="Readings!$B$9"
-        )
-        workbook.active = 3
-        workbook["Readings"].freeze_panes = "B9"
-        workbook["Readings"].sheet_properties.tabColor = "FF0000"
-
-    source, target = evaluated(tmp_path, edited(filled("Avocet"), change))
+    source, target = evaluated(tmp_path, edited(filled("Avocet"), with_names_and_views))
     same_but_for_the_lists(source, target)
     book = openpyxl.load_workbook(target)
     assert book.defined_names["mine"].attr_text == "Readings!$B$9"
