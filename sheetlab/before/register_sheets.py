@@ -175,8 +175,9 @@ def _rows(page: Page, columns: Sequence[Column], count: int, height: float = 21)
     """A table to be filled; columns without a format number its rows or name them."""
     lines = max(lines_needed(column.title, 9, 9) for column in columns)
     table = page.open_table(columns, height=12.5 * lines + 4, rows=count)
+    blank = dict.fromkeys(column.key for column in columns)
     for i in range(count):
-        table.write({"row": i + 1}, height)
+        table.write({**blank, "row": i + 1}, height)
     return table
 
 
@@ -199,7 +200,7 @@ def _limits(page: Page, title: str, rules: Sequence[ScaleLimit]) -> None:
     )
     table = page.open_table(columns, height=0)
     for rule in rules:
-        table.write(rule, 2 * LINE_HEIGHT + 2)
+        table.write(rule)
 
 
 ROW = Column("row", "row", format="number-label")

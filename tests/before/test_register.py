@@ -365,6 +365,24 @@ def test_the_kinds_of_scale_are_explained() -> None:
     assert all(f"{name}: " in kind.help for name in ("direct", "nominal"))
 
 
+def test_what_a_check_asks_can_be_seen_and_typed_over(tmp_path: Path) -> None:
+    """Beside each worked-out cell of a check sheet stand cells to be filled, in their look."""
+    assert main(["register", "new", "--out", str(tmp_path / "R.xlsx")]) == 0
+    book = openpyxl.load_workbook(tmp_path / "R.xlsx")
+    checks = [sheet for sheet in book if sheet.title.startswith("Check ")]
+    assert len(checks) == 4
+    for sheet in checks:
+        look = next(  # that of the first thing it asks
+            c.fill.fgColor.rgb for row in sheet["A3:I6"] for c in row if not c.protection.locked
+        )
+        worked = {c.row for row in sheet for c in row if str(c.value).startswith("=IF(")}
+        assert worked
+        for number in worked:
+            free = [c for c in sheet[number] if c.fill.fgColor.rgb == look]
+            assert free, (sheet.title, number)
+            assert not any(c.protection.locked for c in free)
+
+
 def test_check_sheets_hold_the_published_table_and_no_broken_formula() -> None:
     book = openpyxl.load_workbook(io.BytesIO(blank()), read_only=True)
     assert set(SHEET_CHECKS) <= set(book.sheetnames)
