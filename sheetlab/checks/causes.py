@@ -52,6 +52,8 @@ def power_words(power: str) -> str:
 def cause_of(practical: Practical, target: str, slip: Candidate, distance: float) -> Cause:
     """A slip on the way to a quantity, in words."""
     what, which = " and ".join(dict.fromkeys(named(practical, key) for key in slip.about)), "taken"
+    # a number has no name but itself: “π as 3”
+    what = what or slip.detail.partition(" as ")[0]
     if slip.kind == "unit":
         put_in = dict.fromkeys(named(practical, key) for key in slip.about if key != target)
         what = " or ".join(f"“{name}”" for name in put_in)

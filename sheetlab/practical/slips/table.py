@@ -183,6 +183,7 @@ OWN: tuple[OwnSlip, ...] = (
     OwnSlip("pi-left-out", frequency=6, pairs=True,
             what="Own result without the π of the formula."),
     OwnSlip("pi-power-lost", frequency=6, pairs=True),
+    OwnSlip("correction-left-out", frequency=8),
     OwnSlip("ratio-term-left-out", frequency=7),
     OwnSlip("term-left-out", frequency=6),
     OwnSlip("number-left-out", frequency=6, pairs=True,
