@@ -27,7 +27,8 @@ def other_set_up(subject: Subject) -> Iterator[Finding]:
     bound, typed = subject.bound, subject.observations.entry("start.setup")
     if bound is not None and typed.text and same_id(typed.text) != same_id(bound.setup):
         yield finding(
-            "other-set-up", Severity.DOUBTFUL, typed.place, typed=typed.text, setup=bound.setup
+            "other-set-up", Severity.DOUBTFUL, typed.place, typed=typed.text, setup=bound.setup,
+            wire=bound.wire is not None,
         )
 
 
@@ -81,6 +82,7 @@ def zeros_that_moved(subject: Subject) -> Iterator[Finding]:
     from a single registered one by 0.54 division (standard deviation, with the rounding of both);
     more than two divisions are then met in 4 of 100 000 instruments (2 000 000 random trials).
     """
+    kinds = {one.id: one.kind for one in subject.practical.definition.instruments}
     for one in _instruments(subject):
         key = f"{one.instrument}.zero"
         zero = subject.numbers.shown(key) if one.zeros and _has(subject, key) else None
@@ -107,6 +109,7 @@ def zeros_that_moved(subject: Subject) -> Iterator[Finding]:
             most=amount(max(values), unit),
             divisions=Decimals(f"{abs(moved):.1f}"),
             side="more" if moved > 0 else "less",
+            kind=kinds[one.instrument],
             why="typed" if abs(zero) < 0.5 * least else why,
         )  # fmt: skip
 

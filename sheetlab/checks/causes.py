@@ -66,6 +66,7 @@ def cause_of(practical: Practical, target: str, slip: Candidate, distance: float
             ("of", named(practical, slip.of or target)),
             ("detail", slip.detail),
             ("power", power_words(slip.detail)),
+            ("load", practical.definition.words.load or "number"),
             ("which", which),
             ("elsewhere", abs(slip.factor - 1.0) < BY_CHANCE),
         ),

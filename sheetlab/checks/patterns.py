@@ -95,9 +95,11 @@ def _told(line: Sizes, message: str, key: str, row: int, /, **values: Any) -> Fi
         effect = (phrase("slope-without", change=by, side=side),)
     # beyond that the slope as typed is no slope, and a percentage of it says nothing
     x = line.subject.practical.field(line.story.line.field.x).title
+    load, loads = line.called.load_or(x)
     return finding(
-        message, Severity.DOUBTFUL, place, *effect, title=line.title, x=x, row=row + 1, **values
-    )
+        message, Severity.DOUBTFUL, place, *effect,
+        title=line.title, x=x, row=row + 1, load=load, loads=loads, **values,
+    )  # fmt: skip
 
 
 def _label(line: Sizes, series: int | None) -> str | Phrase:
@@ -147,6 +149,9 @@ def _pattern(line: Sizes, message: str, pattern: Pattern) -> Finding:
         stays=abs(offset) > LEAST_DIVISIONS * story.division,
         stay=_size(line, offset),
         tested=test is not None,
+        kinks=line.called.kinks or "none",
+        range=line.called.range or "none",
+        measured=line.called.size or "none",
         t=Decimals("" if test is None else f"{test.statistic:.1f}".replace("-", "−")),
     )  # fmt: skip
 

@@ -15,6 +15,7 @@ from sheetlab.checks.evaluated import LineStory
 from sheetlab.checks.subject import Subject, fitting_edits
 from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology.linepatterns import Pattern
+from sheetlab.practical.definition import Words
 from sheetlab.practical.edits import Edit, length_edits
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.instruments import KINDS
@@ -51,6 +52,11 @@ class Sizes(Struct, frozen=True):
     def title(self) -> str:
         """Of the line."""
         return self.story.line.field.definition.title
+
+    @property
+    def called(self) -> Words:
+        """What the practical calls its things."""
+        return self.subject.practical.definition.words
 
     @property
     def sign(self) -> float:
@@ -138,7 +144,7 @@ class Sizes(Struct, frozen=True):
         if self._starts(step) and not back:
             _, row = self.at(step)
             far = AT_AN_END + (2.0 if abs(step.size) > USUAL_SLACK * self.interval(row) else 0.0)
-            yield Cause(far, "kink-at-start", step, phrase("perhaps-slack"))
+            yield Cause(far, "kink-at-start", step, phrase("perhaps-slack", kinks=self.called.kinks or "none"))
 
     def _starts(self, step: Pattern) -> bool:
         return step.row == self.story.rows[1] and self.sign * step.size > 0.0
@@ -206,7 +212,7 @@ class Sizes(Struct, frozen=True):
             case "step":
                 return phrase("perhaps-slipped", before=self.before(row - 1) + 1, row=row)
             case "toe":
-                return phrase("perhaps-slack")
+                return phrase("perhaps-slack", kinks=self.called.kinks or "none")
             case "hinge":
                 return phrase("perhaps-yielded")
             case _:
