@@ -185,14 +185,20 @@ def tables_of(root: type, module: ModuleType) -> list[Keys]:
         found[kind] = Keys([place], kind, module)
         for name, hint in hints_of(kind).items():
             for inner in below(hint):
-                walk(inner, f"{place}.{name}".strip("."))
+                by_name = ".NAME" if issubclass(inner, definition.Named) else ""
+                walk(inner, f"{place}.{name}{by_name}".strip("."))
 
     walk(root, "")
     return list(found.values())
 
 
 def hints_of(kind: type) -> dict[str, Any]:
-    return {field.name: field.type for field in fields(kind)}
+    return {field.name: field.type for field in keys_of(kind)}
+
+
+def keys_of(kind: type) -> tuple[FieldInfo, ...]:
+    """Keys of a table; its name is none of them."""
+    return fields(kind)[1:] if issubclass(kind, definition.Named) else fields(kind)
 
 
 def below(hint: Any) -> Iterator[type]:
@@ -214,6 +220,8 @@ def words_for(hint: Any) -> str:
     if origin is tuple and inner[-1] is not Ellipsis:
         return "[low, high]"
     if origin is tuple:
+        if issubclass(inner[0], definition.Named):
+            return "a table for each, by its name"
         named = {str: "texts", float: "numbers"}.get(inner[0], "tables")
         return f"list of {named}"
     if origin is not None and issubclass(origin, Mapping):
@@ -269,7 +277,7 @@ def keys_page() -> str:
                 heading = "`uncertainty`, wherever it stands"
             lines += ["", f"### {heading or 'Top level'}", "", about(keys.kind), ""]
             hints = hints_of(keys.kind)
-            for field in fields(keys.kind):
+            for field in keys_of(keys.kind):
                 head = f"* `{field.name}` ({words_for(hints[field.name])}; {usual(field)})"
                 lines.append(f"{head}: {meaning(keys, field.name)}".rstrip(": "))
     lines += ["", "## Kinds of scale", "",
@@ -380,9 +388,9 @@ def of_definitions() -> Iterator[tuple[str, str, str]]:
     """Practical, code and question of every check that a shipped definition makes."""
     for path in sorted((ROOT / "workbook_templates").glob("*.toml")):
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-        for table in (data, *data.get("tables", ())):
-            for check in table.get("checks", ()):
-                yield data["id"], check["code"], check["question"]
+        for table in (data, *data.get("tables", {}).values()):
+            for code, check in table.get("checks", {}).items():
+                yield data["id"], code, check["question"]
 
 
 def codes() -> set[str]:

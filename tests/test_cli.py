@@ -190,7 +190,7 @@ def test_own_definitions_folder(capsys: pytest.CaptureFixture[str], tmp_path: Pa
     [
         ('id = "a"\ntitle = "A"\n', "version"),
         ('id = "a"\ntitle = ["A",\n["B"]]\nversion = "1"\n', "title"),
-        ('id = "a"\ntitle = "A"\nversion = 1\n[[sheets]]\n', "version"),
+        ('id = "a"\ntitle = "A"\nversion = 1\n[sheets.a]\n', "version"),
         ('id = "a"\ntitle = """A\n[B]\n', "TOML"),
         ("id = \x01", "TOML"),
     ],
@@ -210,7 +210,7 @@ def test_the_list_takes_a_title_over_several_lines(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     """A line that begins with a bracket need not begin a table."""
-    text = 'id = "own"\nmethod = [\n"a"\n]\ntitle = """A\n[B]"""\nversion = "7"\n[bench]\n'
+    text = 'id = "own"\nmethod = [\n"a"\n]\ntitle = """A\n[B]"""\nversion = "7"\n[bench.truths]\n'
     (tmp_path / "own.toml").write_text(text)
     status, out, _ = run(capsys, "practicals", "--definitions", tmp_path)
     assert status == 0

@@ -11,7 +11,6 @@ import pytest
 import reference_pages
 from examples import filled
 from msgspec import Struct
-from msgspec.structs import fields
 from reference_pages import commands_below
 
 from sheetlab import cli
@@ -36,7 +35,7 @@ KEYS = sorted(
         field.name
         for kind in vars(definition).values()
         if isinstance(kind, type) and issubclass(kind, Struct)
-        for field in fields(kind)
+        for field in reference_pages.keys_of(kind)
     }
 )
 

@@ -15,21 +15,21 @@ def head(id_: str, rows: int) -> str:
     """The head of a definition with one table, ``t``, to which columns can be added."""
     return (
         f'id = "{id_}"\nversion = "1"\ntitle = "{id_}"\naim = "To test."\n'
-        '[[sheets]]\nid = "all"\ntitle = "All"\n'
-        f'[[tables]]\nid = "t"\ntitle = "table"\nsheet = "all"\nrows = {rows}\n'
+        '[sheets.all]\ntitle = "All"\n'
+        f'[tables.t]\ntitle = "table"\nsheet = "all"\nrows = {rows}\n'
     )
 
 
 def column(key: str, unit: str = "1", formula: str = "") -> str:
     formula = f'formula = "{formula}"\n' if formula else ""
-    return f'[[tables.columns]]\nid = "{key}"\ntitle = "{key}"\nunit = "{unit}"\n{formula}'
+    return f'[tables.t.columns.{key}]\ntitle = "{key}"\nunit = "{unit}"\n{formula}'
 
 
 def quantity(key: str, formula: str, unit: str = "1", extra: str = "") -> str:
     """A quantity that is a result too."""
     return (
-        f'[[quantities]]\nid = "{key}"\ntitle = "{key}"\nsymbol = "{key}"\nunit = "{unit}"\n'
-        f'sheet = "all"\nformula = "{formula}"\n{extra}\n[[results]]\nquantity = "{key}"\n'
+        f'[quantities.{key}]\ntitle = "{key}"\nsymbol = "{key}"\nunit = "{unit}"\n'
+        f'sheet = "all"\nformula = "{formula}"\n{extra}\n[results.{key}]\n'
     )
 
 

@@ -24,6 +24,10 @@ class DefinitionError(ValueError):
         self.key, self.reason, self.allowed = key, reason, allowed
 
 
+class Named(Struct, frozen=True):
+    """A part with a name, its first field: the key of its table in the file, and not said again."""
+
+
 class Assist(StrEnum):
     """How much a workbook works out before the student's eyes."""
 
@@ -61,7 +65,7 @@ class Limit(Struct, frozen=True):
     note: str = ""
 
 
-class Instrument(Struct, frozen=True):
+class Instrument(Named, frozen=True):
     """An instrument of the practical; ``kind`` says what kind of scale it has."""
 
     id: str
@@ -78,7 +82,7 @@ class Instrument(Struct, frozen=True):
     note: str = ""
 
 
-class Input(Struct, frozen=True):
+class Input(Named, frozen=True):
     """One cell that is typed."""
 
     id: str
@@ -103,7 +107,7 @@ class Input(Struct, frozen=True):
     """Fact of the register that is typed here when a bound workbook is issued."""
 
 
-class Column(Struct, frozen=True):
+class Column(Named, frozen=True):
     """A column of a table: a reading (``instrument``), a typed number, or a ``formula``."""
 
     id: str
@@ -130,7 +134,7 @@ class Column(Struct, frozen=True):
     """Common to all values of the column, in all rows and repeats."""
 
 
-class Check(Struct, frozen=True):
+class Check(Named, frozen=True):
     """A condition that good readings meet; ``question`` is asked where they do not."""
 
     code: str
@@ -151,7 +155,7 @@ class Check(Struct, frozen=True):
     """Columns for which the condition is checked in turn, as ``it``."""
 
 
-class Table(Struct, frozen=True):
+class Table(Named, frozen=True):
     """Rows of readings."""
 
     id: str
@@ -173,7 +177,7 @@ class Table(Struct, frozen=True):
     """Rows can be left out by a person who writes the reason beside them."""
 
 
-class Quantity(Struct, frozen=True):
+class Quantity(Named, frozen=True):
     """A number that a formula gives."""
 
     id: str
@@ -195,7 +199,7 @@ class Quantity(Struct, frozen=True):
     """Fact of the register that this is the measured value of."""
 
 
-class Constant(Struct, frozen=True):
+class Constant(Named, frozen=True):
     """A number from a book that formulas use by name."""
 
     id: str
@@ -209,7 +213,7 @@ class Constant(Struct, frozen=True):
     uncertainty: tuple[Uncertainty, ...] = ()
 
 
-class Line(Struct, frozen=True):
+class Line(Named, frozen=True):
     """A straight line; ``ID.slope`` and ``ID.intercept`` can be used in formulas."""
 
     id: str
@@ -245,7 +249,7 @@ class Line(Struct, frozen=True):
     """Ask for the corners of the gradient triangle on the student's own graph."""
 
 
-class Parameter(Struct, frozen=True):
+class Parameter(Named, frozen=True):
     """A parameter of a curve; formulas know it as ``CURVE.PARAMETER``."""
 
     id: str
@@ -257,7 +261,7 @@ class Parameter(Struct, frozen=True):
     decimals: int = 4
 
 
-class Curve(Struct, frozen=True):
+class Curve(Named, frozen=True):
     """A curve fitted to a column; ``formula`` is in ``x`` and the parameters."""
 
     id: str
@@ -277,7 +281,7 @@ class Curve(Struct, frozen=True):
     """Column of standard uncertainties of y, which then are the weights."""
 
 
-class Answer(Struct, frozen=True):
+class Answer(Named, frozen=True):
     """A value that students work out themselves; compared with ``quantity`` if there is one."""
 
     id: str
@@ -343,7 +347,7 @@ class Expected(Struct, frozen=True):
     """Asked where it does not."""
 
 
-class Result(Struct, frozen=True):
+class Result(Named, frozen=True):
     """A quantity that the practical states, with what it is compared with."""
 
     quantity: str
@@ -363,7 +367,7 @@ class Result(Struct, frozen=True):
     """Mistakes that are tried where it is off."""
 
 
-class Truth(Struct, frozen=True):
+class Truth(Named, frozen=True):
     """A true quantity of the virtual bench: drawn between ends, fixed, or worked out.
 
     One with the name of a quantity or an input is the true value of that.
@@ -383,7 +387,7 @@ class Truth(Struct, frozen=True):
     """Over the truths before it, and constants."""
 
 
-class BenchInstrument(Struct, frozen=True):
+class BenchInstrument(Named, frozen=True):
     """What an instrument of the virtual bench is like, in its own unit."""
 
     instrument: str
@@ -396,7 +400,7 @@ class BenchInstrument(Struct, frozen=True):
     """Standard deviation of a zero reading."""
 
 
-class BenchInput(Struct, frozen=True):
+class BenchInput(Named, frozen=True):
     """What is typed into a single input: a formula over truths, or the text of a choice."""
 
     input: str
@@ -405,7 +409,7 @@ class BenchInput(Struct, frozen=True):
     """The formula, or the text."""
 
 
-class BenchReading(Struct, frozen=True):
+class BenchReading(Named, frozen=True):
     """What the readings of a column truly are, and how they scatter, in the column's unit."""
 
     column: str
@@ -452,7 +456,7 @@ class Stress(Struct, frozen=True):
     """Quantity that is modulus of elasticity of the material."""
 
 
-class Sheet(Struct, frozen=True):
+class Sheet(Named, frozen=True):
     """A sheet of the workbook."""
 
     id: str

@@ -1,20 +1,21 @@
 """Data of a TOML file -> an object of a frozen type, or each key that cannot be used, and why.
 
-Every key is checked: its name, its kind, and whether one is missing. A number is never taken for a
-text or the other way round.
+Every key is checked: its name, its kind, and whether one is missing. Parts with a name (``Named``)
+are tables by that name. A number is never taken for a text or the other way round.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
 from functools import cache
-from types import NoneType
+from types import NoneType, UnionType
 from typing import Any, Literal, TypeVar, get_args, get_origin
 
 import msgspec
 from msgspec.structs import FieldInfo, fields
 
+from sheetlab.practical.definition import Named
 from sheetlab.practical.files import Problem
 
 MOST = 1e30
@@ -39,16 +40,52 @@ def structured(data: Mapping[str, Any], kind: type[T]) -> tuple[T | None, list[P
         tuples, mappings, and such classes.
     """
     problems = list(_problems(data, kind, ""))
-    return (None, problems) if problems else (msgspec.convert(data, kind), [])
+    return (None, problems) if problems else (msgspec.convert(_plain(data, kind), kind), [])
+
+
+def _part(kind: Any) -> Any:
+    """What a tuple of named parts holds; None of anything else."""
+    if get_origin(kind) is tuple and issubclass(get_args(kind)[0], Named):
+        return get_args(kind)[0]
+    return None
+
+
+def _plain(value: Any, kind: Any) -> Any:
+    """Data without problems as msgspec takes them: named parts as lists of parts with a name."""
+    kinds = [one for one in get_args(kind) if one is not NoneType]
+    if (part := _part(kind)) is not None:
+        key = next(iter(_keys(part)))
+        return [{key: name, **_plain(_opened(item, part), part)} for name, item in value.items()]
+    if get_origin(kind) is tuple:
+        return [_plain(item, kinds[0]) for item in _listed(value, kinds)]
+    if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
+        return {name: _plain(item, _keys(kind)[name].type) for name, item in value.items()}
+    return _plain(value, kinds[0]) if get_origin(kind) is UnionType and len(kinds) == 1 else value
+
+
+def _opened(item: Any, part: type[Named]) -> Any:
+    """A named part of one key beside its name may be written as the value of that key."""
+    return item if isinstance(item, dict) or len(_keys(part)) > 2 else {[*_keys(part)][1]: item}
+
+
+def _listed(value: Any, kinds: Sequence[Any]) -> Any:
+    """One text stands for a list of one."""
+    return [value] if isinstance(value, str) and kinds == [str, Ellipsis] else value
 
 
 def _problems(value: Any, kind: Any, key: str) -> Iterator[Problem]:
     origin, arguments = get_origin(kind), get_args(kind)
-    if origin is Literal:
+    if (part := _part(kind)) is not None:
+        if not isinstance(value, dict):
+            yield key, "is no table of tables", f"[{key}.NAME] for each of them"
+            return
+        for name, item in value.items():
+            yield from _of_table(_opened(item, part), part, f"{key}.{name}")
+    elif origin is Literal:
         if not any(value == one and type(value) is type(one) for one in arguments):
             yield key, "has none of the values it can have", ", ".join(map(repr, arguments))
     elif origin is tuple:
-        yield from _of_list(value, arguments, key)
+        yield from _of_list(_listed(value, list(arguments)), arguments, key)
     elif origin is not None and issubclass(origin, Mapping):
         if isinstance(value, dict):
             for name, item in value.items():
@@ -76,8 +113,7 @@ def _is_plain(value: Any, kinds: tuple[type, ...]) -> bool:
 
 def _of_list(values: Any, kinds: tuple[Any, ...], key: str) -> Iterator[Problem]:
     if not isinstance(values, list):
-        reason = "is a text" if isinstance(values, str) else "is no list"
-        yield key, reason, "a list of texts, in [ ]" if kinds[0] is str else "a list, in [ ]"
+        yield key, "is no list", "a list of texts, in [ ]" if kinds[0] is str else "a list, in [ ]"
         return
     if kinds[-1] is not Ellipsis and len(values) != len(kinds):
         yield key, f"has {len(values)} values", f"{len(kinds)} values"
@@ -92,6 +128,8 @@ def _keys(kind: type[msgspec.Struct]) -> Mapping[str, FieldInfo]:
 
 def _of_table(data: Any, kind: type[msgspec.Struct], key: str) -> Iterator[Problem]:
     known = _keys(kind)
+    if issubclass(kind, Named):
+        known = {name: item for name, item in known.items() if name != next(iter(known))}
     if not isinstance(data, dict):
         yield key, f"{data!r} is not a table", ", ".join(known)
         return

@@ -158,7 +158,12 @@ def test_sets_that_cannot_be(
 
 
 def test_a_practical_without_a_bench(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    text = catalogue().text(WIRE).partition("[bench]")[0].replace(f'id = "{WIRE}"', 'id = "own"')
+    text = (
+        catalogue()
+        .text(WIRE)
+        .partition("[bench.truths]")[0]
+        .replace(f'id = "{WIRE}"', 'id = "own"')
+    )
     (tmp_path / "own.toml").write_text(text, encoding="utf-8")
     out = tmp_path / "set"
     status = main(["practice-set", "own", "--out", str(out), "--definitions", str(tmp_path)])

@@ -35,31 +35,24 @@ id = "functions"
 version = "1"
 title = "Every function"
 aim = "A comparison."
-[[sheets]]
-id = "all"
+[sheets.all]
 title = "All"
-[[inputs]]
-id = "p"
+[inputs.p]
 title = "number"
 sheet = "all"
-[[inputs]]
-id = "empty"
+[inputs.empty]
 title = "empty"
 sheet = "all"
-[[inputs]]
-id = "height"
+[inputs.height]
 title = "height"
 unit = "km"
 sheet = "all"
-[[inputs]]
-id = "note"
+[inputs.note]
 title = "note"
 kind = "text"
 sheet = "all"
-[[results]]
-quantity = "q0"
-[[tables]]
-id = "t"
+[results.q0]
+[tables.t]
 title = "table"
 sheet = "all"
 rows = 9
@@ -104,18 +97,17 @@ def definition() -> Practical:
     single, columns = calls()
     lines = [HEAD]
     for key in ("x", "a", "b", "c"):
-        lines.append(f'[[tables.columns]]\nid = "{key}"\ntitle = "{key}"')
-    lines.append('[[tables.columns]]\nid = "l"\ntitle = "l"\nunit = "cm"\nrepeats = 3')
+        lines.append(f'[tables.t.columns.{key}]\ntitle = "{key}"')
+    lines.append('[tables.t.columns.l]\ntitle = "l"\nunit = "cm"\nrepeats = 3')
     for i, (formula, unit) in enumerate(columns):
         lines.append(
-            f'[[tables.columns]]\nid = "f{i}"\ntitle = "f{i}"\nformula = "{formula}"\n'
-            f'unit = "{unit}"'
+            f'[tables.t.columns.f{i}]\ntitle = "f{i}"\nformula = "{formula}"\nunit = "{unit}"'
         )
 
     for i, formula in enumerate(single):
         unit = "km/s^2" if formula.startswith("normal_gravity") else "1"
         lines.append(
-            f'[[quantities]]\nid = "q{i}"\ntitle = "q{i}"\nsymbol = "q{i}"\nsheet = "all"\n'
+            f'[quantities.q{i}]\ntitle = "q{i}"\nsymbol = "q{i}"\nsheet = "all"\n'
             f'unit = "{unit}"\nformula = "{formula}"'
         )
     return load("\n".join(lines))

@@ -239,8 +239,7 @@ def test_what_comes_of_single_cells_is_asked_about_beside_the_last(
     text = (
         catalogue().text("wire-stretching")
         + """
-[[quantities]]
-id = "hill"
+[quantities.hill]
 title = "height above the town"
 symbol = "H"
 unit = "km"

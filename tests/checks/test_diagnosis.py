@@ -447,21 +447,19 @@ id = "made-up"
 version = "1"
 title = "Made up"
 aim = "None."
-sheets = [{{ id = "s", title = "Only" }}]
-inputs = [
-  {{ id = "a", title = "first length", sheet = "s" }},
-  {{ id = "b", title = "second length", sheet = "s" }},
-  {{ id = "c", title = "third", sheet = "s" }},
-]
-quantities = [
-  {{ id = "p", title = "part", symbol = "p", unit = "1", formula = "{part}", sheet = "s" }},
-  {{ id = "q", title = "whole", symbol = "q", unit = "1", formula = "{whole}", sheet = "s" }},
-]
-results = [{{ quantity = "q" }}]
-answers = [
-  {{ id = "p", title = "part", unit = "1", quantity = "p" }},
-  {{ id = "q", title = "whole", unit = "1", quantity = "q" }},
-]
+[sheets.s]
+title = "Only"
+[inputs]
+a = {{ title = "first length", sheet = "s" }}
+b = {{ title = "second length", sheet = "s" }}
+c = {{ title = "third", sheet = "s" }}
+[quantities]
+p = {{ title = "part", symbol = "p", unit = "1", formula = "{part}", sheet = "s" }}
+q = {{ title = "whole", symbol = "q", unit = "1", formula = "{whole}", sheet = "s" }}
+[results.q]
+[answers]
+p = {{ title = "part", unit = "1", quantity = "p" }}
+q = {{ title = "whole", unit = "1", quantity = "q" }}
 """
 
 

@@ -83,24 +83,20 @@ id = "odd"
 version = "1"
 title = "Functions that are not defined everywhere"
 aim = "To take a root."
-[[sheets]]
-id = "all"
+[sheets.all]
 title = "All"
-[[inputs]]
-id = "x"
+[inputs.x]
 title = "x"
 sheet = "all"
 unit = "1"
 uncertainty = [{label = "limit", half_width = 0.1}]
-[[quantities]]
-id = "y"
+[quantities.y]
 title = "y"
 symbol = "y"
 unit = "1"
 sheet = "all"
 formula = "FORMULA"
-[[results]]
-quantity = "y"
+[results.y]
 """
 
 

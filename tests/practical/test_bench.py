@@ -38,32 +38,34 @@ id = "spring"
 version = "1"
 title = "Stiffness of a spring"
 aim = "Made up for tests: one series, read off a plain scale."
-sheets = [{ id = "all", title = "All" }]
-instruments = [
-  { id = "rule", kind = "direct", title = "Rule", unit = "mm", sheet = "all" },
-  { id = "masses", kind = "nominal", title = "Masses", unit = "g", sheet = "all" },
-]
-tables = [{ id = "t", title = "Readings", sheet = "all", rows = 8, columns = [
-  { id = "m", title = "mass", instrument = "masses" },
-  { id = "y", title = "pointer", instrument = "rule" },
-] }]
-constants = [{ id = "g", title = "g", symbol = "g", value = 9.81, unit = "m/s^2", source = "x" }]
-lines = [{ id = "line", title = "Hooke", x = "t.m", y = ["t.y"], x_title = "m", y_title = "y" }]
-quantities = [
-  { id = "D", title = "stiffness", symbol = "D", unit = "N/m", formula = "g / line.slope" },
-]
-results = [{ quantity = "D" }]
-answers = [{ id = "D", title = "stiffness", unit = "N/m", quantity = "D" }]
-[bench]
-truths = [{ id = "D", unit = "N/m", low = 20, high = 40 }, { id = "top", unit = "mm", fixed = 80 }]
-instruments = [
-  { instrument = "rule", parameters = { least_count = 1 } },
-  { instrument = "masses" },
-]
-readings = [
-  { column = "t.m", start = 50, step = 50, rows = [8, 8] },
-  { column = "t.y", value = "top + m * g / D", noise = 0.5 },
-]
+sheets.all.title = "All"
+[instruments]
+rule = { kind = "direct", title = "Rule", unit = "mm", sheet = "all" }
+masses = { kind = "nominal", title = "Masses", unit = "g", sheet = "all" }
+[tables.t]
+title = "Readings"
+sheet = "all"
+rows = 8
+columns.m = { title = "mass", instrument = "masses" }
+columns.y = { title = "pointer", instrument = "rule" }
+[constants]
+g = { title = "g", symbol = "g", value = 9.81, unit = "m/s^2", source = "x" }
+[lines]
+line = { title = "Hooke", x = "t.m", y = "t.y", x_title = "m", y_title = "y" }
+[quantities]
+D = { title = "stiffness", symbol = "D", unit = "N/m", formula = "g / line.slope" }
+[results.D]
+[answers]
+D = { title = "stiffness", unit = "N/m", quantity = "D" }
+[bench.truths]
+D = { unit = "N/m", low = 20, high = 40 }
+top = { unit = "mm", fixed = 80 }
+[bench.instruments]
+rule.parameters.least_count = 1
+masses = {}
+[bench.readings]
+"t.m" = { start = 50, step = 50, rows = [8, 8] }
+"t.y" = { value = "top + m * g / D", noise = 0.5 }
 """
 
 
@@ -627,7 +629,7 @@ def test_a_larger_size_does_more() -> None:
 
 
 def test_without_a_bench_there_is_none() -> None:
-    model = load(GOOD.partition("[bench]")[0])
+    model = load(GOOD.partition("[bench.truths]")[0])
     assert applicable(model) == ()
     with pytest.raises(SheetlabError) as caught:
         simulate(model, 1)
@@ -637,23 +639,21 @@ def test_without_a_bench_there_is_none() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
-        ('{ id = "Y", unit = "GPa"', '{ id = "Y", unit = "mm"', ["bench.truths.Y.unit", "same"]),
-        ('{ id = "Y", unit = "GPa"', '{ id = "Y", unit = "Gpaa"', ["bench.truths.Y.unit"]),
+        ('Y = { unit = "GPa"', 'Y = { unit = "mm"', ["bench.truths.Y.unit", "same"]),
+        ('Y = { unit = "GPa"', 'Y = { unit = "Gpaa"', ["bench.truths.Y.unit"]),
         ('low = 104, high = 116', 'low = 116, high = 104', ["bench.truths.Y", "range"]),
         ('low = 104, high = 116', 'low = 104', ["bench.truths.Y", "range"]),
         ('low = 104, high = 116', 'low = 1, high = 2, fixed = 3', ["one way to its value"]),
         ('low = 0.4, high = 0.5, step = 0.1', 'low = 0.4, high = 0.5, step = -1', [".step"]),
-        ('{ id = "top", unit = "cm"', '{ id = "L", unit = "cm"', ["used twice"]),
-        ('{ id = "top", unit = "cm"', '{ id = "row", unit = "cm"', ["used twice"]),
-        ('{ id = "top", unit = "cm"', '{ id = "a b", unit = "cm"', ["is no name"]),
-        ('"normal_gravity(latitude, altitude)" },', '"normal_gravity(latitude, room)" },',
+        ('top = { unit = "cm"', 'L = { unit = "cm"', ["not TOML"]),
+        ('top = { unit = "cm"', 'row = { unit = "cm"', ["used twice"]),
+        ('top = { unit = "cm"', '"a b" = { unit = "cm"', ["is no name"]),
+        ('"normal_gravity(latitude, altitude)" }', '"normal_gravity(latitude, room)" }',
          ["bench.truths.g_site.formula"]),
         ('"4 * g_site * L / (pi * d^2 * Y)"', '"4 * g_site * L / (pi * d * Y)"', ["dimension"]),
         ('"4 * g_site * L / (pi * d^2 * Y)"', '"4 * g_site * later / (pi * d^2 * Y)"', ["later"]),
-        ('{ instrument = "masses" }', '{ instrument = "weights" }', ["weights", "masses"]),
-        ('{ instrument = "masses" }', '{ instrument = "metre_scale", parameters = '
-         '{ least_count = 1 } }', ["used twice"]),
-        ('{ instrument = "masses" },\n', "", ["bench.readings.readings.mass", "masses"]),
+        ('masses = {}', 'weights = {}', ["weights", "masses"]),
+        ('masses = {}\n', "", ["bench.readings.readings.mass", "masses"]),
         ('divisions = 50 }, zero', 'division = 50 }, zero', ["divisions", "is missing"]),
         ('divisions = 50 }, zero', 'divisions = 50, pitch = 1 }, zero', ["pitch", "nothing"]),
         ('divisions = 50 }, zero', 'divisions = 5000 }, zero', ["divisions", "2 to 1000"]),
@@ -663,35 +663,35 @@ def test_without_a_bench_there_is_none() -> None:
         ('zero = [0.02, 0.06]', 'zero = [0.02, 0.6]', ["as large as a step"]),
         ('zero_noise = 0.004', 'zero_noise = -1', ["zero_noise"]),
         ('least_count = 0.1 } }', 'least_count = 0.1 }, zero = [0, 1] }', ["has none"]),
-        ('value = "phosphor bronze"', 'value = "jelly"', ["bench.inputs.material", "brass"]),
-        ('value = "room"', 'value = "top"', ["bench.inputs.temperature.value", "dimension"]),
-        ('{ input = "dead_load"', '{ input = "live_load"', ["no input", "dead_load"]),
-        ('{ input = "altitude"', '{ input = "latitude"', ["used twice"]),
-        ('column = "readings.up"', 'column = "readings.mean"', ["not a column that is typed"]),
-        ('column = "readings.up"', 'column = "readings.down"', ["used twice"]),
-        ('column = "readings.up"', 'column = "up"', ["table.column"]),
+        ('material = "phosphor bronze"', 'material = "jelly"', ["bench.inputs.material", "brass"]),
+        ('temperature = "room"', 'temperature = "top"',
+         ["bench.inputs.temperature.value", "dimension"]),
+        ('dead_load = "dead', 'live_load = "dead', ["no input", "dead_load"]),
+        ('"readings.up" = {', '"readings.mean" = {', ["not a column that is typed"]),
+        ('"readings.up" = {', '"up" = {', ["table.column"]),
         ('value = "row * load"', 'value = "row * top"', ["readings.mass.value", "dimension"]),
         ('value = "row * load"', 'value = "row * load < load"', ["condition"]),
         ('value = "row * load"', 'value = "up * load"', ["up", "not the name"]),
         ('value = "row * load"', 'value = "row * load", start = 0', ["one way to its value"]),
-        ('value = "bottom + stretch * mass", noise = 0.006 },\n  { column = "readings.down"',
-         'value = "bottom + stretch * previous(mass)" },\n  { column = "readings.down"',
+        ('"bottom + stretch * mass", noise = 0.006 }\n"readings.down"',
+         '"bottom + stretch * previous(mass)" }\n"readings.down"',
          ["has no place in a bench"]),
         ('rows = [6, 10]', 'rows = [6, 11]', ["readings.mass.rows", "1 to 10"]),
-        ('rows = [6, 10]', 'row = [6, 10]', ["bench.readings[3].row", "place_noise"]),
+        ('rows = [6, 10]', 'row = [6, 10]', ["bench.readings.readings.mass.row", "place_noise"]),
         (', rows = [6, 10]', '', ["readings.mass.rows", "is missing"]),
-        ('stretch * mass", noise = 0.006 },\n]', 'stretch * mass", rows = [5, 5] },\n]',
+        ('stretch * mass", noise = 0.006 }\n"readings.d',
+         'stretch * mass", rows = [5, 5] }\n"readings.d',
          ["differs within its table"]),
-        ('noise = 0.03 },', 'noise = -0.03 },', ["length.lower.noise"]),
+        ('top + L", noise = 0.03', 'top + L", noise = -0.03', ["length.lower.noise"]),
         ('place_noise = 0.005', 'place_noise = -0.005', ["place_noise"]),
         ('value = "top + L"', 'value = "top + mean(length.upper)"', ["has no place in a bench"]),
     ],
 )  # fmt: skip
 def test_wrong_benches_are_refused(old: str, new: str, told: list[str]) -> None:
     assert old in GOOD
-    head, _, tail = GOOD.partition("[bench]")
+    head, bench, tail = GOOD.partition("[bench.truths]")
     with pytest.raises(SheetlabError) as caught:
-        load(f"{head}[bench]{tail.replace(old, new, 1)}")
+        load(f"{head}{bench}{tail.replace(old, new, 1)}")
     messages = [finding.message for finding in caught.value.findings]
     for words in told:
         assert any(words in message for message in messages), messages
@@ -699,7 +699,7 @@ def test_wrong_benches_are_refused(old: str, new: str, told: list[str]) -> None:
 
 def test_a_bench_knows_the_truth_of_the_first_result() -> None:
     with pytest.raises(SheetlabError) as caught:
-        load(SPRING.replace('truths = [{ id = "D"', 'truths = [{ id = "DD"'))
+        load(SPRING.replace("D = { unit", "DD = { unit"))
     assert "the true value of the first result, “D”, is missing" in str(caught.value)
 
 
@@ -710,8 +710,8 @@ def test_a_formula_without_a_value_is_told() -> None:
 
 
 def test_a_scale_that_would_have_to_show_less_than_nothing_is_told() -> None:
-    text = GOOD.replace('id = "bottom", unit = "mm", low = 1, high = 2',
-                        'id = "bottom", unit = "mm", low = -2, high = -1')  # fmt: skip
+    text = GOOD.replace('bottom = { unit = "mm", low = 1, high = 2',
+                        'bottom = { unit = "mm", low = -2, high = -1')  # fmt: skip
     assert text != GOOD
     with pytest.raises(BenchError, match="below the zero"):
         simulate(load(text), 1)

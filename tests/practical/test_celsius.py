@@ -20,39 +20,35 @@ id = "warming"
 version = "1"
 title = "Expansion of a rod"
 aim = "Made up for tests: a thermometer in degrees Celsius and a gauge."
-sheets = [{{ id = "all", title = "All" }}]
-instruments = [
-  {{ id = "thermometer", kind = "direct", title = "Thermometer", unit = "degC", sheet = "all" }},
-  {{ id = "gauge", kind = "direct", title = "Gauge", unit = "mm", sheet = "all" }},
-]
-tables = [{{ id = "t", title = "Readings", sheet = "all", rows = 8, columns = [
-  {{ id = "temp", title = "temperature", instrument = "thermometer" }},
-  {{ id = "y", title = "gauge", instrument = "gauge" }},
-] }}]
-quantities = [
-  {{ id = "a", title = "expansion", symbol = "a", unit = "mm/K", formula = "line.slope" }},
-]
-results = [{{ quantity = "a" }}]
-[[lines]]
-id = "line"
+[sheets.all]
+title = "All"
+[instruments]
+thermometer = {{ kind = "direct", title = "Thermometer", unit = "degC", sheet = "all" }}
+gauge = {{ kind = "direct", title = "Gauge", unit = "mm", sheet = "all" }}
+[tables.t]
+title = "Readings"
+sheet = "all"
+rows = 8
+columns.temp = {{ title = "temperature", instrument = "thermometer" }}
+columns.y = {{ title = "gauge", instrument = "gauge" }}
+[quantities]
+a = {{ title = "expansion", symbol = "a", unit = "mm/K", formula = "line.slope" }}
+[results.a]
+[lines.line]
 title = "Expansion"
 x = "t.temp"
-y = ["t.y"]
+y = "t.y"
 x_title = "t"
 y_title = "y"
-[bench]
-truths = [
-  {{ id = "a", unit = "mm/K", low = 0.02, high = 0.04 }},
-  {{ id = "cold", unit = "K", fixed = 293.15 }},
-]
-instruments = [
-  {{ instrument = "thermometer", parameters = {{ least_count = {least} }} }},
-  {{ instrument = "gauge", parameters = {{ least_count = 0.01 }} }},
-]
-readings = [
-  {{ column = "t.temp", start = 20.7, step = 7.3, rows = [8, 8] }},
-  {{ column = "t.y", value = "a * (temp - cold)", noise = 0.005 }},
-]
+[bench.truths]
+a = {{ unit = "mm/K", low = 0.02, high = 0.04 }}
+cold = {{ unit = "K", fixed = 293.15 }}
+[bench.instruments]
+thermometer.parameters.least_count = {least}
+gauge.parameters.least_count = 0.01
+[bench.readings]
+"t.temp" = {{ start = 20.7, step = 7.3, rows = [8, 8] }}
+"t.y" = {{ value = "a * (temp - cold)", noise = 0.005 }}
 """
 
 

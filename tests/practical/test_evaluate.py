@@ -283,43 +283,34 @@ id = "pan-and-pointer"
 version = "1"
 title = "Wire with a pan and a pointer"
 aim = "Young's modulus from a table of pointer readings."
-[[sheets]]
-id = "all"
+[sheets.all]
 title = "All"
-[[inputs]]
-id = "L"
+[inputs.L]
 title = "length"
 unit = "m"
 sheet = "all"
-[[inputs]]
-id = "d"
+[inputs.d]
 title = "diameter"
 unit = "mm"
 sheet = "all"
-[[tables]]
-id = "t"
+[tables.t]
 title = "readings"
 sheet = "all"
 rows = 9
-columns = [
-  { id = "load", title = "load", unit = "N" },
-  { id = "pointer", title = "pointer", unit = "cm" },
-]
-[[lines]]
-id = "line"
+columns.load = { title = "load", unit = "N" }
+columns.pointer = { title = "pointer", unit = "cm" }
+[lines.line]
 title = "pointer against load"
 x = "t.load"
 y = ["t.pointer"]
 x_title = "load / N"
 y_title = "pointer / cm"
-[[quantities]]
-id = "E"
+[quantities.E]
 title = "Young's modulus"
 symbol = "E"
 unit = "GPa"
 formula = "4 * L / (pi * d^2 * line.slope)"
-[[results]]
-quantity = "E"
+[results.E]
 """
 
 

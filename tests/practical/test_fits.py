@@ -26,7 +26,7 @@ HEAD = head("fits", 20)
 
 def line(extra: str = "") -> str:
     return (
-        '[[lines]]\nid = "fit"\ntitle = "A line"\nx = "t.x"\ny = ["t.y"]\n'
+        '[lines.fit]\ntitle = "A line"\nx = "t.x"\ny = ["t.y"]\n'
         f'x_title = "x"\ny_title = "y"\n{extra}\n'
     )
 
@@ -195,12 +195,12 @@ def test_line_through_the_origin() -> None:
 TIMES = [20.0 * i for i in range(14)]
 DECAY = (
     HEAD + column("x", "min") + column("y", "mm") + column("uy", "mm")
-    + '[[curves]]\nid = "decay"\ntitle = "Decay"\nx = "t.x"\ny = "t.y"\n'
+    + '[curves.decay]\ntitle = "Decay"\nx = "t.x"\ny = "t.y"\n'
     'x_title = "t / min"\ny_title = "A / mm"\nformula = "top * exp(-x / tau) + rest"\n{extra}'
-    '[[curves.parameters]]\nid = "top"\ntitle = "height"\nsymbol = "A"\nunit = "mm"\nstart = 30\n'
-    '[[curves.parameters]]\nid = "tau"\ntitle = "time constant"\nsymbol = "τ"\nunit = "s"\n'
+    '[curves.decay.parameters.top]\ntitle = "height"\nsymbol = "A"\nunit = "mm"\nstart = 30\n'
+    '[curves.decay.parameters.tau]\ntitle = "time constant"\nsymbol = "τ"\nunit = "s"\n'
     "start = 2000\n"
-    '[[curves.parameters]]\nid = "rest"\ntitle = "rest"\nsymbol = "r"\nunit = "mm"\nstart = 0\n'
+    '[curves.decay.parameters.rest]\ntitle = "rest"\nsymbol = "r"\nunit = "mm"\nstart = 0\n'
 )  # fmt: skip
 
 
@@ -241,11 +241,11 @@ def test_any_curve_is_that_of_a_general_fitter(stated: bool) -> None:
 def test_a_polynomial_is_a_curve_too() -> None:
     text = (
         HEAD + column("x", "s") + column("y", "m")
-        + '[[curves]]\nid = "fall"\ntitle = "Fall"\nx = "t.x"\ny = "t.y"\nx_title = "t / s"\n'
+        + '[curves.fall]\ntitle = "Fall"\nx = "t.x"\ny = "t.y"\nx_title = "t / s"\n'
         'y_title = "h / m"\nformula = "c + b * x + a * x^2"\n'
-        '[[curves.parameters]]\nid = "a"\ntitle = "a"\nsymbol = "a"\nunit = "m/s^2"\nstart = 1\n'
-        '[[curves.parameters]]\nid = "b"\ntitle = "b"\nsymbol = "b"\nunit = "m/s"\nstart = 1\n'
-        '[[curves.parameters]]\nid = "c"\ntitle = "c"\nsymbol = "c"\nunit = "m"\nstart = 1\n'
+        '[curves.fall.parameters.a]\ntitle = "a"\nsymbol = "a"\nunit = "m/s^2"\nstart = 1\n'
+        '[curves.fall.parameters.b]\ntitle = "b"\nsymbol = "b"\nunit = "m/s"\nstart = 1\n'
+        '[curves.fall.parameters.c]\ntitle = "c"\nsymbol = "c"\nunit = "m"\nstart = 1\n'
         + quantity("g", "2 * fall.a", "m/s^2")
     )  # fmt: skip
     x = [0.1 * i for i in range(9)]

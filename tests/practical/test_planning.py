@@ -538,7 +538,7 @@ def test_the_plan_of_a_practical_without_loads() -> None:
 
 
 def test_a_practical_without_a_bench_has_no_plan() -> None:
-    text = catalogue().text(PENDULUM).partition("[bench]")[0]
+    text = catalogue().text(PENDULUM).partition("[bench.truths]")[0]
     with pytest.raises(SheetlabError) as caught:
         plan(load(text), Request(), books())
     assert caught.value.findings[0].code == "no-bench"

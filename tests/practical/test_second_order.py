@@ -20,14 +20,14 @@ from sheetlab.workbook.template import as_cells_show
 U = 0.005
 LOSS = (
     'id = "loss"\nversion = "1"\ntitle = "Loss"\naim = "To square."\n'
-    '[[sheets]]\nid = "all"\ntitle = "All"\n'
+    '[sheets.all]\ntitle = "All"\n'
     + "".join(
-        f'[[inputs]]\nid = "{key}"\ntitle = "part {key}"\nsheet = "all"\ndecimals = 4\n'
+        f'[inputs.{key}]\ntitle = "part {key}"\nsheet = "all"\ndecimals = 4\n'
         f'uncertainty = [{{ label = "u({key})", half_width = {U}, distribution = "normal" }}]\n'
         for key in ("X1", "X2")
     )
-    + '[[quantities]]\nid = "Y"\ntitle = "loss"\nsymbol = "Y"\nunit = "1"\nsheet = "all"\n'
-    'formula = "X1^2 + X2^2"\ndecimals = 6\n[[results]]\nquantity = "Y"\n'
+    + '[quantities.Y]\ntitle = "loss"\nsymbol = "Y"\nunit = "1"\nsheet = "all"\n'
+    'formula = "X1^2 + X2^2"\ndecimals = 6\n[results.Y]\n'
 )  # fmt: skip
 """JCGM 101:2008, 9.4, the comparison loss of a power meter, without correlation."""
 

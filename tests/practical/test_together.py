@@ -158,7 +158,7 @@ def activity() -> tuple[str, dict[str, Sequence[float]]]:
     for key in ("A_S", "m_S", "m_x"):
         one = inputs[key]
         text += (
-            f'[[constants]]\nid = "{key}"\ntitle = "{key}"\nsymbol = "{key}"\n'
+            f'[constants.{key}]\ntitle = "{key}"\nsymbol = "{key}"\n'
             f'value = {one["value"]}\nunit = "1"\nsource = "JCGM 100:2008, H.4"\n'
             f'uncertainty = [{{ label = "{key}", half_width = {one["u"]}, '
             'distribution = "normal" }]\n'

@@ -189,22 +189,20 @@ def hostile(quantities: int, results: int) -> str:
     """A definition as large as it may be."""
     lines = [
         'id = "heavy"\nversion = "1"\ntitle = "heavy"\naim = "a"\nmethod = ["m"]',
-        '[[sheets]]\nid = "s"\ntitle = "S"',
-        '[[instruments]]\nid = "scale"\nkind = "direct"\ntitle = "Scale"\nunit = "cm"\nsheet = "s"',
+        '[sheets.s]\ntitle = "S"',
+        '[instruments.scale]\nkind = "direct"\ntitle = "Scale"\nunit = "cm"\nsheet = "s"',
         'decimals = 2\nlimit = { half_width = 0.0005, relative = true, note = "n" }',
-        '[[tables]]\nid = "t"\ntitle = "T"\nsheet = "s"\nrows = 200\nminimum_rows = 3',
+        '[tables.t]\ntitle = "T"\nsheet = "s"\nrows = 200\nminimum_rows = 3',
     ]
-    lines += [
-        f'[[tables.columns]]\nid = "c{i}"\ntitle = "c{i}"\ninstrument = "scale"' for i in range(4)
-    ]
+    lines += [f'[tables.t.columns.c{i}]\ntitle = "c{i}"\ninstrument = "scale"' for i in range(4)]
     total = " + ".join(["mean(t.c0)"] * 20)
     lines += [
-        f'[[quantities]]\nid = "q{i}"\ntitle = "q{i}"\nsymbol = "q{i}"\nunit = "m"\nsheet = "s"\n'
+        f'[quantities.q{i}]\ntitle = "q{i}"\nsymbol = "q{i}"\nunit = "m"\nsheet = "s"\n'
         f'formula = "({total}) / 20 + 0 * mean(t.c{i % 4})"\n'
         f'uncertainty = [{{ label = "x{i}", half_width = 0.001 }}]'
         for i in range(quantities)
     ]
-    lines += [f'[[results]]\nquantity = "q{i}"' for i in range(results)]
+    lines += [f"[results.q{i}]" for i in range(results)]
     return "\n".join(lines)
 
 

@@ -52,7 +52,7 @@ def with_zero(zero: float, diameter: float = DIAMETER) -> Practical:
     text = practical(WIRE).source_text
     for name, value in {**FIXED, "d": diameter}.items():
         text, count = re.subn(
-            rf'(\{{ id = "{name}", unit = "[^"]*"), low = [^}}]*\}}',
+            rf'(?m)^({name} = \{{ unit = "[^"]*"), low = [^}}]*\}}',
             rf"\1, fixed = {value} }}",
             text,
         )

@@ -67,8 +67,6 @@ def compile_forward(practical: Practical) -> Forward | None:
         lacks = bool(name) and name not in bench.truths
         _refuse(lacks, f"stress.{key}", f"“{name}” has no true value", "a truth")
     for instrument in definition.bench.instruments:
-        twice = f"“{instrument.instrument}” is used twice"
-        _refuse(instrument.instrument in bench.scales, "bench.instruments", twice)
         bench.scales[instrument.instrument] = _scale(practical, instrument)
     for typed in definition.bench.inputs:
         bench.inputs[typed.input] = _input(bench, typed)
@@ -169,7 +167,6 @@ def _input(bench: Bench, one: BenchInput) -> InputValue:
     where = f"bench.inputs.{one.input}"
     ids = [typed.id for typed in bench.practical.definition.inputs]
     _refuse(one.input not in ids, where, f"there is no input “{one.input}”", ", ".join(ids))
-    _refuse(one.input in bench.inputs, where, f"“{one.input}” is used twice")
     typed = bench.practical.inputs[one.input]
     if typed.kind == "choice":
         choices, reason = typed.choices, f"“{one.value}” is not a choice"
@@ -188,7 +185,6 @@ def _reading(bench: Bench, one: BenchReading) -> ReadingField:
     if table is None or column is None or column.formula:
         raise DefinitionError(where, "is not a column that is typed", "table.column")
     instrument = column.instrument
-    _refuse(one.column in bench.readings, where, f"“{one.column}” is used twice")
     nothing_said = bool(instrument) and instrument not in bench.scales
     reason = f"nothing is said of its instrument “{instrument}”"
     _refuse(nothing_said, where, reason, "a row of bench.instruments")

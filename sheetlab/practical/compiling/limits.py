@@ -51,8 +51,8 @@ def check_limits(definition: Definition) -> None:
 
 def _check_sheets(d: Definition) -> None:
     titles = [sheet.title for sheet in d.sheets]
-    for i, title in enumerate(titles):
-        where, good = f"sheets[{i}].title", re.fullmatch(r"[^\[\]:*?/\\']{1,31}", title)
+    for i, (sheet, title) in enumerate(zip(d.sheets, titles, strict=True)):
+        where, good = f"sheets.{sheet.id}.title", re.fullmatch(r"[^\[\]:*?/\\']{1,31}", title)
         require(good, where, f"“{title}” cannot name a sheet", "1 to 31 characters")
         taken = title.lower() in (*RESERVED_SHEETS, *(t.lower() for t in titles[:i]))
         require(not taken, where, f"“{title}” is taken", "another title")
