@@ -27,9 +27,9 @@ def other_set_up(subject: Subject) -> Iterator[Finding]:
     bound, typed = subject.bound, subject.observations.entry("start.setup")
     if bound is not None and typed.text and same_id(typed.text) != same_id(bound.setup):
         yield finding(
-            "other-set-up", Severity.DOUBTFUL, typed.place, typed=typed.text, setup=bound.setup,
-            wire=bound.wire is not None,
-        )
+            "other-set-up", Severity.DOUBTFUL, typed.place,
+            typed=typed.text, setup=bound.setup, wire=bound.wire is not None,
+        )  # fmt: skip
 
 
 def least_counts_that_differ(subject: Subject) -> Iterator[Finding]:

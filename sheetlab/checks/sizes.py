@@ -144,7 +144,12 @@ class Sizes(Struct, frozen=True):
         if self._starts(step) and not back:
             _, row = self.at(step)
             far = AT_AN_END + (2.0 if abs(step.size) > USUAL_SLACK * self.interval(row) else 0.0)
-            yield Cause(far, "kink-at-start", step, phrase("perhaps-slack", kinks=self.called.kinks or "none"))
+            yield Cause(
+                far,
+                "kink-at-start",
+                step,
+                phrase("perhaps-slack", kinks=self.called.kinks or "none"),
+            )
 
     def _starts(self, step: Pattern) -> bool:
         return step.row == self.story.rows[1] and self.sign * step.size > 0.0

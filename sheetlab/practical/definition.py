@@ -520,7 +520,7 @@ class Definition(Struct, frozen=True):
     checks: tuple[Check, ...] = ()
     """Conditions on single values."""
     answers: tuple[Answer, ...] = ()
-    words: Words = Words()
+    words: Words = field(default_factory=Words)
     """What findings call its things."""
     bench: BenchDefinition | None = None
     """How to invent readings, for plans, practice and tests; missing: there is no way to."""

@@ -312,9 +312,11 @@ def plan_loads(case: Hanging, settings: Settings) -> tuple[Settings, StressPlan]
         warnings=(), refusal=None, reason=case.request.reason.strip(), masses=masses,
         weakest_of=case.weakest_of, all_hung=all_hung,
     )  # fmt: skip
+    body = settings.practical.definition.words.body
+    choices = settings.practical.inputs[case.stress.material].choices
     return settings, replace(
         stress,
-        warnings=tuple(_warnings(stress, settings.practical.inputs[case.stress.material].choices, body)),
+        warnings=tuple(_warnings(stress, choices, body)),
         refusal=_refusal(stress, column.unit.pretty, body),
     )
 

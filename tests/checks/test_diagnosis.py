@@ -561,7 +561,7 @@ def test_one_reading_near_the_mean_may_be_a_number_from_a_label() -> None:
 
 def test_every_kind_has_words() -> None:
     for name, kind in KINDS.items():
-        parts = ("of", "detail", "power", "which", "what")
+        parts = ("of", "detail", "power", "which", "what", "load")
         made = words(f"because-{name}", (*((part, "") for part in parts), ("elsewhere", 0)))
         assert made["found"] or name in ("unit", "decimal-point"), "all of it is told by the slip"
         assert made["remedy"].endswith(("?", ".")), name

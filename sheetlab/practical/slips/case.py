@@ -123,7 +123,7 @@ def named(practical: Practical, key: str) -> str:
                   for table in practical.definition.tables for column in table.columns}  # fmt: skip
         title = titles.get(key, title)
     title = title.partition(" = ")[0].partition(":")[0].partition(" (")[0]
-    with_symbol = field.symbol and not title.endswith(f" {field.symbol}")
+    with_symbol = field.symbol and not f" {title}".endswith(f" {field.symbol}")
     return f"{title} {field.symbol}" if with_symbol else title
 
 

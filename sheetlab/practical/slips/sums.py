@@ -9,7 +9,7 @@ from itertools import islice, permutations
 from sheetlab.formula import slips
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.render import superscript
-from sheetlab.formula.tree import Binary, Call, Node, walk
+from sheetlab.formula.tree import Binary, Call, Node, names, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.linetests import median
 from sheetlab.practical.fields import LineField
@@ -295,7 +295,7 @@ def _of_formulas(case: Case) -> Iterator[Candidate]:
             kind = slip.kind
             if kind == "wrong-side" and line_of(case.practical, slip.about[0]):
                 kind = "slope-inverted"
-            if kind == "left-out" and case.is_a(slip.about[0], ACCELERATION):
+            if kind == "left-out" and case.is_a(slip.about[0], ACCELERATION) and _weighs(case):
                 kind = "weight"
             if kind == "diameter-for-radius" and not case.is_a(slip.about[0], LENGTH):
                 continue
@@ -312,6 +312,12 @@ def _of_formulas(case: Case) -> Iterator[Candidate]:
             # the square of a bracket forgotten for the numbers in it: (2π)² as 2π
             factor = math.copysign(1.0, product.number) / math.sqrt(abs(product.number))
             yield Candidate("number-square-lost", factor, (), key)
+
+
+def _weighs(case: Case) -> bool:
+    """Whether there is a mass on the way to the number."""
+    keys = [key for node in case.formulas.values() for key in names(node)]
+    return any("mass" in dict(case.unit_of(key).dimension.exponents) for key in keys)
 
 
 def _of_names(case: Case) -> Iterator[Candidate]:
