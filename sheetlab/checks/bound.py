@@ -52,13 +52,9 @@ def least_counts_that_differ(subject: Subject) -> Iterator[Finding]:
         }
         yield finding(
             "least-count-against-register", Severity.DOUBTFUL,
-            subject.place([*parts, key][0], None),
-            owner=subject.practical.owner(key),
-            id=one.id,
-            typed=amount(typed, unit),
-            times=plain(typed / registered, 3),
-            registered=amount(registered, unit),
-            count=len(parts),
+            subject.place([*parts, key][0], None), owner=subject.practical.owner(key), id=one.id,
+            typed=amount(typed, unit), times=plain(typed / registered, 3),
+            registered=amount(registered, unit), count=len(parts),
             parts=Decimals("; ".join(_part(subject, *part) for part in parts.items())),
         )  # fmt: skip
 
@@ -99,18 +95,11 @@ def zeros_that_moved(subject: Subject) -> Iterator[Finding]:
         unit = subject.practical.field(key).unit
         yield finding(
             "zero-drifted", Severity.DOUBTFUL, subject.place(f"{one.instrument}.zero_reading", 0),
-            owner=subject.practical.owner(key),
-            id=one.id,
-            zero=amount(zero, unit),
-            last=amount(last.zero, unit),
-            on=last.on,
-            count=len(values),
-            least=amount(min(values), unit),
-            most=amount(max(values), unit),
-            divisions=Decimals(f"{abs(moved):.1f}"),
-            side="more" if moved > 0 else "less",
-            kind=kinds[one.instrument],
-            why="typed" if abs(zero) < 0.5 * least else why,
+            owner=subject.practical.owner(key), id=one.id, zero=amount(zero, unit),
+            last=amount(last.zero, unit), on=last.on, count=len(values),
+            least=amount(min(values), unit), most=amount(max(values), unit),
+            divisions=Decimals(f"{abs(moved):.1f}"), side="more" if moved > 0 else "less",
+            kind=kinds[one.instrument], why="typed" if abs(zero) < 0.5 * least else why,
         )  # fmt: skip
 
 
