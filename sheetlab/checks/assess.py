@@ -8,18 +8,8 @@ from enum import StrEnum
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.checks import (
-    answers,
-    completeness,
-    conditions,
-    lines,
-    patterns,
-    results,
-    slips,
-)
-from sheetlab.checks import (
-    bound as bound_to,
-)
+from sheetlab.checks import answers, completeness, conditions, lines, patterns, results, slips
+from sheetlab.checks import bound as bound_to
 from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.order import gravest_first
 from sheetlab.checks.subject import Subject
@@ -125,13 +115,5 @@ def assess(
         status = Status.DOUBTFUL
     else:
         status = Status.OK
-    return Assessment(
-        practical,
-        observations,
-        evaluation,
-        subject.answers,
-        tuple(subject.studies),
-        findings,
-        status,
-        bound,
-    )
+    return Assessment(practical, observations, evaluation, subject.answers, subject.studies,
+                      findings, status, bound)  # fmt: skip

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount, same_size
 from sheetlab.finding import Finding, Severity, finding
-from sheetlab.messages import Phrase, phrase, said
+from sheetlab.messages import phrase, said
 from sheetlab.metrology.statement import Decimals, percentage, plain
 from sheetlab.practical.register import BoundInstrument, as_date, same_id, wire_fact
 from sheetlab.practical.standards import Gauge, nearest_gauge, read_gauge
@@ -125,23 +125,18 @@ def gauges_that_differ(subject: Subject) -> Iterator[Finding]:
         if abs(d - named.diameter) <= max(OFF_GAUGE * named.diameter, OFF_GAUGE_SIGMAS * 1e3 * u):
             continue
         yield finding(
-            "gauge-against-register",
-            Severity.DOUBTFUL if wire.diameter is None else Severity.NOTE,
-            subject.place(quantity.id, 0),
-            title=f"{quantity.title} {quantity.symbol}",
-            typed=Decimals(f"{d:.4g}"),
-            id=wire.id,
-            gauge=str(named),
-            diameter=Decimals(f"{named.diameter:.3f}"),
-            off=percentage(d / named.diameter - 1.0, signed=True),
-            near=tuple(_near(nearest_gauge(system, d), d) for system in ("SWG", "AWG")),
-        )
+            "gauge-against-register", Severity.DOUBTFUL if wire.diameter is None else Severity.NOTE,
+            subject.place(quantity.id, 0), title=f"{quantity.title} {quantity.symbol}",
+            typed=Decimals(f"{d:.4g}"), id=wire.id, **_gauge(named, d),
+            near=tuple(phrase("gauge-near", **_gauge(nearest_gauge(system, d), d))
+                       for system in ("SWG", "AWG")),
+        )  # fmt: skip
 
 
-def _near(one: Gauge, d: float) -> Phrase:
+def _gauge(one: Gauge, d: float) -> dict[str, str]:
+    """A gauge, its diameter, and how far another is off it."""
     off = percentage(d / one.diameter - 1.0, signed=True)
-    diameter = Decimals(f"{one.diameter:.3f}")
-    return phrase("gauge-near", gauge=str(one), diameter=diameter, off=off)
+    return {"gauge": str(one), "diameter": Decimals(f"{one.diameter:.3f}"), "off": off}
 
 
 def material_that_differs(subject: Subject) -> Iterator[Finding]:

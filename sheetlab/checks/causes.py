@@ -79,11 +79,6 @@ def joined(a: Cause, b: Cause) -> Cause:
     """Two causes that explain a number together."""
     a, b = sorted((a, b), key=lambda cause: (-KINDS[cause.kind].frequency, cause.kind))
     return Cause(
-        f"{a.kind} + {b.kind}",
-        f"{a.text}, together with {b.text}",
-        f"{a.question} {b.question}",
-        a.factor * b.factor,
-        a.distance,
-        a.legitimate and b.legitimate,
-        (*a.about, *b.about),
-    )
+        f"{a.kind} + {b.kind}", f"{a.text}, together with {b.text}", f"{a.question} {b.question}",
+        a.factor * b.factor, a.distance, a.legitimate and b.legitimate, (*a.about, *b.about),
+    )  # fmt: skip
