@@ -238,4 +238,5 @@ def _does_not_return(line: Sizes, offset: float) -> Finding:
         line, "permanent-set" if yielded else "backlash",
         line.story.line.field.y[-1], line.story.rows[0], size=_size(line, offset),
         side="higher" if offset > 0.0 else "lower",
+        kind="" if line.instrument is None else line.instrument.kind,
     )  # fmt: skip

@@ -15,7 +15,7 @@ from sheetlab.checks.evaluated import LineStory
 from sheetlab.checks.subject import Subject, fitting_edits
 from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology.linepatterns import Pattern
-from sheetlab.practical.definition import Words
+from sheetlab.practical.definition import Instrument, Words
 from sheetlab.practical.edits import Edit, length_edits
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.instruments import KINDS
@@ -79,14 +79,19 @@ class Sizes(Struct, frozen=True):
         tolerance = spreads * self.story.explained.deviation + self.story.division
         return abs(value - other) <= tolerance
 
+    @property
+    def instrument(self) -> Instrument | None:
+        """What y is read with; None if it is worked out."""
+        read = self.subject.practical.field(self.story.line.field.y[0]).instrument
+        items = self.subject.practical.definition.instruments
+        return next((item for item in items if item.id == read), None)
+
     def graduation(self) -> float:
         """Step of the main scale of y, SI; 0 if it has none."""
-        one = self.subject.practical.field(self.story.line.field.y[0])
-        for item in self.subject.practical.definition.instruments:
-            if item.id == one.instrument and KINDS[item.kind].graduation:
-                key = f"{item.id}.{KINDS[item.kind].graduation}"
-                return self.subject.numbers.value(key, None) or 0.0
-        return 0.0
+        item = self.instrument
+        if item is None or not KINDS[item.kind].graduation:
+            return 0.0
+        return self.subject.numbers.value(f"{item.id}.{KINDS[item.kind].graduation}", None) or 0.0
 
     def interval(self, row: int) -> float:
         """What y grows by from the row before, in the direction of growth."""

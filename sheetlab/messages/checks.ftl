@@ -132,8 +132,14 @@ backlash =
            *[lower] lower
         } at every { $load }, but for the reading at the turning point
     .expected = the same reading at the same { $load } on both ways
-    .remedy = Was the mark reached from the other side (backlash)? Turn to the mark the same way for every reading. { $side ->
-            [higher] If the first reading taken again stays there although the mark is reached the right way, it is a permanent set: the range was too much.
+    .remedy = { $kind ->
+            [screw] Was the mark reached from the other side (backlash)? Turn to the mark the same way for every reading.
+           *[other] Was it reached from the other side (backlash)? Come to it the same way for every reading.
+        } { $side ->
+            [higher] If the first reading taken again stays there although { $kind ->
+                [screw] the mark
+               *[other] it
+            } is reached the right way, it is a permanent set: the range was too much.
            *[lower] { "" }
         }
 permanent-set =
@@ -142,8 +148,14 @@ permanent-set =
            *[lower] lower
         } at every { $load }, but for the reading at the turning point
     .expected = the same reading at the same { $load } on both ways
-    .remedy = Was the mark reached from the other side (backlash)? Turn to the mark the same way for every reading. { $side ->
-            [higher] If the first reading taken again stays there although the mark is reached the right way, it is a permanent set: the range was too much.
+    .remedy = { $kind ->
+            [screw] Was the mark reached from the other side (backlash)? Turn to the mark the same way for every reading.
+           *[other] Was it reached from the other side (backlash)? Come to it the same way for every reading.
+        } { $side ->
+            [higher] If the first reading taken again stays there although { $kind ->
+                [screw] the mark
+               *[other] it
+            } is reached the right way, it is a permanent set: the range was too much.
            *[lower] { "" }
         }
 

@@ -99,3 +99,5 @@ def test_both_ways(words: str, load_: str) -> None:
     one = found(words, UP, DOWN + np.where(X < 7.0, 9.0, 0.0), "backlash")
     assert f"higher at every {load_}, but for the reading at the turning point" in one.found
     assert one.expected == f"the same reading at the same {load_} on both ways"
+    assert one.remedy.startswith("Was it reached from the other side (backlash)? Come to it")
+    assert "although it is reached the right way" in one.remedy
