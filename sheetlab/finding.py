@@ -40,9 +40,11 @@ class Place(Struct, frozen=True):
     file: str = ""
     sheet: str = ""
     cell: str = ""
+    line: int = 0
+    """Of a text file, counted from 1."""
 
     def __str__(self) -> str:
-        cell = f"cell {self.cell}" if self.cell else ""
+        cell = f"cell {self.cell}" if self.cell else f"line {self.line}" if self.line else ""
         spot = ", ".join(part for part in (self.sheet, cell) if part)
         return ": ".join(part for part in (self.file, spot) if part)
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import ast
 import inspect
+import json
 import re
 import sys
 import tomllib
@@ -134,11 +135,12 @@ def functions_page() -> str:
 
 COMMON = {
     "id": "Name in formulas, and in other tables of the file.",
-    "title": "What the workbook calls it.",
-    "symbol": "Letter that stands for it in formulas that are printed.",
+    "title": "What the workbook calls it; missing: its name.",
+    "symbol": "Letter that stands for it in printed formulas; of quantities, constants and "
+    "parameters from the name if it is missing (`theta` \u03b8, `l_0` l\u2080).",
     "unit": "Unit of its numbers.",
     "note": "Sentence that stands beside it.",
-    "sheet": "Id of the sheet that it stands on.",
+    "sheet": "Sheet that it stands on; missing: as `sheets` says.",
     "decimals": "Decimals shown.",
     "help": "Help in the cell.",
     "uncertainty": "Contributions of type B: see `uncertainty`.",
@@ -252,6 +254,31 @@ def meaning(keys: Keys, name: str) -> str:
     return (said or (about(inner) if inner else "")).replace("``", "`")
 
 
+def examples() -> dict[tuple[str, str], str]:
+    """How a shipped definition writes a key, by its type and name; the shortest one."""
+    found: dict[tuple[str, str], str] = {}
+
+    def walk(kind: type, table: object) -> None:
+        hints = hints_of(kind)
+        for name, value in table.items() if isinstance(table, dict) else ():
+            for inner in below(hints.get(name)):
+                by_name = issubclass(inner, definition.Named) and isinstance(value, dict)
+                parts = value.values() if by_name else value if isinstance(value, list) else [value]
+                for part in parts:
+                    walk(inner, part)
+            if name in hints and not isinstance(value, dict) and "{" not in str(value):
+                text = json.dumps(value, ensure_ascii=False)
+                key = kind.__name__, name
+                if len(text) <= LONGEST_EXAMPLE and len(text) < len(found.get(key, " " * 99)):
+                    found[key] = text
+
+    for path in sorted((ROOT / "workbook_templates").glob("*.toml")):
+        walk(definition.Definition, tomllib.loads(path.read_text(encoding="utf-8")))
+    return found
+
+
+LONGEST_EXAMPLE = 60
+EXAMPLES = examples()
 KINDS_OF_FILE = (
     ("Keys of a definition", definition.Definition, definition),
     ("Keys of a profile", profile.Profile, profile),
@@ -279,7 +306,9 @@ def keys_page() -> str:
             hints = hints_of(keys.kind)
             for field in keys_of(keys.kind):
                 head = f"* `{field.name}` ({words_for(hints[field.name])}; {usual(field)})"
-                lines.append(f"{head}: {meaning(keys, field.name)}".rstrip(": "))
+                said = f"{head}: {meaning(keys, field.name)}".rstrip(": ")
+                example = EXAMPLES.get((keys.kind.__name__, field.name))
+                lines.append(f"{said} Example: `{field.name} = {example}`" if example else said)
     lines += ["", "## Kinds of scale", "",
               "Names that formulas know of an instrument, as `INSTRUMENT.NAME`:", ""]  # fmt: skip
     for name, scale in KINDS.items():

@@ -188,7 +188,7 @@ def test_own_definitions_folder(capsys: pytest.CaptureFixture[str], tmp_path: Pa
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ('id = "a"\ntitle = "A"\n', "version"),
+        ('id = "a"\nversion = "1"\n', "title"),
         ('id = "a"\ntitle = ["A",\n["B"]]\nversion = "1"\n', "title"),
         ('id = "a"\ntitle = "A"\nversion = 1\n[sheets.a]\n', "version"),
         ('id = "a"\ntitle = """A\n[B]\n', "TOML"),

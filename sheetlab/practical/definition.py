@@ -24,6 +24,14 @@ class DefinitionError(ValueError):
         self.key, self.reason, self.allowed = key, reason, allowed
 
 
+class RefusedDefinitionError(ValueError):
+    """Everything for which a definition is refused."""
+
+    def __init__(self, *problems: DefinitionError) -> None:
+        super().__init__("; ".join(map(str, problems)))
+        self.problems = problems
+
+
 class Named(Struct, frozen=True):
     """A part with a name, its first field: the key of its table in the file, and not said again."""
 
@@ -69,12 +77,15 @@ class Instrument(Named, frozen=True):
     """An instrument of the practical; ``kind`` says what kind of scale it has."""
 
     id: str
-    kind: str
-    """Kind of scale: `screw`, `vernier`, `direct` or `nominal`."""
-    title: str
     unit: str
+    kind: str = "direct"
+    """Kind of scale: `screw`, `vernier`, `direct` or `nominal`."""
+    title: str = ""
     sheet: str = ""
-    decimals: int = 2
+    least_count: float | None = None
+    """What it usually is: for decimals and invented readings; each workbook asks for its own."""
+    decimals: int | None = None
+    """Missing: those of its least count, and one more where people estimate between marks."""
     zero_rows: int = 0
     """Rows for readings of the zero error; 0 where the zero cancels."""
     limit: Limit | None = None
@@ -86,8 +97,8 @@ class Input(Named, frozen=True):
     """One cell that is typed."""
 
     id: str
-    title: str
-    sheet: str
+    title: str = ""
+    sheet: str = ""
     symbol: str = ""
     unit: str = "1"
     kind: Literal["number", "choice", "text"] = "number"
@@ -111,7 +122,7 @@ class Column(Named, frozen=True):
     """A column of a table: a reading (``instrument``), a typed number, or a ``formula``."""
 
     id: str
-    title: str
+    title: str = ""
     symbol: str = ""
     unit: str = "1"
     instrument: str = ""
@@ -127,6 +138,7 @@ class Column(Named, frozen=True):
     minimum: float | None = None
     maximum: float | None = None
     decimals: int | None = None
+    """Missing: of its instrument; of a formula four figures of what a bench shows."""
     assist: Assist = Assist.CORRECTED
     """Level of help from which a worked-out column is shown."""
     help: str = ""
@@ -159,17 +171,18 @@ class Table(Named, frozen=True):
     """Rows of readings."""
 
     id: str
-    title: str
-    sheet: str
-    rows: int
-    """Rows in the sheet."""
     columns: tuple[Column, ...]
+    title: str = ""
+    sheet: str = ""
+    rows: int = 8
+    """Rows in the sheet."""
     minimum_rows: int = 1
     """Rows without which the result is doubtful."""
     row_label: str = "No."
     """Heading above the numbers of the rows."""
     note: str = ""
     checks: tuple[Check, ...] = ()
+    """Missing: where the line leads, and how far repeats lie apart; empty: nothing is asked."""
     simultaneous: bool = True
     """The readings of a row were taken together: means of columns carry the covariance of the rows
     (JCGM 100:2008, 5.2.3). False: what one column does in a row says nothing of the others."""
@@ -181,13 +194,14 @@ class Quantity(Named, frozen=True):
     """A number that a formula gives."""
 
     id: str
-    title: str
-    symbol: str
-    unit: str
     formula: str
-    """In the names that stand before it."""
+    """In names of the practical."""
+    title: str = ""
+    symbol: str = ""
+    unit: str = "1"
     sheet: str = ""
-    decimals: int = 3
+    decimals: int | None = None
+    """Missing: to the second figure of its uncertainty on an invented bench; 3 without one."""
     assist: Assist = Assist.FULL
     """Level of help from which it is shown."""
     maximum_error: str = ""
@@ -203,13 +217,13 @@ class Constant(Named, frozen=True):
     """A number from a book that formulas use by name."""
 
     id: str
-    title: str
-    symbol: str
     value: float
     """In its unit."""
-    unit: str
     source: str
     """Where the number comes from."""
+    title: str = ""
+    symbol: str = ""
+    unit: str = "1"
     uncertainty: tuple[Uncertainty, ...] = ()
 
 
@@ -217,17 +231,17 @@ class Line(Named, frozen=True):
     """A straight line; ``ID.slope`` and ``ID.intercept`` can be used in formulas."""
 
     id: str
-    title: str
     x: str
-    """Column of the abscissa, `table.column`."""
+    """Column of the abscissa, `table.column`, or `column` where only one table has it."""
     y: tuple[str, ...]
     """Columns of the ordinate; each is a series."""
-    x_title: str
-    """Title of the axis."""
-    y_title: str
-    """Title of the axis."""
+    title: str = ""
+    x_title: str = ""
+    """Title of the axis; missing: title, symbol and unit of the column."""
+    y_title: str = ""
+    """Title of the axis; missing: as for x."""
     series: tuple[str, ...] = ()
-    """Names of the series."""
+    """Names of the series; missing: titles of the columns."""
     plausible_scatter: float | None = None
     """Greatest usual standard deviation about the line, in the unit of y."""
     usual_scatter: float | None = None
@@ -253,11 +267,11 @@ class Parameter(Named, frozen=True):
     """A parameter of a curve; formulas know it as ``CURVE.PARAMETER``."""
 
     id: str
-    title: str
-    symbol: str
-    unit: str
     start: float
     """Value to begin the search with, in the unit."""
+    title: str = ""
+    symbol: str = ""
+    unit: str = "1"
     decimals: int = 4
 
 
@@ -265,18 +279,18 @@ class Curve(Named, frozen=True):
     """A curve fitted to a column; ``formula`` is in ``x`` and the parameters."""
 
     id: str
-    title: str
     x: str
-    """Column of the abscissa, `table.column`."""
+    """Column of the abscissa, `table.column`, or `column` where only one table has it."""
     y: str
     """Column of the ordinate."""
     formula: str
     """In `x` and the parameters, which are names of its own."""
     parameters: tuple[Parameter, ...]
-    x_title: str
-    """Title of the axis."""
-    y_title: str
-    """Title of the axis."""
+    title: str = ""
+    x_title: str = ""
+    """Title of the axis; missing: title, symbol and unit of the column."""
+    y_title: str = ""
+    """Title of the axis; missing: as for x."""
     u_y: str = ""
     """Column of standard uncertainties of y, which then are the weights."""
 
@@ -285,10 +299,11 @@ class Answer(Named, frozen=True):
     """A value that students work out themselves; compared with ``quantity`` if there is one."""
 
     id: str
-    title: str
-    unit: str
+    title: str = ""
+    unit: str = ""
+    """Missing: of the quantity, or as a result displays it."""
     quantity: str = ""
-    """What it is compared with; may be missing."""
+    """What it is compared with; missing: the quantity of that name, if there is one."""
     decimals: int = 3
 
 
@@ -425,7 +440,7 @@ class BenchReading(Named, frozen=True):
     place_noise: float = 0.0
     """Standard deviation from row to row, shared by the repeats of a row."""
     rows: tuple[int, int] | None = None
-    """Fewest and most rows filled; stated with the first column of a table."""
+    """Fewest and most rows filled; missing: those of the table."""
 
 
 class BenchDefinition(Struct, frozen=True):
@@ -434,6 +449,7 @@ class BenchDefinition(Struct, frozen=True):
     truths: tuple[Truth, ...]
     readings: tuple[BenchReading, ...]
     instruments: tuple[BenchInstrument, ...] = ()
+    """Missing: the usual one of its kind with the least count of the instrument."""
     inputs: tuple[BenchInput, ...] = ()
 
 
@@ -460,7 +476,7 @@ class Sheet(Named, frozen=True):
     """A sheet of the workbook."""
 
     id: str
-    title: str
+    title: str = ""
     note: str = ""
     landscape: bool = False
     """Printed on wide pages."""
@@ -492,14 +508,17 @@ class Words(Struct, frozen=True):
 class Definition(Struct, frozen=True):
     """A practical. The first result is its measurand."""
 
-    id: str
-    version: str
-    """Raise it with every change."""
     title: str
-    aim: str
-    """One sentence below the title."""
-    sheets: tuple[Sheet, ...]
     results: tuple[Result, ...]
+    id: str = ""
+    """Name of the practical; missing: the name of the file."""
+    version: str = ""
+    """Missing: what the content of the file gives, so that every change is another version."""
+    aim: str = ""
+    """One sentence below the title."""
+    sheets: tuple[Sheet, ...] = ()
+    """Missing: one for instruments and inputs, one for each table, one for own results. A table
+    stands on the sheet of its name, quantities on `result`, everything else on the first."""
     method: tuple[str, ...] = ()
     """Steps on the first sheet."""
     cautions: tuple[str, ...] = ()
@@ -520,6 +539,7 @@ class Definition(Struct, frozen=True):
     checks: tuple[Check, ...] = ()
     """Conditions on single values."""
     answers: tuple[Answer, ...] = ()
+    """Missing: what leads to each result, and the uncertainty of the first; empty: none."""
     words: Words = field(default_factory=Words)
     """What findings call its things."""
     bench: BenchDefinition | None = None

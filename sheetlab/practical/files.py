@@ -5,9 +5,10 @@ Light: a list of the practicals is made of this alone, and compiles none of them
 
 from __future__ import annotations
 
+import hashlib
 import re
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from os.path import isdir
 from pathlib import Path
@@ -21,6 +22,16 @@ from sheetlab.messages import harmless
 MAX_TEXT = 100_000
 SUFFIX = ".toml"
 FIRST_TABLE = re.compile(r"^\[", re.MULTILINE)
+
+
+def definition_digest(text: str) -> str:
+    """Digest that tells whether two definitions are the same text."""
+    return hashlib.sha256(normal_text(text).encode()).hexdigest()
+
+
+def normal_text(text: str) -> str:
+    """A definition as it is stored: line ends and the end of the file in one form."""
+    return "\n".join(text.splitlines()).rstrip("\n") + "\n"
 
 
 def shipped_folder() -> Path:
@@ -54,7 +65,7 @@ class Definitions(Struct, frozen=True):
                 finding("no-such-practical", Severity.STOP, practical=practical, ids=ids)
             )
         try:
-            return path.read_text(encoding="utf-8")
+            return path.read_text(encoding="utf-8-sig")
         except (OSError, UnicodeDecodeError) as error:
             raise SheetlabError(
                 refused(str(path), "file", f"cannot be read: {error}", "a UTF-8 text file")
@@ -79,12 +90,12 @@ class Definitions(Struct, frozen=True):
         wrong = [
             (key, f"{data[key]!r} is not a text", "") if key in data
             else (key, "is missing", "this key")
-            for key in ("id", "title", "version")
-            if not isinstance(data.get(key), str)
+            for key in ("title", "version")
+            if not isinstance(data.get(key, "" if key == "version" else None), str)
         ]  # fmt: skip
         if wrong:
             raise SheetlabError(*(refused(name, *problem) for problem in wrong))
-        return data["title"], data["version"]
+        return data["title"], data.get("version") or definition_digest(text)[:8]
 
 
 def all_folders(folders: Sequence[Path]) -> tuple[Path, ...]:
@@ -142,12 +153,42 @@ def _odd_texts(data: object, key: str = "text") -> Iterator[Problem]:
         yield key, "holds control codes", "text that can be read"
 
 
-def key_refused(message: str, file: str, key: str, reason: str, allowed: str = "") -> Finding:
+def lines_of(text: str) -> dict[str, int]:
+    """Line of each key of a TOML text, counted from 1: ``inputs.swings.unit``."""
+    lines: dict[str, int] = {}
+    table = ""
+    for number, line in enumerate(text.splitlines(), 1):
+        if head := _TABLE.match(line):
+            table = _dotted(head[1])
+            lines.setdefault(table, number)
+        elif key := _KEY.match(line):
+            lines.setdefault(f"{table}.{_dotted(key[1])}".strip("."), number)
+    return lines
+
+
+_TABLE = re.compile(r"\s*\[{1,2}([^\[\]]{1,200})\]")
+_KEY = re.compile(r"""\s*((?:[\w-]+|"[^"]{1,80}")(?:\.(?:[\w-]+|"[^"]{1,80}"))*)\s*=""")
+
+
+def _dotted(key: str) -> str:
+    return key.replace('"', "").replace(" ", "")
+
+
+def line_at(lines: Mapping[str, int], key: str) -> int:
+    """Line of a key, or of the innermost table around it; 0 if there is none."""
+    parts = key.partition("[")[0].split(".")
+    ends = (".".join(parts[:end]) for end in range(len(parts), 0, -1))
+    return next((lines[name] for name in ends if name in lines), 0)
+
+
+def key_refused(
+    message: str, file: str, key: str, reason: str, allowed: str = "", line: int = 0
+) -> Finding:
     """That a key of a file in TOML cannot be used, as a message of the catalogue says it.
 
-    ``allowed``: what may stand there.
+    ``allowed``: what may stand there. ``line``: where it stands, 0 if that is not known.
     """
-    place = Place(file=file)
+    place = Place(file=file, line=line)
     return finding(message, Severity.STOP, place, key=key, reason=reason, allowed=allowed)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
+from collections.abc import Iterable
 from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import TypeVar
@@ -13,14 +13,19 @@ from sheetlab.finding import Severity, SheetlabError, finding
 from sheetlab.practical.compiling.bench import compile_forward
 from sheetlab.practical.compiling.limits import MAX_RUNS
 from sheetlab.practical.compiling.whole import compile_practical
-from sheetlab.practical.definition import Definition, DefinitionError
+from sheetlab.practical.completing import completed
+from sheetlab.practical.decimals import with_decimals
+from sheetlab.practical.definition import Definition, DefinitionError, RefusedDefinitionError
 from sheetlab.practical.files import (
     MAX_TEXT,
     SUFFIX,
     Definitions,
     Problem,
     all_folders,
+    definition_digest,
     key_refused,
+    line_at,
+    lines_of,
     refused,
     toml_table,
 )
@@ -33,21 +38,11 @@ MAX_PROFILE = 8000
 T = TypeVar("T")
 
 
-def definition_digest(text: str) -> str:
-    """Digest that tells whether two definitions are the same text."""
-    return hashlib.sha256(normal_text(text).encode()).hexdigest()
-
-
 @cache
 def shipped_digest(practical: str) -> str:
     """Digest of the definition of that id that comes with sheetlab; empty if there is none."""
     shipped = catalogue()
     return definition_digest(shipped.text(practical)) if practical in shipped.paths() else ""
-
-
-def normal_text(text: str) -> str:
-    """A definition as it is stored: line ends and the end of the file in one form."""
-    return "\n".join(text.splitlines()).rstrip("\n") + "\n"
 
 
 class Catalogue(Definitions, frozen=True):
@@ -102,16 +97,38 @@ def load(
         raise SheetlabError(
             refused(name, "file", "has a line that is too long", f"{MAX_LINE} characters a line")
         )
-    definition, problems = read_toml(text, Definition, MAX_TEXT, "file")
-    if definition is None:
-        raise SheetlabError(*(refused(name, *row) for row in problems))
+    data, problems = toml_table(text, MAX_TEXT, "file")
+    stated, problems = (None, problems) if data is None else structured(data, Definition)
+    if stated is None or data is None:
+        raise _refusal(name, text, problems)
+    digest = definition_digest(text)
+    definition = completed(stated, data, name.removesuffix(SUFFIX), digest)
+    if definition.id != stated.id:
+        # a workbook keeps the text, and not the name of its file
+        text = f'id = "{definition.id}"\n{text}'
+    compiled = partial(
+        compile_practical, source_text=text, digest=digest, runs=runs, rows=dict(rows)
+    )
     try:
-        made = compile_practical(definition, text, definition_digest(text), runs, dict(rows))
-        return replace(made, forward=compile_forward(made))
+        made = _with_forward(compiled(definition))
+        settled = with_decimals(made)
+        return made if settled is definition else _with_forward(compiled(settled))
+    except RefusedDefinitionError as errors:
+        found = [(error.key, error.reason, error.allowed) for error in errors.problems]
     except DefinitionError as error:
-        raise SheetlabError(refused(name, error.key, error.reason, error.allowed)) from error
-    except RecursionError as error:
-        raise SheetlabError(refused(name, "quantities", "form too long a chain")) from error
+        found = [(error.key, error.reason, error.allowed)]
+    except RecursionError:
+        found = [("quantities", "form too long a chain", "")]
+    raise _refusal(name, text, found)
+
+
+def _with_forward(made: Practical) -> Practical:
+    return replace(made, forward=compile_forward(made))
+
+
+def _refusal(name: str, text: str, problems: Iterable[Problem]) -> SheetlabError:
+    lines = lines_of(text) if name.endswith(SUFFIX) else {}
+    return SheetlabError(*(refused(name, *row, line=line_at(lines, row[0])) for row in problems))
 
 
 @lru_cache(maxsize=64)
@@ -161,7 +178,7 @@ def find_profile(name: str) -> Profile:
             )
         )
     try:
-        return load_profile(path.read_text(encoding="utf-8"), path.name)
+        return load_profile(path.read_text(encoding="utf-8-sig"), path.name)
     except (OSError, UnicodeDecodeError) as error:
         problem = ("file", f"cannot be read: {error}", "a UTF-8 text file")
         raise SheetlabError(_profile_refused(path.name, *problem)) from error

@@ -6,7 +6,8 @@ are tables by that name. A number is never taken for a text or the other way rou
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from difflib import get_close_matches
 from enum import StrEnum
 from functools import cache
 from types import NoneType, UnionType
@@ -55,17 +56,26 @@ def _plain(value: Any, kind: Any) -> Any:
     kinds = [one for one in get_args(kind) if one is not NoneType]
     if (part := _part(kind)) is not None:
         key = next(iter(_keys(part)))
-        return [{key: name, **_plain(_opened(item, part), part)} for name, item in value.items()]
+        return [{key: name, **_plain(item, part)} for name, item in value.items()]
     if get_origin(kind) is tuple:
         return [_plain(item, kinds[0]) for item in _listed(value, kinds)]
     if isinstance(kind, type) and issubclass(kind, msgspec.Struct):
-        return {name: _plain(item, _keys(kind)[name].type) for name, item in value.items()}
+        items = _opened(value, kind).items()
+        return {name: _plain(item, _keys(kind)[name].type) for name, item in items}
     return _plain(value, kinds[0]) if get_origin(kind) is UnionType and len(kinds) == 1 else value
 
 
-def _opened(item: Any, part: type[Named]) -> Any:
-    """A named part of one key beside its name may be written as the value of that key."""
-    return item if isinstance(item, dict) or len(_keys(part)) > 2 else {[*_keys(part)][1]: item}
+def _opened(value: Any, kind: type[msgspec.Struct]) -> Any:
+    """A table of which one key is needed may be written as the value of that key."""
+    needed = [name for name, item in _written(kind).items() if item.required]
+    return value if isinstance(value, dict) or len(needed) != 1 else {needed[0]: value}
+
+
+def _written(kind: type[msgspec.Struct]) -> Mapping[str, FieldInfo]:
+    """Keys that a table of the file has; the name of a part is none of them."""
+    known = _keys(kind)
+    first = next(iter(known))
+    return {n: k for n, k in known.items() if n != first} if issubclass(kind, Named) else known
 
 
 def _listed(value: Any, kinds: Sequence[Any]) -> Any:
@@ -80,7 +90,7 @@ def _problems(value: Any, kind: Any, key: str) -> Iterator[Problem]:
             yield key, "is no table of tables", f"[{key}.NAME] for each of them"
             return
         for name, item in value.items():
-            yield from _of_table(_opened(item, part), part, f"{key}.{name}")
+            yield from _of_table(item, part, f"{key}.{name}")
     elif origin is Literal:
         if not any(value == one and type(value) is type(one) for one in arguments):
             yield key, "has none of the values it can have", ", ".join(map(repr, arguments))
@@ -116,7 +126,8 @@ def _of_list(values: Any, kinds: tuple[Any, ...], key: str) -> Iterator[Problem]
         yield key, "is no list", "a list of texts, in [ ]" if kinds[0] is str else "a list, in [ ]"
         return
     if kinds[-1] is not Ellipsis and len(values) != len(kinds):
-        yield key, f"has {len(values)} values", f"{len(kinds)} values"
+        allowed = f"{len(kinds)} values, their decimals after a point"
+        yield key, f"has {len(values)} values", allowed
     for i, value in enumerate(values):
         yield from _problems(value, kinds[0], f"{key}[{i}]")
 
@@ -127,9 +138,7 @@ def _keys(kind: type[msgspec.Struct]) -> Mapping[str, FieldInfo]:
 
 
 def _of_table(data: Any, kind: type[msgspec.Struct], key: str) -> Iterator[Problem]:
-    known = _keys(kind)
-    if issubclass(kind, Named):
-        known = {name: item for name, item in known.items() if name != next(iter(known))}
+    known, data = _written(kind), _opened(data, kind)
     if not isinstance(data, dict):
         yield key, f"{data!r} is not a table", ", ".join(known)
         return
@@ -141,4 +150,10 @@ def _of_table(data: Any, kind: type[msgspec.Struct], key: str) -> Iterator[Probl
         if item.required and name not in data:
             yield path + name, "is missing", "this key"
     for name in sorted(data.keys() - known.keys()):
-        yield path + name, "is not a key that is known", ", ".join(known)
+        yield path + name, f"is not a key that is known{nearest(name, known)}", ", ".join(known)
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """A name that exists and looks like one that does not, to be asked for."""
+    found = get_close_matches(name, known, 1)
+    return f"; did you mean “{found[0]}”?" if found else ""

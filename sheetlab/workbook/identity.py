@@ -8,7 +8,7 @@ from __future__ import annotations
 from msgspec import Struct
 
 from sheetlab.practical.definition import Assist
-from sheetlab.practical.loader import normal_text
+from sheetlab.practical.files import normal_text
 from sheetlab.practical.model import Practical
 from sheetlab.practical.profile import GUM, Profile
 from sheetlab.practical.register import Bound

@@ -17,9 +17,9 @@ from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.messages import Sentences, phrase
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.fields import InputField
+from sheetlab.practical.files import definition_digest
 from sheetlab.practical.loader import (
     catalogue,
-    definition_digest,
     load,
     load_profile,
     shipped_digest,

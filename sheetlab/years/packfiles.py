@@ -18,7 +18,8 @@ from sheetlab.handling.folders import scan
 from sheetlab.handling.roster import file_part
 from sheetlab.handling.workers import Call, each
 from sheetlab.practical.fields import START_PREFIX
-from sheetlab.practical.loader import catalogue, definition_digest, normal_text
+from sheetlab.practical.files import definition_digest, normal_text
+from sheetlab.practical.loader import catalogue
 from sheetlab.workbook.evaluate_file import assess_file, evaluate_file
 from sheetlab.workbook.fresh import fresh_workbook
 from sheetlab.workbook.package import write_atomically

@@ -341,7 +341,7 @@ def definition_with(old: str, new: str) -> str:
         ('register = "wire.diameter"', 'register = "wire.colour"', "wire.material"),
         ('register = "wire.material"', 'register = "wire.length"', "cannot stand"),
         ('register = "wire.diameter"', 'register = "wire.material"', "cannot stand"),
-        ('unit = "mm"\nsheet = "dimensions"', 'unit = "kg"\nsheet = "dimensions"', "cannot stand"),
+        ('unit = "mm", sheet = "dimensions"', 'unit = "kg", sheet = "dimensions"', "cannot stand"),
     ],
 )
 def test_a_definition_names_facts_that_there_are(old: str, new: str, words: str) -> None:

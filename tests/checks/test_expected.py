@@ -85,7 +85,7 @@ def test_another_number_of_swings_is_named(typed: int, counted: int) -> None:
         ('quantity = "theta", range', 'quantity = "thetta", range', "no single value “thetta”"),
         ("range = [15, 45]", "range = [45, 15]", "empty range"),
         ("range = [15, 45]", "range = [15, 45], factor = 2", "a factor or a range"),
-        ("half_width = 1\nquestion", "half_width = -1\nquestion", "no half-width"),
+        ("half_width = 1, question", "half_width = -1, question", "no half-width"),
     ],
 )
 def test_a_slip_that_cannot_be_tried_is_refused(old: str, new: str, words: str) -> None:

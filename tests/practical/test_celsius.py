@@ -20,6 +20,7 @@ id = "warming"
 version = "1"
 title = "Expansion of a rod"
 aim = "Made up for tests: a thermometer in degrees Celsius and a gauge."
+answers = {{}}
 [sheets.all]
 title = "All"
 [instruments]

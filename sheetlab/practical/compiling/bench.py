@@ -17,12 +17,13 @@ from sheetlab.practical.bench_fields import (
     ScaleField,
     TruthField,
 )
-from sheetlab.practical.compiling.names import dimension_at, formula_at
+from sheetlab.practical.compiling.names import Refusals, dimension_at, formula_at
 from sheetlab.practical.definition import (
     BenchInput,
     BenchInstrument,
     BenchReading,
     DefinitionError,
+    Table,
     Truth,
 )
 from sheetlab.practical.fields import Field, SourceSpec
@@ -50,28 +51,29 @@ def compile_forward(practical: Practical) -> Forward | None:
 
     Raises
     ------
-    DefinitionError
-        For the first key of the bench that cannot be used.
+    RefusedDefinitionError
+        With each key of the bench that cannot be used.
     """
-    definition, stress = practical.definition, practical.stress
+    definition = practical.definition
     if definition.bench is None:
         return None
     bench = Bench(practical)
+    refusals = Refusals()
     for truth in definition.bench.truths:
-        bench.truths[truth.id] = _truth(bench, truth)
-    measurand = definition.results[0].quantity
-    missing = f"the true value of the first result, “{measurand}”, is missing"
-    _refuse(measurand not in bench.truths, "bench.truths", missing)
-    for key in ("dead_load", "diameter", "length", "modulus") if stress else ():
-        name = getattr(stress, key)
-        lacks = bool(name) and name not in bench.truths
-        _refuse(lacks, f"stress.{key}", f"“{name}” has no true value", "a truth")
+        with refusals.about(truth, truth.id):
+            bench.truths[truth.id] = _truth(bench, truth)
+    with refusals.about(None):
+        _check_truths(bench)
     for instrument in definition.bench.instruments:
-        bench.scales[instrument.instrument] = _scale(practical, instrument)
+        with refusals.about(instrument, instrument.instrument):
+            bench.scales[instrument.instrument] = _scale(practical, instrument)
     for typed in definition.bench.inputs:
-        bench.inputs[typed.input] = _input(bench, typed)
+        with refusals.about(typed, typed.input):
+            bench.inputs[typed.input] = _input(bench, typed)
     for reading in definition.bench.readings:
-        bench.readings[reading.column] = _reading(bench, reading)
+        with refusals.about(reading, reading.column):
+            bench.readings[reading.column] = _reading(bench, reading)
+    refusals.end()
     return Forward(
         tuple(bench.truths.values()),
         bench.scales,
@@ -79,6 +81,18 @@ def compile_forward(practical: Practical) -> Forward | None:
         tuple(bench.readings.values()),
         bench.rows,
     )
+
+
+def _check_truths(bench: Bench) -> None:
+    """Refuse a bench that does not know what the measurand, or a stress, truly is."""
+    definition, stress = bench.practical.definition, bench.practical.stress
+    measurand = definition.results[0].quantity
+    missing = f"the true value of the first result, “{measurand}”, is missing"
+    _refuse(measurand not in bench.truths, "bench.truths", missing)
+    for key in ("dead_load", "diameter", "length", "modulus") if stress else ():
+        name = getattr(stress, key)
+        lacks = bool(name) and name not in bench.truths
+        _refuse(lacks, f"stress.{key}", f"“{name}” has no true value", "a truth")
 
 
 def _refuse(wrong: bool, where: str, reason: str, allowed: str = "") -> None:
@@ -190,7 +204,7 @@ def _reading(bench: Bench, one: BenchReading) -> ReadingField:
     _refuse(nothing_said, where, reason, "a row of bench.instruments")
     for part, size in (("noise", one.noise), ("place_noise", one.place_noise)):
         _refuse(size < 0.0, f"{where}.{part}", f"{size:g}", "0 or more")
-    bench.rows[table_id] = _rows(bench, one, table_id, table.rows)
+    bench.rows[table_id] = _rows(bench, one, table)
     keys = tuple(practical.columns(one.column))
     typed = practical.field(keys[0])
     both = bool(one.value) == (one.start is not None)
@@ -215,11 +229,10 @@ def _reading(bench: Bench, one: BenchReading) -> ReadingField:
     )
 
 
-def _rows(bench: Bench, one: BenchReading, table: str, most: int) -> tuple[int, int]:
-    where, known = f"bench.readings.{one.column}.rows", bench.rows.get(table)
-    rows = one.rows or known
-    if rows is None:
-        raise DefinitionError(where, "is missing", "[fewest, most] rows filled")
+def _rows(bench: Bench, one: BenchReading, table: Table) -> tuple[int, int]:
+    where, known = f"bench.readings.{one.column}.rows", bench.rows.get(table.id)
+    most = table.rows
+    rows = one.rows or known or (max(1, table.minimum_rows), most)
     _refuse(known not in (None, rows), where, "differs within its table", "stated once")
     few, many = rows
     _refuse(not 1 <= few <= many <= most, where, f"{few} to {many} rows", f"1 to {most} rows")

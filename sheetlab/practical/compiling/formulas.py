@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from sheetlab.formula.tree import Call, Number, names, substitute, walk
 from sheetlab.practical.compiling.names import Names, formula_at, require
 from sheetlab.practical.definition import Check, DefinitionError
-from sheetlab.practical.fields import LEFT_OUT, CheckField, DerivedField
+from sheetlab.practical.fields import LEFT_OUT, CheckField, DerivedField, Field
 from sheetlab.units import PURE
 
 
@@ -46,19 +46,25 @@ def check_formulas(known: Names, constants: Collection[str]) -> None:
     """Refuse formulas that do not have the dimension of their unit, and checks that are numbers."""
     for key, value in known.derived.items():
         if key not in constants:
-            _check_formula(known, value, known.where[key])
+            with known.refusals.about([value.text, [*names(value.node)]], key):
+                _check_formula(known, value, known.where[key])
     for key, field in (known.inputs | known.derived).items():
-        for spec in field.sources:
-            if isinstance(spec.half_width, Number):
-                continue
+        with known.refusals.about(key):
+            _check_half_widths(known, key, field)
+    for check in known.checks:
+        with known.refusals.about([*names(check.node)]):
+            where = f"checks.{check.code}"
+            condition = known.dimension(check.code, check.node, check.table, where) is None
+            require(condition, f"{where}.condition", "is a number, not a condition")
+
+
+def _check_half_widths(known: Names, key: str, field: Field) -> None:
+    for spec in field.sources:
+        if not isinstance(spec.half_width, Number):
             where = f"{known.where[key]}.uncertainty"
             dimension = known.dimension(spec.label, spec.half_width, None, where)
             alike = dimension == (PURE if spec.relative else field.unit).dimension
             require(alike, where, f"the half-width of “{spec.label}” has another unit")
-    for check in known.checks:
-        where = f"checks.{check.code}"
-        condition = known.dimension(check.code, check.node, check.table, where) is None
-        require(condition, f"{where}.condition", "is a number, not a condition")
 
 
 def _check_formula(known: Names, value: DerivedField, where: str) -> None:

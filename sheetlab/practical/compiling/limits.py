@@ -1,14 +1,11 @@
-"""What is refused before any name is made: titles of sheets, sizes, facts of the register.
-
-A ``DefinitionError`` is raised for the first key that cannot be used.
-"""
+"""What is refused before any name is made: titles of sheets, sizes, facts of the register."""
 
 from __future__ import annotations
 
 import re
 from typing import Any
 
-from sheetlab.practical.compiling.names import require, unit_at
+from sheetlab.practical.compiling.names import Refusals, require, unit_at
 from sheetlab.practical.definition import REGISTER_FACTS, Definition
 from sheetlab.units import unit
 
@@ -33,11 +30,14 @@ RESERVED_SHEETS = (
 """Titles, in small letters, of the sheets that sheetlab itself makes."""
 
 
-def check_limits(definition: Definition) -> None:
+def check_limits(definition: Definition, refusals: Refusals) -> None:
     """Refuse what no workbook could hold."""
-    _check_sheets(definition)
-    _check_sizes(definition)
-    _check_register(definition)
+    for check in (_check_sheets, _check_sizes, _check_register, _check_places):
+        with refusals.about(None):
+            check(definition)
+
+
+def _check_places(definition: Definition) -> None:
     sheets = {sheet.id for sheet in definition.sheets}
     for group in ("instruments", "inputs", "tables", "quantities"):
         for item in getattr(definition, group):

@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
-from msgspec import Struct, field
+from msgspec import Struct, field, to_builtins
 
 from sheetlab.formula import dimensions
 from sheetlab.formula.functions import NAMES
-from sheetlab.formula.tree import Call, FormulaError, Name, Node, Number, parse, substitute
-from sheetlab.practical.definition import DefinitionError, Uncertainty
+from sheetlab.formula.tree import (
+    Call,
+    FormulaError,
+    Name,
+    Node,
+    Number,
+    names,
+    parse,
+    substitute,
+)
+from sheetlab.practical.definition import DefinitionError, RefusedDefinitionError, Uncertainty
 from sheetlab.practical.fields import (
     LEFT_OUT,
+    LINE_RESULTS,
     CheckField,
     CurveField,
     DerivedField,
@@ -21,6 +33,7 @@ from sheetlab.practical.fields import (
     LineField,
     SourceSpec,
 )
+from sheetlab.practical.structure import nearest
 from sheetlab.units import Dimension, Unit, UnitError, unit
 
 
@@ -34,6 +47,37 @@ def require(good: object, where: str, reason: str, allowed: str = "") -> None:
     """
     if not good:
         raise DefinitionError(where, reason, allowed)
+
+
+class Refusals(Struct):
+    """What is wrong with a definition so far, and the names that there are not because of it."""
+
+    problems: list[DefinitionError] = field(default_factory=list)
+    failed: set[str] = field(default_factory=set)
+
+    @contextmanager
+    def about(self, part: Any, *named: str) -> Iterator[None]:
+        """Go on after a part that is refused; what only follows from another is not told.
+
+        ``named``: names that are missing then.
+        """
+        try:
+            yield
+        except DefinitionError as error:
+            texts = _WORD.findall(str(to_builtins(part)))
+            own = {text for name in named for text in (name, name.rpartition(".")[2])}
+            ends = {text.partition(".")[0] for text in texts}
+            if not (self.failed - own) & {*texts, *ends}:
+                self.problems.append(error)
+            self.failed |= own
+
+    def end(self) -> None:
+        """Raise all of them, if there are any."""
+        if self.problems:
+            raise RefusedDefinitionError(*self.problems)
+
+
+_WORD = re.compile(r"[A-Za-z_]\w*(?:\.\w+)*")
 
 
 def unit_at(text: str, where: str) -> Unit:
@@ -105,6 +149,7 @@ class Names(Struct):
     """Number of rows."""
     where: dict[str, str] = field(default_factory=dict)
     """Key of the definition file that a name came from."""
+    refusals: Refusals = field(default_factory=Refusals)
 
     def claim(self, key: str, where: str) -> None:
         """Take a name; a DefinitionError if it is taken, or no name."""
@@ -197,6 +242,12 @@ class Names(Struct):
 
     def dimension(self, text: str, node: Node, table: str | None, where: str) -> Dimension | None:
         """Dimension of a formula in these names; see ``dimension_at``."""
+        for key in names(node):
+            lines = (f"{line}.{part}" for line in self.lines for part in LINE_RESULTS)
+            there = (*self.inputs, *self.derived, *self.blocks, *lines)
+            if self.kind(key) is None:
+                reason = f"“{key}” in the formula “{text}”: is not the name of anything in this "
+                raise DefinitionError(where, f"{reason}definition{nearest(key, there)}")
         return dimension_at(text, node, self.kind, table, where)
 
     def kept(self, node: Node, table: str) -> Node:

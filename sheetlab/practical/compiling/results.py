@@ -10,6 +10,7 @@ from sheetlab.practical.compiling.names import Names, formula_at, require, unit_
 from sheetlab.practical.compiling.tables import short_names
 from sheetlab.practical.definition import Accepted, Definition, DefinitionError, Result
 from sheetlab.practical.fields import StressField
+from sheetlab.practical.structure import nearest
 from sheetlab.units import unit
 
 
@@ -19,14 +20,17 @@ def accepted_values(known: Names, definition: Definition) -> dict[tuple[str, int
     allowed = ", ".join(q.id for q in definition.quantities)
     for result in definition.results:
         where = f"results.{result.quantity}"
-        for key in (result.quantity, *result.alternatives):
-            good = key in known.derived and known.derived[key].table is None
-            require(good, where, f"there is no quantity “{key}”", allowed)
-        by = result.accepted_by
-        require(not by or by in known.inputs, f"{where}.accepted_by", "is not an input")
-        for i, accepted in enumerate(result.accepted):
-            values[result.quantity, i] = _accepted(known, result, accepted, f"{where}.accepted")
-    require(definition.results, "results", "a practical needs a result")
+        with known.refusals.about([result.quantity, *result.alternatives]):
+            for key in (result.quantity, *result.alternatives):
+                good = key in known.derived and known.derived[key].table is None
+                reason = f"there is no quantity “{key}”{nearest(key, known.derived)}"
+                require(good, where, reason, allowed)
+            by = result.accepted_by
+            require(not by or by in known.inputs, f"{where}.accepted_by", "is not an input")
+            for i, accepted in enumerate(result.accepted):
+                values[result.quantity, i] = _accepted(known, result, accepted, f"{where}.accepted")
+    with known.refusals.about(None):
+        require(definition.results, "results", "a practical needs a result")
     return values
 
 
@@ -56,17 +60,20 @@ def _accepted(known: Names, result: Result, accepted: Accepted, where: str) -> N
 def check_slips(known: Names, definition: Definition) -> None:
     """Refuse slips of results that cannot be tried."""
     for result in definition.results:
-        where = f"results.{result.quantity}.slips"
-        for slip in result.slips:
-            require(
-                known.single(slip.quantity), where, f"there is no single value “{slip.quantity}”"
-            )
-            one_way = (slip.factor is None) != (slip.range is None)
-            require(one_way, where, "needs a factor or a range")
-            low, high = slip.range or (0.0, 1.0)
-            require(low < high, where, "has an empty range", "lowest and highest value")
-        good = result.expected is None or result.expected.half_width >= 0.0
-        require(good, f"results.{result.quantity}.expected", "has no half-width")
+        with known.refusals.about(result.slips):
+            _check_slips(known, result, f"results.{result.quantity}")
+
+
+def _check_slips(known: Names, result: Result, owner: str) -> None:
+    where = f"{owner}.slips"
+    for slip in result.slips:
+        require(known.single(slip.quantity), where, f"there is no single value “{slip.quantity}”")
+        one_way = (slip.factor is None) != (slip.range is None)
+        require(one_way, where, "needs a factor or a range")
+        low, high = slip.range or (0.0, 1.0)
+        require(low < high, where, "has an empty range", "lowest and highest value")
+    good = result.expected is None or result.expected.half_width >= 0.0
+    require(good, f"{owner}.expected", "has no half-width")
 
 
 def stress_of(known: Names, definition: Definition) -> StressField | None:

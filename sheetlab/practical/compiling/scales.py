@@ -80,7 +80,7 @@ def add_instrument(known: Names, instrument: Instrument) -> Scale:
         known.add(
             DerivedField, item, where, key=f"{id_}.{item.id}", unit=own,
             node=formula_at(item.formula, where, scale.names()), text=item.formula,
-            decimals=instrument.decimals + item.extra_decimals, assist=Assist.READINGS,
+            decimals=(instrument.decimals or 0) + item.extra_decimals, assist=Assist.READINGS,
         )  # fmt: skip
     limit = instrument.limit
     if limit is not None:
@@ -112,7 +112,7 @@ def _add_zero(known: Names, scale: Scale, where: str) -> None:
     known.add(
         DerivedField, None, where, key=f"{instrument.id}.zero", symbol="z", unit=own,
         title="mean zero error (to be subtracted)", node=Call("mean", (Name(base),)),
-        text=f"mean({base})", decimals=instrument.decimals + 1,
+        text=f"mean({base})", decimals=(instrument.decimals or 0) + 1,
     )  # fmt: skip
     _add_part_checks(known, scale, base, kind.zero_checks, table)
 
@@ -157,7 +157,7 @@ def add_reading(
     ``key`` and ``title`` are of this reading among the repeats of its column.
     """
     instrument, kind = scale.instrument, scale.kind
-    decimals = instrument.decimals if column.decimals is None else column.decimals
+    decimals = (instrument.decimals or 0) if column.decimals is None else column.decimals
     cell: dict[str, Any] = {"unit": scale.unit, "table": table, "decimals": decimals}
     own = cell | {"key": key, "sources": sources, "instrument": instrument.id}
     if len(kind.parts) == 1:

@@ -33,10 +33,11 @@ def add_columns(known: Names, table: Table, scales: Mapping[str, Scale], runs: i
         )  # fmt: skip
     for column in table.columns:
         at = f"{where}.columns.{column.id}"
-        if column.formula:
-            _add_worked_out(known, table, column, at)
-        else:
-            _add_typed(known, table, column, scales, runs, at)
+        with known.refusals.about(column, f"{table.id}.{column.id}"):
+            if column.formula:
+                _add_worked_out(known, table, column, at)
+            else:
+                _add_typed(known, table, column, scales, runs, at)
 
 
 def short_names(table: Table) -> dict[str, str]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from msgspec.structs import replace
 
 from sheetlab.formula.tree import Number
 from sheetlab.practical.compiling.formulas import (
@@ -20,6 +23,7 @@ from sheetlab.practical.compiling.tables import add_columns, short_names
 from sheetlab.practical.definition import (
     Answer,
     Assist,
+    Check,
     Constant,
     Definition,
     DefinitionError,
@@ -48,31 +52,34 @@ def compile_practical(
 
     Raises
     ------
-    DefinitionError
-        For the first key whose content cannot be used.
+    RefusedDefinitionError
+        With each key whose content cannot be used.
     """
-    check_limits(definition)
     known = Names(rows or {})
+    check_limits(definition, known.refusals)
     _add_what_is_measured(known, definition, runs)
-    for line in definition.lines:
-        add_line(known, line)
-    for curve in definition.curves:
-        add_curve(known, curve)
-    for constant in definition.constants:
-        _add_constant(known, constant)
-    for quantity in definition.quantities:
-        _add_quantity(known, quantity)
-    for check in definition.checks:
-        add_conditions(known, check, f"checks.{check.code}")
+    parts: tuple[tuple[Callable[[Names, Any], None], Sequence[Any]], ...] = (
+        (add_line, definition.lines),
+        (add_curve, definition.curves),
+        (_add_constant, definition.constants),
+        (_add_quantity, definition.quantities),
+        (_add_check, definition.checks),
+    )
+    for add, several in parts:
+        for part in several:
+            with known.refusals.about(part, getattr(part, "id", "")):
+                add(known, part)
     check_formulas(known, {constant.id for constant in definition.constants})
-    checks = fill_in_lines(known)
     for answer in definition.answers:
-        _add_answer(known, answer)
+        with known.refusals.about(answer):
+            _add_answer(known, answer)
     for fitted in known.lines.values():
         if fitted.definition.triangle:
             add_triangle(known, fitted)
     accepted = accepted_values(known, definition)
     check_slips(known, definition)
+    known.refusals.end()
+    checks = fill_in_lines(known)
     return Practical(
         definition=definition,
         source_text=source_text,
@@ -97,15 +104,18 @@ def _add_what_is_measured(known: Names, definition: Definition, runs: int) -> No
         known.inputs[start.key] = start
     scales: dict[str, Scale] = {}
     for instrument in definition.instruments:
-        scale = add_instrument(known, instrument)
-        scales.setdefault(instrument.id, scale)
+        with known.refusals.about(instrument, instrument.id):
+            scales[instrument.id] = add_instrument(known, instrument)
     for cell in definition.inputs:
-        _add_input(known, cell)
+        with known.refusals.about(cell, cell.id):
+            _add_input(known, cell)
     for table in definition.tables:
-        add_columns(known, table, scales, runs)
+        with known.refusals.about(replace(table, columns=(), checks=()), table.id):
+            add_columns(known, table, scales, runs)
         for check in table.checks:
             where = f"tables.{table.id}.checks.{check.code}"
-            add_conditions(known, check, where, table.id, short_names(table))
+            with known.refusals.about(check):
+                add_conditions(known, check, where, table.id, short_names(table))
 
 
 def _add_input(known: Names, cell: Input) -> None:
@@ -114,6 +124,10 @@ def _add_input(known: Names, cell: Input) -> None:
     good = cell.kind != "choice" or cell.choices
     require(good, f"{where}.choices", "a choice needs its choices")
     known.add(InputField, cell, where, unit=cell_unit)
+
+
+def _add_check(known: Names, check: Check) -> None:
+    add_conditions(known, check, f"checks.{check.code}")
 
 
 def _add_constant(known: Names, constant: Constant) -> None:
