@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -246,6 +247,8 @@ def digits_left_out(subject: Subject) -> Iterator[Finding]:
         if not division or len(values) < FEWEST_DIGITS or len(set(values)) < FEWEST_DIGITS - 2:
             continue
         tens = [value / division / 10.0 for value in values]
+        if len({round(b - a, 6) for a, b in pairwise(tens)}) == 1:
+            continue  # equal steps are set, not read
         if all(abs(ten - round(ten)) <= 1e-6 for ten in tens):
             yield finding(
                 "digits-left-out", Severity.NOTE, subject.place(key, 0),

@@ -34,6 +34,11 @@ def normal_text(text: str) -> str:
     return "\n".join(text.splitlines()).rstrip("\n") + "\n"
 
 
+def with_id(text: str, data: Mapping[str, Any], name: str) -> str:
+    """The text as a workbook keeps it, which has no name of a file: with the practical's id."""
+    return text if "id" in data else f'id = "{name}"\n{text}'
+
+
 def shipped_folder() -> Path:
     """Folder of the definitions that come with sheetlab."""
     packaged = Path(__file__).parent.parent / "workbook_templates"
@@ -95,7 +100,8 @@ class Definitions(Struct, frozen=True):
         ]  # fmt: skip
         if wrong:
             raise SheetlabError(*(refused(name, *problem) for problem in wrong))
-        return data["title"], data.get("version") or definition_digest(text)[:8]
+        version = data.get("version") or definition_digest(with_id(text, data, practical))[:8]
+        return data["title"], version
 
 
 def all_folders(folders: Sequence[Path]) -> tuple[Path, ...]:
@@ -171,7 +177,7 @@ _KEY = re.compile(r"""\s*((?:[\w-]+|"[^"]{1,80}")(?:\.(?:[\w-]+|"[^"]{1,80}"))*)
 
 
 def _dotted(key: str) -> str:
-    return key.replace('"', "").replace(" ", "")
+    return re.sub(r"\s*\.\s*", ".", key.strip()).replace('"', "")
 
 
 def line_at(lines: Mapping[str, int], key: str) -> int:

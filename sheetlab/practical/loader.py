@@ -28,6 +28,7 @@ from sheetlab.practical.files import (
     lines_of,
     refused,
     toml_table,
+    with_id,
 )
 from sheetlab.practical.model import Practical
 from sheetlab.practical.profile import BUILT_IN, Profile, profile_problems
@@ -101,13 +102,12 @@ def load(
     stated, problems = (None, problems) if data is None else structured(data, Definition)
     if stated is None or data is None:
         raise _refusal(name, text, problems)
-    digest = definition_digest(text)
-    definition = completed(stated, data, name.removesuffix(SUFFIX), digest)
-    if definition.id != stated.id:
-        # a workbook keeps the text, and not the name of its file
-        text = f'id = "{definition.id}"\n{text}'
+    own = name.removesuffix(SUFFIX)
+    kept = with_id(text, data, own)
+    digest = definition_digest(kept)
+    definition = completed(stated, data, own, digest)
     compiled = partial(
-        compile_practical, source_text=text, digest=digest, runs=runs, rows=dict(rows)
+        compile_practical, source_text=kept, digest=digest, runs=runs, rows=dict(rows)
     )
     try:
         made = _with_forward(compiled(definition))

@@ -69,7 +69,8 @@ def _check_half_widths(known: Names, key: str, field: Field) -> None:
 
 def _check_formula(known: Names, value: DerivedField, where: str) -> None:
     _refuse_means_that_ignore_reasons(known, value, where)
-    dimension, own = known.dimension(value.text, value.node, value.table, where), value.unit
+    at, own = f"{where}.formula", value.unit
+    dimension = known.dimension(value.text, value.node, value.table, at)
     require(dimension is not None, where, f"“{value.text}” is a condition, not a number")
     require(
         dimension == own.dimension,
