@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable, Iterator
 from functools import cache
 from typing import Any
 
@@ -163,28 +164,52 @@ _DECADES = (
 _TOKEN = re.compile(r"([A-Za-zµμΩ]+)(?:(?:\^|\*\*)(-?\d+))?")
 
 
+_TIMES = {"s": 1.0, "min": 60.0, "h": 3600.0}
+
+
+def _parts(text: str) -> Iterator[tuple[str, int, Callable[[str], str]]]:
+    """Units that a text is made of: name, power, and the text with another one in its place."""
+    above, _, below = text.replace("μ", "µ").partition("/")
+    if "/" in below or text in DIMENSIONLESS_TEXTS:
+        return
+    for side, part in ((1, above), (-1, below)):
+        for match in _TOKEN.finditer(part):
+
+            def put(other: str, side: int = side, part: str = part, at: Any = match) -> str:
+                swapped = part[: at.start(1)] + other + part[at.end(1) :]
+                return (f"{swapped}/{below}" if side > 0 else f"{above}/{swapped}").rstrip("/")
+
+            yield match[1], side * int(match[2] or 1), put
+
+
 @cache
 def neighbours(text: str) -> tuple[tuple[Unit, int], ...]:
     """Units that differ from the one of a text by one prefix, with the power of ten k.
 
     A number in the unit is 10^k times as large in its neighbour.
     """
-    above, _, below = text.replace("μ", "µ").partition("/")
-    if "/" in below or text in DIMENSIONLESS_TEXTS:
-        return ()
     found: dict[str, int] = {}
-    for side, part in ((1, above), (-1, below)):
-        for match in _TOKEN.finditer(part):
-            power = side * int(match[2] or 1)
-            for family in _DECADES:
-                own = family.get(match[1])
-                for other, decade in family.items() if own is not None else ():
-                    assert own is not None
-                    if decade != own:
-                        swapped = part[: match.start(1)] + other + part[match.end(1) :]
-                        whole = f"{swapped}/{below}" if side > 0 else f"{above}/{swapped}"
-                        found.setdefault(whole.rstrip("/"), (own - decade) * power)
+    for name, power, put in _parts(text):
+        for family in _DECADES:
+            own = family.get(name)
+            for other, decade in family.items() if own is not None else ():
+                if own is not None and decade != own:
+                    found.setdefault(put(other), (own - decade) * power)
     return tuple((Unit(other, 1.0, 0.0, NUMBER), k) for other, k in found.items())
+
+
+@cache
+def other_times(text: str) -> tuple[tuple[Unit, float], ...]:
+    """Units that differ from the one of a text by seconds, minutes or hours in it, or per each.
+
+    A number in the unit is so many times as large in the other one.
+    """
+    return tuple(
+        (Unit(put(other), 1.0, 0.0, NUMBER), (_TIMES[name] / size) ** power)
+        for name, power, put in _parts("1/s" if text == "Hz" else text)
+        for other, size in _TIMES.items()
+        if name in _TIMES and abs(power) == 1 and other != name
+    )
 
 
 def interval_of(its: Unit) -> Unit:

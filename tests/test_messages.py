@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
 import pytest
+from examples import practical
 from fluent.syntax import parse
-from fluent.syntax.ast import BaseNode, Junk, Message, VariableReference
+from fluent.syntax.ast import BaseNode, Junk, Message, TextElement, VariableReference
 from fluent.syntax.visitor import Visitor
 from hypothesis import given
 from hypothesis import strategies as st
@@ -18,6 +20,7 @@ import sheetlab
 from sheetlab.finding import Place, Severity, finding
 from sheetlab.messages import Sentences, catalogue, phrase, said, words
 from sheetlab.metrology.statement import Decimals, significant
+from sheetlab.practical.files import shipped_folder
 from sheetlab.practical.slips.table import KINDS
 
 PACKAGE = Path(sheetlab.__file__).parent
@@ -96,6 +99,76 @@ def test_messages_are_whole() -> None:
         assert bool(message.value) != bool(parts), name
         in_order = [part for part in ("found", "expected", "remedy") if part in parts]
         assert parts == in_order, name
+
+
+ONE_PRACTICAL = {
+    "chuck", "bubble", "reel", "hanger", "bob", "thread", "swing", "pendulum", "extensometer",
+    "spring", "beam", "sphere", "capillary",
+}  # fmt: skip
+"""Words of one practical; with them those that the practicals here have for themselves."""
+OF_WIRES = {
+    "the register has a sheet of wires": ("register-", "other-set-up", "check-"),
+    "gauge numbers and drawn materials are those of wires": ("plan-gauge", "gauge-", "material-"),
+}
+"""Messages that speak of wires by right, by how their names begin."""
+BOOKS = {
+    "practical/register.py", "practical/standards.py", "before/register.py",
+    "before/register_sheets.py", "before/books.py",
+}  # fmt: skip
+"""Code of that register, and of what books know of wires."""
+
+
+def nouns() -> frozenset[str]:
+    own = [practical(path.stem).definition.words for path in shipped_folder().glob("*.toml")]
+    assert own
+    said_ = {word for one in own for word in (one.body, one.kinks, one.range)}
+    return frozenset((ONE_PRACTICAL | {word.removesuffix("s") for word in said_}) - {"", "body"})
+
+
+def of_one_practical(text: str) -> list[str]:
+    return [word for word in nouns() if re.search(rf"\b{word}s?\b", text, re.IGNORECASE)]
+
+
+def test_no_rule_speaks_of_one_practical() -> None:
+    assert of_one_practical("did the Wire slip") == ["wire"]
+    assert not of_one_practical("wireless")
+    by_right = tuple(start for starts in OF_WIRES.values() for start in starts)
+    wrong = [
+        (name, words_)
+        for name, source in catalogue().items()
+        if not name.startswith(by_right) and (words_ := of_one_practical(texts_of(source)))
+    ]
+    for file, text in sentences_of_code():
+        if file not in BOOKS and (words_ := of_one_practical(text)):
+            wrong.append((file, words_))
+    assert not wrong
+
+
+def texts_of(source: str) -> str:
+    """What a message says itself, without the names of its values and variants."""
+
+    class Texts(Visitor):
+        def __init__(self) -> None:
+            self.parts: list[str] = []
+
+        def visit_TextElement(self, node: TextElement) -> None:
+            self.parts.append(node.value)
+
+    visitor = Texts()
+    visitor.visit(parse(source))
+    return " ".join(visitor.parts)
+
+
+def sentences_of_code() -> Iterator[tuple[str, str]]:
+    """Texts of more than one word in rules and pages, with their files; docstrings are not."""
+    for room in ("checks", "before", "classes", "practical"):
+        for path in (PACKAGE / room).rglob("*.py"):
+            tree = ast.parse(path.read_text(encoding="utf-8"))
+            notes = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+            for node in ast.walk(tree):
+                text = node.value if isinstance(node, ast.Constant) else ""
+                if isinstance(text, str) and " " in text and id(node) not in notes:
+                    yield path.relative_to(PACKAGE).as_posix(), text
 
 
 @given(text=st.text(max_size=20))

@@ -11,7 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sheetlab import units
-from sheetlab.units import NUMBER, PURE, Dimension, UnitError, coherent_text, neighbours, unit
+from sheetlab.units import (
+    NUMBER,
+    PURE,
+    Dimension,
+    UnitError,
+    coherent_text,
+    neighbours,
+    other_times,
+    unit,
+)
 
 
 @pytest.mark.parametrize(
@@ -188,3 +197,26 @@ def test_a_number_in_a_neighbouring_unit(text: str, other: str, decades: int) ->
 @pytest.mark.parametrize("text", ["1", "", "degree", "m/s/kg"])
 def test_units_without_neighbours(text: str) -> None:
     assert neighbours(text) == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("s", {"min": 1.0 / 60.0, "h": 1.0 / 3600.0}),
+        ("min", {"s": 60.0, "h": 1.0 / 60.0}),
+        ("1/s", {"1/min": 60.0, "1/h": 3600.0}),
+        ("Hz", {"1/min": 60.0, "1/h": 3600.0}),
+        ("cm^3/min", {"cm^3/s": 1.0 / 60.0, "cm^3/h": 60.0}),
+        ("s/m", {"min/m": 1.0 / 60.0, "h/m": 1.0 / 3600.0}),
+        # nobody squares a minute by mistake
+        ("m/s^2", {}),
+        ("Pa", {}),
+        ("1", {}),
+    ],
+)
+def test_seconds_minutes_and_hours(text: str, expected: dict[str, float]) -> None:
+    found = {its.text: ratio for its, ratio in other_times(text)}
+    assert found == pytest.approx(expected)
+    own = unit(text)
+    for other, ratio in found.items():
+        assert ratio == pytest.approx(own.factor / unit(other).factor)

@@ -199,7 +199,7 @@ def _blocks(plan: Plan) -> Iterator[Block]:
         yield Lines(LOOK, first, alert=True)
     given: Iterable[Phrase | str] = (*_stated_lines(plan, words), *words.dominant_lines(result))
     if breaks_at is not None:
-        given = (phrase("plan-breaks", row=breaks_at),)
+        given = (phrase("plan-breaks", row=breaks_at, body=plan.practical.definition.words.body),)
     yield Lines("What this plan would give", _all_shown(plan, given))
     if stress is not None:
         yield Lines("Load and stress", _all_shown(plan, _stress_lines(stress)))

@@ -210,7 +210,10 @@ def _risk_numbers(plan: Plan, drop: float | None) -> Iterator[tuple[str, str]]:
     yield height, Decimals(f"{significant(100 * drop, 2)} cm")
     if load_unit.dimension == unit("kg").dimension:
         energy = significant(drop_energy(total, drop), 2)
-        yield "Energy of the masses if the wire breaks", Decimals(f"{energy} J")
+        yield (
+            f"Energy of the masses if the {plan.practical.definition.words.body} breaks",
+            Decimals(f"{energy} J"),
+        )
 
 
 def save_plan(plan: Plan, path: Path, drop: float | None = None) -> None:

@@ -32,14 +32,11 @@ def answers_that_differ(subject: Subject) -> Iterator[Finding]:
         compared = given is not None and bool(one.expected)
         yield finding(
             "own-result-differs", Severity.NOTE, subject.place(key, None),
-            which="first" if one.first and len(differ) > 1 else "any",
-            title=one.answer.title,
+            which="first" if one.first and len(differ) > 1 else "any", title=one.answer.title,
             # the digits that were typed, and no others
             given="nothing" if given is None else amount(given, unit, digits=MOST_TYPED),
-            value=amount(one.expected, unit, digits=digits),
-            carried=len(one.carried),
-            own=" and ".join(f"“{titles[key]}”" for key in one.carried),
-            compared=compared,
+            value=amount(one.expected, unit, digits=digits), carried=len(one.carried),
+            own=" and ".join(f"“{titles[key]}”" for key in one.carried), compared=compared,
             ratio=plain((given or 0.0) / one.expected, 4) if compared else "",
             causes=Decimals(consistent_with(one)),
             question=Decimals(one.causes[0].question)

@@ -8,20 +8,8 @@ from enum import StrEnum
 from msgspec import Struct
 from msgspec.structs import replace
 
-from sheetlab.checks import (
-    answers,
-    completeness,
-    conditions,
-    expected,
-    lines,
-    patterns,
-    repeats,
-    results,
-    slips,
-)
-from sheetlab.checks import (
-    bound as bound_to,
-)
+from sheetlab.checks import answers, completeness, conditions, lines, patterns, results, slips
+from sheetlab.checks import bound as bound_to
 from sheetlab.checks.diagnosis import AnswerDiagnosis
 from sheetlab.checks.order import gravest_first
 from sheetlab.checks.subject import Subject
@@ -50,7 +38,7 @@ RULES = (
     slips.columns_in_doubt,
     slips.zero_line_counted_twice,
     slips.repeats_off,
-    repeats.row_repeats_off,
+    slips.row_repeats_off,
     slips.digits_left_out,
     completeness.tenths_left_out,
     patterns.patterns_of_lines,
@@ -61,7 +49,7 @@ RULES = (
     results.undetermined,
     results.at_extremes,
     results.far_from_accepted,
-    expected.not_as_expected,
+    results.not_as_expected,
     completeness.short_tables,
     completeness.rows_left_out,
     completeness.reasons_that_are_none,
@@ -127,13 +115,5 @@ def assess(
         status = Status.DOUBTFUL
     else:
         status = Status.OK
-    return Assessment(
-        practical,
-        observations,
-        evaluation,
-        subject.answers,
-        tuple(subject.studies),
-        findings,
-        status,
-        bound,
-    )
+    return Assessment(practical, observations, evaluation, subject.answers, subject.studies,
+                      findings, status, bound)  # fmt: skip

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from sheetlab.checks.subject import Subject, amount, same_size
 from sheetlab.finding import Finding, Severity, finding
-from sheetlab.messages import Phrase, phrase, said
+from sheetlab.messages import phrase, said
 from sheetlab.metrology.statement import Decimals, percentage, plain
 from sheetlab.practical.register import BoundInstrument, as_date, same_id, wire_fact
 from sheetlab.practical.standards import Gauge, nearest_gauge, read_gauge
@@ -27,8 +27,9 @@ def other_set_up(subject: Subject) -> Iterator[Finding]:
     bound, typed = subject.bound, subject.observations.entry("start.setup")
     if bound is not None and typed.text and same_id(typed.text) != same_id(bound.setup):
         yield finding(
-            "other-set-up", Severity.DOUBTFUL, typed.place, typed=typed.text, setup=bound.setup
-        )
+            "other-set-up", Severity.DOUBTFUL, typed.place,
+            typed=typed.text, setup=bound.setup, wire=bound.wire is not None,
+        )  # fmt: skip
 
 
 def least_counts_that_differ(subject: Subject) -> Iterator[Finding]:
@@ -51,13 +52,9 @@ def least_counts_that_differ(subject: Subject) -> Iterator[Finding]:
         }
         yield finding(
             "least-count-against-register", Severity.DOUBTFUL,
-            subject.place([*parts, key][0], None),
-            owner=subject.practical.owner(key),
-            id=one.id,
-            typed=amount(typed, unit),
-            times=plain(typed / registered, 3),
-            registered=amount(registered, unit),
-            count=len(parts),
+            subject.place([*parts, key][0], None), owner=subject.practical.owner(key), id=one.id,
+            typed=amount(typed, unit), times=plain(typed / registered, 3),
+            registered=amount(registered, unit), count=len(parts),
             parts=Decimals("; ".join(_part(subject, *part) for part in parts.items())),
         )  # fmt: skip
 
@@ -81,6 +78,7 @@ def zeros_that_moved(subject: Subject) -> Iterator[Finding]:
     from a single registered one by 0.54 division (standard deviation, with the rounding of both);
     more than two divisions are then met in 4 of 100 000 instruments (2 000 000 random trials).
     """
+    kinds = {one.id: one.kind for one in subject.practical.definition.instruments}
     for one in _instruments(subject):
         key = f"{one.instrument}.zero"
         zero = subject.numbers.shown(key) if one.zeros and _has(subject, key) else None
@@ -97,17 +95,11 @@ def zeros_that_moved(subject: Subject) -> Iterator[Finding]:
         unit = subject.practical.field(key).unit
         yield finding(
             "zero-drifted", Severity.DOUBTFUL, subject.place(f"{one.instrument}.zero_reading", 0),
-            owner=subject.practical.owner(key),
-            id=one.id,
-            zero=amount(zero, unit),
-            last=amount(last.zero, unit),
-            on=last.on,
-            count=len(values),
-            least=amount(min(values), unit),
-            most=amount(max(values), unit),
-            divisions=Decimals(f"{abs(moved):.1f}"),
-            side="more" if moved > 0 else "less",
-            why="typed" if abs(zero) < 0.5 * least else why,
+            owner=subject.practical.owner(key), id=one.id, zero=amount(zero, unit),
+            last=amount(last.zero, unit), on=last.on, count=len(values),
+            least=amount(min(values), unit), most=amount(max(values), unit),
+            divisions=Decimals(f"{abs(moved):.1f}"), side="more" if moved > 0 else "less",
+            kind=kinds[one.instrument], why="typed" if abs(zero) < 0.5 * least else why,
         )  # fmt: skip
 
 
@@ -133,23 +125,18 @@ def gauges_that_differ(subject: Subject) -> Iterator[Finding]:
         if abs(d - named.diameter) <= max(OFF_GAUGE * named.diameter, OFF_GAUGE_SIGMAS * 1e3 * u):
             continue
         yield finding(
-            "gauge-against-register",
-            Severity.DOUBTFUL if wire.diameter is None else Severity.NOTE,
-            subject.place(quantity.id, 0),
-            title=f"{quantity.title} {quantity.symbol}",
-            typed=Decimals(f"{d:.4g}"),
-            id=wire.id,
-            gauge=str(named),
-            diameter=Decimals(f"{named.diameter:.3f}"),
-            off=percentage(d / named.diameter - 1.0, signed=True),
-            near=tuple(_near(nearest_gauge(system, d), d) for system in ("SWG", "AWG")),
-        )
+            "gauge-against-register", Severity.DOUBTFUL if wire.diameter is None else Severity.NOTE,
+            subject.place(quantity.id, 0), title=f"{quantity.title} {quantity.symbol}",
+            typed=Decimals(f"{d:.4g}"), id=wire.id, **_gauge(named, d),
+            near=tuple(phrase("gauge-near", **_gauge(nearest_gauge(system, d), d))
+                       for system in ("SWG", "AWG")),
+        )  # fmt: skip
 
 
-def _near(one: Gauge, d: float) -> Phrase:
+def _gauge(one: Gauge, d: float) -> dict[str, str]:
+    """A gauge, its diameter, and how far another is off it."""
     off = percentage(d / one.diameter - 1.0, signed=True)
-    diameter = Decimals(f"{one.diameter:.3f}")
-    return phrase("gauge-near", gauge=str(one), diameter=diameter, off=off)
+    return {"gauge": str(one), "diameter": Decimals(f"{one.diameter:.3f}"), "off": off}
 
 
 def material_that_differs(subject: Subject) -> Iterator[Finding]:

@@ -52,6 +52,8 @@ def power_words(power: str) -> str:
 def cause_of(practical: Practical, target: str, slip: Candidate, distance: float) -> Cause:
     """A slip on the way to a quantity, in words."""
     what, which = " and ".join(dict.fromkeys(named(practical, key) for key in slip.about)), "taken"
+    # a number has no name but itself: “π as 3”
+    what = what or slip.detail.partition(" as ")[0]
     if slip.kind == "unit":
         put_in = dict.fromkeys(named(practical, key) for key in slip.about if key != target)
         what = " or ".join(f"“{name}”" for name in put_in)
@@ -64,6 +66,7 @@ def cause_of(practical: Practical, target: str, slip: Candidate, distance: float
             ("of", named(practical, slip.of or target)),
             ("detail", slip.detail),
             ("power", power_words(slip.detail)),
+            ("load", practical.definition.words.load or "number"),
             ("which", which),
             ("elsewhere", abs(slip.factor - 1.0) < BY_CHANCE),
         ),
@@ -76,11 +79,6 @@ def joined(a: Cause, b: Cause) -> Cause:
     """Two causes that explain a number together."""
     a, b = sorted((a, b), key=lambda cause: (-KINDS[cause.kind].frequency, cause.kind))
     return Cause(
-        f"{a.kind} + {b.kind}",
-        f"{a.text}, together with {b.text}",
-        f"{a.question} {b.question}",
-        a.factor * b.factor,
-        a.distance,
-        a.legitimate and b.legitimate,
-        (*a.about, *b.about),
-    )
+        f"{a.kind} + {b.kind}", f"{a.text}, together with {b.text}", f"{a.question} {b.question}",
+        a.factor * b.factor, a.distance, a.legitimate and b.legitimate, (*a.about, *b.about),
+    )  # fmt: skip

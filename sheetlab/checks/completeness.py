@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 
-from sheetlab.checks.evaluated import allowed
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Place, Severity, finding
 from sheetlab.formula.tree import Call, Name, Number, walk
@@ -112,26 +111,19 @@ def _count(subject: Subject, key: str) -> int:
 
 def outside_limits(subject: Subject) -> Iterator[Finding]:
     """Typed numbers outside the limits of their cells, which a spreadsheet may have let pass."""
-    for key, one in subject.practical.inputs.items():
-        for entry in subject.observations.entries.get(key, ()):
-            if entry.value is None or one.kind != "number" or allowed(one, entry.value):
-                continue
-            yield finding(
-                "outside-limits", Severity.DOUBTFUL, entry.place,
-                title=one.title,
-                value=Decimals(f"{entry.value:.10g}"),
-                allowed=Decimals(expected_of(one)),
-                meant=_in_other_unit(subject, one, entry.value),
-            )  # fmt: skip
+    for one, _, entry in subject.not_allowed:
+        value = entry.value or 0.0
+        yield finding(
+            "outside-limits", Severity.DOUBTFUL, entry.place, title=one.title,
+            value=Decimals(f"{value:.10g}"), allowed=Decimals(expected_of(one)),
+            meant=_in_other_unit(subject, one, value),
+        )  # fmt: skip
 
 
 def _in_other_unit(subject: Subject, one: InputField, value: float) -> Phrase | str:
     """What one cell of a column would hold among the others if its unit was another."""
-    others = [
-        entry.value
-        for row, entry in enumerate(subject.observations.entries[one.key])
-        if entry.value is not None and (one.key, row) not in subject.beyond_limits
-    ]
+    typed = subject.typed_numbers(one.key).items()
+    others = [other for row, other in typed if (one.key, row) not in subject.beyond_limits]
     if one.table is not None and len(others) >= FEWEST_OTHERS:
         for unit, factor in mistaken_for(one.unit):
             if min(others) <= value * factor <= BEYOND_OTHERS * max(others):
@@ -179,11 +171,8 @@ def rows_with_gaps(subject: Subject) -> Iterator[Finding]:
             if there and empty and (table.id, row) not in subject.left_out:
                 yield finding(
                     "row-incomplete", Severity.NOTE, subject.place(empty[0], row),
-                    titles=_titles(subject, empty),
-                    count=len(empty),
-                    row=row + 1,
-                    table=table.title,
-                    there=practical.field(there[0]).title,
+                    titles=_titles(subject, empty), count=len(empty), row=row + 1,
+                    table=table.title, there=practical.field(there[0]).title,
                 )  # fmt: skip
 
 
@@ -199,19 +188,14 @@ def scales_unknown(subject: Subject) -> Iterator[Finding]:
     """
     practical = subject.practical
     for instrument in practical.definition.instruments if subject.evaluation.measurand else ():
-        read = any(
-            entry.value is not None
-            for key in practical.read_with(instrument.id)
-            for entry in subject.observations.entries[key]
-        )
+        read = any(map(subject.typed_numbers, practical.read_with(instrument.id)))
         for key, one in practical.inputs.items() if read else ():
             of_scale = one.table is None and key.startswith(f"{instrument.id}.")
             entry = subject.observations.entry(key)
             if one.required and of_scale and not entry.text and entry.value is None:
                 yield finding(
                     "scale-unknown", Severity.NOTE, subject.place(key, None),
-                    instrument=instrument.title,
-                    title=one.title,
+                    instrument=instrument.title, title=one.title,
                     allowed=Decimals(expected_of(one)),
                 )  # fmt: skip
 
@@ -252,17 +236,13 @@ def tenths_left_out(subject: Subject) -> Iterator[Finding]:
     for key, one in subject.practical.inputs.items():
         if one.table is None or not key.endswith(".coincidence"):
             continue
-        entries = enumerate(subject.observations.entries.get(key, ()))
-        typed = [(row, v) for row, e in entries if (v := e.value) is not None]
-        whole = [(row, v) for row, v in typed if v == int(v)]
+        typed = subject.typed_numbers(key)
+        whole = [(row, value) for row, value in typed.items() if value == int(value)]
         if len(typed) >= FEWEST_TENTHS and len(whole) == 1:
             row, value = whole[0]
             yield finding(
-                "digits-left-out_tenths", Severity.NOTE, subject.place(key, row),
-                title=one.title,
-                value=Decimals(f"{value:g}"),
-                row=row + 1,
-                count=len(typed) - 1,
+                "digits-left-out_tenths", Severity.NOTE, subject.place(key, row), title=one.title,
+                value=Decimals(f"{value:g}"), row=row + 1, count=len(typed) - 1,
             )  # fmt: skip
 
 
@@ -353,12 +333,9 @@ def limits_far_off(subject: Subject) -> Iterator[Finding]:
         one, entry = practical.inputs[key], subject.observations.entry(key)
         if entry.value is not None and entry.value >= FAR_LIMIT * known:
             yield finding(
-                "limit-doubtful", Severity.DOUBTFUL, entry.place,
-                owner=practical.owner(key),
-                title=one.title,
-                value=amount(entry.value, one.unit),
-                times=plain(entry.value / known, 3),
-                known=amount(known, one.unit),
+                "limit-doubtful", Severity.DOUBTFUL, entry.place, owner=practical.owner(key),
+                title=one.title, value=amount(entry.value, one.unit),
+                times=plain(entry.value / known, 3), known=amount(known, one.unit),
             )  # fmt: skip
 
 
@@ -389,9 +366,7 @@ def _constant_used(subject: Subject, one: DerivedField) -> Iterator[Finding]:
             inputs = [k for key in passed for k in practical.leaves(key)]
             yield finding(
                 "constant-used", Severity.NOTE, subject.place([*inputs, constant.key][0], None),
-                title=one.title,
-                constant=constant.title,
-                value=subject.shown(constant.key),
+                title=one.title, constant=constant.title, value=subject.shown(constant.key),
                 wanted=", ".join(practical.inputs[k].title.lower() for k in inputs),
             )  # fmt: skip
         return
@@ -427,9 +402,7 @@ def formulas_that_differ(subject: Subject) -> Iterator[Finding]:
         if off:
             place, shown, value = off[0]
             yield finding(
-                "formula-altered", Severity.NOTE, place,
-                title=one.title,
-                cells=", ".join(where.cell for where, _, _ in off),
-                shown=Decimals(f"{shown:.6g}"),
+                "formula-altered", Severity.NOTE, place, title=one.title,
+                cells=", ".join(where.cell for where, _, _ in off), shown=Decimals(f"{shown:.6g}"),
                 value=Decimals(f"{value:.6g}"),
             )  # fmt: skip

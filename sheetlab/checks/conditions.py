@@ -187,10 +187,7 @@ def implausible_quantities(subject: Subject) -> Iterator[Finding]:
                 if low <= (subject.numbers.changed(edit.changes).shown(key) or math.inf) <= high
             ]  # fmt: skip
             yield finding(
-                "implausible", Severity.DOUBTFUL, subject.place(key, 0),
-                title=one.title,
-                value=amount(value, one.unit),
-                low=amount(low, one.unit),
-                high=amount(high, one.unit),
-                slips=would_fit(fits),
+                "implausible", Severity.DOUBTFUL, subject.place(key, 0), title=one.title,
+                value=amount(value, one.unit), low=amount(low, one.unit),
+                high=amount(high, one.unit), slips=would_fit(fits),
             )  # fmt: skip

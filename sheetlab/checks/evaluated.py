@@ -14,7 +14,7 @@ from sheetlab.metrology.linepatterns import Explained, Observed
 from sheetlab.practical.evaluate import Evaluation, LineResult, Numbers
 from sheetlab.practical.fields import DerivedField, InputField
 from sheetlab.practical.model import Practical
-from sheetlab.practical.observations import Observations
+from sheetlab.practical.observations import Entry, Observations
 from sheetlab.practical.study import LineStudy, study
 
 LEAST_DIVISIONS = 3.0
@@ -115,16 +115,26 @@ class Evaluated(Struct, frozen=True, dict=True):
             if evaluate(check.node, self.numbers, row) is False
         )
 
+    def typed_numbers(self, key: str) -> dict[int, float]:
+        """Numbers in the cells of an input, in its unit, by row."""
+        entries = enumerate(self.observations.entries.get(key, ()))
+        return {row: entry.value for row, entry in entries if entry.value is not None}
+
     @cached_property
-    def beyond_limits(self) -> frozenset[tuple[str, int]]:
-        """Numbers in tables (column and row) that are outside the limits of their cells."""
-        return frozenset(
-            (key, row)
+    def not_allowed(self) -> tuple[tuple[InputField, int, Entry], ...]:
+        """Numbers outside the limits of their cells, with the row of the cell."""
+        return tuple(
+            (one, row, entry)
             for key, one in self.practical.inputs.items()
-            if one.table is not None and one.kind == "number"
+            if one.kind == "number"
             for row, entry in enumerate(self.observations.entries.get(key, ()))
             if entry.value is not None and not allowed(one, entry.value)
         )
+
+    @cached_property
+    def beyond_limits(self) -> frozenset[tuple[str, int]]:
+        """Numbers in tables (column and row) that are outside the limits of their cells."""
+        return frozenset((one.key, row) for one, row, _ in self.not_allowed if one.table)
 
     @cached_property
     def left_out(self) -> frozenset[tuple[str, int]]:

@@ -37,8 +37,7 @@ def lines_that_are_none(subject: Subject) -> Iterator[Finding]:
             # a reading that was named already may be the cause of it
             continue
         yield finding(
-            "line-scatters", Severity.DOUBTFUL, subject.place(line.field.x, 0),
-            title=d.title,
+            "line-scatters", Severity.DOUBTFUL, subject.place(line.field.x, 0), title=d.title,
             scatter=amount(scatter / factor, one.unit, digits=2),
             most=amount(limit / factor, one.unit, digits=2),
         )  # fmt: skip
@@ -60,8 +59,7 @@ def scatter_unexplained(subject: Subject) -> Iterator[Finding]:
                 "scatter-unexplained", Severity.DOUBTFUL, subject.place(one.field.columns[0], 0),
                 title=one.field.definition.title,
                 times=Decimals(f"{math.sqrt(chi_squared / dof):.1f}"),
-                chi=Decimals(f"{chi_squared:.3g}"),
-                dof=dof,
+                chi=Decimals(f"{chi_squared:.3g}"), dof=dof,
                 most=Decimals(f"{chi_squared_quantile(UNEXPLAINED, dof):.3g}"),
             )  # fmt: skip
 
@@ -84,8 +82,7 @@ def poor_triangles(subject: Subject) -> Iterator[Finding]:
         for key, off in zip(keys[1::2], corners.distances, strict=True):
             if abs(off) > limit:
                 yield finding(
-                    "triangle-off-line", Severity.NOTE, subject.place(key, None),
-                    title=title,
+                    "triangle-off-line", Severity.NOTE, subject.place(key, None), title=title,
                     distance=amount(abs(off / unit.factor), unit, digits=2),
                     side="above" if off > 0.0 else "below",
                 )  # fmt: skip

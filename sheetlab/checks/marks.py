@@ -456,13 +456,9 @@ def _usual_uncertainty(
 
 
 _CONDITIONS: Mapping[str, Callable[[Assessment, Any], Judged]] = {
-    "result": _result,
-    "uncertainty_within": _uncertainty,
-    "rows": _rows,
-    "start": _start,
-    "answers": _answers,
-    "stated": _stated,
-}
+    "result": _result, "uncertainty_within": _uncertainty, "rows": _rows,
+    "start": _start, "answers": _answers, "stated": _stated,
+}  # fmt: skip
 """What judges each condition of an item, by its key; not asked for what the item leaves out."""
 
 
@@ -474,15 +470,9 @@ def own_uncertainty(assessment: Assessment) -> AnswerDiagnosis | None:
     practical = assessment.practical
     results = {r.quantity for r in practical.definition.results}
     dimensions = {practical.derived[key].unit.dimension for key in results}
-    return next(
-        (
-            one
-            for one in assessment.answers
-            if not one.answer.quantity
-            and practical.inputs[f"answer.{one.answer.id}"].unit.dimension in dimensions
-        ),
-        None,
-    )
+    stated = (one for one in assessment.answers if not one.answer.quantity)
+    units = ((practical.inputs[f"answer.{one.answer.id}"].unit, one) for one in stated)
+    return next((one for unit, one in units if unit.dimension in dimensions), None)
 
 
 def _at(finding: Finding) -> str:

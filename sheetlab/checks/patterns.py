@@ -95,9 +95,11 @@ def _told(line: Sizes, message: str, key: str, row: int, /, **values: Any) -> Fi
         effect = (phrase("slope-without", change=by, side=side),)
     # beyond that the slope as typed is no slope, and a percentage of it says nothing
     x = line.subject.practical.field(line.story.line.field.x).title
+    load, loads = line.called.load_or(x)
     return finding(
-        message, Severity.DOUBTFUL, place, *effect, title=line.title, x=x, row=row + 1, **values
-    )
+        message, Severity.DOUBTFUL, place, *effect,
+        title=line.title, x=x, row=row + 1, load=load, loads=loads, **values,
+    )  # fmt: skip
 
 
 def _label(line: Sizes, series: int | None) -> str | Phrase:
@@ -133,20 +135,15 @@ def _pattern(line: Sizes, message: str, pattern: Pattern) -> Finding:
     study = next((s for s in line.subject.studies if s.line is story.line), None)
     test = None if study is None else study.curvature
     return _told(
-        line, message, *places[_PLACES[message]],
-        series=_label(line, pattern.series),
+        line, message, *places[_PLACES[message]], series=_label(line, pattern.series),
         where=phrase("every-series") if shared else _label(line, pattern.series),
-        way=_label(line, series),
-        size=_size(line, pattern.size),
-        twice=_size(line, 2.0 * pattern.size),
-        grows=line.sign * pattern.size > 0.0,
+        way=_label(line, series), size=_size(line, pattern.size),
+        twice=_size(line, 2.0 * pattern.size), grows=line.sign * pattern.size > 0.0,
         before=line.before(row) + 1 if pattern.kind == "step" else 0,
-        step=_size(line, line.graduation()),
-        confirmed=line.confirmed(pattern) and not back[series],
-        alone=len(line.ways) == 1,
-        stays=abs(offset) > LEAST_DIVISIONS * story.division,
-        stay=_size(line, offset),
-        tested=test is not None,
+        step=_size(line, line.graduation()), confirmed=line.confirmed(pattern) and not back[series],
+        alone=len(line.ways) == 1, stays=abs(offset) > LEAST_DIVISIONS * story.division,
+        stay=_size(line, offset), tested=test is not None, kinks=line.called.kinks or "none",
+        range=line.called.range or "none", measured=line.called.size or "none",
         t=Decimals("" if test is None else f"{test.statistic:.1f}".replace("-", "−")),
     )  # fmt: skip
 
@@ -205,13 +202,10 @@ def _point(line: Sizes, pattern: Pattern) -> Finding | None:
             slips=joined(edit.words for edit in of_x),
         )
     return _told(
-        line, "point-off-line", at, row,
-        column=subject.practical.field(key).title,
-        value=subject.shown(key, row),
-        size=_size(line, pattern.size),
+        line, "point-off-line", at, row, column=subject.practical.field(key).title,
+        value=subject.shown(key, row), size=_size(line, pattern.size),
         side="above" if pattern.size > 0.0 else "below",
-        usual=_size(line, story.explained.deviation),
-        meant=meant,
+        usual=_size(line, story.explained.deviation), meant=meant,
     )  # fmt: skip
 
 
@@ -242,7 +236,7 @@ def _does_not_return(line: Sizes, offset: float) -> Finding:
     yielded = any(p.kind == "hinge" for p in line.story.explained.patterns)
     return _told(
         line, "permanent-set" if yielded else "backlash",
-        line.story.line.field.y[-1], line.story.rows[0],
-        size=_size(line, offset),
+        line.story.line.field.y[-1], line.story.rows[0], size=_size(line, offset),
         side="higher" if offset > 0.0 else "lower",
+        kind="" if line.instrument is None else line.instrument.kind,
     )  # fmt: skip

@@ -1,19 +1,35 @@
-"""Results that cannot be right, whatever the readings look like."""
+"""Results that cannot be right, whatever the readings look like: far from every book, or from what
+they must come to; and the slips that a definition names for them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Callable, Iterator
 from functools import partial
 
-from sheetlab.checks.expected import FAR, leaves_odd, reach, slips_that_fit
-from sheetlab.checks.subject import Subject, amount, would_fit
+from msgspec import Struct
+
+from sheetlab.checks.subject import Subject, amount, rough, would_fit
 from sheetlab.finding import Finding, Place, Severity, finding
 from sheetlab.messages import phrase
 from sheetlab.metrology.agreement import vague
-from sheetlab.metrology.statement import percentage, plain, significant
+from sheetlab.metrology.budget import effective_dof, student_t
+from sheetlab.metrology.statement import Decimals, percentage, plain, significant
+from sheetlab.practical.definition import Expected, Slip
 from sheetlab.practical.evaluate import AcceptedValue, ResultValue
+from sheetlab.practical.fields import InputField
+from sheetlab.practical.slips.worlds import World, finite
 from sheetlab.units import unit
 
+FAR = 0.002
+"""Probability below which an honest result lies so far from what it must be, or from every book."""
+FAR_NAMED = 0.01
+"""The same where a slip is known that brings it there."""
+CONTRADICT = 3.0
+"""Times the scatter of the points from which what is known of it is no help."""
+STEPS = 40
+SAME = 0.01
+"""Relative change below which a result stays as it is."""
 MUCH = 3.0
 """Times the accepted value from which a result is said to be so many times that."""
 
@@ -41,15 +57,12 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         # a list of what else it might be only hides a slip that is named
         question = result.definition.far_question or phrase("far-from-accepted_any")
         yield finding(
-            "far-from-accepted", Severity.DOUBTFUL, Place(file=subject.file),
-            title=one.title,
+            "far-from-accepted", Severity.DOUBTFUL, Place(file=subject.file), title=one.title,
             ratio=plain(ratio, 3) if ratio > MUCH else percentage(abs(ratio - 1.0)),
             side="times" if ratio > MUCH else "above" if far > 0 else "below",
             uncertainties=significant(abs(accepted.e_n or 0.0), 2),
-            accepted=amount(shown.from_si(accepted.value), shown),
-            known=bool(accepted.tolerance),
-            books=percentage(accepted.tolerance),
-            slips=would_fit(slips),
+            accepted=amount(shown.from_si(accepted.value), shown), known=bool(accepted.tolerance),
+            books=percentage(accepted.tolerance), slips=would_fit(slips),
             question=phrase("far-from-accepted_slip") if slips else question,
         )  # fmt: skip
 
@@ -102,3 +115,170 @@ def undetermined(subject: Subject) -> Iterator[Finding]:
         title = subject.practical.derived[result.definition.quantity].title
         place = Place(file=subject.file)
         yield finding("result-undetermined", Severity.DOUBTFUL, place, title=title)
+
+
+def not_as_expected(subject: Subject) -> Iterator[Finding]:
+    """Results that must come to a known value, such as the intercept of a line, and do not.
+
+    False alarms: 0.2 % of honest results (Student's t for their effective degrees of freedom), and
+    as much again where a slip that the definition names would bring it there by chance.
+    """
+    for result, expected in _expected(subject):
+        one = subject.practical.derived[result.definition.quantity]
+        target = one.unit.to_si(expected.value)
+        slips, limit = _judged(subject, result, expected)
+        values = [result.budget.value, *(n.value(one.key, None) for n in subject.undone())]
+        # nothing of what follows from a slip that explains the measurand too
+        if any(value is not None and abs(value - target) <= limit for value in values):
+            continue
+        yield finding(
+            "not-as-expected", Severity.DOUBTFUL, subject.place(one.key, None), title=one.title,
+            value=amount(one.unit.from_si(result.budget.value), one.unit, one.decimals),
+            target=amount(expected.value, one.unit), limit=rough(limit / one.unit.factor, one.unit),
+            slips=would_fit([slip.words for slip in slips]), question=Decimals(expected.question),
+        )  # fmt: skip
+
+
+def _expected(subject: Subject) -> Iterator[tuple[ResultValue, Expected]]:
+    """Results that must come to a known value."""
+    for result in subject.evaluation.results:
+        if result is not None and result.definition.expected is not None:
+            yield result, result.definition.expected
+
+
+def _judged(
+    subject: Subject, result: ResultValue, expected: Expected
+) -> tuple[list[_Tried], float]:
+    """Slips that would bring a result to where it must be, and how far off it may be, SI units."""
+    one = subject.practical.derived[result.definition.quantity]
+    width = expected.half_width * one.unit.factor
+
+    def within(probability: float) -> float:
+        return math.hypot(reach(subject, result, probability), width)
+
+    slips = _fitting(subject, result, one.unit.to_si(expected.value), within(0.95))
+    return slips, within(1.0 - (FAR_NAMED if slips else FAR))
+
+
+def reach(subject: Subject, result: ResultValue, probability: float) -> float:
+    """Distance within which a result lies from what is true, SI units.
+
+    The uncertainty that is stated rests on the scatter about a line alone. Whether the result is
+    odd is asked with all that is known of that scatter (``Subject.usual``), pooled with it.
+    """
+    pooled: dict[str, tuple[float, float]] = {}
+    for line in subject.evaluation.lines.values():
+        usual, dof, own = subject.usual(line.field), line.fit.dof, line.fit.residual_deviation
+        # where both contradict each other something is wrong with what both rest on
+        if usual.dof and own and usual.deviation <= CONTRADICT * own:
+            both = (dof * own**2 + usual.dof * usual.deviation**2) / (dof + usual.dof)
+            pooled[f"({','.join(line.field.columns)})"] = math.sqrt(both) / own, dof + usual.dof
+    parts = []
+    for row in result.budget.rows:
+        found = next((v for k, v in pooled.items() if row.source.estimate.endswith(k)), None)
+        ratio, dof_ = found or (1.0, row.source.dof)
+        parts.append((ratio * row.contribution, dof_))
+    u = math.sqrt(math.fsum(part**2 for part, _ in parts))
+    return student_t(probability, max(1.0, min(effective_dof(parts), 1e6))) * u
+
+
+def leaves_odd(subject: Subject, value: Callable[[str], float | None]) -> bool:
+    """Whether a result that is not as it must be stays as it is with a slip undone.
+
+    What explains one result only, while another shows that the same readings are wrong, is no
+    explanation. ``value``: a quantity with the slip undone, SI units.
+    """
+    for result, expected in _expected(subject):
+        key, before = result.definition.quantity, result.budget.value
+        off = abs(before - subject.practical.derived[key].unit.to_si(expected.value))
+        after = value(key)
+        same = after is None or abs(after - before) <= SAME * abs(before)
+        if same and off > _judged(subject, result, expected)[1]:
+            return True
+    return False
+
+
+def slips_that_fit(
+    subject: Subject, result: ResultValue, target: float, within: float
+) -> tuple[str, ...]:
+    """Slips that the definition names for a result and that bring it to a value, the best first.
+
+    Not those that leave another result as it cannot be (``leaves_odd``). A value that may be any
+    within its range fits where the result lies within reach at all, and so comes after those that
+    could have failed to fit.
+
+    Parameters
+    ----------
+    target, within
+        The value and how far from it counts as fitting, SI units of the result.
+    """
+    fitting = _fitting(subject, result, target, within)
+    return tuple(one.words for one in fitting if not leaves_odd(subject, one.value))
+
+
+def _fitting(subject: Subject, result: ResultValue, target: float, within: float) -> list[_Tried]:
+    tried = [
+        _tried(subject, result.definition.quantity, slip, target)
+        for slip in result.definition.slips
+    ]
+    fitting = [one for one in tried if one is not None and one.distance <= within]
+    return sorted(fitting, key=lambda one: (one.free, one.distance))
+
+
+class _Tried(Struct, frozen=True):
+    """A result with a slip undone."""
+
+    distance: float
+    """From where it has to be, SI units."""
+    free: bool
+    """Whether any value would have fitted."""
+    words: str
+    value: Callable[[str], float | None]
+    """Any quantity with the slip undone, SI units."""
+
+
+def _tried(subject: Subject, key: str, slip: Slip, target: float) -> _Tried | None:
+    """A result with a slip undone; None if that gives no number near the value."""
+    root = World(subject.numbers)
+    one = subject.practical.field(slip.quantity)
+    typed = subject.numbers.value(slip.quantity, None)
+
+    def undone(value: float) -> Callable[[str], float | None]:
+        world = root.with_(fixed={slip.quantity: value})
+        return lambda name: finite(world.value(name, None))
+
+    def off(value: float) -> float | None:
+        number = undone(value)(key)
+        return None if number is None else number - target
+
+    if slip.range is None:
+        value = None if typed is None or slip.factor is None else typed * slip.factor
+    else:
+        value = _solved(off, *map(one.unit.to_si, slip.range))
+    whole = isinstance(one, InputField) and one.decimals == 0 and one.unit.text == "1"
+    if value is not None and whole:
+        value = float(round(value))
+    left = None if value is None else off(value)
+    if value is None or left is None or value == typed:
+        return None
+    free = slip.range is not None and not whole
+    shown = amount(float(f"{one.unit.from_si(value):.{6 if whole else 2}g}"), one.unit)
+    words = slip.words.replace("{value}", shown)
+    return _Tried(0.0 if free else abs(left), free, words, undone(value))
+
+
+def _solved(off: Callable[[float], float | None], low: float, high: float) -> float | None:
+    """Where a function is nothing, by bisection; None if its ends have one sign."""
+    at_low, at_high = off(low), off(high)
+    if at_low is None or at_high is None or at_low * at_high > 0.0:
+        return None
+    for _ in range(STEPS):
+        middle = 0.5 * (low + high)
+        between = off(middle)
+        if between is None:
+            return None
+        if between * at_low > 0.0:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)

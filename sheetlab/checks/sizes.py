@@ -15,6 +15,7 @@ from sheetlab.checks.evaluated import LineStory
 from sheetlab.checks.subject import Subject, fitting_edits
 from sheetlab.messages import Phrase, phrase
 from sheetlab.metrology.linepatterns import Pattern
+from sheetlab.practical.definition import Instrument, Words
 from sheetlab.practical.edits import Edit, length_edits
 from sheetlab.practical.evaluate import Numbers
 from sheetlab.practical.instruments import KINDS
@@ -53,6 +54,11 @@ class Sizes(Struct, frozen=True):
         return self.story.line.field.definition.title
 
     @property
+    def called(self) -> Words:
+        """What the practical calls its things."""
+        return self.subject.practical.definition.words
+
+    @property
     def sign(self) -> float:
         """Of the slope."""
         return math.copysign(1.0, self.story.explained.slope)
@@ -73,14 +79,19 @@ class Sizes(Struct, frozen=True):
         tolerance = spreads * self.story.explained.deviation + self.story.division
         return abs(value - other) <= tolerance
 
+    @property
+    def instrument(self) -> Instrument | None:
+        """What y is read with; None if it is worked out."""
+        read = self.subject.practical.field(self.story.line.field.y[0]).instrument
+        items = self.subject.practical.definition.instruments
+        return next((item for item in items if item.id == read), None)
+
     def graduation(self) -> float:
         """Step of the main scale of y, SI; 0 if it has none."""
-        one = self.subject.practical.field(self.story.line.field.y[0])
-        for item in self.subject.practical.definition.instruments:
-            if item.id == one.instrument and KINDS[item.kind].graduation:
-                key = f"{item.id}.{KINDS[item.kind].graduation}"
-                return self.subject.numbers.value(key, None) or 0.0
-        return 0.0
+        item = self.instrument
+        if item is None or not KINDS[item.kind].graduation:
+            return 0.0
+        return self.subject.numbers.value(f"{item.id}.{KINDS[item.kind].graduation}", None) or 0.0
 
     def interval(self, row: int) -> float:
         """What y grows by from the row before, in the direction of growth."""
@@ -138,7 +149,12 @@ class Sizes(Struct, frozen=True):
         if self._starts(step) and not back:
             _, row = self.at(step)
             far = AT_AN_END + (2.0 if abs(step.size) > USUAL_SLACK * self.interval(row) else 0.0)
-            yield Cause(far, "kink-at-start", step, phrase("perhaps-slack"))
+            yield Cause(
+                far,
+                "kink-at-start",
+                step,
+                phrase("perhaps-slack", kinks=self.called.kinks or "none"),
+            )
 
     def _starts(self, step: Pattern) -> bool:
         return step.row == self.story.rows[1] and self.sign * step.size > 0.0
@@ -206,7 +222,7 @@ class Sizes(Struct, frozen=True):
             case "step":
                 return phrase("perhaps-slipped", before=self.before(row - 1) + 1, row=row)
             case "toe":
-                return phrase("perhaps-slack")
+                return phrase("perhaps-slack", kinks=self.called.kinks or "none")
             case "hinge":
                 return phrase("perhaps-yielded")
             case _:

@@ -49,6 +49,11 @@ def verdict_lines(accepted: AcceptedValue, mark: str = ".") -> list[str]:
     return [said(phrase("verdict", verdict=accepted.verdict, number=number, books=books), mark)]
 
 
+def _size(size: float, its: Unit, digits: int = 2) -> str:
+    """A difference (SI) in a unit, without its name."""
+    return significant(size / its.factor, digits)
+
+
 def headline(assessment: Assessment) -> str:
     """Status of a workbook in a line."""
     match assessment.status:
@@ -93,8 +98,7 @@ class Words(Struct, frozen=True):
             # a value of which its uncertainty leaves no digit: both are said, in one unit
             shown = self.result_unit(result)
             value = significant(shown.from_si(result.budget.value), 2)
-            u = significant(result.stated_uncertainty / shown.factor, 2)
-            name = shown.pretty
+            u, name = _size(result.stated_uncertainty, shown), shown.pretty
             return self._said("far-less-than", symbol=its.symbol, value=value, unit=name, u=u)
         if prefixed.exponent or self.profile.form == "power":
             # a prefix is there to do without a power of ten
@@ -114,12 +118,9 @@ class Words(Struct, frozen=True):
         else:
             other = its
         return state(
-            other.from_si(result.budget.value),
-            result.stated_uncertainty / other.factor,
-            other.pretty,
-            self.profile.digits,
-            self.profile.decimal_mark,
-        )
+            other.from_si(result.budget.value), result.stated_uncertainty / other.factor,
+            other.pretty, self.profile.digits, self.profile.decimal_mark,
+        )  # fmt: skip
 
     def uncertainty_line(self, result: ResultValue) -> str:
         """Which uncertainty stands after ±."""
@@ -129,13 +130,12 @@ class Words(Struct, frozen=True):
             return self._said("stated-maximum", division=profile.division, wider=wider)
         kind = "agreed" if profile.coverage_factor else "student"
         return self._said(
-            "stated-uncertainty",
-            instead=profile.stated == "maximum",
+            "stated-uncertainty", instead=profile.stated == "maximum",
             kind="standard" if result.stated == "standard" else kind,
             dof="∞" if b.effective_dof > 999 else str(whole_dof(b.effective_dof)),
             k=Decimals(f"{b.coverage_factor:.2f}"),
             probability=plain(100.0 * b.coverage_probability),
-        )
+        )  # fmt: skip
 
     def _scatter_is_wider(self, result: ResultValue) -> Phrase | str:
         """A warning where the readings scatter by more than the maximum error reckons with."""
@@ -143,8 +143,7 @@ class Words(Struct, frozen=True):
         if maximum is None or expanded <= maximum:
             return ""
         its = self.result_unit(result)
-        spread = significant(expanded / its.factor, 2)
-        return phrase("scatter-is-wider", spread=spread, unit=its.pretty)
+        return phrase("scatter-is-wider", spread=_size(expanded, its), unit=its.pretty)
 
     def accepted_lines(self, result: ResultValue, accepted: AcceptedValue) -> list[str]:
         """Comparison with the accepted value, and where that comes from."""
@@ -153,23 +152,18 @@ class Words(Struct, frozen=True):
         signed, rule = profile.signed_difference(difference), profile.difference_rule
         return [
             self._said(
-                "accepted-value",
-                value=plain(shown.from_si(accepted.value)),
-                unit=shown.pretty,
-                source=accepted.source,
-                apart=bool(accepted.tolerance),
+                "accepted-value", value=plain(shown.from_si(accepted.value)), unit=shown.pretty,
+                source=accepted.source, apart=bool(accepted.tolerance),
                 books=percentage(accepted.tolerance),
             ),
             self._said(
-                "accepted-difference",
-                by=percentage(abs(difference) / 100.0),
-                side="above" if difference > 0 else "below",
+                "accepted-difference", by=percentage(abs(difference) / 100.0),
+                side="above" if difference > 0 else "below", rule=rule,
                 shown=bool(rule) and abs(signed) <= MOST_PERCENT,
-                rule=rule,
                 signed=percentage(signed / 100.0, signed=True),
             ),
             *verdict_lines(accepted, profile.decimal_mark),
-        ]
+        ]  # fmt: skip
 
     def trials_line(self, result: ResultValue) -> str:
         """What the Monte Carlo check said."""
@@ -179,15 +173,10 @@ class Words(Struct, frozen=True):
         spread = trials.standard_uncertainty / its.factor
         low, high = (beside(its.from_si(end), spread, 1) for end in (trials.low, trials.high))
         return self._said(
-            "trials",
-            count=f"{trials.trials:,}".replace(",", " "),
-            probability=plain(100.0 * trials.coverage_probability),
-            low=low,
-            high=high,
-            unit=its.pretty,
-            stable=trials.stable,
-            another=self._why_another(result),
-        )
+            "trials", count=f"{trials.trials:,}".replace(",", " "), low=low, high=high,
+            probability=plain(100.0 * trials.coverage_probability), unit=its.pretty,
+            stable=trials.stable, another=self._why_another(result),
+        )  # fmt: skip
 
     def _why_another(self, result: ResultValue) -> Phrase | str:
         """Why the interval of the trials is another than ± U, and which of them to quote."""
@@ -200,13 +189,10 @@ class Words(Struct, frozen=True):
         if reason == "few":
             factor = coverage_factor(b.effective_dof, b.coverage_probability)
         return phrase(
-            "trials-another",
-            side=side if size > NOTABLE else "alike",
-            by=percentage(size),
+            "trials-another", side=side if size > NOTABLE else "alike", by=percentage(size),
             reason="factor" if factor > (1.0 + NOTABLE) * b.coverage_factor else reason,
-            k=Decimals(f"{b.coverage_factor:g}"),
-            factor=Decimals(f"{factor:.2f}"),
-        )
+            k=Decimals(f"{b.coverage_factor:g}"), factor=Decimals(f"{factor:.2f}"),
+        )  # fmt: skip
 
     def second_order_line(self, result: ResultValue) -> str:
         """What is done where the first order of the propagation is not enough; otherwise empty."""
@@ -214,7 +200,7 @@ class Words(Struct, frozen=True):
         if order is None or order.first_is_enough:
             return ""
         its, trials = self.result_unit(result), result.trials is not None
-        shift = Decimals(f"{significant(order.shift / its.factor, 2)} {its.pretty}")
+        shift = Decimals(f"{_size(order.shift, its)} {its.pretty}")
         if order.first_is_nothing:
             return self._said("second-order-extreme", shift=shift, trials=trials)
         change = percentage(order.second / order.first - 1.0, signed=True)
@@ -227,7 +213,7 @@ class Words(Struct, frozen=True):
         b, its = result.budget, self.result_unit(result)
         symbol = self.practical.derived[result.definition.quantity].symbol
         u, expanded = (
-            f"{significant(size / its.factor, 2)} {its.pretty}".rstrip()
+            f"{_size(size, its)} {its.pretty}".rstrip()
             for size in (b.standard_uncertainty, b.expanded_uncertainty)
         )
         k = f"{b.coverage_factor:.2f}"
@@ -249,36 +235,23 @@ class Words(Struct, frozen=True):
             for one in (self.practical.derived[part.key],)
         ]
         return self._said(
-            "maximum-error",
-            division=self.profile.division,
-            value=significant(maximum / its.factor, 2),
-            unit=its.pretty,
-            relative=bool(size),
-            size=size,
-            count=len(terms),
-            terms=Decimals(", ".join(terms)),
-            wider=self._scatter_is_wider(result),
-        )
+            "maximum-error", division=self.profile.division, value=_size(maximum, its),
+            unit=its.pretty, relative=bool(size), size=size, count=len(terms),
+            terms=Decimals(", ".join(terms)), wider=self._scatter_is_wider(result),
+        )  # fmt: skip
 
     def alternatives_lines(self, result: ResultValue) -> list[str]:
         """The same result by other methods."""
         whole, formed, lines = result.budget.value, set(), []
         for other in result.alternatives:
             its = self.unit_of(other.key)
+            value = beside(its.from_si(other.value), result.stated_uncertainty / its.factor, 1)
+            change = percentage(other.value / (whole or 1.0) - 1.0, signed=True)
             formed.add(other.key)
-            lines.append(
-                self._said(
-                    "alternative",
-                    title=other.title,
-                    symbol=other.symbol,
-                    value=beside(
-                        its.from_si(other.value), result.stated_uncertainty / its.factor, 1
-                    ),
-                    unit=its.pretty,
-                    changed=bool(whole),
-                    change=percentage(other.value / (whole or 1.0) - 1.0, signed=True),
-                )
-            )
+            lines.append(self._said(
+                "alternative", title=other.title, symbol=other.symbol, value=value,
+                unit=its.pretty, changed=bool(whole), change=change,
+            ))  # fmt: skip
         return lines + [
             self._said("alternative-missing", title=self.practical.derived[key].title)
             for key in result.definition.alternatives
@@ -288,17 +261,15 @@ class Words(Struct, frozen=True):
     def scatter_line(self, line: LineResult) -> str:
         """Intercept of a line and the scatter about it."""
         its, fit, kind = self.practical.field(line.field.y[0]).unit, line.fit, line.field.kind
-        several = "several" if len(fit.intercepts) > 1 else "one"
+        through, intercept = "origin", ""
+        if kind != "origin":
+            through = "several" if len(fit.intercepts) > 1 else "one"
+            size = its.from_si(fit.intercept), fit.u_intercept / its.factor
+            intercept = stated(*size, its.pretty)
         return self._said(
-            "about-the-line",
-            through="origin" if kind == "origin" else several,
-            intercept=stated(
-                its.from_si(fit.intercept), fit.u_intercept / its.factor, its.pretty
-            ) if kind != "origin" else "",
-            spread=significant(fit.residual_deviation / its.factor, 3),
-            unit=its.pretty,
-            known=kind in ("weighted", "both_errors"),
-            chi=significant(fit.chi_squared, 3),
+            "about-the-line", through=through, intercept=intercept,
+            spread=_size(fit.residual_deviation, its, 3), unit=its.pretty,
+            known=kind in ("weighted", "both_errors"), chi=significant(fit.chi_squared, 3),
             dof=fit.dof,
         )  # fmt: skip
 
@@ -315,28 +286,19 @@ class Words(Struct, frozen=True):
             difference, u = study.passes
             first, second = line.field.labels[:2]
             ratio = abs(difference) / u
-            lines.append(
-                self._said(
-                    "slopes-of-ways",
-                    first=first,
-                    second=second,
-                    ratio=significant(ratio, 2),
-                    agree=ratio <= 2.0,
-                )
-            )
+            lines.append(self._said(
+                "slopes-of-ways", first=first, second=second, ratio=significant(ratio, 2),
+                agree=ratio <= 2.0,
+            ))  # fmt: skip
         if study.half_bar and study.extremes is None and not line.field.definition.through_origin:
-            bar = significant(study.half_bar / y.factor, 2)
+            bar = _size(study.half_bar, y)
             lines.append(self._said("no-line-in-bars", bar=bar, unit=y.pretty))
         if corners is not None:
             one, other = (
-                phrase(
-                    "corner",
-                    distance=significant(abs(d) / y.factor, 2),
-                    unit=y.pretty,
-                    side="above" if d > 0 else "below",
-                )
+                phrase("corner", distance=_size(abs(d), y), unit=y.pretty,
+                       side="above" if d > 0 else "below")
                 for d in corners.distances
-            )
+            )  # fmt: skip
             span = percentage(corners.span)
             lines.append(self._said("triangle-corners", first=one, second=other, span=span))
         return lines
@@ -344,13 +306,10 @@ class Words(Struct, frozen=True):
     def _tested(self, test: TestResult, name: str) -> str:
         infinite = math.isinf(test.statistic)
         return self._said(
-            "line-tested",
-            test=name,
-            far=test.probability < SIGNIFICANT,
-            infinite=infinite,
+            "line-tested", test=name, far=test.probability < SIGNIFICANT, infinite=infinite,
             size="" if infinite else significant(test.statistic, 3),
             chance=percentage(test.probability),
-        )
+        )  # fmt: skip
 
     def left_out_lines(self, assessment: Assessment) -> list[str]:
         """Rows that a person left out, why, and the first result with every row."""
@@ -391,25 +350,20 @@ class Words(Struct, frozen=True):
         if not result.parts or result.budget.standard_uncertainty == 0.0:
             return []
         row = result.budget.rows[0]
-        advice = Decimals(row.source.advice)
+        source, advice = Decimals(row.source.label), Decimals(row.source.advice)
         largest = self._said(
-            "largest-source",
-            source=Decimals(row.source.label),
-            share=share(row.share),
-            advised=bool(advice),
+            "largest-source", source=source, share=share(row.share), advised=bool(advice),
             advice=advice,
-        )
+        )  # fmt: skip
         first = result.parts[0]
         if not first.share:
             return [largest]
         name = self._named(first)
         symbol = self.practical.derived[result.definition.quantity].symbol
         part = self._said(
-            "part-of-variance",
-            name=name[:1].upper() + name[1:],
-            share=share(first.share),
+            "part-of-variance", name=name[:1].upper() + name[1:], share=share(first.share),
             symbol=symbol,
-        )
+        )  # fmt: skip
         factor = shrink_to_halve(first.share)
         if factor is not None:
             halved = self._said("to-halve", symbol=symbol, factor=percentage(factor))

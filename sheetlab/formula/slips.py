@@ -13,8 +13,9 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from sheetlab.formula.functions import FUNCTIONS, Elementwise, Unless
+from sheetlab.formula.render import printed
 from sheetlab.formula.tree import Binary, Call, Name, Negative, Node, Number, names
-from sheetlab.formula.values import argument_keys
+from sheetlab.formula.values import Given, argument_keys, evaluate
 
 Put = Callable[[Node], Node]
 """A part in the place of another -> the whole tree."""
@@ -102,6 +103,9 @@ def product(node: Node, inner: Callable[[str], Node | None]) -> Product | None:
         case Negative(part):
             found = product(part, inner)
             return None if found is None else Product(-found.number, found.powers)
+        case Call() if not names(node):
+            value = evaluate(node, Given({}))
+            return Product(value, {}) if value else None
         case Call("abs", (part,)):
             return product(part, inner)
         case Call("sqrt", (part,)):
@@ -186,14 +190,19 @@ def _spots(node: Node, put: Put = lambda changed: changed, in_sum: bool = False)
     parts = _parts(node)
     op = node.op if isinstance(node, Binary) else ""
     for i, part in enumerate(parts):
-        if op == "^" and (i or isinstance(part, Name | Number)):
-            # a power of a name is handled as one
+        if (op == "^" and (i or isinstance(part, Name | Number))) or _is_number(node):
+            # a power of a name is handled as one, ln 2 as a number
             continue
 
         def put_part(changed: Node, i: int = i) -> Node:
             return put(_made_of(node, (*parts[:i], changed, *parts[i + 1 :])))
 
         yield from _spots(part, put_part, in_sum or op in ("+", "-"))
+
+
+def _is_number(node: Node) -> bool:
+    """Whether a function is one of numbers alone."""
+    return isinstance(node, Call) and not names(node)
 
 
 def _in_arithmetic(node: Node, key: str, changed: Node) -> Node:
@@ -220,14 +229,17 @@ def _at(
                 rounded = Number(round(math.pi, digits - 1) ** power)
                 yield Slip("rounded-constant", put(rounded), (), f"π as {math.pi:.{digits}g}")
         case Number(value) if value not in (0.0, 1.0) and node is base:
-            yield Slip("number-left-out", put(Number(1.0)), detail=f"{value:g}")
-            yield Slip("number-wrong-side", put(Number(1.0 / value)), detail=f"{value:g}")
+            yield from _of_number(put, node, f"{value:g}")
+        case Call() if _is_number(base) and node is base:
+            yield from _of_number(put, node, printed(node, str))
         case Name(key):
             for size in units(key) if power >= 2.0 or not spot.in_sum else ():
                 for kind, other in _of_power(base, power, size):
                     if kind == "power-lost" or not spot.in_sum:
                         shown = abs(power) + 1.0 if kind == "power-more" else power
                         yield Slip(kind, put(other), (key,), f"{shown:g}")
+    for kind, part, other in _of_parts(node):
+        yield Slip(kind, put(other), names(part), "1" if kind == "diameter-for-radius" else "")
     match node:
         case Binary("+" | "-" as op, left, right):
             yield from _sum(put, op, left, right)
@@ -244,6 +256,31 @@ def _at(
                 yield Slip(kind, put(change(inner)), about, detail)
         case Call("row_mean"):
             yield from _row(node, put, repeats)
+
+
+def _of_number(put: Put, node: Node, shown: str) -> Iterator[Slip]:
+    yield Slip("number-left-out", put(Number(1.0)), detail=shown)
+    yield Slip("number-wrong-side", put(Binary("/", Number(1.0), node)), detail=shown)
+
+
+def _of_parts(node: Node) -> Iterator[tuple[str, Node, Node]]:
+    """A factor that is a function left out, a mean not halved: kind, part, what is left."""
+    match node:
+        case Binary("*" | "/" as op, left, right):
+            if _is_factor(right):
+                yield "left-out", right, left
+            if _is_factor(left):
+                yield "left-out", left, Binary(op, Number(1.0), right)
+    match node:
+        case Binary("/", Call("row_mean" | "mean") as mean, Number(2.0)):
+            yield "diameter-for-radius", mean, mean
+
+
+def _is_factor(node: Node) -> bool:
+    """Whether a factor is a function that gives a pure number, such as a cosine."""
+    base, _ = _power(node)
+    rule = FUNCTIONS[base.function] if isinstance(base, Call) and names(base) else None
+    return isinstance(rule, Elementwise) and rule.power is None
 
 
 def _of_power(base: Node, power: float, size: float) -> Iterator[tuple[str, Node]]:
@@ -269,11 +306,19 @@ def _factors(node: Node) -> list[Node]:
 
 
 def _sum(put: Put, op: str, left: Node, right: Node) -> Iterator[Slip]:
+    one, first = Number(1.0), left
+    while isinstance(first, Binary) and first.op in ("+", "-"):
+        first = first.left
+    # 1 + …: what is near one as a whole
+    kind = "correction-left-out" if first == one else "term-left-out"
     if names(right):
-        yield Slip("term-left-out", put(left), names(right))
+        yield Slip(kind, put(left), names(right))
         yield Slip("term-sign", put(Binary("-" if op == "+" else "+", left, right)), names(right))
     if names(left) and names(right):
         yield Slip("term-left-out", put(right if op == "+" else Negative(right)), names(left))
+    if names(left) and (first == one or (op, right) == ("+", one)):
+        about = tuple(dict.fromkeys((*names(left), *names(right))))
+        yield Slip("correction-left-out", put(one), about)
 
 
 def _times_angle(factor: float) -> Change:

@@ -21,7 +21,10 @@ as-well = It could as well be that { $count ->
     }.
 perhaps-reading-alone = the reading in row { $row } alone is off
 perhaps-slipped = something slipped between rows { $before } and { $row }
-perhaps-slack = the first steps pulled out slack or kinks
+perhaps-slack = the first steps pulled out slack{ $kinks ->
+        [none] { "" }
+       *[other] {" "}or { $kinks }
+    }
 perhaps-yielded = something yielded at the end of the range
 perhaps-main-scale = the main scale was misread from row { $row } on
 perhaps-step-unwritten = a step before row { $row } was not written down
@@ -36,7 +39,7 @@ point-off-line =
     .remedy = { $meant } Look at this reading again, or repeat it.
 slip =
     .found = { $series }: a jump of { $size } between rows { $before } and { $row }
-    .expected = equal steps for equal loads, from the first row to the last
+    .expected = equal steps for equal { $loads }, from the first row to the last
     .remedy = Did something slip there, or was the apparatus touched? { $confirmed ->
             [1] The readings on the way back confirm it: they have the jump too. { "" }
            *[0] { "" }
@@ -77,21 +80,30 @@ step-uneven =
     .remedy = Is “{ $x }” right in row { $row }? What was added there may not be what is marked on it.
 kink-at-start =
     .found = { $series }: the first reading lies { $size } short of the line of the others: the first step is longer
-    .expected = equal steps for equal loads from the first row on
-    .remedy = Were there kinks, or slack, that the first steps pulled out, or did something slip? To begin under more tension, and once up and down before the first reading, helps. If only the first reading was misread, look at it again.
+    .expected = equal steps for equal { $loads } from the first row on
+    .remedy = { $kinks ->
+            [none] Was there slack that the first steps pulled out, or did something slip? To go once up and down before the first reading helps.
+           *[other] Were there { $kinks }, or slack, that the first steps pulled out, or did something slip? To begin under more tension, and once up and down before the first reading, helps.
+        } If only the first reading was misread, look at it again.
 yield-at-end =
     .found = { $way }: the last readings leave the line by { $size } upwards{ $stays ->
             [1] , and on the way back { $stay } of it stay
            *[0] { "" }
         }
-    .expected = equal steps for equal loads up to the last row
-    .remedy = Was it loaded beyond its elastic range, or did something slip at the last step? Do not load it further; measure its diameter again, and evaluate only the straight part.
+    .expected = equal steps for equal { $loads } up to the last row
+    .remedy = { $range ->
+            [none] Was the range too much, or did something slip at the last step? Do not go further
+           *[other] Was it loaded beyond its { $range }, or did something slip at the last step? Do not load it further
+        }{ $measured ->
+            [none] { "" }
+           *[other] ; measure its { $measured } again
+        }, and evaluate only the straight part.
 line-bends_at-end =
     .found = { $way }: the last readings leave the line by { $size } downwards{ $stays ->
             [1] , and on the way back { $stay } of it stay
            *[0] { "" }
         }
-    .expected = equal steps for equal loads up to the last row
+    .expected = equal steps for equal { $loads } up to the last row
     .remedy = Was something in the way at the end of the range? Look at these readings again.
 line-bends =
     .found = the points of “{ $title }” bend { $grows ->
@@ -105,33 +117,45 @@ line-bends =
     .remedy = Look at the residuals on the sheet Graphs. Does the bend sit at the first readings or at the last? The sheet Lines shows the slope by other methods.
 friction =
     .found = “{ $title }”: the ways up and down agree at both ends and differ by { $size } in the middle
-    .expected = the same reading at the same load on both ways
+    .expected = the same reading at the same { $load } on both ways
     .remedy = That is what friction does: is something rubbing somewhere? Tap gently before each reading, and wait as long on both ways. { $grows ->
             [0] (Here the way back lies below: look at the order of the columns.)
            *[1] { "" }
         }
 drift =
-    .found = “{ $title }”: the difference between the ways grows steadily with time, to { $twice } at the first load
-    .expected = the same reading at the same load on both ways
+    .found = “{ $title }”: the difference between the ways grows steadily with time, to { $twice } at the first { $load }
+    .expected = the same reading at the same { $load } on both ways
     .remedy = Was the temperature changing, or did something creep or slip slowly? With equal times between readings the mean of both ways is right; wait before you begin, and repeat.
 backlash =
     .found = “{ $title }”: on the way back the readings lie { $size } { $side ->
             [higher] higher
            *[lower] lower
-        } at every load, but for the reading at the turning point
-    .expected = the same reading at the same load on both ways
-    .remedy = Was the mark reached from the other side (backlash)? Turn to the mark the same way for every reading. { $side ->
-            [higher] If the first reading taken again stays there although the mark is reached the right way, it is a permanent set: the range was too much.
+        } at every { $load }, but for the reading at the turning point
+    .expected = the same reading at the same { $load } on both ways
+    .remedy = { $kind ->
+            [screw] Was the mark reached from the other side (backlash)? Turn to the mark the same way for every reading.
+           *[other] Was it reached from the other side (backlash)? Come to it the same way for every reading.
+        } { $side ->
+            [higher] If the first reading taken again stays there although { $kind ->
+                [screw] the mark
+               *[other] it
+            } is reached the right way, it is a permanent set: the range was too much.
            *[lower] { "" }
         }
 permanent-set =
     .found = “{ $title }”: on the way back the readings lie { $size } { $side ->
             [higher] higher
            *[lower] lower
-        } at every load, but for the reading at the turning point
-    .expected = the same reading at the same load on both ways
-    .remedy = Was the mark reached from the other side (backlash)? Turn to the mark the same way for every reading. { $side ->
-            [higher] If the first reading taken again stays there although the mark is reached the right way, it is a permanent set: the range was too much.
+        } at every { $load }, but for the reading at the turning point
+    .expected = the same reading at the same { $load } on both ways
+    .remedy = { $kind ->
+            [screw] Was the mark reached from the other side (backlash)? Turn to the mark the same way for every reading.
+           *[other] Was it reached from the other side (backlash)? Come to it the same way for every reading.
+        } { $side ->
+            [higher] If the first reading taken again stays there although { $kind ->
+                [screw] the mark
+               *[other] it
+            } is reached the right way, it is a permanent set: the range was too much.
            *[lower] { "" }
         }
 
@@ -251,7 +275,10 @@ formula-altered =
 other-set-up =
     .found = the first sheet names the set-up “{ $typed }”, but this workbook was issued for “{ $setup }”
     .expected = the set-up { $setup }
-    .remedy = Which instruments and which wire were used? What is said here of least counts, zero errors and the wire compares with { $setup }.
+    .remedy = { $wire ->
+            [1] Which instruments and which wire were used? What is said here of least counts, zero errors and the wire
+           *[0] Which instruments were used? What is said here of least counts and zero errors
+        } compares with { $setup }.
 scale-part = { $title } { $typed }, register { $registered }
 least-count-against-register =
     .found = { $owner } ({ $id }): its least count comes to { $typed }, { $times } times that of the register, { $registered }{ $count ->
@@ -270,9 +297,16 @@ zero-drifted =
         }
     .expected = a zero error within two divisions of the last one
     .remedy = { $why ->
-            [typed] Were the jaws closed and read, or was 0 typed?
+            [typed] { $kind ->
+                [direct] Was its zero
+               *[other] Were the jaws closed and
+            } read, or was 0 typed?
             [side] It is the same size on the other side: on which side does the zero mark stand?
-           *[moved] Clean the jaws, close them with the ratchet and read again.
+           *[moved] { $kind ->
+                [screw] Clean the jaws, close them with the ratchet
+                [vernier] Clean the jaws, close them
+               *[other] Clean it, bring it to its zero
+            } and read again.
         } If it is so, write the new zero error into the register.
 gauge-near = { $gauge } { $diameter } mm ({ $off })
 gauge-against-register =

@@ -97,31 +97,31 @@ no-such-material_several =
 material-unconfirmed =
     .found = the strength of “{ $name }” is not confirmed
     .expected = a breaking stress with a source
-    .remedy = Ask the supplier, or break a piece of the same reel in a guarded test.
+    .remedy = Ask the supplier, or break a piece of the same batch in a guarded test.
 material-not-listed =
     .found = the practical's list of materials has no “{ $choice }”, which “{ $name }” gives as its choice
     .expected = one of: { $choices }
     .remedy = Correct the file of materials; the plan is made with the usual entry.
 yield-above-breaking =
-    .found = the least yield stress given for “{ $name }” is not below its least breaking stress: wires of one name differ, and both are the least of many
+    .found = the least yield stress given for “{ $name }” is not below its least breaking stress: samples of one name differ, and both are the least of many
     .expected = a yield stress below the breaking stress
-    .remedy = Keep to the fraction of breaking; watch whether the wire comes back.
+    .remedy = Keep to the fraction of breaking; watch whether the { $body } comes back.
 no-yield-stress =
     .found = no yield stress with a source is known for “{ $name }”
     .expected = a yield stress
-    .remedy = Give one in a file with --materials; watch whether the wire comes back.
+    .remedy = Give one in a file with --materials; watch whether the { $body } comes back.
 
 # loads
 load-high =
-    .found = the greatest load brings the wire to { $part } of the least breaking stress
+    .found = the greatest load brings the { $body } to { $part } of the least breaking stress
     .expected = { $limit } at most
-    .remedy = Take fewer or smaller masses, or another wire.
+    .remedy = Take fewer or smaller masses, or another { $body }.
 load-near-yield =
-    .found = the greatest load brings the wire to { $part } of the least yield stress
-    .expected = { $limit } at most, so that the wire comes back
-    .remedy = Take fewer or smaller masses, or another wire; near yield the readings predicted here no longer hold.
+    .found = the greatest load brings the { $body } to { $part } of the least yield stress
+    .expected = { $limit } at most, so that the { $body } comes back
+    .remedy = Take fewer or smaller masses, or another { $body }; near yield the readings predicted here no longer hold.
 load-refused =
-    .found = { $what } the wire to { $stress } MPa, { $part } of the least breaking stress of { $name } ({ $breaking } MPa)
+    .found = { $what } the { $body } to { $stress } MPa, { $part } of the least breaking stress of { $name } ({ $breaking } MPa)
     .expected = { $limit } at most, or a stated reason (--reason)
     .remedy = { $remedy } Nothing was written.
 load-refused-greatest = the greatest load brings
@@ -137,7 +137,7 @@ no-bench =
 # what a plan says: its result
 plan-stated = { $statement } at k = { $factor }; U is { $size } of { $symbol }.
 plan-stated-by-profile = By the profile “{ $profile }” the number after ± is the { $name }: { $size } of { $symbol }.
-plan-breaks = No result: from row { $row } on the load is above what the wire can break at. The tables below go on as if it held.
+plan-breaks = No result: from row { $row } on the load is above what the { $body } can break at. The tables below go on as if it held.
 plan-assumed = Other values: --set NAME=VALUE in the unit shown; the command prints the names. (set): not the usual value.
 plan-above-limit = !: above the limit of the breaking stress; no number: above half of it.
 plan-masses-lack = –: also where the masses given do not suffice.

@@ -482,6 +482,29 @@ class Sheet(Named, frozen=True):
     """Printed on wide pages."""
 
 
+class Words(Struct, frozen=True):
+    """What findings call the things of the practical; without it they speak of none."""
+
+    body: str = "body"
+    """What is loaded, such as wire or spring."""
+    load: str = ""
+    """What grows from row to row, such as load; missing: the title of the abscissa."""
+    loads: str = ""
+    """More than one of it; missing: with an s."""
+    kinks: str = ""
+    """What the first steps can pull out beside slack, such as kinks."""
+    range: str = ""
+    """Beyond what the body must not be taken, such as elastic range."""
+    size: str = ""
+    """What has to be measured again if it was, such as diameter."""
+
+    def load_or(self, abscissa: str) -> tuple[str, str]:
+        """One load and several, in words; ``abscissa``: title of its column."""
+        if self.load:
+            return self.load, self.loads or f"{self.load}s"
+        return f"“{abscissa}”", f"steps of “{abscissa}”"
+
+
 class Definition(Struct, frozen=True):
     """A practical. The first result is its measurand."""
 
@@ -517,6 +540,8 @@ class Definition(Struct, frozen=True):
     """Conditions on single values."""
     answers: tuple[Answer, ...] = ()
     """Missing: what leads to each result, and the uncertainty of the first; empty: none."""
+    words: Words = field(default_factory=Words)
+    """What findings call its things."""
     bench: BenchDefinition | None = None
     """How to invent readings, for plans, practice and tests; missing: there is no way to."""
     stress: Stress | None = None

@@ -312,10 +312,12 @@ def plan_loads(case: Hanging, settings: Settings) -> tuple[Settings, StressPlan]
         warnings=(), refusal=None, reason=case.request.reason.strip(), masses=masses,
         weakest_of=case.weakest_of, all_hung=all_hung,
     )  # fmt: skip
+    body = settings.practical.definition.words.body
+    choices = settings.practical.inputs[case.stress.material].choices
     return settings, replace(
         stress,
-        warnings=tuple(_warnings(stress, settings.practical.inputs[case.stress.material].choices)),
-        refusal=_refusal(stress, column.unit.pretty),
+        warnings=tuple(_warnings(stress, choices, body)),
+        refusal=_refusal(stress, column.unit.pretty, body),
     )
 
 
@@ -453,7 +455,7 @@ def _true_value(settings: Settings, key: str) -> float:
 # -- limits ----------------------------------------------------------------------------------------
 
 
-def _warnings(plan: StressPlan, choices: Sequence[str]) -> Iterator[Finding]:
+def _warnings(plan: StressPlan, choices: Sequence[str], body: str) -> Iterator[Finding]:
     material, greatest = plan.material, plan.greatest
     name, choice, yielding = material.name, material.choice, material.yielding
     if not material.confirmed:
@@ -464,18 +466,18 @@ def _warnings(plan: StressPlan, choices: Sequence[str]) -> Iterator[Finding]:
             "material-not-listed", Severity.NOTE, name=name, choice=choice, choices=listed
         )
     if yielding is not None and yielding[0] >= material.breaking[0]:
-        yield finding("yield-above-breaking", Severity.NOTE, name=name)
+        yield finding("yield-above-breaking", Severity.NOTE, name=name, body=body)
     if yielding is None:
-        yield finding("no-yield-stress", Severity.NOTE, name=name)
+        yield finding("no-yield-stress", Severity.NOTE, name=name, body=body)
     if greatest.of_breaking > plan.limit * (1.0 + 1e-9):
         part, limit = percentage(greatest.of_breaking), percentage(plan.limit)
-        yield finding("load-high", Severity.DOUBTFUL, part=part, limit=limit)
+        yield finding("load-high", Severity.DOUBTFUL, part=part, limit=limit, body=body)
     if greatest.of_yield is not None and greatest.of_yield > YIELD_LIMIT * (1.0 + 1e-9):
         part, limit = percentage(greatest.of_yield), percentage(YIELD_LIMIT)
-        yield finding("load-near-yield", Severity.DOUBTFUL, part=part, limit=limit)
+        yield finding("load-near-yield", Severity.DOUBTFUL, part=part, limit=limit, body=body)
 
 
-def _refusal(plan: StressPlan, load_unit: str) -> Finding | None:
+def _refusal(plan: StressPlan, load_unit: str, body: str) -> Finding | None:
     """That the loads are above half of the breaking stress, and no reason is stated."""
     material, greatest, schedule = plan.material, plan.greatest, plan.schedule
     if greatest.of_breaking <= REFUSED or plan.reason:
@@ -489,5 +491,5 @@ def _refusal(plan: StressPlan, load_unit: str) -> Finding | None:
         what=phrase("load-refused-all-hung" if plan.all_hung else "load-refused-greatest"),
         stress=f"{greatest.stress / 1e6:.0f}", part=percentage(greatest.of_breaking),
         name=material.name, breaking=f"{material.breaking[0] / 1e6:.0f}",
-        limit=percentage(REFUSED), remedy=remedy,
+        limit=percentage(REFUSED), body=body, remedy=remedy,
     )  # fmt: skip

@@ -526,6 +526,13 @@ def test_finding_says_what_was_given_what_follows_and_asks() -> None:
     assert finding.remedy == "Which length goes into the square: the diameter or the radius?"
 
 
+def test_a_number_that_was_rounded_is_asked_for_by_itself() -> None:
+    cells = {**CELLS, "answer.Y": [figures(modulus(V) * math.pi / 3.0, 4)]}
+    (finding,) = answers_that_differ(subject_of(WIRE, cells))
+    assert "a rounded value: π as 3" in finding.expected
+    assert "With how many figures did you put in π?" in finding.remedy
+
+
 def test_units_are_asked_for_in_plain_words() -> None:
     subject = subject_of(WIRE, {**CELLS, "answer.Y": [figures(modulus(V) * 100, 4)]})
     (finding,) = answers_that_differ(subject)
@@ -554,7 +561,7 @@ def test_one_reading_near_the_mean_may_be_a_number_from_a_label() -> None:
 
 def test_every_kind_has_words() -> None:
     for name, kind in KINDS.items():
-        parts = ("of", "detail", "power", "which", "what")
+        parts = ("of", "detail", "power", "which", "what", "load")
         made = words(f"because-{name}", (*((part, "") for part in parts), ("elsewhere", 0)))
         assert made["found"] or name in ("unit", "decimal-point"), "all of it is told by the slip"
         assert made["remedy"].endswith(("?", ".")), name

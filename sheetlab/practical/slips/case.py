@@ -18,7 +18,6 @@ from sheetlab.practical.slips.worlds import World, finite
 from sheetlab.practical.study import LineStudy
 from sheetlab.units import Unit
 
-COSTLY = ("weighted_slope", "weighted_intercept", "both_errors_slope", "both_errors_intercept")
 LENGTH = (("length", 1.0),)
 """A length, as exponents of a dimension."""
 
@@ -77,11 +76,9 @@ class Case(Struct, frozen=True, dict=True):
 
     @cached_property
     def changeable(self) -> dict[str, Node]:
-        """Those formulas without the ones that take long to work out again."""
+        """Those formulas; of a curve, which takes long to fit again, none of its table."""
         costly = any(
-            isinstance(part, Fitted) or (isinstance(part, Call) and part.function in COSTLY)
-            for node in self.formulas.values()
-            for part in walk(node)
+            isinstance(part, Fitted) for node in self.formulas.values() for part in walk(node)
         )
         return {
             key: node
@@ -126,7 +123,7 @@ def named(practical: Practical, key: str) -> str:
                   for table in practical.definition.tables for column in table.columns}  # fmt: skip
         title = titles.get(key, title)
     title = title.partition(" = ")[0].partition(":")[0].partition(" (")[0]
-    with_symbol = field.symbol and not title.endswith(f" {field.symbol}")
+    with_symbol = field.symbol and not f" {title}".endswith(f" {field.symbol}")
     return f"{title} {field.symbol}" if with_symbol else title
 
 

@@ -9,7 +9,7 @@ from itertools import islice, permutations
 from sheetlab.formula import slips
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.render import superscript
-from sheetlab.formula.tree import Binary, Call, Node, walk
+from sheetlab.formula.tree import Binary, Call, Node, names, walk
 from sheetlab.formula.values import evaluate
 from sheetlab.metrology.linetests import median
 from sheetlab.practical.fields import LineField
@@ -25,7 +25,7 @@ from sheetlab.practical.slips.case import (
     statistic_of,
 )
 from sheetlab.practical.slips.worlds import Statistic, World, finite
-from sheetlab.units import Unit, neighbours
+from sheetlab.units import Unit, neighbours, other_times
 
 MOST_SLIPS = 500
 LIKE = 0.1
@@ -35,6 +35,8 @@ FEW_UNITS = 4
 MOST_PREFIXES = 6
 """Powers of ten by which a number is put in wrong by its unit: nobody takes nanometres for metres
 (common practice, no source)."""
+NEAR_ONE = 0.2
+"""|ln| of what a correction does to a number, at most (common practice, no source)."""
 SLOPES = ("slope", "origin_slope", "interval_slope", "half_interval")
 TIME = (("time", 1.0),)
 ACCELERATION = (("length", 1.0), ("time", -2.0))
@@ -230,13 +232,20 @@ def _by_eye(case: Case, key: str, line: LineField, value: float, made: Made) -> 
 
 
 def _of_units(case: Case) -> Iterator[Candidate]:
-    """Powers of ten, each with the slips of a unit that would make it."""
-    found: dict[int, dict[str, str]] = {}
+    """Powers of ten, and of sixty, each with the slips of a unit that would make it."""
+    found: dict[float, dict[str, str]] = {}
+    # whole numbers: powers of ten; others: the factor itself
     # constants of nature and the like are seldom the ones
     powers = sorted(_powers(case).items(), key=lambda pair: case.is_a(pair[0], ACCELERATION))
     for key, power, put_in in ((case.target, 1.0, False), *((k, p, True) for k, p in powers)):
         unit = case.unit_of(key) if put_in else case.unit
         own = (Unit(unit.text, 1.0, 0.0, unit.dimension), 0)
+
+        def words(used: Unit, due: Unit, key: str = key if put_in else "") -> str:
+            if not key:
+                return f"the answer given in {used.pretty}, not in {due.pretty}"
+            return f"{named(case.practical, key)} in {used.pretty} where {due.pretty} belongs"
+
         pairs = sorted(
             permutations((own, *neighbours(unit.text)), 2),
             key=lambda pair: (pair[1] is not own, pair[0] is not own),
@@ -245,20 +254,24 @@ def _of_units(case: Case) -> Iterator[Candidate]:
             step = used_k - due_k
             if not step or not (put_in or due_k == 0) or step * power != int(step * power):
                 continue
-            words = f"the answer given in {used.pretty}, not in {due.pretty}"
-            if put_in:
-                words = f"{named(case.practical, key)} in {used.pretty} where {due.pretty} belongs"
             if not put_in or abs(step) <= MOST_PREFIXES:
-                found.setdefault(int(step * power), {}).setdefault(key, words)
-    for k in range(-DECADES, DECADES + 1):
-        size = f"a factor 10{superscript(str(k))}"
+                found.setdefault(int(step * power), {}).setdefault(key, words(used, due))
+        for other, ratio in other_times(unit.text):
+            found.setdefault(ratio**power, {}).setdefault(key, words(other, own[0]))
+    sizes: dict[float, tuple[float, str]] = {
+        k: (10.0**k, f"10{superscript(str(k))}") for k in range(-DECADES, DECADES + 1)
+    }
+    for k in found:
+        if isinstance(k, float):
+            sizes[k] = k, f"{k:g}" if k > 1.0 else f"1/{1.0 / k:g}"
+    for k, (factor, size) in sizes.items():
         if k in found:
             # one of each quantity
-            words = " or ".join(list(found[k].values())[:FEW_UNITS])
+            said = " or ".join(list(found[k].values())[:FEW_UNITS])
             about = tuple(found[k])[:FEW_UNITS]
-            yield Candidate("unit", 10.0**k, about, detail=f"{size}: {words}")
+            yield Candidate("unit", factor, about, detail=f"a factor {size}: {said}")
         elif k:
-            yield Candidate("decimal-point", 10.0**k, (case.target,), detail=size)
+            yield Candidate("decimal-point", factor, (case.target,), detail=f"a factor {size}")
 
 
 def _powers(case: Case) -> dict[str, float]:
@@ -282,15 +295,29 @@ def _of_formulas(case: Case) -> Iterator[Candidate]:
             kind = slip.kind
             if kind == "wrong-side" and line_of(case.practical, slip.about[0]):
                 kind = "slope-inverted"
-            if kind == "left-out" and case.is_a(slip.about[0], ACCELERATION):
+            if kind == "left-out" and case.is_a(slip.about[0], ACCELERATION) and _weighs(case):
                 kind = "weight"
+            if kind == "diameter-for-radius" and not case.is_a(slip.about[0], LENGTH):
+                continue
             factor = case.factor(nodes={key: slip.node})
+            near = factor > 0.0 and abs(math.log(factor)) <= NEAR_ONE
+            if kind == "correction-left-out" and not near:
+                kind = "term-left-out"
+            if kind == "left-out" and not slip.detail and near:
+                # a function that is near one
+                kind = "correction-left-out"
             yield Candidate(kind, factor, slip.about, key, slip.detail)
         product = slips.product(node, lambda _: None) if key == case.target else None
         if product is not None and product.number not in (0.0, 1.0):
             # the square of a bracket forgotten for the numbers in it: (2π)² as 2π
             factor = math.copysign(1.0, product.number) / math.sqrt(abs(product.number))
             yield Candidate("number-square-lost", factor, (), key)
+
+
+def _weighs(case: Case) -> bool:
+    """Whether there is a mass on the way to the number."""
+    keys = [key for node in case.formulas.values() for key in names(node)]
+    return any("mass" in dict(case.unit_of(key).dimension.exponents) for key in keys)
 
 
 def _of_names(case: Case) -> Iterator[Candidate]:

@@ -98,12 +98,12 @@ CELLS: tuple[CellSlip, ...] = (
     ),
     CellSlip(
         "zero-side",
-        "The wrong side of the zero mark chosen with closed jaws; the division is right.",
+        "The wrong side of the zero mark chosen; the division is right.",
         places.zeroed_scales, cells.zero_readings(side=True, number=False), "zero",
         said="as-if-zero-side", rank=4,
     ),
     CellSlip(
-        "zero-forgotten", "Closed-jaw readings typed as 0 without looking.", places.zeroed_scales,
+        "zero-forgotten", "Zero readings typed as 0 without looking.", places.zeroed_scales,
         cells.zero_forgotten,
     ),
     CellSlip(
@@ -125,7 +125,7 @@ BENCH: tuple[BenchSlip, ...] = (
         "after it.", places.read_lines, apparatus.jump, (0.08, 0.4),
     ),
     BenchSlip(
-        "kink-at-start", "The first one or two intervals of the first series too long: kinks were "
+        "kink-at-start", "The first one or two intervals of the first series too long: slack was "
         "pulled out.", places.read_lines, apparatus.slack, (0.2, 0.5),
     ),
     BenchSlip(
@@ -183,6 +183,7 @@ OWN: tuple[OwnSlip, ...] = (
     OwnSlip("pi-left-out", frequency=6, pairs=True,
             what="Own result without the π of the formula."),
     OwnSlip("pi-power-lost", frequency=6, pairs=True),
+    OwnSlip("correction-left-out", frequency=8),
     OwnSlip("ratio-term-left-out", frequency=7),
     OwnSlip("term-left-out", frequency=6),
     OwnSlip("number-left-out", frequency=6, pairs=True,
