@@ -275,3 +275,42 @@ file-exists_issued =
     .found = this file is there already and was left as it is
     .expected = a folder without workbooks of this practical for this group
     .remedy = Issue into another folder, or move the old file away.
+definition-workbook = a definition as .toml, .xlsx or .ods
+definition-note-practical = What the practical is called, and what students read first. A row for each step, caution and piece of apparatus: write “method”, “cautions” or “apparatus” before it.
+definition-note-instruments = A row for each instrument; its name in the first column is what formulas call it (letters, digits and _).
+definition-note-readings = What students type and what each row works out. The name of a column begins with its table: positions.lens. Other keys (sheetlab manual keys) may be added as further headings.
+definition-note-results = What is worked out of the readings, what it is compared with, and what is asked. Formulas are written without =.
+definition-note-invented = What a bench of this practical is truly like, to try it before students do. Each true value has low and high, or fixed, or a formula.
+definition-first = { $first ->
+    [name] Its name: letters, digits and _. Delete the row, or leave it empty, if it is not needed.
+    [of] The name of the thing that it belongs to.
+   *[other] Which one; choose from the list.
+}
+definition-not-read =
+    .found = the definition cannot be read: { $reason }
+    .expected = a UTF-8 text file
+    .remedy = Check the file.
+definition-no-sheet =
+    .found = this workbook has none of the sheets of a definition
+    .expected = { $sheets }
+    .remedy = Begin with “sheetlab practicals new”.
+definition-cell_heading =
+    .found = “{ $heading }” is no key of these things{ $near }
+    .expected = { $allowed }
+    .remedy = Correct the cell and try again.
+definition-cell_no-name =
+    .found = this row of “{ $title }” has nothing in the column “{ $first }”
+    .expected = a { $first }, or an empty row
+    .remedy = Correct the cell and try again.
+definition-cell_name =
+    .found = “{ $name }” is { $reason }
+    .expected = a name that is used once, of something that is there
+    .remedy = Correct the cell and try again.
+definition-cell_value =
+    .found = what stands below “{ $heading }” { $reason }
+    .expected = what the help of the cell says
+    .remedy = Correct the cell and try again.
+definition-cell_one-end =
+    .found = one end of “{ $heading }” is missing
+    .expected = both ends, or none
+    .remedy = Correct the cell and try again.

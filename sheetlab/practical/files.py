@@ -122,6 +122,8 @@ def all_folders(folders: Sequence[Path]) -> tuple[Path, ...]:
     return (shipped_folder(), *folders)
 
 
+Places = Mapping[str, Place]
+"""Cells of keys, where a definition is a workbook."""
 Problem = tuple[str, str, str]
 """Key, reason, what is allowed."""
 
