@@ -24,8 +24,7 @@ runs), and the command lines that its help page shows."""
 COMMANDS = (
     Command("practicals", "list practicals; make, check and convert one of your own",
             "practicals", (
-        "sheetlab practicals",
-        "sheetlab practicals new --like simple-pendulum --out MINE.xlsx",
+        "sheetlab practicals new --like PRACTICAL --out MINE.xlsx",
         "sheetlab practicals check MINE.xlsx --out REPORT.xlsx",
     )),
     Command("issue", "write observation workbooks for groups", "before", (
