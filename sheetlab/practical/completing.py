@@ -64,6 +64,7 @@ def completed(stated: Definition, data: Mapping[str, Any], name: str, digest: st
         tables=tuple(_titled(_of_columns(table)) for table in d.tables),
         inputs=tuple(map(_titled, d.inputs)),
         constants=tuple(map(_titled, d.constants)),
+        lookups=tuple(map(_titled, d.lookups)),
         quantities=tuple(map(_titled, d.quantities)),
         curves=tuple(
             replace(curve, parameters=tuple(map(_titled, curve.parameters))) for curve in d.curves

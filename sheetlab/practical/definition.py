@@ -230,6 +230,25 @@ class Constant(Named, frozen=True):
     uncertainty: tuple[Uncertainty, ...] = ()
 
 
+class Lookup(Named, frozen=True):
+    """A value from a table of a book, straight between its points; formulas use it by name."""
+
+    id: str
+    of: str
+    """Single value by which it is looked up, such as the temperature."""
+    points: tuple[tuple[float, float], ...]
+    """Pairs of that value and the looked-up one, rising."""
+    source: str
+    """Where the table comes from."""
+    argument_unit: str = "1"
+    """Unit of the first number of each pair."""
+    unit: str = "1"
+    title: str = ""
+    symbol: str = ""
+    decimals: int | None = None
+    uncertainty: tuple[Uncertainty, ...] = ()
+
+
 class Line(Named, frozen=True):
     """A straight line; ``ID.slope`` and ``ID.intercept`` can be used in formulas."""
 
@@ -536,6 +555,7 @@ class Definition(Struct, frozen=True):
     inputs: tuple[Input, ...] = ()
     tables: tuple[Table, ...] = ()
     constants: tuple[Constant, ...] = ()
+    lookups: tuple[Lookup, ...] = ()
     lines: tuple[Line, ...] = ()
     curves: tuple[Curve, ...] = ()
     quantities: tuple[Quantity, ...] = ()

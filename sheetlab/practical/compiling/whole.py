@@ -17,6 +17,7 @@ from sheetlab.practical.compiling.formulas import (
 )
 from sheetlab.practical.compiling.limits import check_limits
 from sheetlab.practical.compiling.lines import add_curve, add_line, add_triangle
+from sheetlab.practical.compiling.lookups import add_lookup
 from sheetlab.practical.compiling.names import (
     Names,
     formula_at,
@@ -76,6 +77,7 @@ def compile_practical(
         (add_line, definition.lines),
         (add_curve, definition.curves),
         (_add_constant, definition.constants),
+        (add_lookup, definition.lookups),
         (_add_quantity, definition.quantities),
         (_add_check, definition.checks),
     )
