@@ -24,6 +24,7 @@ from sheetlab.formula.tree import (
     Negative,
     Node,
     Number,
+    Spread,
     walk,
 )
 from sheetlab.formula.values import argument_keys, expand_macro
@@ -232,6 +233,8 @@ class _CellWriter(Struct):
                 return self.call(node, row)
             case Fitted(curve=curve):
                 raise NotInCellsError(curve)
+            case Spread():
+                raise NotInCellsError("uncertainty of readings")
 
     def call(self, call: Call, row: int | None) -> str:
         rule = FUNCTIONS[call.function]
@@ -255,10 +258,20 @@ class _CellWriter(Struct):
                 if reference is not None:
                     self.unless[reference] = None
                 return self.text(call.arguments[1], row)
+            case rules.Where():
+                return self.where(call, row)
+            case rules.OfGroup():
+                raise NotInCellsError(call.function)
             case rules.RowStatistic():
                 return self.row_statistic(rule, call, row)
             case rules.Aggregate():
                 return self.aggregate(rule, call)
+
+    def where(self, call: Call, row: int | None) -> str:
+        # what is worked on from an empty text makes an error, which shows as nothing
+        self.can_fail = True
+        condition, inner = (self.text(argument, row) for argument in call.arguments)
+        return f'IF({condition},{inner},"")'
 
     def line_before(self, rule: rules.LineBefore, keys: Sequence[str], row: int | None) -> str:
         self.can_fail = True
@@ -388,6 +401,8 @@ def _print(node: Node, name: Callable[[str], str], times: str) -> tuple[str, int
             return f" {op} ".join(texts), 0
         case Fitted(curve=curve, parameters=parameters, parameter=parameter):
             return f"{parameters[parameter]} of {curve}", _ATOM
+        case Spread(body):
+            return f"u({part(body, 0)})", _ATOM
         case Call(function, arguments):
             rule = FUNCTIONS[function]
             if isinstance(rule, rules.Unless):

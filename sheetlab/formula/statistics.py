@@ -166,6 +166,29 @@ def _straight_line(
     return Statistic(fit.intercept if intercept else fit.slope, gradients, tuple(scatter))
 
 
+OF_GROUP = "group"
+"""How the family of a statistic of one group begins; its scatter is that of no other row."""
+
+
+def of_group(
+    columns: Sequence[Column], resolution: float, value: float, uncertainty: bool
+) -> Statistic | None:
+    """Slope of ``columns`` = (x, group, y) in rows of a group, or its uncertainty by scatter."""
+    x, groups, y = columns
+    chosen = [b if g is not None and math.isclose(g, value) else None
+              for g, b in zip(groups, y, strict=True)]  # fmt: skip
+    found = slope([x, chosen], resolution)
+    if found is None:
+        return None
+    none = (0.0,) * len(x)
+    if uncertainty:
+        # two points have no scatter that would tell of the uncertainty of their slope
+        (scatter,) = found.scatter
+        known = math.isfinite(scatter.dof)
+        return Statistic(scatter.uncertainty, (none, none, none)) if known else None
+    return Statistic(found.value, (found.gradients[0], none, found.gradients[1]), found.scatter)
+
+
 slope, intercept = partial(_straight_line, intercept=False), partial(_straight_line, intercept=True)
 
 

@@ -60,8 +60,8 @@ def compile_practical(
     _add_what_is_measured(known, definition, runs)
     parts: tuple[tuple[Callable[[Names, Any], None], Sequence[Any]], ...] = (
         (add_line, definition.lines),
-        (add_curve, definition.curves),
         (_add_constant, definition.constants),
+        (add_curve, definition.curves),
         (_add_quantity, definition.quantities),
         (_add_check, definition.checks),
     )
