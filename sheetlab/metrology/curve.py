@@ -184,18 +184,17 @@ def fit_curve(
 
     def slopes(parameters: Any) -> Any:
         steps, _ = _steps(curve, xs, parameters)
-        return _jacobian(curve, xs, parameters, steps) * weights[:, None]
+        rates = _jacobian(curve, xs, parameters, steps) * weights[:, None]
+        if not np.all(np.isfinite(rates)):
+            raise ValueError("the curve is beyond all numbers; other starting values may help")
+        return rates
 
-    found = least_squares(
-        distances,
-        np.asarray(start, dtype=float),
-        jac=slopes,
-        method="lm",
-        x_scale="jac",
-        xtol=1e-15,
-        ftol=1e-15,
-        gtol=1e-15,
-    )
+    # a search may pass through parameters for which there is no curve
+    with np.errstate(all="ignore"):
+        found = least_squares(
+            distances, np.asarray(start, dtype=float), jac=slopes, method="lm", x_scale="jac",
+            xtol=1e-15, ftol=1e-15, gtol=1e-15,
+        )  # fmt: skip
     if not np.all(np.isfinite(found.x)) or found.status <= 0:
         raise ValueError("no curve was found; other starting values may help")
     steps, rounding = _steps(curve, xs, found.x)

@@ -203,7 +203,7 @@ def _curves(practical: Practical, numbers: Numbers) -> dict[str, CurveResult]:
         except ValueError:
             continue
         _, (x, *_, y) = complete(columns)
-        curves[key] = CurveResult(curve, fit, tuple(x), tuple(y), tuple(rows))
+        curves[key] = CurveResult(curve, node, fit, tuple(x), tuple(y), tuple(rows))
     return curves
 
 
