@@ -22,9 +22,10 @@ has to be quick (a function of the command's name there gives a parser its argum
 runs), and the command lines that its help page shows."""
 
 COMMANDS = (
-    Command("practicals", "list the practicals there are", "before", (
-        "sheetlab practicals",
-        'sheetlab practicals --definitions "own practicals"',
+    Command("practicals", "list practicals; make, check and convert one of your own",
+            "practicals", (
+        "sheetlab practicals new --like PRACTICAL --out MINE.xlsx",
+        "sheetlab practicals check MINE.xlsx --out REPORT.xlsx",
     )),
     Command("issue", "write observation workbooks for groups", "before", (
         "sheetlab issue PRACTICAL --roster roster.csv --out issued",

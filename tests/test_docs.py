@@ -209,7 +209,7 @@ def block(topic: str, begins: str) -> str:
 def test_the_practical_of_the_manual_is_one(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
-    text = block("own-practicals", 'id = "spring-stiffness"')
+    text = block("own-practicals", 'title = "Stiffness of a spring"')
     (tmp_path / "spring-stiffness.toml").write_text(text, encoding="utf-8")
     practical = catalogue(tmp_path).load("spring-stiffness")
     assert practical.definition.results[0].quantity == "k"

@@ -331,7 +331,7 @@ def shown(key: Key, value: Any) -> str | float:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, dict):
-        return "; ".join(f"{name} = {number:g}" for name, number in value.items())
+        return "; ".join(f"{name} = {number:.15g}" for name, number in value.items())
     if isinstance(value, list):
         plain = all(re.fullmatch(r"[^;\[\s](?:[^;]*[^;\s])?", item) for item in value)
         return "; ".join(value) if plain and value else json.dumps(value, ensure_ascii=False)

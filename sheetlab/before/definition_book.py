@@ -6,6 +6,7 @@ Reading never stops at the first cell that is wrong: all of them are told, each 
 from __future__ import annotations
 
 import io
+import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
@@ -15,6 +16,7 @@ from typing import Any, get_args, get_origin
 
 import tomli_w
 from msgspec import Struct, field
+from msgspec.structs import replace
 
 from sheetlab.before import definition_blocks as blocks_
 from sheetlab.before.definition_blocks import SHEETS, Block, Data, Key, blocks, put, put_single
@@ -22,6 +24,8 @@ from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.tables import UNITS, Sheet, open_lists
 from sheetlab.messages import phrase, said
 from sheetlab.practical.files import SUFFIX, Places
+from sheetlab.practical.loader import load
+from sheetlab.practical.model import Practical
 from sheetlab.practical.observations import typed_number
 from sheetlab.practical.structure import nearest
 from sheetlab.workbook.book import Book
@@ -31,9 +35,13 @@ from sheetlab.workbook.style import Styles
 from sheetlab.workbook.template import EPOCH
 
 TITLE = "Definition of a practical"
+NOTES: Mapping[str, str] = {
+    "Practical": "definition-note-practical", "Instruments": "definition-note-instruments",
+    "Readings": "definition-note-readings", "Results": "definition-note-results",
+    "Invented readings": "definition-note-invented",
+}  # fmt: skip
 SPARE = 3
 """Empty rows below the filled ones; more can be put in anywhere."""
-WIDTHS = {"of": 20.0, "name": 20.0, "key": 20.0, "value": 60.0}
 PROSE = ("help", "note", "question", "source", "words", "formula", "condition", "far question",
          "expected", "value")  # fmt: skip
 COLUMNS = 8
@@ -62,7 +70,7 @@ def write_definition(data: Data) -> bytes:
             book.add_worksheet(title), styles, widths, (TITLE, ""), title != "Practical"
         )
         page.line(title, "title")
-        page.line(said(phrase(f"definition-note-{title.split()[0].lower()}")), "note")
+        page.line(said(phrase(NOTES[title])), "note")
         for key in keys:
             _block(page, blocks()[key], rows[key])
     book.close()
@@ -81,11 +89,13 @@ def _block(page: Page, block: Block, rows: Sequence[blocks_.Row]) -> None:
     columns = [Column(block.first, block.first, format="input-text", asked=_asked(block))]
     columns += [_column(block, key) for key in keys]
     table = page.open_table(columns, rows=len(rows) + SPARE)
+    blank = dict.fromkeys(column.key for column in columns)
     for first, cells in rows:
         values = [blocks_.shown(key, value) for key, value in cells.items()]
         named = dict(zip((key.heading for key in cells), values, strict=True))
-        table.write({block.first: first, **({blocks_.VALUE: values[0]} if block.single else named)})
-    blank = dict.fromkeys(column.key for column in columns)
+        if block.single:
+            named = {blocks_.VALUE: values[0]}
+        table.write({**blank, block.first: first, **named})
     for _ in range(SPARE):
         table.write(blank)
 
@@ -139,7 +149,7 @@ class _Reading(Struct):
     """Rows that belong to something which may stand on a later sheet."""
 
     def refuse(self, place: Place, message: str, **values: Any) -> None:
-        self.problems.append(finding(f"definition-cell_{message}", Severity.STOP, place, **values))
+        self.problems.append(finding(message, Severity.STOP, place, **values))
 
 
 def definition_text(path: Path) -> tuple[str, Places]:
@@ -179,6 +189,32 @@ def definition_text(path: Path) -> tuple[str, Places]:
     return tomli_w.dumps(reading.data), reading.places
 
 
+def load_file(path: Path) -> Practical:
+    """The practical of a definition file.
+
+    Raises
+    ------
+    SheetlabError
+        With a finding for everything that is wrong with it, each with its line or cell.
+    """
+    text, places = definition_text(path)
+    try:
+        return load(text, name=f"{path.stem}{SUFFIX}")
+    except SheetlabError as error:
+        if not places:
+            raise
+        told = (replace(one, place=_place(one, places, path)) for one in error.findings)
+        raise SheetlabError(*told) from error
+
+
+def _place(one: Finding, places: Places, path: Path) -> Place:
+    """The cell of the key that a finding names, or of the innermost thing around it."""
+    key = str(dict(one.values).get("key", ""))
+    ends = [m.start() for m in re.finditer(r"[.\[]", key)]
+    names = (key[:end] for end in [len(key), *reversed(ends)])
+    return next((places[name] for name in names if name in places), Place(path.name))
+
+
 def _read_sheet(reading: _Reading, sheet: Sheet) -> None:
     titles = {block.title.casefold(): block for block in blocks().values()}
     block: Block | None = None
@@ -211,7 +247,9 @@ def _headings(
             near = nearest(heading, [one.heading for one in block.keys])
             allowed = tuple(one.heading for one in block.keys)
             place = sheet.place(row, column)
-            reading.refuse(place, "heading", heading=heading, near=near, allowed=allowed)
+            reading.refuse(
+                place, "definition-cell_heading", heading=heading, near=near, allowed=allowed
+            )
         else:
             yield column, key
 
@@ -223,7 +261,7 @@ def _read_row(
     name = _text(cells[0]) if 0 in cells else ""
     place = sheet.place(row, 0)
     if not name:
-        reading.refuse(place, "no-name", first=block.first, title=block.title)
+        reading.refuse(place, "definition-cell_no-name", first=block.first, title=block.title)
         return
     values: dict[Key, Any] = {}
     where: dict[Key, Place] = {}
@@ -231,16 +269,18 @@ def _read_row(
     if block.single and single is None:
         near = nearest(name, [one.heading for one in block.keys])
         allowed = tuple(one.heading for one in block.keys)
-        reading.refuse(place, "heading", heading=name, near=near, allowed=allowed)
+        reading.refuse(place, "definition-cell_heading", heading=name, near=near, allowed=allowed)
         return
     for column, cell in cells.items():
         if column in columns:
             key = single or columns[column]
             where[key] = sheet.place(row, column)
             try:
-                values[key] = _value(key, cell)
+                values[key] = read_value(key, cell)
             except ValueError as error:
-                reading.refuse(where[key], "value", heading=key.heading, reason=str(error))
+                reading.refuse(
+                    where[key], "definition-cell_value", heading=key.heading, reason=str(error)
+                )
     if single is not None:
         for key, value in values.items():
             reading.places[put_single(reading.data, block, key, value)] = where[key]
@@ -258,7 +298,7 @@ def _put_row(
     try:
         at = put(reading.data, block, name, values)
     except ValueError as error:
-        reading.refuse(place, "name", name=name, reason=str(error))
+        reading.refuse(place, "definition-cell_name", name=name, reason=str(error))
         return
     reading.places[at] = place
     reading.places |= {f"{at}.{'.'.join(key.path)}": spot for key, spot in where.items()}
@@ -271,7 +311,7 @@ def _check_ranges(reading: _Reading, path: Path) -> None:
         for name, value in thing.items() if isinstance(thing, dict) else ():
             if isinstance(value, list) and None in value:
                 spot = reading.places.get(f"{key}.{name}".strip("."), Place(path.name))
-                reading.refuse(spot, "one-end", heading=name.replace("_", " "))
+                reading.refuse(spot, "definition-cell_one-end", heading=name.replace("_", " "))
             for item in value if isinstance(value, list) else [value]:
                 walk(item, f"{key}.{name}".strip("."))
 
@@ -284,7 +324,7 @@ def _text(cell: Cell) -> str:
     return str(cell.value).strip()
 
 
-def _value(key: Key, cell: Cell) -> Any:
+def read_value(key: Key, cell: Cell) -> Any:
     """What a cell means as a value of a key; ValueError with a reason if it is none."""
     if cell.formula:
         raise ValueError("is a formula of the spreadsheet program; type the text without =")
@@ -320,8 +360,6 @@ def _number(text: str) -> float | None:
 
 def _list(text: str) -> list[str]:
     if text.startswith("["):
-        import json
-
         try:
             made = json.loads(text)
         except ValueError:

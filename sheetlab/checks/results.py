@@ -49,10 +49,10 @@ def far_from_accepted(subject: Subject) -> Iterator[Finding]:
         named = result.definition.display_unit
         shown = unit(named) if named else one.unit
         within = _reach(subject, result, accepted, abs(accepted.value / value) if value else 1.0)
-        slips = [
-            *slips_that_fit(subject, result, accepted.value, within),
-            *(_edits_that_fit(subject, result) if result is measurand else ()),
-        ]
+        fitting = _fitting(subject, result, accepted.value, within)
+        slips = [slip.words for slip in fitting if not _leaves_odd(subject, slip.value)]
+        if result is measurand:
+            slips += _edits_that_fit(subject, result)
         ratio, far = value / accepted.value, accepted.percent_difference
         # a list of what else it might be only hides a slip that is named
         question = result.definition.far_question or phrase("far-from-accepted_any")
@@ -81,7 +81,7 @@ def _edits_that_fit(subject: Subject, result: ResultValue) -> Iterator[str]:
     for edit in subject.whole_slips:
         changed = subject.numbers.changed(edit.changes)
         # for some the definition has its own words
-        if not any(name in named for name, _ in edit.changes) and not leaves_odd(
+        if not any(name in named for name, _ in edit.changes) and not _leaves_odd(
             subject, partial(changed.value, row=None)
         ):
             yield edit.words
@@ -95,7 +95,7 @@ def _reach(
     ``scale``: how many times larger the result and its uncertainty would be with a slip undone.
     """
     books = abs(accepted.value) * accepted.tolerance
-    return books + scale * reach(subject, result, 1.0 - FAR)
+    return books + scale * _within(subject, result, 1.0 - FAR)
 
 
 def at_extremes(subject: Subject) -> Iterator[Finding]:
@@ -154,13 +154,13 @@ def _judged(
     width = expected.half_width * one.unit.factor
 
     def within(probability: float) -> float:
-        return math.hypot(reach(subject, result, probability), width)
+        return math.hypot(_within(subject, result, probability), width)
 
     slips = _fitting(subject, result, one.unit.to_si(expected.value), within(0.95))
     return slips, within(1.0 - (FAR_NAMED if slips else FAR))
 
 
-def reach(subject: Subject, result: ResultValue, probability: float) -> float:
+def _within(subject: Subject, result: ResultValue, probability: float) -> float:
     """Distance within which a result lies from what is true, SI units.
 
     The uncertainty that is stated rests on the scatter about a line alone. Whether the result is
@@ -182,7 +182,7 @@ def reach(subject: Subject, result: ResultValue, probability: float) -> float:
     return student_t(probability, max(1.0, min(effective_dof(parts), 1e6))) * u
 
 
-def leaves_odd(subject: Subject, value: Callable[[str], float | None]) -> bool:
+def _leaves_odd(subject: Subject, value: Callable[[str], float | None]) -> bool:
     """Whether a result that is not as it must be stays as it is with a slip undone.
 
     What explains one result only, while another shows that the same readings are wrong, is no
@@ -198,25 +198,12 @@ def leaves_odd(subject: Subject, value: Callable[[str], float | None]) -> bool:
     return False
 
 
-def slips_that_fit(
-    subject: Subject, result: ResultValue, target: float, within: float
-) -> tuple[str, ...]:
-    """Slips that the definition names for a result and that bring it to a value, the best first.
-
-    Not those that leave another result as it cannot be (``leaves_odd``). A value that may be any
-    within its range fits where the result lies within reach at all, and so comes after those that
-    could have failed to fit.
-
-    Parameters
-    ----------
-    target, within
-        The value and how far from it counts as fitting, SI units of the result.
-    """
-    fitting = _fitting(subject, result, target, within)
-    return tuple(one.words for one in fitting if not leaves_odd(subject, one.value))
-
-
 def _fitting(subject: Subject, result: ResultValue, target: float, within: float) -> list[_Tried]:
+    """Slips that the definition names for a result and that bring it to a value (SI), best first.
+
+    One that may be any within its range fits where the result lies within reach at all, and so
+    comes after those that could have failed to fit.
+    """
     tried = [
         _tried(subject, result.definition.quantity, slip, target)
         for slip in result.definition.slips
@@ -273,12 +260,8 @@ def _solved(off: Callable[[float], float | None], low: float, high: float) -> fl
     if at_low is None or at_high is None or at_low * at_high > 0.0:
         return None
     for _ in range(STEPS):
-        middle = 0.5 * (low + high)
-        between = off(middle)
+        between = off(middle := 0.5 * (low + high))
         if between is None:
             return None
-        if between * at_low > 0.0:
-            low = middle
-        else:
-            high = middle
+        low, high = (middle, high) if between * at_low > 0.0 else (low, middle)
     return 0.5 * (low + high)

@@ -37,12 +37,6 @@ if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
 ASSIST = ("readings", "corrected", "full")
 
 
-def practicals(parser: argparse.ArgumentParser) -> None:
-    """List the practicals there are."""
-    definitions_option(parser)
-    parser.set_defaults(run=_practicals)
-
-
 def issue(parser: argparse.ArgumentParser) -> None:
     """Write observation workbooks for groups."""
     parser.add_argument(
@@ -167,32 +161,17 @@ def practice_set(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=_practice_set)
 
 
-def _practicals(options: argparse.Namespace) -> int:
-    from sheetlab.practical.files import Definitions, all_folders
-
-    files = Definitions(all_folders(options.definitions))
-    names = list(files.paths())
-    width = max(map(len, names), default=0)
-    status = DONE
-    for name in names:
-        try:
-            title, version = files.heading(name)
-        except SheetlabError as error:
-            # a broken definition is a finding, and the others are still there
-            complain(error.findings)
-            status = SOME_FAILED
-            continue
-        say(f"{name:<{width}}  {title} (version {version})")
-    return status
-
-
 def _issue(options: argparse.Namespace) -> int:
     from sheetlab.before.issue import Binding, Issued, issue
+    from sheetlab.before.trial import small_letters
     from sheetlab.practical.definition import Assist
     from sheetlab.practical.loader import find_profile
+    from sheetlab.workbook.layout import lay_out
 
+    assist = Assist(options.assist)
     groups = roster_of(options.roster)
     told: list[Finding] = []
+    catalogue = catalogue_of(options)
     wanted = {options.practical: list(groups)}
     if options.rota:
         from sheetlab.before.rota import read_rota, sittings_of
@@ -214,13 +193,16 @@ def _issue(options: argparse.Namespace) -> int:
         binding = Binding(register, options.date or datetime.date.today())
         told += findings
     complain(told)
-    profile, catalogue = find_profile(options.profile or "gum"), catalogue_of(options)
+    profile = find_profile(options.profile or "gum")
     issued: list[Issued] = []
     lacking: dict[Finding, list[str]] = {}
     for practical, some in wanted.items():
         try:
+            notes = small_letters(lay_out(catalogue.load(practical, options.runs), assist))
+            complain(notes)
+            told += notes
             for one in issue(
-                catalogue, practical, options.out, some, Assist(options.assist), options.runs,
+                catalogue, practical, options.out, some, assist, options.runs,
                 profile, binding,
             ):  # fmt: skip
                 issued.append(one)

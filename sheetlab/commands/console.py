@@ -10,6 +10,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from msgspec.structs import replace
+
 from sheetlab.finding import (
     Finding,
     Severity,
@@ -28,6 +30,7 @@ if TYPE_CHECKING:  # imported when a command needs them: --help has to be quick
     from sheetlab.practical.loader import Catalogue
     from sheetlab.workbook.evaluate_file import FileOutcome
 
+DEFINITION_FILES = (".toml", ".xlsx", ".ods")
 _T = TypeVar("_T")
 DONE, SOME_FAILED, NOTHING_DONE = 0, 1, 2
 STOPPED = 130
@@ -192,10 +195,19 @@ def worker_options(parser: argparse.ArgumentParser) -> None:
 
 
 def catalogue_of(options: argparse.Namespace) -> Catalogue:
-    """All practicals, those of ``--definitions`` too."""
+    """All practicals: those of ``--definitions`` too, and one whose file stands for its id."""
     from sheetlab.practical.loader import catalogue
 
-    return catalogue(*options.definitions)
+    made = catalogue(*options.definitions)
+    named = Path(getattr(options, "practical", None) or "")
+    if named.suffix.lower() not in DEFINITION_FILES:
+        return made
+    from sheetlab.before.definition_book import load_file
+
+    loaded = load_file(named)
+    options.practical = loaded.definition.id
+    own = (loaded.definition.id, loaded.source_text, named.parent)
+    return replace(made, own=(own,))
 
 
 def evaluating(options: argparse.Namespace) -> tuple[Workers, Meter]:

@@ -314,3 +314,28 @@ definition-cell_one-end =
     .found = one end of “{ $heading }” is missing
     .expected = both ends, or none
     .remedy = Correct the cell and try again.
+trial-note = Tried on invented benches of the definition's own. Where its bench repeats a mistake of its formulas, nothing shows here: compare with a result from real apparatus, too.
+trial-no-bench = The definition has no invented bench (the sheet “Invented readings”, or the table bench), so nothing could be tried but the sheets.
+trial-other-sign = The result has the other sign than the truth of the bench: truth { $truth }, result { $value }. Look for a minus sign, or for a difference taken the wrong way round.
+trial-times = The result is { $factor } times the truth of the bench: truth { $truth }, result { $value }. Look for this factor in the formulas, or for a unit.
+trial-divided = The result is the truth of the bench divided by { $factor }: truth { $truth }, result { $value }. Look for this factor in the formulas, or for a unit.
+trial-off = The result is not the truth of the bench: truth { $truth }, result { $value }, on average { $ratio } times the truth.
+trial-covered = The stated interval holds the truth in { $covered } of { $count } careful benches; about 95 of 100 is right.
+trial-asked = { $asked ->
+    [0] None of { $count } careful benches was asked a question.
+   *[other] { $asked } of { $count } careful benches were asked a question without a reason: { $codes }.
+}
+trial-planted = Of { $planted } planted mistakes { $matters } changed the result by more than its uncertainty; { $seen } of these were seen.
+trial-silent = Passes in silence although it changes the result by more than its uncertainty: { $what }
+trial-accepted = The result agrees with the accepted value in { $near } of { $count } careful benches.
+trial-uncertainty = The result is uncertain by about { $share } (expanded).
+trial-benches = Careful groups with the usual scatter. “Asked”: findings that such a group would be told without a reason.
+trial-slips = Each mistake was planted in a few benches. What is not seen, and does not matter, is left out of the last column.
+letters-small =
+    .found = on paper the letters of the sheet “{ $sheet }” come out { $points } points high
+    .expected = { $least } points or more
+    .remedy = { $lies ->
+        [True] Put some of its tables on another sheet, or take fewer repeats.
+       *[other] Turn the sheet (landscape), or put some of its tables on another one.
+    }
+practicals-new = { $file }: open it in a spreadsheet program, change it, and try it: sheetlab practicals check { $file }

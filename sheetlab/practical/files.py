@@ -49,6 +49,8 @@ class Definitions(Struct, frozen=True):
     """Definition files by id, from the shipped folder and further ones (a later folder wins)."""
 
     folders: tuple[Path, ...]
+    own: tuple[tuple[str, str, Path], ...] = ()
+    """Definitions that were named as files: id, text, folder."""
 
     def paths(self) -> dict[str, Path]:
         """Definition files by the id that their name gives, sorted."""
@@ -63,6 +65,9 @@ class Definitions(Struct, frozen=True):
         SheetlabError
             If there is no such practical or its file cannot be read.
         """
+        for name, text, _ in self.own:
+            if name == practical:
+                return text
         path = self.paths().get(practical)
         if path is None:
             ids = tuple(self.paths())

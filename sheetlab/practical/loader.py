@@ -58,7 +58,9 @@ class Catalogue(Definitions, frozen=True):
         name = practical.definition.sketch
         if not name or Path(name).name != name:
             return None
-        return next((f / name for f in reversed(self.folders) if (f / name).is_file()), None)
+        beside = [folder for id_, _, folder in self.own if id_ == practical.definition.id]
+        folders = (*beside, *reversed(self.folders))
+        return next((f / name for f in folders if (f / name).is_file()), None)
 
 
 def catalogue(*folders: Path) -> Catalogue:

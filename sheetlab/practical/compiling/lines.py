@@ -43,7 +43,8 @@ from sheetlab.practical.fields import (
 def add_line(known: Names, line: Line) -> None:
     """Add a straight line, whose results formulas may then name."""
     where = f"lines.{line.id}"
-    kinds = [known.column_kind(key, where) for key in (line.x, *line.y)]
+    kinds = [known.column_kind(line.x, f"{where}.x")]
+    kinds += [known.column_kind(key, f"{where}.y") for key in line.y]
     require(len({kind.table for kind in kinds}) == 1, where, "its columns are not of one table")
     alike = len({kind.dimension for kind in kinds[1:]}) == 1
     require(alike, f"{where}.y", "its columns do not measure the same")
