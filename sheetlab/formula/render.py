@@ -261,7 +261,7 @@ class _CellWriter(Struct):
             case rules.Where():
                 return self.where(call, row)
             case rules.OfGroup():
-                raise NotInCellsError(call.function)
+                return self.of_group(rule, argument_keys(call), row)
             case rules.RowStatistic():
                 return self.row_statistic(rule, call, row)
             case rules.Aggregate():
@@ -272,6 +272,25 @@ class _CellWriter(Struct):
         self.can_fail = True
         condition, inner = (self.text(argument, row) for argument in call.arguments)
         return f'IF({condition},{inner},"")'
+
+    def of_group(self, rule: rules.OfGroup, keys: Sequence[str], row: int | None) -> str:
+        keys = [self.source.columns(key)[0] for key in keys]
+        named, ranges = self.source.cell(keys[0], row), [self.source.range(k) for k in keys[1:]]
+        alike = len(keys) == 4 and self.source.unit(keys[0]) == self.source.unit(keys[1])
+        if rule.uncertainty or not alike or named is None or None in ranges:
+            raise NotInCellsError(rule.name)
+        self.can_fail = True
+        self.required[named] = None
+        group, x, y = ranges
+        # as arguments of their own, texts count as nothing
+        chosen = f"({group}={named})*ISNUMBER({x})*ISNUMBER({y})"
+        n, s_x, s_y, s_xx, s_xy = (
+            f"SUMPRODUCT({','.join(filter(None, (chosen, *more)))})"
+            for more in ((), (x,), (y,), (x, x), (x, y))
+        )
+        text = f"(({n}*{s_xy}-{s_x}*{s_y})/({n}*{s_xx}-{s_x}*{s_x}))"
+        factor = self.source.unit(keys[3]).factor / self.source.unit(keys[2]).factor
+        return text if self.plain or factor == 1.0 else f"({text}*{number_text(factor)})"
 
     def line_before(self, rule: rules.LineBefore, keys: Sequence[str], row: int | None) -> str:
         self.can_fail = True

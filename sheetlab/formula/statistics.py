@@ -10,6 +10,7 @@ from typing import Any
 from msgspec import Struct
 
 from sheetlab.metrology import curve, line
+from sheetlab.metrology.bothaxes import fit_line_both_errors
 from sheetlab.metrology.curve import CurveFit
 from sheetlab.metrology.line import IntervalDifferences, LineFit
 from sheetlab.metrology.repeats import mean_of, repeats
@@ -256,7 +257,7 @@ def _fit_stated(columns: Sequence[Column]) -> CurveFit:
         raise ValueError("a line needs at least two points")
     if len(stated) == 1:
         return curve.fit_polynomial(x, y, 1, stated[0])
-    return curve.fit_line_both_errors(x, y, *stated)
+    return fit_line_both_errors(x, y, *stated)
 
 
 def _stated_line(columns: Sequence[Column], resolution: float, intercept: bool) -> Statistic | None:

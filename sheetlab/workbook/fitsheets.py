@@ -32,7 +32,7 @@ from sheetlab.workbook.style import change_format, ending_format, number_format
 LINES_WIDTHS = (1.2, 0.5, 0.95, 0.95, 1.0, 1.0, 1.2, 1.0, 1.1, 1.0)
 """Such that a usual sheet prints on one upright page, and is still read."""
 MOST_POINTS = 40
-SMOOTH = 80
+SMOOTH = 60
 """Points of a curve that look smooth on a page."""
 
 
@@ -278,7 +278,8 @@ def numbers_behind(page: Page, sheets: Sheets, its: Drawn) -> Table:
     empty: list[dict[str, Shown]] = [{} for _ in range(len(its.line) - len(rows))]
     written = [*rows.values(), *empty]
     for (x, y), cells in zip(its.line, written, strict=False):
-        cells |= {"line_x": x, "line_y": y}
+        shape = x_shape if len(its.line) == 2 else number_format(x, 4)
+        cells |= {"line_x": (x, shape), "line_y": y}
     page.line(d.title, "heading")
     table = page.open_table(columns, height=HEADINGS_HEIGHT)
     for cells in written:
