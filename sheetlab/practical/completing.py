@@ -260,7 +260,7 @@ def _of_chosen_rows(d: Definition, line: Line) -> Definition:
             made.setdefault(table, []).append(own)
     y = (f"{name}_{line.id}" if _column(d, name) else name for name in line.y)
     back = tuple(f"{name}_{line.id}" for name in line.back)
-    new = replace(line, where="", y=tuple(y), back=back)
+    new = replace(line, y=tuple(y), back=back)
     return replace(
         d,
         tables=tuple(replace(t, columns=(*t.columns, *made.get(t.id, ()))) for t in d.tables),

@@ -167,6 +167,11 @@ class Drawn(Struct, frozen=True):
     name: str
     line: tuple[tuple[float, float], ...]
 
+    def off(self, x: float, y: float) -> bool:
+        """Whether a logarithmic axis has no place for a point."""
+        d = self.definition
+        return (d.x_axis == "log" and x <= 0.0) or (d.y_axis == "log" and y <= 0.0)
+
     @property
     def axes(self) -> tuple[Axis, Axis]:
         """Axes that hold the points with their scatter."""
@@ -271,6 +276,8 @@ def numbers_behind(page: Page, sheets: Sheets, its: Drawn) -> Table:
     rows: dict[int, dict[str, Shown]] = {row: {} for row in sorted({p[1] for p in its.points})}
     relative = _relative_uncertainty(sheets, its.x.key)
     for series, row, x, y, residual in its.points:
+        if its.off(x, y):
+            continue
         rows[row] |= {
             "x": x, "u": (abs(x) * relative, number_format(abs(x) * relative, 2)),
             f"y{series}": y, "s": its.spread, f"residual{series}": residual,
@@ -278,6 +285,8 @@ def numbers_behind(page: Page, sheets: Sheets, its: Drawn) -> Table:
     empty: list[dict[str, Shown]] = [{} for _ in range(len(its.line) - len(rows))]
     written = [*rows.values(), *empty]
     for (x, y), cells in zip(its.line, written, strict=False):
+        if its.off(x, y):
+            continue
         shape = x_shape if len(its.line) == 2 else number_format(x, 4)
         cells |= {"line_x": (x, shape), "line_y": y}
     page.line(d.title, "heading")
@@ -318,6 +327,9 @@ def graphs_page(sheets: Sheets, tables: Sequence[tuple[Drawn, Table]]) -> None:
             "uncertainty of the abscissa; shorter than the marks where none show.",
             "rule",
         )
+        off = [str(row + 1) for _, row, x, y, _ in its.points if its.off(x, y)]
+        if off:
+            page.line(f"Not on a logarithmic axis, as not positive: row {', '.join(off)}.", "rule")
         page.gap(0)
         high = max([1e-12, *(abs(point[4]) for point in its.points)])
         unit = its.y.unit.pretty
