@@ -69,7 +69,7 @@ def scatter_unexplained(subject: Subject) -> Iterator[Finding]:
 
 
 def curves_in_doubt(subject: Subject) -> Iterator[Finding]:
-    """Curves that were not found, explain nothing, or leave their parameters open.
+    """Curves that were not found, or that explain little of the readings.
 
     A search that ends in a wrong place leaves the readings as far from the curve as from their
     mean; half of that is our choice (no source).
@@ -94,8 +94,6 @@ def curves_in_doubt(subject: Subject) -> Iterator[Finding]:
                 "curve-beside", Severity.DOUBTFUL, place, title=d.title, share=share,
                 most=percentage(UNEXPLAINED_SHARE), start=start,
             )  # fmt: skip
-        elif found.fit.ill_conditioned:
-            yield finding("curve-open", Severity.DOUBTFUL, place, title=d.title)
 
 
 def poor_triangles(subject: Subject) -> Iterator[Finding]:

@@ -126,8 +126,6 @@ def _curve(page: Page, sheets: Sheets, curve: CurveResult) -> None:
         f"Standard deviation about the curve {significant(spread, 2)} {y_unit.pretty}, "
         f"{fit.dof} degrees of freedom."
     )
-    if fit.ill_conditioned:
-        page.line("The readings hardly determine these parameters.", "doubtful")
     page.gap(0)
     y_shape = column_format(field(d.y), spread)
     columns = (

@@ -5,7 +5,9 @@ All readings are invented.
 
 from __future__ import annotations
 
+import io
 import math
+import zipfile
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -311,6 +313,33 @@ def test_a_curve_that_is_not_found_is_told_with_what_to_do() -> None:
     found = assess(good, as_cells_show(good, cells), trials=0)
     assert not [f for f in found.findings if f.code.startswith("curve-")]
     assert write_results(found)
+
+
+def test_a_curve_beside_its_points_is_told() -> None:
+    """An oscillation whose search ends in another period than that of the readings."""
+    text = head("swing", 24) + column("x", "s") + column("y", "m")
+    text += (
+        '[curves.swing]\nx = "t.x"\ny = "t.y"\nformula = "A * sin(w * x)"\n'
+        'parameters.A = { unit = "m", start = 1 }\n'
+        'parameters.w = { unit = "1/s", start = START }\n'
+    )
+    text += quantity("w", "swing.w", "1/s")
+    x = [0.5 * k for k in range(24)]
+    cells = {"t.x": x, "t.y": [2.0 * math.sin(3.0 * t) for t in x]}
+    for start, codes in ((1.0, ["curve-beside"]), (2.9, [])):
+        model = load(text.replace("START", str(start)))
+        found = assess(model, as_cells_show(model, cells), trials=0)
+        assert [f.code for f in found.findings if f.code.startswith("curve-")] == codes
+    assert result(found.evaluation, "w")[0] == pytest.approx(3.0, rel=1e-9)
+
+
+def test_what_a_logarithmic_axis_cannot_show_is_said() -> None:
+    cells: dict[str, Sequence[Any]] = {"R": [100.0], "t.t": T, "t.U": [*discharged()[:-1], -0.01]}
+    model = load(CAPACITOR)
+    written = write_results(assess(model, as_cells_show(model, cells), trials=0))
+    with zipfile.ZipFile(io.BytesIO(written)) as book:
+        texts = book.read("xl/sharedStrings.xml").decode()
+    assert "Not on a logarithmic axis, as not positive: row 12." in texts
 
 
 def test_functions_of_groups_need_columns_of_one_table() -> None:
