@@ -276,9 +276,10 @@ def numbers_behind(page: Page, sheets: Sheets, its: Drawn) -> Table:
     for series, row, x, y, residual in its.points:
         if its.off(x, y):
             continue
+        u, s = _of_point(sheets, its, row) or (abs(x) * relative, its.spread)
         rows[row] |= {
-            "x": x, "u": (abs(x) * relative, number_format(abs(x) * relative, 2)),
-            f"y{series}": y, "s": its.spread, f"residual{series}": residual,
+            "x": x, "u": (u, number_format(u, 2)), f"y{series}": y, "s": s,
+            f"residual{series}": residual,
         }  # fmt: skip
     empty: list[dict[str, Shown]] = [{} for _ in range(len(its.line) - len(rows))]
     written = [*rows.values(), *empty]
@@ -294,6 +295,20 @@ def numbers_behind(page: Page, sheets: Sheets, its: Drawn) -> Table:
     page.gap(0)
     table.rows = len(rows)
     return table
+
+
+def _of_point(sheets: Sheets, its: Drawn, row: int) -> tuple[float, float] | None:
+    """Stated standard uncertainties of a point, in the units of its axes; None where none are."""
+    d = its.definition
+    if not d.u_y:
+        return None
+
+    def stated_in(key: str, factor: float) -> float:
+        column = sheets.assessment.evaluation.values[key] if key else None
+        return (column[row] or 0.0) / factor if isinstance(column, tuple) else 0.0
+
+    u_x = stated_in(d.u_x, its.x.unit.factor) if isinstance(d, Line) else 0.0
+    return u_x, stated_in(d.u_y, its.y.unit.factor)
 
 
 def _relative_uncertainty(sheets: Sheets, key: str) -> float:
@@ -320,11 +335,11 @@ def graphs_page(sheets: Sheets, tables: Sequence[tuple[Drawn, Table]]) -> None:
         chart = line_chart(sheets.book, table, series, titles, (across, up), len(its.line))
         page.chart(chart, 22, d.title)
         about = "line" if isinstance(d, Line) else "curve"
-        page.line(
-            f"Error bars: one standard deviation of a reading about the {about}, and the standard "
-            "uncertainty of the abscissa; shorter than the marks where none show.",
-            "rule",
+        bars = (
+            f"one standard deviation of a reading about the {about}, and the standard uncertainty "
         )
+        bars = f"{bars}of the abscissa" if not d.u_y else "the standard uncertainty of each point"
+        page.line(f"Error bars: {bars}; shorter than the marks where none show.", "rule")
         off = [str(row + 1) for _, row, x, y, _ in its.points if its.off(x, y)]
         if off:
             page.line(f"Not on a logarithmic axis, as not positive: row {', '.join(off)}.", "rule")

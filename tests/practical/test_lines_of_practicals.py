@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from openpyxl import load_workbook
 from scipy.optimize import curve_fit, least_squares
 from written import column, evaluated, head, quantity, result
 
@@ -368,3 +369,15 @@ def test_lines_with_weights_from_readings_are_covered() -> None:
         budget = evaluated(model, cells).results[0].budget
         inside += abs(budget.value - 0.15) <= budget.expanded_uncertainty
     assert inside / 600 == pytest.approx(0.95, abs=0.03)
+
+
+def test_error_bars_are_the_uncertainties_of_each_point() -> None:
+    model, cells = load(LENS), {**lens(), "rule.least_count": [0.1]}
+    found = assess(model, as_cells_show(model, cells), trials=0)
+    book = load_workbook(io.BytesIO(write_results(found)), data_only=True)
+    rows = [[cell.value for cell in row] for row in book["Working"].iter_rows()]
+    (top,) = (k for k, row in enumerate(rows) if "s of a reading" in row)
+    u, s = (rows[top].index(title) for title in ("u of x", "s of a reading"))
+    shown = [(row[u], row[s]) for row in rows[top + 1 : top + 9]]
+    values = [found.evaluation.values[f"conjugate.{key}"] for key in ("u_x", "u_y")]
+    assert shown == [pytest.approx(pair) for pair in zip(*values, strict=True)]
