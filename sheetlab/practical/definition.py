@@ -257,6 +257,15 @@ class Line(Named, frozen=True):
     """Column of the abscissa, `table.column`, or `column` where only one table has it."""
     y: tuple[str, ...]
     """Columns of the ordinate; each is a series."""
+    where: str = ""
+    """Condition of rows that take part, in columns of the table, such as `h > 0`; missing: all."""
+    weights: Literal["", "readings"] = ""
+    """`readings`: weighted with what instruments and repeats say of each point, in place of
+    ``u_x`` and ``u_y``."""
+    x_axis: Literal["linear", "log"] = "linear"
+    """How the abscissa of the graph is divided."""
+    y_axis: Literal["linear", "log"] = "linear"
+    """How the ordinate of the graph is divided."""
     title: str = ""
     x_title: str = ""
     """Title of the axis; missing: title, symbol and unit of the column."""
@@ -306,8 +315,12 @@ class Curve(Named, frozen=True):
     y: str
     """Column of the ordinate."""
     formula: str
-    """In `x` and the parameters, which are names of its own."""
+    """In `x` and the parameters, which are names of its own; inputs and constants by name."""
     parameters: tuple[Parameter, ...]
+    x_axis: Literal["linear", "log"] = "linear"
+    """How the abscissa of the graph is divided."""
+    y_axis: Literal["linear", "log"] = "linear"
+    """How the ordinate of the graph is divided."""
     title: str = ""
     x_title: str = ""
     """Title of the axis; missing: title, symbol and unit of the column."""
