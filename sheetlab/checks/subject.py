@@ -206,6 +206,14 @@ class Subject(Evaluated, frozen=True, dict=True):
         Either the definition knows it beforehand, or repeats of each point tell it: their scatter
         within the rows, together with how well an abscissa is read (``READ_TO``).
         """
+        return self._usual[line.definition.id]
+
+    @cached_property
+    def _usual(self) -> dict[str, Usual]:
+        # several checks ask for it, for every slip that they try
+        return {id_: self._usual_of(line) for id_, line in self.practical.lines.items()}
+
+    def _usual_of(self, line: LineField) -> Usual:
         d, unit = line.definition, self.practical.field(line.y[0]).unit
         if d.usual_scatter is not None:
             usual = d.usual_scatter * self.numbers.division(*line.y)
