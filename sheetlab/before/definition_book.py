@@ -281,6 +281,9 @@ def _read_row(
                 reading.refuse(
                     where[key], "definition-cell_value", heading=key.heading, reason=str(error)
                 )
+    # of a range with a wrong end the other end is not asked about
+    wrong = {key.path for key in where if key not in values}
+    values = {key: value for key, value in values.items() if key.path not in wrong}
     if single is not None:
         for key, value in values.items():
             reading.places[put_single(reading.data, block, key, value)] = where[key]
