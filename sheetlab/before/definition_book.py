@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
@@ -42,12 +43,18 @@ NOTES: Mapping[str, str] = {
 }  # fmt: skip
 SPARE = 3
 """Empty rows below the filled ones; more can be put in anywhere."""
-PROSE = ("help", "note", "question", "source", "words", "formula", "condition", "far question",
-         "expected", "value")  # fmt: skip
-COLUMNS = 8
-"""Columns of a page: more are written, and lie beyond what one page shows at full size."""
-_LONG = 26.0
-_SHORT = 15.0
+PROSE = (
+    "title", "label", "condition", "question", "far_question", "source", "words", "formula", "help",
+    "note", "expected",
+)  # fmt: skip
+"""Headings of long texts, which stand first."""
+_NAMES, _LONG, _SHORT, _VALUES = (16.0, 30.0), 26.0, 12.0, 70.0
+"""Widths in digits: least and greatest of names, long texts, anything else, values of keys."""
+_ONE_LINE = 20.0
+_PAGE = (135.0, 490.0)
+"""What a page has at full size: digits across, points down."""
+_MOST_ACROSS = 150.0
+"""Digits across a page with headings of 8 points."""
 _TRUE = {"yes": True, "true": True, "no": False, "false": False}
 
 
@@ -65,30 +72,67 @@ def write_definition(data: Data) -> bytes:
     styles = Styles(book)
     rows = blocks_.rows_of(data)
     for title, keys in SHEETS.items():
-        widths = [20.0, *([60.0] if title == "Practical" else [_SHORT] * (COLUMNS - 1))]
-        page = new_page(
-            book.add_worksheet(title), styles, widths, (TITLE, ""), title != "Practical"
-        )
+        shown = {key: _shown_keys(blocks()[key], rows[key]) for key in keys}
+        widths = _widths(shown, rows)
+        across = math.ceil(math.fsum(widths) / _MOST_ACROSS)
+        sheet = book.add_worksheet(title)
+        page = new_page(sheet, styles, widths, (TITLE, ""), pages=(across, 0))
+        sheet.repeat_columns(0)
         page.line(title, "title")
         page.line(said(phrase(NOTES[title])), "note")
+        down = _PAGE[1] * max(1.0, math.fsum(widths) / across / _PAGE[0])
+        top = 0.0
         for key in keys:
-            _block(page, blocks()[key], rows[key])
+            # no title at the foot of a page
+            if page.height - top + 6 * _ONE_LINE > down:
+                page.break_page()
+                top = page.height
+            _block(page, blocks()[key], shown[key], rows[key])
+            top += down * ((page.height - top) // down)
     book.close()
     return buffer.getvalue()
 
 
-def _block(page: Page, block: Block, rows: Sequence[blocks_.Row]) -> None:
+def _widths(
+    shown: Mapping[str, Sequence[Key]], rows: Mapping[str, Sequence[blocks_.Row]]
+) -> list[float]:
+    """Widths of the columns of a sheet: wide where a long text stands in any of its blocks."""
+    if "" in shown:
+        return [_NAMES[0], _VALUES, _LONG, _SHORT, _SHORT]
+    names = [len(first) for key in shown for first, _ in rows[key]]
+    widths = [min(max([_NAMES[0], *names]), _NAMES[1])]
+    for i in range(max(map(len, shown.values()))):
+        here = [(key, keys[i]) for key, keys in shown.items() if i < len(keys)]
+        texts = [str(cells.get(one, "")) for key, one in here for _, cells in rows[key]]
+        long = i < 2 or max(map(len, texts), default=0) > 2 * _SHORT
+        word = max((len(word) for text in texts for word in text.split()), default=0)
+        widths.append(_LONG if long else max(_SHORT, word + 3.0))
+    return widths
+
+
+def _shown_keys(block: Block, rows: Sequence[blocks_.Row]) -> tuple[Key, ...]:
+    """Columns of a block: what stands in its rows, is needed, or usual; long texts first."""
+    if block.single:
+        return (Key((blocks_.VALUE,), str),)
+    used = {key for _, cells in rows for key in cells}
+    usual = blocks_.USUAL.get(block.key, ())
+    keys = [k for k in block.keys if k in used or k.needed or k.heading in usual]
+    return tuple(
+        sorted(keys, key=lambda k: (k.path[-1] not in PROSE, k.kind is not str or not k.needed))
+    )
+
+
+def _block(page: Page, block: Block, keys: Sequence[Key], rows: Sequence[blocks_.Row]) -> None:
     page.gap(0)
     page.put(0, block.title, "heading", wrap=False)
     page.end_row(18)
-    keys: tuple[Key, ...] = (Key((blocks_.VALUE,), str),)
-    if not block.single:
-        used = {key for _, cells in rows for key in cells}
-        usual = blocks_.USUAL.get(block.key, ())
-        keys = tuple(k for k in block.keys if k in used or k.needed or k.heading in usual)
     columns = [Column(block.first, block.first, format="input-text", asked=_asked(block))]
     columns += [_column(block, key) for key in keys]
-    table = page.open_table(columns, rows=len(rows) + SPARE)
+    # what may be left out is headed in another look
+    heads = [Column(block.first, format="column")]
+    heads += [Column(k.heading, format="column" if k.needed else "column-optional") for k in keys]
+    page.open_table(heads, heads=False).write([column.key for column in heads])
+    table = page.open_table(columns, heads=False, rows=len(rows) + SPARE)
     blank = dict.fromkeys(column.key for column in columns)
     for first, cells in rows:
         values = [blocks_.shown(key, value) for key, value in cells.items()]
@@ -101,12 +145,10 @@ def _block(page: Page, block: Block, rows: Sequence[blocks_.Row]) -> None:
 
 
 def _column(block: Block, key: Key) -> Column:
-    wide = key.heading in PROSE
     numeric = key.kind in (int, float)
     return Column(
-        key.heading, key.heading, _LONG if wide else _SHORT,
-        format="input" if numeric else "input-comment", shape=None if numeric else "@",
-        asked=_asked(block, key),
+        key.heading, key.heading, format="input" if numeric else "input-comment",
+        shape=None if numeric else "@", asked=_asked(block, key),
     )  # fmt: skip
 
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from sheetlab.before import starter_text
-from sheetlab.before.definition_blocks import Block, Key, blocks, put, rows_of
+from sheetlab.before.definition_blocks import Block, Key, blocks, put, put_single, rows_of
 from sheetlab.before.definition_book import (
     definition_text,
     load_file,
@@ -90,6 +90,8 @@ def definitions(draw: st.DrawFn) -> dict[str, Any]:
 
     for key, block in blocks().items():
         if block.single:
+            for one in draw(st.lists(st.sampled_from(block.keys), max_size=4, unique=True)):
+                put_single(data, block, one, draw(values(one)))
             continue
         for name in draw(st.lists(names, max_size=2, unique=True)):
             if block.first == "of":
@@ -125,8 +127,16 @@ def spoiled(tmp_path: Path, changes: dict[tuple[str, str], object]) -> Path:
 
 
 def cell_of(tmp_path: Path, key: str) -> tuple[str, str]:
-    _, places = definition_text(written(tmp_path, STARTER, "clean.xlsx"))
-    return places[key].sheet, places[key].cell
+    path = written(tmp_path, STARTER, "clean.xlsx")
+    _, places = definition_text(path)
+    if key in places:
+        return places[key].sheet, places[key].cell
+    # a cell that is empty: in the row of its thing, below its heading
+    thing, _, heading = key.rpartition(".")
+    place = places[thing]
+    cells = (c for row in openpyxl.load_workbook(path)[place.sheet].iter_rows() for c in row)
+    column = next(cell.column_letter for cell in cells if cell.value == heading)
+    return place.sheet, f"{column}{place.cell[1:]}"
 
 
 @pytest.mark.parametrize(
@@ -146,7 +156,7 @@ def cell_of(tmp_path: Path, key: str) -> tuple[str, str]:
 def test_a_wrong_cell_is_told_with_its_place(
     tmp_path: Path, key: str, typed: object, told: str
 ) -> None:
-    where = cell_of(tmp_path, key) if key != "instruments.scale.kind" else ("Instruments", "C7")
+    where = cell_of(tmp_path, key)
     with pytest.raises(SheetlabError) as caught:
         load_file(spoiled(tmp_path, {where: typed}))
     found = {(f.place.sheet, f.place.cell): f.found for f in caught.value.findings}
