@@ -27,7 +27,7 @@ FAR_NAMED = 0.01
 """The same where a slip is known that brings it there."""
 CONTRADICT = 3.0
 """Times the scatter of the points from which what is known of it is no help."""
-STEPS = 40
+STEPS, HALVINGS = 40, 30
 SAME = 0.01
 """Relative change below which a result stays as it is."""
 MUCH = 3.0
@@ -255,13 +255,26 @@ def _tried(subject: Subject, key: str, slip: Slip, target: float) -> _Tried | No
 
 
 def _solved(off: Callable[[float], float | None], low: float, high: float) -> float | None:
-    """Where a function is nothing, by bisection; None if its ends have one sign."""
-    at_low, at_high = off(low), off(high)
+    """Where a function is nothing; None if its ends have one sign.
+
+    False position, in which the end that stays is halved (Illinois algorithm: M. Dowell and
+    P. Jarratt, BIT 11 (1971) 168; from memory): each step works the whole workbook out again.
+    """
+    at_low, at_high, least = off(low), off(high), abs(high - low) * 2.0**-HALVINGS
     if at_low is None or at_high is None or at_low * at_high > 0.0:
         return None
+    last = low
     for _ in range(STEPS):
-        between = off(middle := 0.5 * (low + high))
+        middle = (low * at_high - high * at_low) / (at_high - at_low)
+        between = off(middle)
         if between is None:
             return None
-        low, high = (middle, high) if between * at_low > 0.0 else (low, middle)
-    return 0.5 * (low + high)
+        if not between or abs(middle - last) <= least:
+            return middle
+        last = middle
+        if between * at_high < 0.0:
+            low, at_low = high, at_high
+        else:
+            at_low *= 0.5
+        high, at_high = middle, between
+    return high

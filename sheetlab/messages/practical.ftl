@@ -32,3 +32,5 @@ live-repeats-apart =
     .expected = repeats that agree
 own-uncertainty = uncertainty of { $symbol } that you state
 axes-of-line = { $y } against { $x }
+input-uncertainty = standard uncertainty of { $symbol }
+input-uncertainty-help = As it came with the value: half of an expanded uncertainty with the factor 2, or a half-width divided by √3. Empty: the value counts as exact.

@@ -113,6 +113,9 @@ class Input(Named, frozen=True):
     choices: tuple[str, ...] = ()
     """Texts to choose from, with the kind `choice`."""
     help: str = ""
+    asks_uncertainty: bool = False
+    """A cell beside it asks for its standard uncertainty: of a result of another practical, or of a
+    maker. Empty: it counts as exact."""
     uncertainty: tuple[Uncertainty, ...] = ()
     register: str = ""
     """Fact of the register that is typed here when a bound workbook is issued."""
