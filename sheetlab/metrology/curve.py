@@ -285,7 +285,10 @@ def fit_of(
 
 
 def powers_about(centre: float, scale: float, count: int) -> Any:
-    """Matrix from powers of (x - centre) / scale to powers of x."""
+    """Matrix from powers of (x - centre) / scale to powers of x, shape (count, count).
+
+    ``centre``, ``scale``: in the unit of x.
+    """
     import numpy as np
 
     matrix = np.zeros((count, count))
