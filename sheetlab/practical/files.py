@@ -5,7 +5,6 @@ Light: a list of the practicals is made of this alone, and compiles none of them
 
 from __future__ import annotations
 
-import hashlib
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
@@ -26,6 +25,9 @@ FIRST_TABLE = re.compile(r"^\[", re.MULTILINE)
 
 def definition_digest(text: str) -> str:
     """Digest that tells whether two definitions are the same text."""
+    # most definitions say their version: a list of them asks for no digest
+    import hashlib
+
     return hashlib.sha256(normal_text(text).encode()).hexdigest()
 
 
