@@ -17,6 +17,8 @@ from sheetlab.practical.definition import Assist, Curve, Line
 from sheetlab.units import PURE, Unit
 
 LINE_RESULTS = ("slope", "intercept")
+OWN_UNCERTAINTY = "u"
+"""Last part of the key of the cell that asks for the standard uncertainty of an input."""
 LEFT_OUT = "left_out"
 """Last part of the key of the column in which a row is left out with a reason."""
 LEAST_REASON = SHORT_TEXT + 1

@@ -25,7 +25,6 @@ FIRST_TABLE = re.compile(r"^\[", re.MULTILINE)
 
 def definition_digest(text: str) -> str:
     """Digest that tells whether two definitions are the same text."""
-    # most definitions say their version: a list of them asks for no digest
     import hashlib
 
     return hashlib.sha256(normal_text(text).encode()).hexdigest()

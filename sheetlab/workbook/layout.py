@@ -19,6 +19,7 @@ from sheetlab.formula.tree import Node
 from sheetlab.practical.definition import Assist, Instrument, Table
 from sheetlab.practical.fields import (
     LEFT_OUT,
+    OWN_UNCERTAINTY,
     START_INPUTS,
     CheckField,
     DerivedField,
@@ -377,7 +378,9 @@ def _contents(stack: _Stack, sheet: str) -> None:
     for instrument in d.instruments:
         if instrument.sheet == sheet:
             _instrument(stack, instrument)
-    stack.values("", [one.id for one in d.inputs if one.sheet == sheet])
+    single = [one.id for one in d.inputs if one.sheet == sheet]
+    beside = [(key, f"{key}.{OWN_UNCERTAINTY}") for key in single]
+    stack.values("", [key for pair in beside for key in pair if key in practical.inputs])
     for table in d.tables:
         if table.sheet == sheet:
             stack.text(table.title, "heading")

@@ -7,7 +7,8 @@ from typing import Any
 
 from msgspec.structs import replace
 
-from sheetlab.formula.tree import Number
+from sheetlab.formula.tree import Call, Name, Number
+from sheetlab.messages import phrase, said
 from sheetlab.practical.compiling.formulas import (
     add_conditions,
     check_formulas,
@@ -16,7 +17,14 @@ from sheetlab.practical.compiling.formulas import (
 )
 from sheetlab.practical.compiling.limits import check_limits
 from sheetlab.practical.compiling.lines import add_curve, add_line, add_triangle
-from sheetlab.practical.compiling.names import Names, formula_at, require, unit_at
+from sheetlab.practical.compiling.lookups import add_lookup
+from sheetlab.practical.compiling.names import (
+    Names,
+    formula_at,
+    require,
+    sources_of,
+    unit_at,
+)
 from sheetlab.practical.compiling.results import accepted_values, check_slips, stress_of
 from sheetlab.practical.compiling.scales import Scale, add_instrument
 from sheetlab.practical.compiling.tables import add_columns, short_names
@@ -30,8 +38,15 @@ from sheetlab.practical.definition import (
     Input,
     Quantity,
 )
-from sheetlab.practical.fields import START_INPUTS, DerivedField, InputField
+from sheetlab.practical.fields import (
+    OWN_UNCERTAINTY,
+    START_INPUTS,
+    DerivedField,
+    InputField,
+    SourceSpec,
+)
 from sheetlab.practical.model import Practical
+from sheetlab.units import interval_of
 
 
 def compile_practical(
@@ -55,13 +70,17 @@ def compile_practical(
     RefusedDefinitionError
         With each key whose content cannot be used.
     """
-    known = Names(rows or {})
+    made = {
+        key: f"lines.{line.id}.where" for line in definition.lines if line.where for key in line.y
+    }
+    known = Names(rows or {}, made)
     check_limits(definition, known.refusals)
     _add_what_is_measured(known, definition, runs)
     parts: tuple[tuple[Callable[[Names, Any], None], Sequence[Any]], ...] = (
         (add_line, definition.lines),
-        (add_curve, definition.curves),
         (_add_constant, definition.constants),
+        (add_lookup, definition.lookups),
+        (add_curve, definition.curves),
         (_add_quantity, definition.quantities),
         (_add_check, definition.checks),
     )
@@ -123,7 +142,21 @@ def _add_input(known: Names, cell: Input) -> None:
     cell_unit = unit_at(cell.unit, f"{where}.unit")
     good = cell.kind != "choice" or cell.choices
     require(good, f"{where}.choices", "a choice needs its choices")
-    known.add(InputField, cell, where, unit=cell_unit)
+    if not cell.asks_uncertainty:
+        known.add(InputField, cell, where, unit=cell_unit)
+        return
+    number = cell.kind == "number"
+    require(number, f"{where}.asks_uncertainty", "is asked of what is no number")
+    own, interval = f"{cell.id}.{OWN_UNCERTAINTY}", interval_of(cell_unit)
+    title = said(phrase("input-uncertainty", symbol=cell.symbol or cell.title))
+    typed = Call("first_given", (Name(own), Number(0.0, interval.dimension)))
+    source = SourceSpec(f"{cell.id}#u", cell.title, typed, "normal")
+    stated = (*sources_of(cell.uncertainty, cell.id, interval), source)
+    known.add(InputField, cell, where, unit=cell_unit, sources=stated)
+    known.add(
+        InputField, None, where, key=own, title=title, unit=interval, minimum=0.0,
+        decimals=cell.decimals, help=said(phrase("input-uncertainty-help")),
+    )  # fmt: skip
 
 
 def _add_check(known: Names, check: Check) -> None:
