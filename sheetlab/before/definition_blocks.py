@@ -30,7 +30,7 @@ SHEETS: Mapping[str, Sequence[str]] = {
     "Instruments": ("instruments",),
     "Readings": ("inputs", "tables", "tables.columns", "tables.checks", "uncertainty"),
     "Results": (
-        "constants", "lines", "curves", "curves.parameters", "quantities", "results",
+        "constants", "lookups", "lines", "curves", "curves.parameters", "quantities", "results",
         "results.accepted", "results.slips", "checks", "answers", "stress",
     ),
     "Invented readings": (
@@ -42,7 +42,7 @@ TITLES: Mapping[str, str] = {
     "": "The practical", "sheets": "Sheets", "instruments": "Instruments",
     "inputs": "Single cells", "tables": "Tables", "tables.columns": "Columns of tables",
     "tables.checks": "Questions in tables", "uncertainty": "Uncertainties",
-    "constants": "Constants",
+    "constants": "Constants", "lookups": "Looked-up values",
     "lines": "Lines", "curves": "Curves", "curves.parameters": "Parameters of curves",
     "quantities": "Quantities", "results": "Results", "results.accepted": "Accepted values",
     "results.slips": "Mistakes to try", "checks": "Questions about single values",
@@ -103,6 +103,8 @@ class Key(Struct, frozen=True):
 
 
 KEY_OF_SCALE = "kind"
+UNCERTAIN = (["inputs"], ["tables", "columns"], ["constants"], ["lookups"], ["quantities"])
+"""Things that may have uncertainties of type B."""
 
 
 class Block(Struct, frozen=True):
@@ -236,7 +238,7 @@ def _at(thing: Any, key: Key) -> Any:
 
 def _uncertain(data: Data) -> Iterator[tuple[str, Sequence[Data]]]:
     """Things with uncertainties of type B, by the name that formulas use."""
-    for path in (["inputs"], ["tables", "columns"], ["constants"], ["quantities"]):
+    for path in UNCERTAIN:
         for name, thing in _things(data, path):
             if isinstance(thing, dict) and thing.get("uncertainty"):
                 yield name, thing["uncertainty"]
@@ -293,7 +295,7 @@ def _put_listed(data: Data, block: Block, first: str, cells: Mapping[Key, Any]) 
     for key, value in cells.items():
         _set(item, key, value)
     if block.key == "uncertainty":
-        for path in (["inputs"], ["tables", "columns"], ["constants"], ["quantities"]):
+        for path in UNCERTAIN:
             found = next((thing for name, thing in _things(data, path) if name == first), None)
             if found is not None:
                 found.setdefault("uncertainty", []).append(item)
@@ -338,6 +340,8 @@ def shown(key: Key, value: Any) -> str | float:
         return "yes" if value else "no"
     if isinstance(value, dict):
         return "; ".join(f"{name} = {number:.15g}" for name, number in value.items())
+    if isinstance(value, list) and value and isinstance(value[0], list):
+        return "; ".join(f"{x:.15g} = {y:.15g}" for x, y in value)
     if isinstance(value, list):
         plain = all(re.fullmatch(r"[^;\[\s](?:[^;]*[^;\s])?", item) for item in value)
         return "; ".join(value) if plain and value else json.dumps(value, ensure_ascii=False)

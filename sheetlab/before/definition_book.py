@@ -445,6 +445,8 @@ def read_value(key: Key, cell: Cell) -> Any:
         if str not in kinds:
             raise ValueError("is no number that can be understood")
         return str(cell.value).strip()
+    if get_origin(key.kind) is tuple and get_origin(get_args(key.kind)[0]) is tuple:
+        return [[float(x), y] for x, y in _numbers_by_name(_text(cell), r"[-+]?[\d.eE+-]+").items()]
     if get_origin(key.kind) is tuple:
         return _list(_text(cell))
     if key.choices or (isinstance(key.kind, type) and issubclass(key.kind, str)):
@@ -470,10 +472,10 @@ def _list(text: str) -> list[str]:
     return [item.strip() for item in text.split(";") if item.strip()]
 
 
-def _numbers_by_name(text: str) -> dict[str, float]:
+def _numbers_by_name(text: str, name: str = r"\w+") -> dict[str, float]:
     made = {}
     for part in filter(None, (item.strip() for item in text.split(";"))):
-        match = re.fullmatch(r"(\w+)\s*=\s*(.+)", part)
+        match = re.fullmatch(rf"({name})\s*=\s*(.+)", part)
         number = _number(match[2]) if match else None
         if match is None or number is None:
             raise ValueError("is no list such as turns = 10; travel = 5")

@@ -44,6 +44,7 @@ RULES = (
     patterns.patterns_of_lines,
     lines.lines_that_are_none,
     lines.scatter_unexplained,
+    lines.curves_in_doubt,
     conditions.broken_conditions,
     conditions.implausible_quantities,
     results.undetermined,

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from statistics import stdev
 
 from sheetlab.checks.subject import Subject, amount
 from sheetlab.finding import Finding, Severity, finding
+from sheetlab.formula.statistics import complete
 from sheetlab.metrology.distributions import chi_squared_quantile, chi_squared_tail
 from sheetlab.metrology.statement import Decimals, percentage
 from sheetlab.practical.evaluate import CurveResult, LineResult
 from sheetlab.practical.fields import triangle_keys
 
 LEAST_SPAN = 0.5
+UNEXPLAINED_SHARE = 0.5
+"""Scatter about a curve, of that about the mean, from which it may lie beside the readings."""
 UNEXPLAINED = 0.002
 """Probability of chi-squared below which stated uncertainties do not explain a scatter."""
 
@@ -61,6 +65,34 @@ def scatter_unexplained(subject: Subject) -> Iterator[Finding]:
                 times=Decimals(f"{math.sqrt(chi_squared / dof):.1f}"),
                 chi=Decimals(f"{chi_squared:.3g}"), dof=dof,
                 most=Decimals(f"{chi_squared_quantile(UNEXPLAINED, dof):.3g}"),
+            )  # fmt: skip
+
+
+def curves_in_doubt(subject: Subject) -> Iterator[Finding]:
+    """Curves that were not found, or that explain little of the readings.
+
+    A search that ends in a wrong place leaves the readings as far from the curve as from their
+    mean; half of that is our choice (no source).
+    """
+    for key, field in subject.practical.curves.items():
+        rows, (x, *_, y) = complete([subject.numbers.column(name) for name in field.columns])
+        d, place = field.definition, subject.place(field.columns[0], 0)
+        enough = len(rows) > len(d.parameters) and len(set(x)) >= len(d.parameters)
+        others = [subject.numbers.value(o.key, None) for o in field.parameters[0].others]
+        if not enough or None in others:
+            continue
+        start = ", ".join(f"{p.symbol} = {p.start:g} {p.unit}" for p in d.parameters)
+        found = subject.evaluation.curves.get(key)
+        if found is None:
+            yield finding(
+                "curve-not-found", Severity.DOUBTFUL, place, title=d.title, count=len(rows),
+                start=start,
+            )  # fmt: skip
+        elif found.fit.dof and found.fit.residual_deviation > UNEXPLAINED_SHARE * stdev(y):
+            share = percentage(found.fit.residual_deviation / stdev(y))
+            yield finding(
+                "curve-beside", Severity.DOUBTFUL, place, title=d.title, share=share,
+                most=percentage(UNEXPLAINED_SHARE), start=start,
             )  # fmt: skip
 
 

@@ -206,6 +206,14 @@ class Subject(Evaluated, frozen=True, dict=True):
         Either the definition knows it beforehand, or repeats of each point tell it: their scatter
         within the rows, together with how well an abscissa is read (``READ_TO``).
         """
+        return self._usual[line.definition.id]
+
+    @cached_property
+    def _usual(self) -> dict[str, Usual]:
+        # several checks ask for it, for every slip that they try
+        return {id_: self._usual_of(line) for id_, line in self.practical.lines.items()}
+
+    def _usual_of(self, line: LineField) -> Usual:
         d, unit = line.definition, self.practical.field(line.y[0]).unit
         if d.usual_scatter is not None:
             usual = d.usual_scatter * self.numbers.division(*line.y)
@@ -285,9 +293,12 @@ class Subject(Evaluated, frozen=True, dict=True):
         columns = [edit for slip in self.line_slips for edit in slip.edits]
         for edit in (*columns, *self._possible(whole_edits(self.numbers))):
             changed = self.numbers.changed(edit.changes)
-            far, odd = self._beyond(changed), oddities(self, changed) + _outside(self, edit)
+            far = self._beyond(changed)
+            if far > 1.0:
+                continue
+            odd = oddities(self, changed) + _outside(self, edit)
             # with a line that is none a result that agrees says nothing
-            if far <= 1.0 and odd < as_typed and not _without_line(self, changed):
+            if odd < as_typed and not _without_line(self, changed):
                 found.append((odd, edit.rank, far, edit))
         least = min((odd for odd, _, _, _ in found), default=0)
         # a table that was typed in one unit is one slip, not one for each of its columns

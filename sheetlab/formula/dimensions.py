@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.formula import functions as rules
 from sheetlab.formula.functions import FUNCTIONS
@@ -19,6 +20,7 @@ from sheetlab.formula.tree import (
     Negative,
     Node,
     Number,
+    Spread,
 )
 from sheetlab.units import NUMBER, Dimension, unit
 
@@ -121,7 +123,7 @@ class _Checker(Struct, frozen=True):
                 return None
             case Call():
                 return self.call(node)
-            case Fitted():
+            case Fitted() | Spread():
                 return node.dimension
 
     def single(self, key: str) -> Dimension:
@@ -183,6 +185,18 @@ class _Checker(Struct, frozen=True):
                 own = self.kind(reason.key).table in (None, self.table)
                 self.require(own, reason.key, "is not a column of the same table")
                 return self.number(value)
+            case rules.Where():
+                holds = self.dimension(call.arguments[0]) is None
+                self.require(holds, name, "takes a condition first", "such as x > 0")
+                return self.number(call.arguments[1])
+            case rules.OfGroup():
+                named, *columns = call.arguments
+                group, x, y = self.columns(replace(call, arguments=tuple(columns)), False)
+                self.same(name, self.number(named), group.dimension)
+                one_table = group.table == x.table == y.table
+                single = not (group.repeated or x.repeated or y.repeated)
+                self.require(one_table and single, name, "takes three columns of one table")
+                return y.dimension / x.dimension
             case rules.Macro():
                 for argument, (parameter, text) in zip(
                     call.arguments, rule.parameters, strict=True

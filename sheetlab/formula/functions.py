@@ -121,6 +121,22 @@ class Unless(Struct, frozen=True):
     arguments: ClassVar[tuple[int, int]] = (2, 2)
 
 
+class Where(Struct, frozen=True):
+    """The second argument in rows in which the first, a condition, holds."""
+
+    name: str = "where"
+    arguments: ClassVar[tuple[int, int]] = (2, 2)
+
+
+class OfGroup(Struct, frozen=True):
+    """A line through the rows of a group: the value that names it, its column, x and y."""
+
+    name: str
+    uncertainty: bool
+    """The standard uncertainty of the slope, by the scatter, in the place of the slope."""
+    arguments: ClassVar[tuple[int, int]] = (4, 4)
+
+
 class Macro(Struct, frozen=True):
     """A named formula with fixed SI units of its parameters and its result."""
 
@@ -138,7 +154,16 @@ class Macro(Struct, frozen=True):
 
 
 Function = (
-    Elementwise | Aggregate | RowStatistic | Position | LineBefore | FirstGiven | Unless | Macro
+    Elementwise
+    | Aggregate
+    | RowStatistic
+    | Position
+    | LineBefore
+    | FirstGiven
+    | Unless
+    | Where
+    | OfGroup
+    | Macro
 )
 
 
@@ -279,6 +304,9 @@ _ROWS: tuple[Function, ...] = (
     LineBefore(),
     FirstGiven(),
     Unless(),
+    Where(),
+    OfGroup("group_slope", uncertainty=False),
+    OfGroup("group_slope_uncertainty", uncertainty=True),
     Macro(
         "normal_gravity",
         (("latitude", "1"), ("height", "m")),

@@ -24,6 +24,7 @@ from sheetlab.formula.tree import (
     Negative,
     Node,
     Number,
+    Spread,
     walk,
 )
 from sheetlab.formula.values import argument_keys, expand_macro
@@ -232,6 +233,8 @@ class _CellWriter(Struct):
                 return self.call(node, row)
             case Fitted(curve=curve):
                 raise NotInCellsError(curve)
+            case Spread():
+                raise NotInCellsError("uncertainty of readings")
 
     def call(self, call: Call, row: int | None) -> str:
         rule = FUNCTIONS[call.function]
@@ -255,10 +258,39 @@ class _CellWriter(Struct):
                 if reference is not None:
                     self.unless[reference] = None
                 return self.text(call.arguments[1], row)
+            case rules.Where():
+                return self.where(call, row)
+            case rules.OfGroup():
+                return self.of_group(rule, argument_keys(call), row)
             case rules.RowStatistic():
                 return self.row_statistic(rule, call, row)
             case rules.Aggregate():
                 return self.aggregate(rule, call)
+
+    def where(self, call: Call, row: int | None) -> str:
+        # what is worked on from an empty text makes an error, which shows as nothing
+        self.can_fail = True
+        condition, inner = (self.text(argument, row) for argument in call.arguments)
+        return f'IF({condition},{inner},"")'
+
+    def of_group(self, rule: rules.OfGroup, keys: Sequence[str], row: int | None) -> str:
+        keys = [self.source.columns(key)[0] for key in keys]
+        named, ranges = self.source.cell(keys[0], row), [self.source.range(k) for k in keys[1:]]
+        alike = len(keys) == 4 and self.source.unit(keys[0]) == self.source.unit(keys[1])
+        if rule.uncertainty or not alike or named is None or None in ranges:
+            raise NotInCellsError(rule.name)
+        self.can_fail = True
+        self.required[named] = None
+        group, x, y = ranges
+        # as arguments of their own, texts count as nothing
+        chosen = f"({group}={named})*ISNUMBER({x})*ISNUMBER({y})"
+        n, s_x, s_y, s_xx, s_xy = (
+            f"SUMPRODUCT({','.join(filter(None, (chosen, *more)))})"
+            for more in ((), (x,), (y,), (x, x), (x, y))
+        )
+        text = f"(({n}*{s_xy}-{s_x}*{s_y})/({n}*{s_xx}-{s_x}*{s_x}))"
+        factor = self.source.unit(keys[3]).factor / self.source.unit(keys[2]).factor
+        return text if self.plain or factor == 1.0 else f"({text}*{number_text(factor)})"
 
     def line_before(self, rule: rules.LineBefore, keys: Sequence[str], row: int | None) -> str:
         self.can_fail = True
@@ -388,6 +420,8 @@ def _print(node: Node, name: Callable[[str], str], times: str) -> tuple[str, int
             return f" {op} ".join(texts), 0
         case Fitted(curve=curve, parameters=parameters, parameter=parameter):
             return f"{parameters[parameter]} of {curve}", _ATOM
+        case Spread(body):
+            return f"u({part(body, 0)})", _ATOM
         case Call(function, arguments):
             rule = FUNCTIONS[function]
             if isinstance(rule, rules.Unless):

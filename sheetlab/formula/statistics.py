@@ -10,6 +10,7 @@ from typing import Any
 from msgspec import Struct
 
 from sheetlab.metrology import curve, line
+from sheetlab.metrology.bothaxes import fit_line_both_errors
 from sheetlab.metrology.curve import CurveFit
 from sheetlab.metrology.line import IntervalDifferences, LineFit
 from sheetlab.metrology.repeats import mean_of, repeats
@@ -166,6 +167,29 @@ def _straight_line(
     return Statistic(fit.intercept if intercept else fit.slope, gradients, tuple(scatter))
 
 
+OF_GROUP = "group"
+"""How the family of a statistic of one group begins; its scatter is that of no other row."""
+
+
+def of_group(
+    columns: Sequence[Column], resolution: float, value: float, uncertainty: bool
+) -> Statistic | None:
+    """Slope of ``columns`` = (x, group, y) in rows of a group, or its uncertainty by scatter."""
+    x, groups, y = columns
+    chosen = [b if g is not None and math.isclose(g, value) else None
+              for g, b in zip(groups, y, strict=True)]  # fmt: skip
+    found = slope([x, chosen], resolution)
+    if found is None:
+        return None
+    none = (0.0,) * len(x)
+    if uncertainty:
+        # two points have no scatter that would tell of the uncertainty of their slope
+        (scatter,) = found.scatter
+        known = math.isfinite(scatter.dof)
+        return Statistic(scatter.uncertainty, (none, none, none)) if known else None
+    return Statistic(found.value, (found.gradients[0], none, found.gradients[1]), found.scatter)
+
+
 slope, intercept = partial(_straight_line, intercept=False), partial(_straight_line, intercept=True)
 
 
@@ -233,7 +257,7 @@ def _fit_stated(columns: Sequence[Column]) -> CurveFit:
         raise ValueError("a line needs at least two points")
     if len(stated) == 1:
         return curve.fit_polynomial(x, y, 1, stated[0])
-    return curve.fit_line_both_errors(x, y, *stated)
+    return fit_line_both_errors(x, y, *stated)
 
 
 def _stated_line(columns: Sequence[Column], resolution: float, intercept: bool) -> Statistic | None:

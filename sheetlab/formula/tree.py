@@ -87,16 +87,29 @@ class Fitted(Struct, frozen=True):
     columns: tuple[Name, ...]
     """Abscissa, standard uncertainties of the ordinates if they are stated, ordinate."""
     body: Node
-    """The curve, in ``x`` and its parameters: names of its own, not of the definition."""
+    """The curve, in ``x`` and its parameters, which are names of its own, and in ``others``."""
     parameters: tuple[str, ...]
     start: tuple[float, ...]
     """Values to begin with, in coherent SI units."""
     parameter: int
     dimension: Dimension
     """Of the parameter."""
+    others: tuple[Name, ...] = ()
+    """Single values of the definition that stand in the body."""
 
 
-Node = Number | Name | Negative | Binary | Call | Comparison | Logic | Fitted
+class Spread(Struct, frozen=True):
+    """Standard uncertainty of a column from what is independent from row to row."""
+
+    body: Node
+    """The column, in its readings."""
+    readings: tuple[tuple[tuple[Name, ...], Node], ...]
+    """Columns of repeats of each reading, and the standard uncertainty of one by its scale."""
+    rows: int
+    dimension: Dimension
+
+
+Node = Number | Name | Negative | Binary | Call | Comparison | Logic | Fitted | Spread
 
 _BINARY: dict[type[ast.operator], str] = {
     ast.Add: "+",
@@ -240,8 +253,10 @@ def children(node: Node) -> tuple[Node, ...]:
             return (left, right)
         case Call(_, parts) | Logic(_, parts):
             return parts
-        case Fitted(columns=columns):
-            return columns
+        case Fitted(columns=columns, others=others):
+            return (*columns, *others)
+        case Spread(body, readings):
+            return (body, *(part for columns, u in readings for part in (*columns, u)))
     return ()
 
 
@@ -268,6 +283,8 @@ def rebuild(node: Node, change: Callable[[Node], Node]) -> Node:
             return change(replace(node, arguments=tuple(rebuild(p, change) for p in parts)))
         case Logic(_, parts):
             return change(replace(node, parts=tuple(rebuild(p, change) for p in parts)))
+        case Spread(body):
+            return change(replace(node, body=rebuild(body, change)))
     return change(node)
 
 

@@ -9,14 +9,15 @@ from __future__ import annotations
 import math
 import operator
 from collections.abc import Callable, Mapping, Sequence
-from functools import cache, lru_cache
+from functools import cache, lru_cache, partial
 from typing import Any, Protocol
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from sheetlab.formula import functions as rules
 from sheetlab.formula.functions import FUNCTIONS, NAMES
-from sheetlab.formula.statistics import Column, Statistic, curve_parameter
+from sheetlab.formula.statistics import OF_GROUP, Column, Statistic, curve_parameter, of_group
 from sheetlab.formula.tree import (
     Binary,
     Call,
@@ -27,10 +28,12 @@ from sheetlab.formula.tree import (
     Negative,
     Node,
     Number,
+    Spread,
     parse,
     substitute,
 )
 from sheetlab.metrology.line import fit_line
+from sheetlab.metrology.repeats import pooled_deviation
 
 Value = Any
 """A float, a number with uncertainty or an array of samples; None where missing."""
@@ -166,10 +169,94 @@ def _logic(node: Logic, env: Environment, row: int | None) -> Value:
     return all(parts) if node.op == "and" else any(parts)
 
 
+def bound(node: Fitted, given: Mapping[str, float]) -> Fitted:
+    """A curve with numbers in the place of the single values that its formula uses."""
+    if not node.others:
+        return node
+    numbers: dict[str, Node] = {key: Number(value) for key, value in given.items()}
+    return replace(node, body=substitute(node.body, numbers), others=())
+
+
 def _fitted(node: Fitted, env: Environment, row: int | None) -> Value:
-    return env.aggregate(
-        fitted_rule(node), [c for name in node.columns for c in env.columns(name.key)]
-    )
+    columns = [c for name in node.columns for c in env.columns(name.key)]
+    others = {name.key: env.value(name.key, None) for name in node.others}
+    if any(value is None for value in others.values()):
+        return None
+    given = {key: plain(value) for key, value in others.items()}
+    found = env.aggregate(fitted_rule(bound(node, given)), columns)
+    for key, value in others.items():
+        uncertain: float = getattr(value, "std_dev", 0.0)
+        if found is not None and uncertain:
+            # by fitting again beside it: a fit has no formula to take the slope from
+            step = max(abs(given[key]) * 1e-4, 1e-12)
+            ends = [
+                env.aggregate(_beside(node, {**given, key: given[key] + s}), columns)
+                for s in (step, -step)
+            ]
+            if None in ends:
+                return None
+            slope = (plain(ends[0]) - plain(ends[1])) / (2.0 * step)
+            found = found + slope * (value - given[key])
+    return found
+
+
+def _beside(node: Fitted, given: Mapping[str, float]) -> rules.Aggregate:
+    """The parameter with other numbers in the formula, under a name of its own."""
+    rule = fitted_rule(bound(node, given))
+    return replace(rule, name=f"{rule.name}@{sorted(given.items())}")
+
+
+STEP = 1e-3
+"""Of a difference, in standard uncertainties."""
+
+
+class _Moved(Struct):
+    """Plain values of an environment, with one element of a column moved."""
+
+    env: Environment
+    key: str
+    row: int | None
+    by: float
+    library: Any = math
+
+    def value(self, key: str, row: int | None) -> Value:
+        value = self.env.value(key, row)
+        if value is None:
+            return None
+        return plain(value) + (self.by if (key, row) == (self.key, self.row) else 0.0)
+
+    def columns(self, key: str) -> Sequence[str]:
+        return self.env.columns(key)
+
+    def aggregate(self, rule: rules.Aggregate, columns: Sequence[str]) -> Value:
+        value = self.env.aggregate(rule, columns)
+        return None if value is None else plain(value)
+
+
+def _spread(node: Spread, env: Environment, row: int | None) -> Value:
+    """By the law of propagation (JCGM 100:2008, 5.1.2), with slopes from central differences."""
+    square = 0.0
+    for columns, by_scale in node.readings:
+        keys = [name.key for name in columns]
+        scale = evaluate(by_scale, env, row)
+        if scale is None:
+            return None
+        repeats = [
+            [plain(v) for v in (env.value(key, k) for key in keys) if v is not None]
+            for k in range(node.rows if len(keys) > 1 else 0)
+        ]
+        # the scatter cannot be known to be smaller than the rounding (JCGM 100:2008, F.2.2.1)
+        u = max(plain(scale), pooled_deviation(repeats))
+        for key in keys if u else ():
+            if env.value(key, row) is not None:
+                high, low = (
+                    evaluate(node.body, _Moved(env, key, row, s * u), row) for s in (STEP, -STEP)
+                )
+                if high is None or low is None:
+                    return None
+                square += ((high - low) / (2.0 * STEP)) ** 2
+    # a point without any uncertainty of its own is no reading, such as the row all are taken from
+    return math.sqrt(square) or None
 
 
 def on_curve(node: Fitted, x: Any, parameters: Sequence[float]) -> Any:
@@ -254,6 +341,24 @@ def _unless(rule: rules.Unless, call: Call, env: Environment, row: int | None) -
     return _WALKS[type(inner)](inner, env, row)
 
 
+def _where(rule: rules.Where, call: Call, env: Environment, row: int | None) -> Value:
+    condition, inner = call.arguments
+    return _walk(inner, env, row) if _walk(condition, env, row) else None
+
+
+def _of_group(rule: rules.OfGroup, call: Call, env: Environment, row: int | None) -> Value:
+    value = _walk(call.arguments[0], env, row)
+    if value is None:
+        return None
+    group, x, y = (env.columns(key)[0] for key in argument_keys(call)[-3:])
+    of = rules.Aggregate(
+        name=f"{rule.name} {plain(value)!r}", powers=(), cell=None,
+        rule=partial(of_group, value=plain(value), uncertainty=rule.uncertainty),
+        family=f"{OF_GROUP} {plain(value)!r}", scatter="line",
+    )  # fmt: skip
+    return env.aggregate(of, [x, group, y])
+
+
 def _macro(rule: rules.Macro, call: Call, env: Environment, row: int | None) -> Value:
     return _walk(expand_macro(call), env, row)
 
@@ -289,6 +394,8 @@ _CALLS: dict[type, Callable[[Any, Call, Environment, int | None], Value]] = {
     rules.FirstGiven: _first_given,
     rules.LineBefore: _line_before,
     rules.Unless: _unless,
+    rules.Where: _where,
+    rules.OfGroup: _of_group,
     rules.Macro: _macro,
     rules.Position: _position,
     rules.RowStatistic: _row_statistic,
@@ -303,4 +410,5 @@ _WALKS: dict[type, Callable[[Any, Environment, int | None], Value]] = {
     Logic: _logic,
     Call: _call,
     Fitted: _fitted,
+    Spread: _spread,
 }

@@ -9,7 +9,8 @@ from itertools import pairwise
 
 from sheetlab.live.cells import Column, RefusedError, paired
 from sheetlab.live.library import Argument, Block, Example, Function, Value, asked, part_of
-from sheetlab.metrology.curve import CurveFit, fit_line_both_errors, fit_polynomial
+from sheetlab.metrology.bothaxes import fit_line_both_errors
+from sheetlab.metrology.curve import CurveFit, fit_polynomial
 from sheetlab.metrology.line import fit_line, fit_through_origin, interval_differences
 
 GROUP = "Lines"

@@ -336,6 +336,14 @@ scatter-unexplained =
     .found = the points of “{ $title }” scatter { $times } times as much as their stated uncertainties explain (χ² = { $chi } for { $dof } degrees of freedom)
     .expected = χ² of about { $dof }; { $most } at most
     .remedy = Is one point wrong, is a stated uncertainty too small, or is the relation another? Until that is clear the uncertainty of the result, which follows from the stated ones, is too small.
+curve-not-found =
+    .found = no curve “{ $title }” was found through its { $count } points
+    .expected = a curve that comes near the points, beginning with { $start }
+    .remedy = Read from the graph of the points what the parameters are about, and give that as start values in the definition. Look for a wrong unit, a row that is far off, and whether the readings follow this formula at all. If two parameters do nearly the same, take readings over a wider range, or put a known value into the formula as an input or a constant.
+curve-beside =
+    .found = the points scatter about the curve “{ $title }” { $share } as much as about their mean
+    .expected = { $most } at most
+    .remedy = Look at the graph on the sheet Graphs. If the curve lies beside the points, other start values help (now { $start }); if not, a wrong row, a wrong unit, or a relation of another kind.
 triangle-small =
     .found = the gradient triangle of “{ $title }” spans { $span } of the line
     .expected = { $least } or more

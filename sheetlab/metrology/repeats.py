@@ -53,6 +53,16 @@ def repeats(readings: Sequence[float]) -> Repeats:
     return Repeats(n, mean, deviation, deviation / math.sqrt(n), n - 1)
 
 
+def pooled_deviation(groups: Sequence[Sequence[float]]) -> float:
+    """Standard deviation of a reading within groups of repeats, pooled (JCGM 100:2008, H.3.6).
+
+    0 where no group has two readings.
+    """
+    parts = [repeats(group) for group in groups if len(group) > 1]
+    square = math.fsum(part.dof * part.deviation**2 for part in parts)
+    return math.sqrt(square / sum(part.dof for part in parts)) if parts else 0.0
+
+
 def mean_of(readings: Sequence[float]) -> float:
     """Mean of ``repeats`` alone, in a fraction of its time.
 

@@ -19,6 +19,7 @@ from sheetlab.messages import phrase, said, words
 from sheetlab.practical.compiling.limits import RESERVED_SHEETS
 from sheetlab.practical.definition import (
     Answer,
+    Assist,
     BenchDefinition,
     BenchInstrument,
     Check,
@@ -58,12 +59,15 @@ def completed(stated: Definition, data: Mapping[str, Any], name: str, digest: st
     d = replace(stated, id=stated.id or name, version=stated.version or digest[:8])
     d = replace(d, lines=tuple(_whole_names(d, line, "x", "u_x", "u_y") for line in d.lines))
     d = replace(d, curves=tuple(_whole_names(d, curve, "x", "y", "u_y") for curve in d.curves))
+    for line in d.lines:
+        d = _of_chosen_rows(d, line) if line.where else d
     d = replace(
         d,
         instruments=tuple(_instrument(d, one) for one in d.instruments),
         tables=tuple(_titled(_of_columns(table)) for table in d.tables),
         inputs=tuple(map(_titled, d.inputs)),
         constants=tuple(map(_titled, d.constants)),
+        lookups=tuple(map(_titled, d.lookups)),
         quantities=tuple(map(_titled, d.quantities)),
         curves=tuple(
             replace(curve, parameters=tuple(map(_titled, curve.parameters))) for curve in d.curves
@@ -239,6 +243,30 @@ def _on_sheets(d: Definition) -> Definition:
 
 
 # -- lines and curves ------------------------------------------------------------------------------
+
+
+def _of_chosen_rows(d: Definition, line: Line) -> Definition:
+    """A line through columns of its own, which are empty where its condition does not hold."""
+    made: dict[str, list[Column]] = {}
+    for name in line.y:
+        table, _, id_ = name.partition(".")
+        column = _column(d, name)
+        if column is not None:
+            owner = _owner(d, column.instrument) if column.instrument else None
+            title = f"{column.title or id_.replace('_', ' ')} ({line.title or line.id})"
+            own = Column(
+                f"{id_}_{line.id}", title, column.symbol, owner.unit if owner else column.unit,
+                formula=f"where({line.where}, {id_})", decimals=column.decimals, assist=Assist.FULL,
+            )  # fmt: skip
+            made.setdefault(table, []).append(own)
+    y = (f"{name}_{line.id}" if _column(d, name) else name for name in line.y)
+    back = tuple(f"{name}_{line.id}" for name in line.back)
+    new = replace(line, y=tuple(y), back=back)
+    return replace(
+        d,
+        tables=tuple(replace(t, columns=(*t.columns, *made.get(t.id, ()))) for t in d.tables),
+        lines=tuple(new if one is line else one for one in d.lines),
+    )
 
 
 def _axes(d: Definition, part: Part) -> Part:

@@ -230,6 +230,25 @@ class Constant(Named, frozen=True):
     uncertainty: tuple[Uncertainty, ...] = ()
 
 
+class Lookup(Named, frozen=True):
+    """A value from a table of a book, straight between its points; formulas use it by name."""
+
+    id: str
+    of: str
+    """Single value by which it is looked up, such as the temperature."""
+    points: tuple[tuple[float, float], ...]
+    """Pairs of that value and the looked-up one, rising."""
+    source: str
+    """Where the table comes from."""
+    argument_unit: str = "1"
+    """Unit of the first number of each pair."""
+    unit: str = "1"
+    title: str = ""
+    symbol: str = ""
+    decimals: int | None = None
+    uncertainty: tuple[Uncertainty, ...] = ()
+
+
 class Line(Named, frozen=True):
     """A straight line; ``ID.slope`` and ``ID.intercept`` can be used in formulas."""
 
@@ -238,6 +257,15 @@ class Line(Named, frozen=True):
     """Column of the abscissa, `table.column`, or `column` where only one table has it."""
     y: tuple[str, ...]
     """Columns of the ordinate; each is a series."""
+    where: str = ""
+    """Condition of rows that take part, in columns of the table, such as `h > 0`; missing: all."""
+    weights: Literal["", "readings"] = ""
+    """`readings`: weighted with what instruments and repeats say of each point, in place of
+    ``u_x`` and ``u_y``."""
+    x_axis: Literal["linear", "log"] = "linear"
+    """How the abscissa of the graph is divided."""
+    y_axis: Literal["linear", "log"] = "linear"
+    """How the ordinate of the graph is divided."""
     title: str = ""
     x_title: str = ""
     """Title of the axis; missing: title, symbol and unit of the column."""
@@ -287,8 +315,12 @@ class Curve(Named, frozen=True):
     y: str
     """Column of the ordinate."""
     formula: str
-    """In `x` and the parameters, which are names of its own."""
+    """In `x` and the parameters, which are names of its own; inputs and constants by name."""
     parameters: tuple[Parameter, ...]
+    x_axis: Literal["linear", "log"] = "linear"
+    """How the abscissa of the graph is divided."""
+    y_axis: Literal["linear", "log"] = "linear"
+    """How the ordinate of the graph is divided."""
     title: str = ""
     x_title: str = ""
     """Title of the axis; missing: title, symbol and unit of the column."""
@@ -536,6 +568,7 @@ class Definition(Struct, frozen=True):
     inputs: tuple[Input, ...] = ()
     tables: tuple[Table, ...] = ()
     constants: tuple[Constant, ...] = ()
+    lookups: tuple[Lookup, ...] = ()
     lines: tuple[Line, ...] = ()
     curves: tuple[Curve, ...] = ()
     quantities: tuple[Quantity, ...] = ()

@@ -19,7 +19,7 @@ from msgspec import Struct, field
 from sheetlab.formula.functions import FUNCTIONS, Aggregate
 from sheetlab.formula.statistics import complete, fit_curve, line_of
 from sheetlab.formula.tree import Call, Fitted, Node, names, walk
-from sheetlab.formula.values import Value, evaluate, on_curve, plain
+from sheetlab.formula.values import Value, bound, evaluate, on_curve, plain
 from sheetlab.metrology import agreement, montecarlo
 from sheetlab.metrology.budget import Budget, Source, budget
 from sheetlab.metrology.line import LineFit
@@ -192,14 +192,18 @@ def refitted(numbers: Numbers, line: LineField) -> LineFit | None:
 def _curves(practical: Practical, numbers: Numbers) -> dict[str, CurveResult]:
     curves = {}
     for key, curve in practical.curves.items():
-        node = curve.parameters[0]
+        given = {name.key: numbers.value(name.key, None) for name in curve.parameters[0].others}
+        known = {key: value for key, value in given.items() if value is not None}
+        if len(known) < len(given):
+            continue
+        node = bound(curve.parameters[0], known)
         columns = [numbers.column(column) for column in curve.columns]
         try:
             fit, rows = fit_curve(partial(on_curve, node), node.start, columns)
         except ValueError:
             continue
         _, (x, *_, y) = complete(columns)
-        curves[key] = CurveResult(curve, fit, tuple(x), tuple(y), tuple(rows))
+        curves[key] = CurveResult(curve, node, fit, tuple(x), tuple(y), tuple(rows))
     return curves
 
 

@@ -8,6 +8,7 @@ from typing import Literal
 
 from msgspec import Struct
 
+from sheetlab.formula.tree import Fitted
 from sheetlab.metrology import agreement
 from sheetlab.metrology.budget import Budget
 from sheetlab.metrology.curve import CurveFit
@@ -122,6 +123,8 @@ class CurveResult(Struct, frozen=True):
     """A fitted curve with the rows that took part, SI units."""
 
     field: CurveField
+    node: Fitted
+    """Its formula with the numbers of inputs and constants in it."""
     fit: CurveFit
     x: tuple[float, ...]
     y: tuple[float, ...]

@@ -15,7 +15,7 @@ from msgspec import Struct, field
 from msgspec.structs import replace
 
 from sheetlab.formula.functions import Aggregate
-from sheetlab.formula.statistics import Scatter, Statistic, slope_alone
+from sheetlab.formula.statistics import OF_GROUP, Scatter, Statistic, slope_alone
 from sheetlab.formula.values import Value, evaluate, plain
 from sheetlab.metrology.budget import DIVISORS, Source
 from sheetlab.metrology.repeats import FEWEST_ALIKE, repeats, rounded, step_read
@@ -165,6 +165,11 @@ def _statistic(world: Uncertain, rule: Aggregate, columns: tuple[str, ...]) -> V
         [None if v is None else world.sensitivities(v) for v in column] for column in elements
     ]
     own = [_own_rounding(world.practical, key) for key in columns]
+    if rule.scatter in ("line", "stated"):
+        # slopes of groups: the scatter of each is that of no other row, as rounding is
+        for readers, elements_of in zip(own, parts, strict=True):
+            keys = (key for element in elements_of for key in element or ())
+            readers |= {key: () for key in keys if key.startswith(f"{OF_GROUP} ")}
     resolution = _resolution(world, parts[-1], own[-1])
     if rule.scatter == "line":
         # what the rounding of x does to y

@@ -25,6 +25,16 @@ class Axis(Struct, frozen=True):
     low: float
     high: float
     step: float
+    log: bool = False
+    """Divided by powers of ten."""
+
+
+def log_axis(values: Sequence[float]) -> Axis:
+    """Whole powers of ten outside the positive values; others cannot be shown."""
+    shown = [value for value in values if value > 0.0] or [1.0]
+    low = math.floor(math.log10(min(shown)) + 1e-9)
+    high = math.ceil(math.log10(max(shown)) - 1e-9)
+    return Axis(10.0**low, 10.0 ** max(high, low + 1), 10.0, log=True)
 
 
 def axis(values: list[float]) -> Axis:
@@ -58,17 +68,19 @@ def off_text(names: Sequence[str]) -> str:
 
 def line_chart(
     book: Any, table: Table, series: Mapping[int, str], titles: tuple[str, str, str],
-    axes: tuple[Axis, Axis],
+    axes: tuple[Axis, Axis], drawn: int = 2,
 ) -> Any:  # fmt: skip
-    """Scatter chart of every series with error bars and the best line.
+    """Scatter chart of every series with error bars and the best line or curve.
 
     Parameters
     ----------
     table
         Its columns: ``x`` with ``u``, ``y0``, ``y1`` … with ``s`` for all, and ``line_x`` and
-        ``line_y`` for the two ends of the line. The heading of the last is the line's name.
+        ``line_y`` for the line. The heading of the last is the line's name.
     series
         Labels of the series by their number.
+    drawn
+        Points of the line.
     """
     chart = book.add_chart({"type": "scatter", "subtype": "straight"})
     for i, (k, label) in enumerate(series.items()):
@@ -82,8 +94,8 @@ def line_chart(
     chart.add_series(
         {
             "name": [table.page.sheet.name, first - 1, column],
-            "categories": table.range("line_x", 2),
-            "values": table.range("line_y", 2),
+            "categories": table.range("line_x", drawn),
+            "values": table.range("line_y", drawn),
             "marker": {"type": "none"},
             "line": {"color": LINE, "width": 1.25},
         }
@@ -158,11 +170,12 @@ def _framed(chart: Any, title: str, height: int) -> None:
 
 def _scaled(name: str, scale: Axis) -> dict[str, Any]:
     """An axis of numbers, as XlsxWriter takes it."""
+    decimals = decimals_format(min(9, max(0, -math.floor(math.log10(scale.step) + 1e-9))))
     return {
         "name": chart_text(name), "name_font": {**SMALL, "size": 10}, "num_font": SMALL,
-        "num_format": decimals_format(min(9, max(0, -math.floor(math.log10(scale.step) + 1e-9)))),
-        "min": scale.low, "max": scale.high, "major_unit": scale.step,
-        "major_gridlines": GRIDLINES, "line": {"color": LINE},
+        "min": scale.low, "max": scale.high, "major_gridlines": GRIDLINES, "line": {"color": LINE},
+        **({"log_base": 10, "num_format": "General"} if scale.log
+           else {"num_format": decimals, "major_unit": scale.step}),
     }  # fmt: skip
 
 

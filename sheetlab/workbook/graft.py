@@ -422,9 +422,11 @@ def _merge_styles(styles: Any, new: Any) -> None:
     for code, element in enumerate(_listed(new, "numFmts"), max([163, *codes]) + 1):
         formats[element.get("numFmtId")] = str(code)
         element.set("numFmtId", str(code))
+    parts = (("fontId", "fonts"), ("fillId", "fills"), ("borderId", "borders"))
+    before_ours = {key: len(_listed(styles, name)) for key, name in parts}
     for xf in _listed(new, "cellXfs"):
-        for key, name in (("fontId", "fonts"), ("fillId", "fills"), ("borderId", "borders")):
-            xf.set(key, str(int(xf.get(key, "0")) + len(_listed(styles, name))))
+        for key, count in before_ours.items():
+            xf.set(key, str(int(xf.get(key, "0")) + count))
         code = xf.get("numFmtId", "0")
         xf.set("numFmtId", formats.get(code, code))
         xf.set("xfId", "0")

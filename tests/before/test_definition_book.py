@@ -70,6 +70,10 @@ def values(key: Key) -> st.SearchStrategy[Any]:
         return st.integers(0, 999)
     if key.kind in (float, float | str):
         return NUMBERS
+    if "tuple[tuple" in str(key.kind):
+        return st.dictionaries(NUMBERS, NUMBERS, min_size=1).map(
+            lambda pairs: [[float(x), float(y)] for x, y in pairs.items()]
+        )
     if "tuple" in str(key.kind):
         return st.lists(texts(key), min_size=1, max_size=3)
     if "Mapping" in str(key.kind):

@@ -16,9 +16,11 @@ from sheetlab.formula.functions import (
     FirstGiven,
     LineBefore,
     Macro,
+    OfGroup,
     Position,
     RowStatistic,
     Unless,
+    Where,
 )
 from sheetlab.practical.definition import Assist
 from sheetlab.practical.evaluate import Numbers
@@ -82,6 +84,10 @@ def calls() -> tuple[list[str], list[tuple[str, str]]]:
             case Unless():
                 columns.append((f"{name}(note, a)", "1"))
                 single.append(f"{name}(note, p)")
+            case Where():
+                columns += [(f"{name}(x > 2, a)", "1"), (f"{name}(a < b, row_mean(l))", "mm")]
+            case OfGroup():
+                columns.append((f"{name}(group, t.group, t.x, t.a)", "1"))
             case LineBefore():
                 columns.append((f"{name}(a, x)", "1"))
             case FirstGiven():
@@ -96,7 +102,7 @@ def calls() -> tuple[list[str], list[tuple[str, str]]]:
 def definition() -> Practical:
     single, columns = calls()
     lines = [HEAD]
-    for key in ("x", "a", "b", "c"):
+    for key in ("x", "a", "b", "c", "group"):
         lines.append(f'[tables.t.columns.{key}]\ntitle = "{key}"')
     lines.append('[tables.t.columns.l]\ntitle = "l"\nunit = "cm"\nrepeats = 3')
     for i, (formula, unit) in enumerate(columns):
@@ -130,6 +136,7 @@ def test_every_function_agrees(office: Office, tmp_path: Path, seed: int) -> Non
         "t.x": [float(i) + rng.uniform(0, 0.4) for i in range(rows)],
         "t.a": column(0.0 if seed < 3 else gaps),
         "t.b": column(gaps),
+        "t.group": [float(rng.randint(1, 3)) for _ in range(rows)],
         "t.c": [None] * rows if seed == 4 else column(gaps),
         **{f"t.l.{k}": column(gaps) for k in (1, 2, 3)},
     }

@@ -14,12 +14,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import optimize
 
-from sheetlab.metrology.curve import (
-    CurveFit,
-    fit_curve,
-    fit_line_both_errors,
-    fit_polynomial,
-)
+from sheetlab.metrology.bothaxes import fit_line_both_errors
+from sheetlab.metrology.curve import CurveFit, fit_curve, fit_polynomial
 from sheetlab.metrology.line import fit_line
 
 LINES = "line_fit_both_errors.json"

@@ -1,4 +1,4 @@
-"""Inputs that bring an uncertainty of their own along: a result of another practical, a maker's value."""
+"""Inputs that bring an uncertainty along: a result of another practical, a maker's value."""
 
 from __future__ import annotations
 

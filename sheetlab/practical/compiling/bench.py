@@ -7,7 +7,15 @@ from collections.abc import Collection, Mapping, Sequence
 from msgspec import Struct, field
 
 from sheetlab.formula import dimensions
-from sheetlab.formula.functions import FUNCTIONS, Aggregate, Position, RowStatistic, Unless
+from sheetlab.formula.functions import (
+    FUNCTIONS,
+    Aggregate,
+    OfGroup,
+    Position,
+    RowStatistic,
+    Unless,
+    Where,
+)
 from sheetlab.formula.tree import Call, Node, walk
 from sheetlab.practical.bench_fields import (
     ROW,
@@ -32,7 +40,7 @@ from sheetlab.practical.instruments import KINDS, Kind, zero_parts_of
 from sheetlab.practical.model import Practical
 from sheetlab.units import NUMBER, Dimension, UnitError, unit
 
-NOT_HERE = (Aggregate, RowStatistic, Position, Unless)
+NOT_HERE = (Aggregate, RowStatistic, Position, Unless, Where, OfGroup)
 
 
 class Bench(Struct):

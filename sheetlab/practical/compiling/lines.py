@@ -5,8 +5,22 @@ A ``DefinitionError`` is raised for the first key that cannot be used.
 
 from __future__ import annotations
 
+from msgspec.structs import replace
+
 from sheetlab.formula import dimensions
-from sheetlab.formula.tree import Fitted, Name, Node
+from sheetlab.formula.tree import (
+    Binary,
+    Call,
+    Fitted,
+    Name,
+    Node,
+    Number,
+    Spread,
+    names,
+    rebuild,
+    walk,
+)
+from sheetlab.metrology.budget import DIVISORS
 from sheetlab.practical.compiling.names import (
     Names,
     dimension_at,
@@ -18,9 +32,11 @@ from sheetlab.practical.definition import Assist, Curve, Line
 from sheetlab.practical.fields import (
     CurveField,
     DerivedField,
+    Field,
     InputField,
     LineField,
     triangle_keys,
+    without_condition,
 )
 
 
@@ -47,8 +63,87 @@ def add_line(known: Names, line: Line) -> None:
         back += [name in line.back] * len(columns)
         labels += [base if len(columns) == 1 else f"{base} {k + 1}" for k in range(len(columns))]
     known.claim(line.id, where)
+    if line.weights:
+        line = _weighted(known, line, where)
     known.lines[line.id] = LineField(line, x[0], tuple(y), tuple(labels), tuple(back))
     _check_stated(known, line, where)
+
+
+def _weighted(known: Names, line: Line, where: str) -> Line:
+    """A line with columns of uncertainties that its readings give."""
+    where = f"{where}.weights"
+    require(not (line.u_x or line.u_y), where, "stands beside u_x or u_y", "one of them")
+    read = [readings_of(known, key, where) for key in (line.x, line.y[0])]
+    require(read[1], where, f"“{line.y[0]}” has no instrument and no repeats behind it")
+    shared = read[0].keys() & read[1].keys()
+    reason = f"both x and y have the reading “{', '.join(sorted(shared))}” in them"
+    require(not shared, where, reason, "u_x and u_y, or no weights")
+    made = {}
+    for key, column, readings in zip(("u_x", "u_y"), (line.x, line.y[0]), read, strict=True):
+        field = known.field(known.columns(column)[0])
+        if readings and field is not None and field.table is not None:
+            own = f"{line.id}.{key}"
+            node = Spread(
+                inlined(known, Name(column), set(readings)), tuple(readings.values()),
+                known.tables[field.table], field.unit.dimension,
+            )  # fmt: skip
+            known.add(
+                DerivedField, None, where, key=own, unit=field.unit, node=node, table=field.table,
+                text=f"uncertainty of {column}", title=f"u of {field.title}",
+                assist=Assist.FULL, decimals=field.decimals,
+            )  # fmt: skip
+            made[key] = own
+    return replace(line, **made)
+
+
+def readings_of(known: Names, name: str, where: str) -> dict[str, tuple[tuple[Name, ...], Node]]:
+    """Readings of the same table behind a column, with what one is uncertain by on its scale."""
+    found: dict[str, tuple[tuple[Name, ...], Node]] = {}
+    table = known.column_kind(name, where).table
+    open_ = [name]
+    while open_:
+        key = open_.pop()
+        columns = known.columns(key)
+        field = known.field(columns[0])
+        if field is None or field.table != table or key in found:
+            continue
+        by_scale = _by_scale(field)
+        if by_scale is not None or len(columns) > 1:
+            found[key] = tuple(map(Name, columns)), by_scale or Number(0.0)
+        elif isinstance(field, DerivedField):
+            before = any(
+                isinstance(part, Call) and part.function == "previous" for part in walk(field.node)
+            )
+            require(not before, where, f"“{key}” has readings of two rows in it", "no weights")
+            open_ += names(field.node)
+    return found
+
+
+def _by_scale(field: Field) -> Node | None:
+    """Standard uncertainty of one element by its scale; None where there is none."""
+    node = without_condition(field.node) if isinstance(field, DerivedField) else None
+    if isinstance(node, Call) and node.function == "group_slope":
+        return Call("group_slope_uncertainty", node.arguments)
+    squares: Node | None = None
+    for spec in field.sources:
+        if spec.rounding:
+            u = Binary("/", spec.half_width, Number(DIVISORS[spec.distribution]))
+            square = Binary("^", u, Number(2.0))
+            squares = square if squares is None else Binary("+", squares, square)
+    return None if squares is None else Call("sqrt", (squares,))
+
+
+def inlined(known: Names, node: Node, kept: set[str]) -> Node:
+    """A formula in which only these columns, and single values, stand."""
+
+    def change(part: Node) -> Node:
+        own = known.derived.get(part.key) if isinstance(part, Name) else None
+        if own is None or own.table is None or own.key in kept:
+            return part
+        return rebuild(own.node, change)
+
+    # arguments of statistics are names of columns, which stay: single columns have no such call
+    return rebuild(node, change)
 
 
 def _check_stated(known: Names, line: Line, where: str) -> None:
@@ -89,12 +184,13 @@ def add_curve(known: Names, curve: Curve) -> None:
     """Add a curve and its parameters, which are quantities."""
     where = f"curves.{curve.id}"
     body = _body(known, curve, where)
+    others = tuple(Name(key) for key in names(body) if known.single(key) is not None)
     columns = tuple(Name(key) for key in (curve.x, curve.u_y, curve.y) if key)
     units = [unit_at(parameter.unit, where) for parameter in curve.parameters]
     ids = tuple(parameter.id for parameter in curve.parameters)
     start = tuple(u.to_si(p.start) for u, p in zip(units, curve.parameters, strict=True))
     fitted = tuple(
-        Fitted(curve.id, columns, body, ids, start, i, unit.dimension)
+        Fitted(curve.id, columns, body, ids, start, i, unit.dimension, others)
         for i, unit in enumerate(units)
     )
     for parameter, unit, node in zip(curve.parameters, units, fitted, strict=True):
@@ -124,6 +220,10 @@ def _body(known: Names, curve: Curve, where: str) -> Node:
         kinds[parameter.id] = dimensions.Kind(dimension)
     at = f"{where}.formula"
     body = formula_at(curve.formula, at)
-    own = dimension_at(curve.formula, body, kinds.get, None, at)
+
+    def kind_of(key: str) -> dimensions.Kind | None:
+        return kinds.get(key) or (known.kind(key) if known.single(key) else None)
+
+    own = dimension_at(curve.formula, body, kind_of, None, at)
     require(own == y.dimension, at, f"has the dimension {own}, y has {y.dimension}")
     return body

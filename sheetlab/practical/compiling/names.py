@@ -138,6 +138,8 @@ class Names(Struct):
 
     asked_rows: Mapping[str, int]
     """Rows of tables that a workbook has more or fewer of than the definition says."""
+    made: Mapping[str, str] = {}
+    """Columns that were made for a key of the definition file, and that key."""
     inputs: dict[str, InputField] = field(default_factory=dict)
     derived: dict[str, DerivedField] = field(default_factory=dict)
     checks: list[CheckField] = field(default_factory=list)

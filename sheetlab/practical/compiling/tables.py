@@ -32,8 +32,9 @@ def add_columns(known: Names, table: Table, scales: Mapping[str, Scale], runs: i
             "stay, and the result with them is shown too.",
         )  # fmt: skip
     for column in table.columns:
-        at = f"{where}.columns.{column.id}"
-        with known.refusals.about(column, f"{table.id}.{column.id}"):
+        key = f"{table.id}.{column.id}"
+        at = known.made.get(key, f"{where}.columns.{column.id}")
+        with known.refusals.about(column, key):
             if column.formula:
                 _add_worked_out(known, table, column, at)
             else:

@@ -17,6 +17,7 @@ from sheetlab.practical.compiling.formulas import (
 )
 from sheetlab.practical.compiling.limits import check_limits
 from sheetlab.practical.compiling.lines import add_curve, add_line, add_triangle
+from sheetlab.practical.compiling.lookups import add_lookup
 from sheetlab.practical.compiling.names import (
     Names,
     formula_at,
@@ -69,13 +70,17 @@ def compile_practical(
     RefusedDefinitionError
         With each key whose content cannot be used.
     """
-    known = Names(rows or {})
+    made = {
+        key: f"lines.{line.id}.where" for line in definition.lines if line.where for key in line.y
+    }
+    known = Names(rows or {}, made)
     check_limits(definition, known.refusals)
     _add_what_is_measured(known, definition, runs)
     parts: tuple[tuple[Callable[[Names, Any], None], Sequence[Any]], ...] = (
         (add_line, definition.lines),
-        (add_curve, definition.curves),
         (_add_constant, definition.constants),
+        (add_lookup, definition.lookups),
+        (add_curve, definition.curves),
         (_add_quantity, definition.quantities),
         (_add_check, definition.checks),
     )
