@@ -54,6 +54,8 @@ _PAGE = (135.0, 490.0)
 """What a page has at full size: digits across, points down."""
 _MOST_ACROSS = 150.0
 """Digits across a page with headings of 8 points."""
+ONE = Key((blocks_.VALUE,), str)
+"""Any text, in the column of values of a block of single keys."""
 _FIRSTS = (blocks_.NAME, blocks_.OF, blocks_.KEY)
 _TRUE = {"yes": True, "true": True, "no": False, "false": False}
 
@@ -113,7 +115,7 @@ def _widths(
 def _shown_keys(block: Block, rows: Sequence[blocks_.Row]) -> tuple[Key, ...]:
     """Columns of a block: what stands in its rows, is needed, or usual; long texts first."""
     if block.single:
-        return (Key((blocks_.VALUE,), str),)
+        return (ONE,)
     used = {key for _, cells in rows for key in cells}
     usual = blocks_.USUAL.get(block.key, ())
     keys = [k for k in block.keys if k in used or k.needed or k.heading in usual]
@@ -135,7 +137,9 @@ def _block(page: Page, block: Block, keys: Sequence[Key], rows: Sequence[blocks_
     table = page.open_table(columns, heads=False, rows=len(rows) + SPARE)
     blank = dict.fromkeys(column.key for column in columns)
     for first, cells in rows:
-        values = [blocks_.shown(key, value) for key, value in cells.items()]
+        # a row of a block of single keys has one text of a list
+        items = {k: v[0] if block.single and isinstance(v, list) else v for k, v in cells.items()}
+        values = [blocks_.shown(key, value) for key, value in items.items()]
         named = dict(zip((key.heading for key in cells), values, strict=True))
         if block.single:
             named = {blocks_.VALUE: values[0]}
@@ -211,8 +215,10 @@ def definition_text(path: Path) -> tuple[str, Places]:
         try:
             return path.read_text(encoding="utf-8-sig"), {}
         except (OSError, UnicodeDecodeError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            place = Place(path.name)
             raise SheetlabError(
-                finding("definition-not-read", Severity.STOP, Place(path.name), reason=str(error))
+                finding("definition-not-read", Severity.STOP, place, reason=reason)
             ) from error
     sheets = open_lists(path, said(phrase("definition-workbook")))
     reading = _Reading()
@@ -320,7 +326,7 @@ def _headings(
         if column == 0:
             continue
         heading = str(cell.value).strip()
-        key = Key((blocks_.VALUE,), str) if block.single else block.column(heading)
+        key = ONE if block.single else block.column(heading)
         if key is None:
             _unknown(reading, sheet.place(row, column), block, heading)
         elif key in there:
@@ -357,7 +363,8 @@ def _read_row(
             try:
                 if cell.kind == "number" and cell.style in sheet.date_styles:
                     raise ValueError("is a date")
-                values[key] = read_value(key, cell)
+                listed = single is not None and get_origin(key.kind) is tuple
+                values[key] = [read_value(ONE, cell)] if listed else read_value(key, cell)
             except ValueError as error:
                 reading.refuse(
                     where[key], "definition-cell_value", heading=key.heading, reason=str(error)

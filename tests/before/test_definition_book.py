@@ -261,15 +261,26 @@ def test_what_a_teacher_may_do_to_the_sheets(tmp_path: Path) -> None:
     book["Readings"].cell(find(book, "Readings", "Tables").row + 2, 20).value = "ask Ann"
     book["Instruments"].cell(40, 9).value = "older ones are in the cupboard"
     find(book, "Readings", "runs.s").value = " runs.s "
+    find(book, "Practical", STARTER["method"][0]).value = "Wait; then read."
     find(book, "Readings", "yes").value = "YES"
     find(book, "Practical", STARTER["aim"]).value = "Two lines\nof aim"
     book.create_sheet("My notes")["A1"] = "free fall"
     book.save(path)
     made = load_file(path).definition
     assert made.aim == "Two lines\nof aim"
-    assert replace(made, aim="", version="") == replace(
-        load(starter_text(), name="own.toml").definition, aim="", version=""
-    )
+    assert made.method == ("Wait; then read.", *STARTER["method"][1:])
+    before = load(starter_text(), name="own.toml").definition
+    rest = {"aim": "", "method": (), "version": ""}
+    assert replace(made, **rest) == replace(before, **rest)
+
+
+def test_that_nothing_is_wanted_can_be_said(tmp_path: Path) -> None:
+    runs = {**STARTER["tables"]["runs"], "checks": {}}
+    data = {**STARTER, "answers": {}, "tables": {"runs": runs}}
+    path = written(tmp_path, data)
+    made = load_file(path).definition
+    assert (made.answers, made.tables[0].checks) == ((), ())
+    assert find(openpyxl.load_workbook(path), "Readings", "runs.none").column == 1
 
 
 def test_rows_and_headings_may_be_added_and_numbers_typed_as_people_do(tmp_path: Path) -> None:
@@ -305,7 +316,15 @@ def test_a_file_stands_for_an_id(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert main(["plan", own]) == 0
     out = str(tmp_path / "set")
     assert main(["practice-set", own, "--out", out, "--count", "2"]) == 0
-    assert main(["evaluate", f"{out}/to-mark", "--out", str(tmp_path / "done")]) in (0, 1)
+    marked = ["evaluate", f"{out}/to-mark", "--practical", own, "--out", str(tmp_path / "done")]
+    assert main(marked) in (0, 1)
+    assert list((tmp_path / "done").glob("*.xlsx"))
+    groups = tmp_path / "groups.csv"
+    groups.write_text("group\nAvocet\nBittern\n", encoding="utf-8")
+    rota = ["rota", "--groups", str(groups), "--setups", "1,1", "--weeks", "2"]
+    names = f"{own},simple-pendulum"
+    assert main([*rota, "--practicals", names, "--out", str(tmp_path / "rota.csv")]) == 0
+    assert "track" in (tmp_path / "rota.csv").read_text(encoding="utf-8-sig")
     assert "definition-altered" not in "".join(capsys.readouterr())
     assert main(["practicals", "convert", own, "--out", str(tmp_path / "track.toml")]) == 0
     assert main(["issue", str(tmp_path / "track.toml"), "--out", str(tmp_path / "again")]) == 0
