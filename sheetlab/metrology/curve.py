@@ -285,9 +285,19 @@ def fit_of(
 
 
 def powers_about(centre: float, scale: float, count: int) -> Any:
-    """Matrix from powers of (x - centre) / scale to powers of x, shape (count, count).
+    """Matrix from powers of (x - centre) / scale to powers of x (binomial theorem).
 
-    ``centre``, ``scale``: in the unit of x.
+    Parameters
+    ----------
+    centre, scale
+        In the unit of x.
+    count
+        Powers, the zeroth among them.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (count, count).
     """
     import numpy as np
 
