@@ -59,6 +59,7 @@ USUAL: Mapping[str, Sequence[str]] = {
     "tables.checks": ("at", "expected", "live only"),
     "uncertainty": ("relative", "note"),
     "constants": ("title", "symbol", "unit"),
+    "lookups": ("title", "unit", "argument unit"),
     "lines": ("title", "through origin"),
     "curves": ("title",),
     "curves.parameters": ("title", "symbol", "unit", "decimals"),
@@ -96,7 +97,8 @@ class Key(Struct, frozen=True):
         if self.kind is bool:
             return ("yes", "no")
         if get_origin(self.kind) is Literal:
-            return tuple(map(str, get_args(self.kind)))
+            # an empty text is an empty cell
+            return tuple(filter(None, map(str, get_args(self.kind))))
         if isinstance(self.kind, type) and issubclass(self.kind, StrEnum):
             return tuple(self.kind)
         return tuple(KINDS) if self.path == (KEY_OF_SCALE,) else ()

@@ -170,6 +170,9 @@ def _asked(block: Block, key: Key | None = None) -> dict[str, Any]:
         choices = key.choices
     if key.path == ("unit",):
         choices = UNITS
+    if key.path == ("instrument",):
+        source = f"={next(s for s, keys in SHEETS.items() if 'instruments' in keys)}!$A$6:$A$30"
+        return {"validate": "list", "source": source, "error_type": "information", **_help(text)}
     if not choices:
         return {"validate": "any", **_help(text)}
     kind = "information" if key.path == ("unit",) else "stop"
@@ -300,7 +303,10 @@ def _read_sheet(reading: _Reading, sheet: Sheet) -> int:
 def _are_headings(cells: Mapping[int, Cell]) -> bool:
     texts = {_text(cell).casefold() for k, cell in cells.items() if k > 0}
     known = {key.heading for block in blocks().values() for key in block.keys}
-    return 0 in cells and _text(cells[0]).casefold() in _FIRSTS and bool(texts & known)
+    # a thing may be called “name”
+    return (
+        0 in cells and _text(cells[0]).casefold() in _FIRSTS and 2 * len(texts & known) > len(texts)
+    )
 
 
 def _titled(reading: _Reading, place: Place, title: str, headed: bool) -> Block | None:

@@ -74,6 +74,9 @@ def values(key: Key) -> st.SearchStrategy[Any]:
         return st.dictionaries(NUMBERS, NUMBERS, min_size=1).map(
             lambda pairs: [[float(x), float(y)] for x, y in pairs.items()]
         )
+    if key.kind == tuple[tuple[float, float], ...]:
+        by = st.dictionaries(st.floats(-99, 99).map(lambda v: round(v, 3)), NUMBERS, min_size=1)
+        return by.map(lambda pairs: [[x, y] for x, y in pairs.items()])
     if "tuple" in str(key.kind):
         return st.lists(texts(key), min_size=1, max_size=3)
     if "Mapping" in str(key.kind):
