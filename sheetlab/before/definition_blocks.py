@@ -51,22 +51,28 @@ TITLES: Mapping[str, str] = {
     "bench.inputs": "What is typed into single cells", "bench.readings": "Readings of the bench",
 }  # fmt: skip
 USUAL: Mapping[str, Sequence[str]] = {
-    "instruments": ("kind", "title", "unit", "least count", "zero rows", "limit half width"),
+    "sheets": ("title", "note", "landscape"),
+    "instruments": ("kind", "title", "least count", "zero rows", "limit half width"),
     "inputs": ("title", "unit", "minimum", "maximum", "decimals", "help"),
     "tables": ("title", "rows", "minimum rows", "row label", "note"),
     "tables.columns": ("title", "symbol", "unit", "instrument", "repeats", "formula"),
-    "tables.checks": ("condition", "at", "question", "expected", "live only"),
-    "uncertainty": ("label", "half width", "relative", "note"),
-    "constants": ("title", "symbol", "value", "unit", "source"),
-    "lines": ("title", "x", "y", "through origin"),
-    "quantities": ("title", "symbol", "unit", "formula", "plausible from", "plausible to"),
+    "tables.checks": ("at", "expected", "live only"),
+    "uncertainty": ("relative", "note"),
+    "constants": ("title", "symbol", "unit"),
+    "lines": ("title", "through origin"),
+    "curves": ("title",),
+    "curves.parameters": ("title", "symbol", "unit", "decimals"),
+    "quantities": ("title", "symbol", "unit", "plausible from", "plausible to"),
     "results": ("display unit", "alternatives", "far question"),
-    "results.accepted": ("value", "unit", "tolerance", "source"),
-    "bench.truths": ("unit", "low", "high", "fixed", "formula"),
-    "bench.inputs": ("value",),
+    "results.accepted": ("value", "unit", "tolerance"),
+    "results.slips": ("factor", "range from", "range to"),
+    "checks": ("at", "expected"),
+    "answers": ("title", "unit", "quantity"),
+    "bench.truths": ("low", "high", "step", "fixed", "formula"),
+    "bench.instruments": ("parameters", "zero from", "zero to", "zero noise"),
     "bench.readings": ("value", "start", "step", "noise"),
 }
-"""Headings that a block has though nothing stands below them; any other key can be added."""
+"""Headings of keys that are not needed, though nothing stands below them."""
 
 
 class Key(Struct, frozen=True):

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import io
 import json
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from enum import StrEnum
 from pathlib import Path
 from types import UnionType
 from typing import Any, get_args, get_origin
@@ -22,7 +22,7 @@ from sheetlab.before import definition_blocks as blocks_
 from sheetlab.before.definition_blocks import SHEETS, Block, Data, Key, blocks, put, put_single
 from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
 from sheetlab.handling.tables import UNITS, Sheet, open_lists
-from sheetlab.messages import phrase, said
+from sheetlab.messages import harmless, phrase, said
 from sheetlab.practical.files import SUFFIX, Places
 from sheetlab.practical.loader import load
 from sheetlab.practical.model import Practical
@@ -42,12 +42,21 @@ NOTES: Mapping[str, str] = {
 }  # fmt: skip
 SPARE = 3
 """Empty rows below the filled ones; more can be put in anywhere."""
-PROSE = ("help", "note", "question", "source", "words", "formula", "condition", "far question",
-         "expected", "value")  # fmt: skip
-COLUMNS = 8
-"""Columns of a page: more are written, and lie beyond what one page shows at full size."""
-_LONG = 26.0
-_SHORT = 15.0
+PROSE = (
+    "title", "label", "condition", "question", "far_question", "source", "words", "formula", "help",
+    "note", "expected",
+)  # fmt: skip
+"""Headings of long texts, which stand first."""
+_NAMES, _LONG, _SHORT, _VALUES = (16.0, 30.0), 26.0, 12.0, 70.0
+"""Widths in digits: least and greatest of names, long texts, anything else, values of keys."""
+_ONE_LINE = 20.0
+_PAGE = (135.0, 490.0)
+"""What a page has at full size: digits across, points down."""
+_MOST_ACROSS = 150.0
+"""Digits across a page with headings of 8 points."""
+ONE = Key((blocks_.VALUE,), str)
+"""Any text, in the column of values of a block of single keys."""
+_FIRSTS = (blocks_.NAME, blocks_.OF, blocks_.KEY)
 _TRUE = {"yes": True, "true": True, "no": False, "false": False}
 
 
@@ -65,33 +74,72 @@ def write_definition(data: Data) -> bytes:
     styles = Styles(book)
     rows = blocks_.rows_of(data)
     for title, keys in SHEETS.items():
-        widths = [20.0, *([60.0] if title == "Practical" else [_SHORT] * (COLUMNS - 1))]
-        page = new_page(
-            book.add_worksheet(title), styles, widths, (TITLE, ""), title != "Practical"
-        )
+        shown = {key: _shown_keys(blocks()[key], rows[key]) for key in keys}
+        widths = _widths(shown, rows)
+        across = math.ceil(math.fsum(widths) / _MOST_ACROSS)
+        sheet = book.add_worksheet(title)
+        page = new_page(sheet, styles, widths, (TITLE, ""), pages=(across, 0))
+        sheet.repeat_columns(0)
         page.line(title, "title")
         page.line(said(phrase(NOTES[title])), "note")
+        down = _PAGE[1] * max(1.0, math.fsum(widths) / across / _PAGE[0])
+        top = 0.0
         for key in keys:
-            _block(page, blocks()[key], rows[key])
+            # no title at the foot of a page
+            if page.height - top + 6 * _ONE_LINE > down:
+                page.break_page()
+                top = page.height
+            _block(page, blocks()[key], shown[key], rows[key])
+            top += down * ((page.height - top) // down)
     book.close()
     return buffer.getvalue()
 
 
-def _block(page: Page, block: Block, rows: Sequence[blocks_.Row]) -> None:
+def _widths(
+    shown: Mapping[str, Sequence[Key]], rows: Mapping[str, Sequence[blocks_.Row]]
+) -> list[float]:
+    """Widths of the columns of a sheet: wide where a long text stands in any of its blocks."""
+    if "" in shown:
+        return [_NAMES[0], _VALUES, _LONG, _SHORT, _SHORT]
+    names = [len(first) for key in shown for first, _ in rows[key]]
+    widths = [min(max([_NAMES[0], *names]), _NAMES[1])]
+    for i in range(max(map(len, shown.values()))):
+        here = [(key, keys[i]) for key, keys in shown.items() if i < len(keys)]
+        texts = [str(cells.get(one, "")) for key, one in here for _, cells in rows[key]]
+        long = i < 2 or max(map(len, texts), default=0) > 2 * _SHORT
+        word = max((len(word) for text in texts for word in text.split()), default=0)
+        widths.append(_LONG if long else max(_SHORT, word + 3.0))
+    return widths
+
+
+def _shown_keys(block: Block, rows: Sequence[blocks_.Row]) -> tuple[Key, ...]:
+    """Columns of a block: what stands in its rows, is needed, or usual; long texts first."""
+    if block.single:
+        return (ONE,)
+    used = {key for _, cells in rows for key in cells}
+    usual = blocks_.USUAL.get(block.key, ())
+    keys = [k for k in block.keys if k in used or k.needed or k.heading in usual]
+    return tuple(
+        sorted(keys, key=lambda k: (k.path[-1] not in PROSE, k.kind is not str or not k.needed))
+    )
+
+
+def _block(page: Page, block: Block, keys: Sequence[Key], rows: Sequence[blocks_.Row]) -> None:
     page.gap(0)
     page.put(0, block.title, "heading", wrap=False)
     page.end_row(18)
-    keys: tuple[Key, ...] = (Key((blocks_.VALUE,), str),)
-    if not block.single:
-        used = {key for _, cells in rows for key in cells}
-        usual = blocks_.USUAL.get(block.key, ())
-        keys = tuple(k for k in block.keys if k in used or k.needed or k.heading in usual)
     columns = [Column(block.first, block.first, format="input-text", asked=_asked(block))]
     columns += [_column(block, key) for key in keys]
-    table = page.open_table(columns, rows=len(rows) + SPARE)
+    # what may be left out is headed in another look
+    heads = [Column(block.first, format="column")]
+    heads += [Column(k.heading, format="column" if k.needed else "column-optional") for k in keys]
+    page.open_table(heads, heads=False).write([column.key for column in heads])
+    table = page.open_table(columns, heads=False, rows=len(rows) + SPARE)
     blank = dict.fromkeys(column.key for column in columns)
     for first, cells in rows:
-        values = [blocks_.shown(key, value) for key, value in cells.items()]
+        # a row of a block of single keys has one text of a list
+        items = {k: v[0] if block.single and isinstance(v, list) else v for k, v in cells.items()}
+        values = [blocks_.shown(key, value) for key, value in items.items()]
         named = dict(zip((key.heading for key in cells), values, strict=True))
         if block.single:
             named = {blocks_.VALUE: values[0]}
@@ -101,12 +149,10 @@ def _block(page: Page, block: Block, rows: Sequence[blocks_.Row]) -> None:
 
 
 def _column(block: Block, key: Key) -> Column:
-    wide = key.heading in PROSE
     numeric = key.kind in (int, float)
     return Column(
-        key.heading, key.heading, _LONG if wide else _SHORT,
-        format="input" if numeric else "input-comment", shape=None if numeric else "@",
-        asked=_asked(block, key),
+        key.heading, key.heading, format="input" if numeric else "input-comment",
+        shape=None if numeric else "@", asked=_asked(block, key),
     )  # fmt: skip
 
 
@@ -169,18 +215,19 @@ def definition_text(path: Path) -> tuple[str, Places]:
         try:
             return path.read_text(encoding="utf-8-sig"), {}
         except (OSError, UnicodeDecodeError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            place = Place(path.name)
             raise SheetlabError(
-                finding("definition-not-read", Severity.STOP, Place(path.name), reason=str(error))
+                finding("definition-not-read", Severity.STOP, place, reason=reason)
             ) from error
     sheets = open_lists(path, said(phrase("definition-workbook")))
     reading = _Reading()
-    known = [sheets[title.casefold()] for title in SHEETS if title.casefold() in sheets]
-    if not known:
+    found = [_read_sheet(reading, sheet) for sheet in sheets.values()]
+    if not any(found):
+        place = Place(path.name)
         raise SheetlabError(
-            finding("definition-no-sheet", Severity.STOP, Place(path.name), sheets=tuple(SHEETS))
+            finding("definition-no-block", Severity.STOP, place, titles=tuple(_titles()))
         )
-    for sheet in known:
-        _read_sheet(reading, sheet)
     for row in reading.later:
         _put_row(reading, *row)
     _check_ranges(reading, path)
@@ -201,7 +248,7 @@ def load_file(path: Path) -> Practical:
     try:
         return load(text, name=f"{path.stem}{SUFFIX}")
     except SheetlabError as error:
-        if not places:
+        if path.suffix.lower() == SUFFIX:
             raise
         told = (replace(one, place=_place(one, places, path)) for one in error.findings)
         raise SheetlabError(*told) from error
@@ -212,46 +259,87 @@ def _place(one: Finding, places: Places, path: Path) -> Place:
     key = str(dict(one.values).get("key", ""))
     ends = [m.start() for m in re.finditer(r"[.\[]", key)]
     names = (key[:end] for end in [len(key), *reversed(ends)])
-    return next((places[name] for name in names if name in places), Place(path.name))
+    known = next((places[name] for name in names if name in places), None)
+    if known is not None:
+        return known
+    part = re.split(r"[.\[]", key)[0]
+    sheets = (s for s, keys in SHEETS.items() if part in (k.split(".")[0] for k in keys))
+    return Place(path.name, next(sheets, next(iter(SHEETS))))
 
 
-def _read_sheet(reading: _Reading, sheet: Sheet) -> None:
-    titles = {block.title.casefold(): block for block in blocks().values()}
-    block: Block | None = None
-    columns: dict[int, Key] | None = None
+def _titles() -> dict[str, Block]:
+    return {block.title: block for block in blocks().values()}
+
+
+def _read_sheet(reading: _Reading, sheet: Sheet) -> int:
+    """Read a sheet; returns how many blocks it has. Whatever stands outside of blocks is passed."""
     lines: dict[int, dict[int, Cell]] = {}
     for (row, column), cell in sorted(sheet.cells.items()):
-        if cell.value != "":
+        if cell.value != "" or cell.formula:
             lines.setdefault(row, {})[column] = cell
-    for row, cells in lines.items():
-        first = str(cells[0].value).strip() if 0 in cells else ""
-        if first.casefold() in titles and len(cells) == 1:
-            block, columns = titles[first.casefold()], None
-        elif block is None:
-            continue  # title and note of the sheet
+    heads = [_are_headings(cells) for cells in lines.values()]
+    count, block = 0, None
+    columns: dict[int, Key] | None = {}
+    for i, (row, cells) in enumerate(lines.items()):
+        first, headed = _text(cells[0]) if 0 in cells else "", heads[i + 1 : i + 2] == [True]
+        bare = first in _titles() and len(lines.get(row + 1, ())) > 1
+        if len(cells) == 1 and first and (headed or bare):
+            block, columns = _titled(reading, sheet.place(row, 0), first, headed), None
+            count += 1
+        elif heads[i] and columns is not None:
+            block = _titled(reading, sheet.place(row, 0), "", True)
         elif columns is None:
-            columns = dict(_headings(reading, sheet, block, row, cells))
-        else:
-            _read_row(reading, sheet, block, columns, row, cells)
+            columns = dict(_headings(reading, sheet, block, row, cells)) if block else {}
+        elif block is not None:
+            within = {k: cell for k, cell in cells.items() if k == 0 or k in columns}
+            if within:
+                _read_row(reading, sheet, block, columns, row, within)
+    return count
+
+
+def _are_headings(cells: Mapping[int, Cell]) -> bool:
+    texts = {_text(cell).casefold() for k, cell in cells.items() if k > 0}
+    known = {key.heading for block in blocks().values() for key in block.keys}
+    return 0 in cells and _text(cells[0]).casefold() in _FIRSTS and bool(texts & known)
+
+
+def _titled(reading: _Reading, place: Place, title: str, headed: bool) -> Block | None:
+    """The block that a title begins; what is no title, or has no headings below it, is told."""
+    near = {one.casefold(): one for one in _titles()}.get(title.casefold(), title)
+    if near not in _titles():
+        hint = nearest(title, _titles())
+        reading.refuse(
+            place, "definition-cell_title", title=title, near=hint, allowed=tuple(_titles())
+        )
+        return None
+    if not headed:
+        reading.refuse(place, "definition-cell_no-headings", title=near)
+        return None
+    return _titles()[near]
 
 
 def _headings(
     reading: _Reading, sheet: Sheet, block: Block, row: int, cells: Mapping[int, Cell]
 ) -> Iterator[tuple[int, Key]]:
+    there: set[Key] = set()
     for column, cell in cells.items():
-        heading = str(cell.value).strip()
-        key = Key((blocks_.VALUE,), str) if block.single else block.column(heading)
         if column == 0:
             continue
+        heading = str(cell.value).strip()
+        key = ONE if block.single else block.column(heading)
         if key is None:
-            near = nearest(heading, [one.heading for one in block.keys])
-            allowed = tuple(one.heading for one in block.keys)
-            place = sheet.place(row, column)
-            reading.refuse(
-                place, "definition-cell_heading", heading=heading, near=near, allowed=allowed
-            )
+            _unknown(reading, sheet.place(row, column), block, heading)
+        elif key in there:
+            reading.refuse(sheet.place(row, column), "definition-cell_twice", heading=heading)
         else:
+            there.add(key)
             yield column, key
+
+
+def _unknown(reading: _Reading, place: Place, block: Block, heading: str) -> None:
+    known = [key.heading for key in block.keys]
+    near, allowed = nearest(heading, known), tuple(known)
+    reading.refuse(place, "definition-cell_heading", heading=heading, near=near, allowed=allowed)
 
 
 def _read_row(
@@ -267,24 +355,31 @@ def _read_row(
     where: dict[Key, Place] = {}
     single = block.column(name) if block.single else None
     if block.single and single is None:
-        near = nearest(name, [one.heading for one in block.keys])
-        allowed = tuple(one.heading for one in block.keys)
-        reading.refuse(place, "definition-cell_heading", heading=name, near=near, allowed=allowed)
-        return
+        return _unknown(reading, place, block, name)
     for column, cell in cells.items():
         if column in columns:
             key = single or columns[column]
             where[key] = sheet.place(row, column)
             try:
-                values[key] = read_value(key, cell)
+                if cell.kind == "number" and cell.style in sheet.date_styles:
+                    raise ValueError("is a date")
+                listed = single is not None and get_origin(key.kind) is tuple
+                values[key] = [read_value(ONE, cell)] if listed else read_value(key, cell)
             except ValueError as error:
                 reading.refuse(
                     where[key], "definition-cell_value", heading=key.heading, reason=str(error)
                 )
+    # of a range with a wrong end the other end is not asked about
+    wrong = {key.path for key in where if key not in values}
+    values = {key: value for key, value in values.items() if key.path not in wrong}
     if single is not None:
         for key, value in values.items():
-            reading.places[put_single(reading.data, block, key, value)] = where[key]
-        return
+            at = ".".join(filter(None, (block.key, *key.path)))
+            if at in reading.places and not isinstance(value, list):
+                reading.refuse(where[key], "definition-cell_twice", heading=key.heading)
+            else:
+                reading.places[put_single(reading.data, block, key, value)] = where[key]
+        return None
     if block.first == blocks_.OF:
         reading.later.append((block, name, values, where, place))
     else:
@@ -312,8 +407,11 @@ def _check_ranges(reading: _Reading, path: Path) -> None:
             if isinstance(value, list) and None in value:
                 spot = reading.places.get(f"{key}.{name}".strip("."), Place(path.name))
                 reading.refuse(spot, "definition-cell_one-end", heading=name.replace("_", " "))
-            for item in value if isinstance(value, list) else [value]:
-                walk(item, f"{key}.{name}".strip("."))
+            if isinstance(value, list):
+                for i, item in enumerate(value):
+                    walk(item, f"{key}.{name}[{i}]".strip("."))
+            else:
+                walk(value, f"{key}.{name}".strip("."))
 
     walk(reading.data, "")
 
@@ -330,12 +428,16 @@ def read_value(key: Key, cell: Cell) -> Any:
         raise ValueError("is a formula of the spreadsheet program; type the text without =")
     if cell.kind == "error":
         raise ValueError(f"is the error {cell.value}")
+    if not str(cell.value).isprintable() and "\ufffd" in harmless(str(cell.value)):
+        raise ValueError("holds control codes; type it anew")
     kinds = get_args(key.kind) if get_origin(key.kind) is UnionType else (key.kind,)
     if key.kind is bool:
         answer = _TRUE.get(str(cell.value).strip().casefold()) if cell.kind == "text" else None
         if cell.kind == "truth" or answer is not None:
             return bool(cell.value) if cell.kind == "truth" else answer
         raise ValueError("is neither yes nor no")
+    if cell.kind == "truth":
+        raise ValueError("is a truth value")
     if float in kinds or int in kinds:
         number = cell.value if cell.kind == "number" else _number(str(cell.value))
         if isinstance(number, float):
@@ -347,11 +449,9 @@ def read_value(key: Key, cell: Cell) -> Any:
         return [[float(x), y] for x, y in _numbers_by_name(_text(cell), r"[-+]?[\d.eE+-]+").items()]
     if get_origin(key.kind) is tuple:
         return _list(_text(cell))
-    if isinstance(key.kind, type) and issubclass(key.kind, str | StrEnum):
-        return _text(cell)
-    if key.choices:
+    if key.choices or (isinstance(key.kind, type) and issubclass(key.kind, str)):
         text = _text(cell)
-        return next((one for one in get_args(key.kind) if str(one) == text), text)
+        return next((one for one in key.choices if one.casefold() == text.casefold()), text)
     return _numbers_by_name(_text(cell))
 
 

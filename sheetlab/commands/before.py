@@ -331,8 +331,8 @@ def _rota(options: argparse.Namespace) -> int:
     if odd:
         raise SheetlabError(finding("no-such-rota_typed", Severity.STOP, text=odd[0]))
     setups = [int(n) for n in numbers]
-    practicals = [name.strip() for name in options.practicals.split(",")]
     known = catalogue_of(options)
+    practicals = [name.strip() for name in options.practicals.split(",")]
     for name in practicals:
         # one that there is not is refused
         known.text(name)

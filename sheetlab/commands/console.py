@@ -195,19 +195,30 @@ def worker_options(parser: argparse.ArgumentParser) -> None:
 
 
 def catalogue_of(options: argparse.Namespace) -> Catalogue:
-    """All practicals: those of ``--definitions`` too, and one whose file stands for its id."""
+    """All practicals: those of ``--definitions`` too, and those whose files stand for ids."""
     from sheetlab.practical.loader import catalogue
 
     made = catalogue(*options.definitions)
-    named = Path(getattr(options, "practical", None) or "")
-    if named.suffix.lower() not in DEFINITION_FILES:
-        return made
+    own = []
+    for option in ("practical", "practicals"):
+        named = getattr(options, option, None) or ""
+        names = map(str.strip, named.split(",")) if option == "practicals" else (named,)
+        found = [(name, own_definition(name)) for name in names]
+        own += [one for _, one in found if one is not None]
+        if any(one for _, one in found):
+            setattr(options, option, ",".join(one[0] if one else name for name, one in found))
+    return replace(made, own=tuple(own))
+
+
+def own_definition(name: str) -> tuple[str, str, Path] | None:
+    """Id, text and folder of a practical that is named as a file; None if it is an id."""
+    path = Path(name)
+    if path.suffix.lower() not in DEFINITION_FILES:
+        return None
     from sheetlab.before.definition_book import load_file
 
-    loaded = load_file(named)
-    options.practical = loaded.definition.id
-    own = (loaded.definition.id, loaded.source_text, named.parent)
-    return replace(made, own=(own,))
+    loaded = load_file(path)
+    return loaded.definition.id, loaded.source_text, path.parent
 
 
 def evaluating(options: argparse.Namespace) -> tuple[Workers, Meter]:

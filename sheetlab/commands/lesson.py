@@ -23,6 +23,7 @@ from sheetlab.commands.console import (
     indented,
     json_line,
     no_files,
+    own_definition,
     profile_option,
     result_text,
     roster_of,
@@ -62,7 +63,10 @@ def evaluate(parser: argparse.ArgumentParser) -> None:
         help=f"say what was found in each workbook, also where there are more than {FEW}",
     )  # fmt: skip
     parser.add_argument(
-        "--practical", default="", metavar="ID", help="refuse workbooks of any other practical"
+        "--practical",
+        default="",
+        metavar="ID",
+        help="refuse workbooks of any other practical (its id or definition file)",
     )
     worker_options(parser)
     profile_option(parser, "that of each workbook")
@@ -121,11 +125,13 @@ def _evaluate(options: argparse.Namespace) -> int:
         complain([no_files(options.files), *ends])
         return NOTHING_DONE
     profile = find_profile(options.profile) if options.profile else None
+    own = own_definition(options.practical)
+    wanted = own[0] if own else options.practical
     workers, progress = evaluating(options)
     brief = len(paths) > FEW and not (options.verbose or options.json)
     outcomes = []
     for outcome in evaluate_many(
-        paths, options.out, options.in_place, partial(_said, options.json), options.practical,
+        paths, options.out, options.in_place, partial(_said, options.json), wanted,
         profile, workers, progress,
     ):  # fmt: skip
         if not (brief and outcome.good):
@@ -142,8 +148,8 @@ def _evaluate(options: argparse.Namespace) -> int:
     # what only several workbooks together show
     for note in regularities([o.traits for o in outcomes if o.traits is not None]):
         say(f"class: {harmless(note.sentence)}")
-    if options.practical and not any(outcome.read for outcome in outcomes):
-        ends += _unknown(options.practical)
+    if wanted and not own and not any(outcome.read for outcome in outcomes):
+        ends += _unknown(wanted)
     complain(ends)
     if not good:
         return NOTHING_DONE

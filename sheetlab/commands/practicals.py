@@ -17,7 +17,7 @@ from sheetlab.commands.console import (
     say,
     write_new,
 )
-from sheetlab.finding import Severity, SheetlabError, finding
+from sheetlab.finding import Place, Severity, SheetlabError, finding
 from sheetlab.messages import harmless, phrase, said
 
 
@@ -28,7 +28,10 @@ def practicals(parser: argparse.ArgumentParser) -> None:
     kept = parser.add_subparsers(title="what to do", metavar="new|check|convert")
     new = kept.add_parser("new", help="write a definition to begin with, which works")
     new.add_argument(
-        "--like", default="", metavar="PRACTICAL", help="begin with this one (usual: a small one)"
+        "--like",
+        default="",
+        metavar="PRACTICAL",
+        help="begin with this one, an id or a file (usual: a small one)",
     )
     new.add_argument(
         "--out", type=Path, required=True, metavar="FILE",
@@ -74,8 +77,12 @@ def _list(options: argparse.Namespace) -> int:
 
 def _new(options: argparse.Namespace) -> int:
     from sheetlab.before import starter_text
+    from sheetlab.before.definition_book import definition_text
 
-    text = catalogue_of(options).text(options.like) if options.like else starter_text()
+    if Path(options.like).suffix.lower() in DEFINITION_FILES:
+        text, _ = definition_text(Path(options.like))
+    else:
+        text = catalogue_of(options).text(options.like) if options.like else starter_text()
     _write(text, options.out, own=True)
     say(said(phrase("practicals-new", file=harmless(str(options.out)))))
     return DONE
@@ -85,15 +92,16 @@ def _convert(options: argparse.Namespace) -> int:
     from sheetlab.before.definition_book import definition_text
 
     text, _ = definition_text(options.file)
-    _write(text, options.out)
+    _write(text, options.out, source=options.file.name)
     say(harmless(str(options.out)))
     return DONE
 
 
-def _write(text: str, out: Path, own: bool = False) -> None:
+def _write(text: str, out: Path, own: bool = False, source: str = "") -> None:
     """Write a definition in the form that the ending of a file asks for.
 
-    ``own``: without id and version, which then are those of the new file.
+    ``own``: without id and version, which then are those of the new file. ``source``: the file
+    that the text comes from.
     """
     import tomllib
 
@@ -111,7 +119,10 @@ def _write(text: str, out: Path, own: bool = False) -> None:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         reason = f"is not TOML: {error}"
-        raise SheetlabError(finding("definition-not-read", Severity.STOP, reason=reason)) from error
+        place = Place(source)
+        raise SheetlabError(
+            finding("definition-not-read", Severity.STOP, place, reason=reason)
+        ) from error
     write_new(out, write_definition(data))
 
 

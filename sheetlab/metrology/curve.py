@@ -285,7 +285,20 @@ def fit_of(
 
 
 def powers_about(centre: float, scale: float, count: int) -> Any:
-    """Matrix from powers of (x - centre) / scale to powers of x."""
+    """Matrix from powers of (x - centre) / scale to powers of x (binomial theorem).
+
+    Parameters
+    ----------
+    centre, scale
+        In the unit of x.
+    count
+        Powers, the zeroth among them.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (count, count).
+    """
     import numpy as np
 
     matrix = np.zeros((count, count))

@@ -56,7 +56,15 @@ def repeats(readings: Sequence[float]) -> Repeats:
 def pooled_deviation(groups: Sequence[Sequence[float]]) -> float:
     """Standard deviation of a reading within groups of repeats, pooled (JCGM 100:2008, H.3.6).
 
-    0 where no group has two readings.
+    Parameters
+    ----------
+    groups
+        Repeats of each group, shapes (n,), all in one unit.
+
+    Returns
+    -------
+    float
+        In the unit of the readings; 0 where no group has two.
     """
     parts = [repeats(group) for group in groups if len(group) > 1]
     square = math.fsum(part.dof * part.deviation**2 for part in parts)

@@ -62,6 +62,7 @@ _STYLES: dict[str, dict[str, Any]] = {
     "label": {"text_wrap": True},
     "unit": {"font_color": SOFT, "indent": 1},
     "column": {**_HEAD, "text_wrap": True},
+    "column-optional": {**_HEAD, "text_wrap": True, "bold": False, "italic": True},
     "column-upright": {**_HEAD, "rotation": 90},
     "number-label": {**_EDGE, "align": "center", "font_color": SOFT},
     "input": {**_TYPED, "align": "center"},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from sheetlab.before import starter_text
-from sheetlab.before.definition_blocks import Block, Key, blocks, put, rows_of
+from sheetlab.before.definition_blocks import Block, Key, blocks, put, put_single, rows_of
 from sheetlab.before.definition_book import (
     definition_text,
     load_file,
@@ -84,7 +85,8 @@ def values(key: Key) -> st.SearchStrategy[Any]:
 def definitions(draw: st.DrawFn) -> dict[str, Any]:
     """Data of a definition, of every key that there is; it need not mean anything."""
     data: dict[str, Any] = {"title": "A title"}
-    names = st.from_regex(r"[a-z][a-z_0-9]{0,7}", fullmatch=True).filter(lambda n: n != "none")
+    plain = st.from_regex(r"[a-z][a-z_0-9]{0,7}", fullmatch=True).filter(lambda n: n != "none")
+    names = st.one_of(plain, st.sampled_from(["name", "key", "of", "title"]))
     owners: dict[str, list[str]] = {}
 
     def some(block: Block) -> dict[Key, Any]:
@@ -94,6 +96,8 @@ def definitions(draw: st.DrawFn) -> dict[str, Any]:
 
     for key, block in blocks().items():
         if block.single:
+            for one in draw(st.lists(st.sampled_from(block.keys), max_size=4, unique=True)):
+                put_single(data, block, one, draw(values(one)))
             continue
         for name in draw(st.lists(names, max_size=2, unique=True)):
             if block.first == "of":
@@ -129,8 +133,16 @@ def spoiled(tmp_path: Path, changes: dict[tuple[str, str], object]) -> Path:
 
 
 def cell_of(tmp_path: Path, key: str) -> tuple[str, str]:
-    _, places = definition_text(written(tmp_path, STARTER, "clean.xlsx"))
-    return places[key].sheet, places[key].cell
+    path = written(tmp_path, STARTER, "clean.xlsx")
+    _, places = definition_text(path)
+    if key in places:
+        return places[key].sheet, places[key].cell
+    # a cell that is empty: in the row of its thing, below its heading
+    thing, _, heading = key.rpartition(".")
+    place = places[thing]
+    cells = (c for row in openpyxl.load_workbook(path)[place.sheet].iter_rows() for c in row)
+    column = next(cell.column_letter for cell in cells if cell.value == heading)
+    return place.sheet, f"{column}{place.cell[1:]}"
 
 
 @pytest.mark.parametrize(
@@ -150,7 +162,7 @@ def cell_of(tmp_path: Path, key: str) -> tuple[str, str]:
 def test_a_wrong_cell_is_told_with_its_place(
     tmp_path: Path, key: str, typed: object, told: str
 ) -> None:
-    where = cell_of(tmp_path, key) if key != "instruments.scale.kind" else ("Instruments", "C7")
+    where = cell_of(tmp_path, key)
     with pytest.raises(SheetlabError) as caught:
         load_file(spoiled(tmp_path, {where: typed}))
     found = {(f.place.sheet, f.place.cell): f.found for f in caught.value.findings}
@@ -176,6 +188,101 @@ def test_everything_wrong_is_told_at_once(tmp_path: Path) -> None:
     assert len(caught.value.findings) == 2
 
 
+def find(book: openpyxl.Workbook, sheet: str, text: str) -> Any:
+    return next(c for row in book[sheet].iter_rows() for c in row if c.value == text)
+
+
+def rename(book: openpyxl.Workbook) -> None:
+    find(book, "Readings", "Columns of tables").value = "Column of tables"
+
+
+def behead(book: openpyxl.Workbook) -> None:
+    book["Readings"].delete_rows(find(book, "Readings", "Tables").row + 1)
+
+
+def double(book: openpyxl.Workbook) -> None:
+    find(book, "Readings", "row label").value = "rows"
+
+
+def repeat(book: openpyxl.Workbook) -> None:
+    find(book, "Practical", "aim").value = "title"
+
+
+def forget(book: openpyxl.Workbook) -> None:
+    find(book, "Practical", "title").value = None
+
+
+def date(book: openpyxl.Workbook) -> None:
+    find(book, "Readings", "rows").offset(1).value = datetime.date(2026, 5, 2)
+
+
+def truth(book: openpyxl.Workbook) -> None:
+    find(book, "Readings", "rows").offset(1).value = True
+
+
+def reckon(book: openpyxl.Workbook) -> None:
+    find(book, "Results", "2 / fall.slope").value = "=2/fall.slope"
+
+
+def ring(book: openpyxl.Workbook) -> None:
+    find(book, "Results", "acceleration of free fall").value = "acceleration\u202e"
+
+
+@pytest.mark.parametrize(
+    ("spoil", "told"),
+    [
+        (rename, "did you mean “Columns of tables”?"),
+        (behead, "the headings of “Tables” are missing"),
+        (double, "“rows” is there twice"),
+        (repeat, "“title” is there twice"),
+        (forget, "has nothing in the column “key”"),
+        (date, "below “rows” is a date"),
+        (truth, "below “rows” is a truth value"),
+        (reckon, "is a formula of the spreadsheet program"),
+        (ring, "holds control codes"),
+    ],
+)
+def test_a_spoiled_sheet_is_told_with_its_cell(tmp_path: Path, spoil: Any, told: str) -> None:
+    path = written(tmp_path, STARTER)
+    book = openpyxl.load_workbook(path)
+    spoil(book)
+    book.save(path)
+    with pytest.raises(SheetlabError) as caught:
+        load_file(path)
+    (found,) = [one for one in caught.value.findings if told in one.found]
+    assert (found.place.file, bool(found.place.sheet and found.place.cell)) == ("own.xlsx", True)
+
+
+def test_what_a_teacher_may_do_to_the_sheets(tmp_path: Path) -> None:
+    path = written(tmp_path, STARTER)
+    book = openpyxl.load_workbook(path)
+    book["Results"].title = "What comes of it"
+    book.move_sheet("What comes of it", -3)
+    book["Readings"].cell(find(book, "Readings", "Tables").row + 2, 20).value = "ask Ann"
+    book["Instruments"].cell(40, 9).value = "older ones are in the cupboard"
+    find(book, "Readings", "runs.s").value = " runs.s "
+    find(book, "Practical", STARTER["method"][0]).value = "Wait; then read."
+    find(book, "Readings", "yes").value = "YES"
+    find(book, "Practical", STARTER["aim"]).value = "Two lines\nof aim"
+    book.create_sheet("My notes")["A1"] = "free fall"
+    book.save(path)
+    made = load_file(path).definition
+    assert made.aim == "Two lines\nof aim"
+    assert made.method == ("Wait; then read.", *STARTER["method"][1:])
+    before = load(starter_text(), name="own.toml").definition
+    rest = {"aim": "", "method": (), "version": ""}
+    assert replace(made, **rest) == replace(before, **rest)
+
+
+def test_that_nothing_is_wanted_can_be_said(tmp_path: Path) -> None:
+    runs = {**STARTER["tables"]["runs"], "checks": {}}
+    data = {**STARTER, "answers": {}, "tables": {"runs": runs}}
+    path = written(tmp_path, data)
+    made = load_file(path).definition
+    assert (made.answers, made.tables[0].checks) == ((), ())
+    assert find(openpyxl.load_workbook(path), "Readings", "runs.none").column == 1
+
+
 def test_rows_and_headings_may_be_added_and_numbers_typed_as_people_do(tmp_path: Path) -> None:
     path = written(tmp_path, STARTER)
     book = openpyxl.load_workbook(path)
@@ -197,7 +304,7 @@ def test_another_workbook_is_no_definition(tmp_path: Path) -> None:
     book = openpyxl.Workbook()
     book.active["A1"] = "x"  # type: ignore[index]
     book.save(tmp_path / "other.xlsx")
-    with pytest.raises(SheetlabError, match="none of the sheets of a definition"):
+    with pytest.raises(SheetlabError, match="none of the blocks of a definition"):
         definition_text(tmp_path / "other.xlsx")
 
 
@@ -209,7 +316,15 @@ def test_a_file_stands_for_an_id(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert main(["plan", own]) == 0
     out = str(tmp_path / "set")
     assert main(["practice-set", own, "--out", out, "--count", "2"]) == 0
-    assert main(["evaluate", f"{out}/to-mark", "--out", str(tmp_path / "done")]) in (0, 1)
+    marked = ["evaluate", f"{out}/to-mark", "--practical", own, "--out", str(tmp_path / "done")]
+    assert main(marked) in (0, 1)
+    assert list((tmp_path / "done").glob("*.xlsx"))
+    groups = tmp_path / "groups.csv"
+    groups.write_text("group\nAvocet\nBittern\n", encoding="utf-8")
+    rota = ["rota", "--groups", str(groups), "--setups", "1,1", "--weeks", "2"]
+    names = f"{own},simple-pendulum"
+    assert main([*rota, "--practicals", names, "--out", str(tmp_path / "rota.csv")]) == 0
+    assert "track" in (tmp_path / "rota.csv").read_text(encoding="utf-8-sig")
     assert "definition-altered" not in "".join(capsys.readouterr())
     assert main(["practicals", "convert", own, "--out", str(tmp_path / "track.toml")]) == 0
     assert main(["issue", str(tmp_path / "track.toml"), "--out", str(tmp_path / "again")]) == 0
