@@ -189,6 +189,13 @@ class _Checker(Struct, frozen=True):
                 holds = self.dimension(call.arguments[0]) is None
                 self.require(holds, name, "takes a condition first", "such as x > 0")
                 return self.number(call.arguments[1])
+            case rules.Choose():
+                condition, *others = call.arguments
+                holds = self.dimension(condition) is None
+                self.require(holds, name, "takes a condition first", "such as x > 0")
+                return self.same(name, *map(self.number, others))
+            case rules.OfNumbers():
+                return self.same(name, *map(self.number, call.arguments))
             case rules.OfGroup():
                 named, *columns = call.arguments
                 group, x, y = self.columns(replace(call, arguments=tuple(columns)), False)

@@ -7,6 +7,7 @@ and a test compares each row with a real spreadsheet.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any, ClassVar, Literal
 
@@ -128,6 +129,30 @@ class Where(Struct, frozen=True):
     arguments: ClassVar[tuple[int, int]] = (2, 2)
 
 
+class Choose(Struct, frozen=True):
+    """The second argument where the first, a condition, holds; the third where it does not."""
+
+    name: str = "if"
+    arguments: ClassVar[tuple[int, int]] = (3, 3)
+
+
+class OfNumbers(Struct, frozen=True):
+    """A function of several numbers of one dimension."""
+
+    name: str
+    value: Callable[[Any, Any], Any]
+    """Of two numbers, of numbers with uncertainty, or of arrays of samples; more: in turn."""
+    cell: str
+    printed: str
+    most: int = 8
+    can_fail: bool = False
+
+    @property
+    def arguments(self) -> tuple[int, int]:
+        """Fewest and most."""
+        return 2, self.most
+
+
 class OfGroup(Struct, frozen=True):
     """A line through the rows of a group: the value that names it, its column, x and y."""
 
@@ -162,6 +187,8 @@ Function = (
     | FirstGiven
     | Unless
     | Where
+    | Choose
+    | OfNumbers
     | OfGroup
     | Macro
 )
@@ -214,6 +241,38 @@ def _magnitude(value: Any) -> Any:
     if nominal is None:
         return abs(value)
     return -value if nominal < 0.0 else value
+
+
+def _smaller(a: Any, b: Any) -> Any:
+    return choose(nominal(a) <= nominal(b), a, b)
+
+
+def _greater(a: Any, b: Any) -> Any:
+    return choose(nominal(a) >= nominal(b), a, b)
+
+
+def nominal(value: Any) -> Any:
+    """The estimate of a number with uncertainty; any other value as it is."""
+    return getattr(value, "nominal_value", value)
+
+
+def choose(holds: Any, a: Any, b: Any) -> Any:
+    """One of two values by a condition; of arrays of samples element by element."""
+    if not getattr(holds, "shape", ()):
+        return a if holds else b
+    import numpy as np
+
+    return np.where(holds, a, b)
+
+
+def _rest(a: Any, b: Any) -> Any:
+    """What is left of whole parts, with the sign of the divisor, as MOD of spreadsheets has it."""
+    share = nominal(a / b)
+    if not getattr(share, "shape", ()):
+        return a - b * math.floor(share)
+    import numpy as np
+
+    return a - b * np.floor(share)
 
 
 def _row_mean(values: Sequence[float]) -> Sequence[float] | None:
@@ -297,6 +356,12 @@ _ROWS: tuple[Function, ...] = (
     Aggregate(
         "half_interval", (1,), statistics.half_interval, _half_interval_cell, "half interval({0})",
     ),
+    Aggregate(
+        "count", (0,), statistics.count, "COUNT({0})", "number of({0})", least_count_of_numbers=1,
+    ),
+    OfNumbers("minimum", _smaller, "MIN({0})", "min({0})"),
+    OfNumbers("maximum", _greater, "MAX({0})", "max({0})"),
+    OfNumbers("mod", _rest, "MOD({0})", "rest({0})", most=2, can_fail=True),
     RowStatistic("row_mean", "AVERAGE({0})", _row_mean, 1, "mean of row({0})"),
     RowStatistic("row_range", "(MAX({0})-MIN({0}))", _row_range, 2, "range of row({0})"),
     Position("previous", -1),
@@ -305,6 +370,7 @@ _ROWS: tuple[Function, ...] = (
     FirstGiven(),
     Unless(),
     Where(),
+    Choose(),
     OfGroup("group_slope", uncertainty=False),
     OfGroup("group_slope_uncertainty", uncertainty=True),
     Macro(

@@ -260,6 +260,11 @@ class _CellWriter(Struct):
                 return self.text(call.arguments[1], row)
             case rules.Where():
                 return self.where(call, row)
+            case rules.Choose():
+                return f"IF({','.join(self.text(part, row) for part in call.arguments)})"
+            case rules.OfNumbers():
+                self.can_fail |= rule.can_fail
+                return rule.cell.format(",".join(self.text(p, row) for p in call.arguments))
             case rules.OfGroup():
                 return self.of_group(rule, argument_keys(call), row)
             case rules.RowStatistic():

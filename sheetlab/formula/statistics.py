@@ -89,6 +89,12 @@ def _extreme(of_highest: float, of_lowest: float) -> StatisticRule:
     return rule
 
 
+def count(columns: Sequence[Column], resolution: float) -> Statistic | None:
+    """How many values there are: exact, whatever they are; missing where there is none."""
+    there = float(len(_present(columns[0])))
+    return Statistic(there, (_gradient(columns[0], {}),)) if there else None
+
+
 highest, lowest, span = _extreme(1.0, 0.0), _extreme(0.0, 1.0), _extreme(1.0, -1.0)
 
 

@@ -142,7 +142,7 @@ def parse(text: str, functions: frozenset[str]) -> Node:
     if len(text) > MAX_LENGTH:
         start = text[:40] + "…"
         raise FormulaError(start, start, f"longer than {MAX_LENGTH} characters")
-    source = text.replace("^", "**").strip()
+    source = _IF.sub("if_(", text.replace("^", "**")).strip()
     try:
         body = ast.parse(source, mode="eval").body
     except (SyntaxError, ValueError, RecursionError, MemoryError) as error:
@@ -150,6 +150,8 @@ def parse(text: str, functions: frozenset[str]) -> Node:
     return _Builder(text, source, functions).build(body, 0)
 
 
+_IF = re.compile(r"\bif\s*\(")
+"""A word that Python keeps for itself."""
 _COMMA = re.compile(r"\d,\d")
 _NO_SIGN = re.compile(r"(?<![\w.])[\d.]+(?:[^\W\d]|\s*\()|\)\s*[\w(]")
 
@@ -207,6 +209,7 @@ class _Builder(Struct, frozen=True):
                 return pairs[0] if len(pairs) == 1 else Logic("and", pairs)
             case ast.Call(func=func, args=args, keywords=[]):
                 name = self._key(func)
+                name = "if" if name == "if_" else name
                 if name not in self.functions:
                     usual = "is not a function that is known", ", ".join(sorted(self.functions))
                     raise FormulaError(self.text, name, *TWO_MEANINGS.get(name, usual))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import operator
 from collections.abc import Callable, Mapping, Sequence
-from functools import cache, lru_cache, partial
+from functools import cache, lru_cache, partial, reduce
 from typing import Any, Protocol
 
 from msgspec import Struct
@@ -157,13 +157,19 @@ def _binary(node: Binary, env: Environment, row: int | None) -> Value:
 def _comparison(node: Comparison, env: Environment, row: int | None) -> Value:
     left, right = node.left, node.right
     a, b = _WALKS[type(left)](left, env, row), _WALKS[type(right)](right, env, row)
-    return None if a is None or b is None else bool(_ORDER[node.op](a, b))
+    if a is None or b is None:
+        return None
+    holds: Any = _ORDER[node.op](rules.nominal(a), rules.nominal(b))
+    return holds if getattr(holds, "shape", ()) else bool(holds)
 
 
 def _logic(node: Logic, env: Environment, row: int | None) -> Value:
     parts = [_walk(part, env, row) for part in node.parts]
     if any(part is None for part in parts):
         return None
+    if any(getattr(part, "shape", ()) for part in parts):
+        both = operator.and_ if node.op == "and" else operator.or_
+        return ~parts[0] if node.op == "not" else reduce(both, parts)
     if node.op == "not":
         return not parts[0]
     return all(parts) if node.op == "and" else any(parts)
@@ -346,6 +352,21 @@ def _where(rule: rules.Where, call: Call, env: Environment, row: int | None) -> 
     return _walk(inner, env, row) if _walk(condition, env, row) else None
 
 
+def _choose(rule: rules.Choose, call: Call, env: Environment, row: int | None) -> Value:
+    holds = _walk(call.arguments[0], env, row)
+    if holds is None:
+        return None
+    if not getattr(holds, "shape", ()):
+        return _walk(call.arguments[1 if holds else 2], env, row)
+    one, other = (_walk(argument, env, row) for argument in call.arguments[1:])
+    return None if one is None or other is None else rules.choose(holds, one, other)
+
+
+def _of_numbers(rule: rules.OfNumbers, call: Call, env: Environment, row: int | None) -> Value:
+    values = [_walk(argument, env, row) for argument in call.arguments]
+    return None if any(value is None for value in values) else reduce(rule.value, values)
+
+
 def _of_group(rule: rules.OfGroup, call: Call, env: Environment, row: int | None) -> Value:
     value = _walk(call.arguments[0], env, row)
     if value is None:
@@ -395,6 +416,8 @@ _CALLS: dict[type, Callable[[Any, Call, Environment, int | None], Value]] = {
     rules.LineBefore: _line_before,
     rules.Unless: _unless,
     rules.Where: _where,
+    rules.Choose: _choose,
+    rules.OfNumbers: _of_numbers,
     rules.OfGroup: _of_group,
     rules.Macro: _macro,
     rules.Position: _position,

@@ -12,11 +12,13 @@ from calc.test_templates import assert_same
 from sheetlab.formula.functions import (
     FUNCTIONS,
     Aggregate,
+    Choose,
     Elementwise,
     FirstGiven,
     LineBefore,
     Macro,
     OfGroup,
+    OfNumbers,
     Position,
     RowStatistic,
     Unless,
@@ -69,7 +71,13 @@ def calls() -> tuple[list[str], list[tuple[str, str]]]:
             case Elementwise():
                 single.append(f"{name}(p)")
                 columns.append((f"{name}(a * p)", "1"))
-            case Aggregate() if rule.powers == (1,):
+            case Choose():
+                single += [f"{name}(p > 1, p, 2 * p)", f"{name}(p <= 1 and p > 0, 1 / p, 7)"]
+                columns.append((f"{name}(a > b, a, b - a)", "1"))
+            case OfNumbers():
+                single += [f"{name}(p, 2)", f"{name}(-p, 0.7)"]
+                columns.append((f"{name}(a, 2 * b)", "1"))
+            case Aggregate() if rule.powers in ((1,), (0,)):
                 single.append(f"{name}(t.a)")
             case Aggregate() if rule.scatter == "stated":
                 continue  # no cell form: worked out on evaluation

@@ -13,11 +13,13 @@ import published
 import pytest
 from uncertainties import ufloat, umath
 
+from sheetlab.formula.dimensions import Kind, check
 from sheetlab.formula.functions import FUNCTIONS, NAMES, Aggregate, Elementwise
 from sheetlab.formula.statistics import Statistic
-from sheetlab.formula.tree import parse
-from sheetlab.formula.values import evaluate
+from sheetlab.formula.tree import FormulaError, parse
+from sheetlab.formula.values import Given, evaluate
 from sheetlab.metrology.line import fit_common_slope, interval_differences
+from sheetlab.units import NUMBER, unit
 
 
 @dataclass
@@ -212,6 +214,7 @@ AGGREGATES = {
     "deviation": (1, _ANYWHERE),
     "highest": (1, _ANYWHERE),
     "lowest": (1, _ANYWHERE),
+    "count": (1, _ANYWHERE),
     "spread": (1, _ANYWHERE),
     "slope": (2, _ANYWHERE),
     "intercept": (2, _ANYWHERE),
@@ -447,3 +450,67 @@ class TestNormalGravity:
         # the usual free-air gradient, 0.3086 mGal a metre (common practice, no source)
         low, high = (value_of("normal_gravity(a, h)", a=0.8, h=h) for h in (0.0, 1500.0))
         assert low - high == pytest.approx(1500.0 * 3.086e-6, rel=1e-10)
+
+
+class TestChoices:
+    """``if``, ``minimum``, ``maximum``, ``mod``: of numbers, of uncertain ones, of samples."""
+
+    @staticmethod
+    def value(text: str, library: Any = math, **given: Any) -> Any:
+        return evaluate(parse(text, NAMES), Given(given, library))
+
+    @pytest.mark.parametrize(
+        ("text", "expected"),
+        [
+            ("if(a > b, a - b, b - a)", 1.5),
+            ("if(not (a > b) or a < 0, 10 * a, b)", 20.0),
+            ("minimum(a, b)", 2.0),
+            ("maximum(a, b, 7, 1)", 7.0),
+            ("mod(b, a)", 1.5),
+            # the sign of the divisor, as MOD of spreadsheets (and Python's %)
+            ("mod(-b, a)", 0.5),
+            ("mod(b, -a)", -0.5),
+            ("if(missing > 1, a, b)", None),
+            ("if(a > 1, a, missing)", 2.0),
+            ("minimum(a, missing)", None),
+            ("mod(a, 0)", None),
+        ],
+    )
+    def test_numbers(self, text: str, expected: float | None) -> None:
+        assert self.value(text, a=2.0, b=3.5) == expected
+
+    @pytest.mark.parametrize(
+        ("text", "slope"),
+        [("if(a > b, 5 * a, 3 * a)", 3.0), ("minimum(a, b)", 1.0), ("maximum(a, b)", 0.0),
+         ("mod(7.3 * a, b)", 7.3)],
+    )  # fmt: skip
+    def test_slopes_are_those_of_the_branch(self, text: str, slope: float) -> None:
+        a = ufloat(2.0, 0.1)
+        found: Any = self.value(text, umath, a=a, b=3.5)
+        step = 1e-6
+        ends = [self.value(text, a=2.0 + s, b=3.5) for s in (step, -step)]
+        assert (ends[0] - ends[1]) / (2 * step) == pytest.approx(slope, abs=1e-6)
+        assert getattr(found, "derivatives", {}).get(a, 0.0) == pytest.approx(slope)
+
+    @pytest.mark.parametrize(
+        "text",
+        ["if(a > b, a, 2 * b)", "if(a > 1 and not (b > 2), a, b)", "minimum(a, b, 1)",
+         "maximum(a, b)", "mod(a, b)"],
+    )  # fmt: skip
+    def test_samples_are_worked_out_one_by_one(self, text: str) -> None:
+        generator = np.random.default_rng(5)
+        a, b = generator.uniform(0.5, 3.0, (2, 50))
+        found = self.value(text, np, a=a, b=b)
+        one_by_one = [self.value(text, a=x, b=y) for x, y in zip(a, b, strict=True)]
+        assert found == pytest.approx(one_by_one, rel=1e-12)
+
+    @pytest.mark.parametrize(
+        ("text", "told"),
+        [("if(a, b, 2)", "takes a condition first"), ("if(a > b, a, c)", "differ in dimension"),
+         ("minimum(a, c)", "differ in dimension"), ("mod(a)", "takes 2 arguments"),
+         ("if(a > b, a)", "takes 3 arguments")],
+    )  # fmt: skip
+    def test_what_cannot_be_is_refused(self, text: str, told: str) -> None:
+        kinds = {"a": Kind(NUMBER), "b": Kind(NUMBER), "c": Kind(unit("m").dimension)}
+        with pytest.raises(FormulaError, match=told):
+            check(text, parse(text, NAMES), kinds.get, None)
