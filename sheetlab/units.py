@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterator
+from difflib import get_close_matches
 from functools import cache
 from typing import Any
 
@@ -78,7 +79,7 @@ class Unit(Struct, frozen=True):
         if self.text in DIMENSIONLESS_TEXTS:
             return ""
         text = self.text.replace("**", "^").replace("*", " ").replace("degC", "°C")
-        text = "°" if text == "degree" else text
+        text = _PRINTED.get(text, _OHM.sub(r"\1Ω", _MICRO.sub("µ", text)))
         out, raised = [], False
         for char in text:
             if char == "^":
@@ -91,6 +92,9 @@ class Unit(Struct, frozen=True):
         return "".join(out)
 
 
+_PRINTED = {"degree": "°", "arcmin": "′", "arcsec": "″"}
+_OHM = re.compile(r"(?<![A-Za-z])([kM]?)ohm\b")
+_MICRO = re.compile(r"(?<![A-Za-z])u(?=[msAVFHNgJW]\b)")
 # names with a plain power, products and quotients: towers of powers would hang pint
 _POWER = r"[A-Za-zµμΩ°%_]+(?:(?:\^|\*\*)-?\d{1,2})?"
 _PRODUCT = rf"(?:1 ?/ ?)?{_POWER}(?:(?: ?[*/] ?| ){_POWER})*"
@@ -288,10 +292,36 @@ def unit(text: str) -> Unit:
     """
     if text in DIMENSIONLESS_TEXTS:
         return PURE
-    common = _common().get(text)
+    plain = _written_plainly(text)
+    common = _common().get(text) or _common().get(plain)
     if common is not None:
         return common
-    return by_pint(text)
+    if plain == "dioptre":
+        return replace(_common()["1/m"], text=plain)
+    try:
+        quotient = _ONE_OVER.fullmatch(plain)
+        if quotient is None:
+            return by_pint(plain)
+        return replace(by_pint("1/" + re.sub(r" ?[* ] ?", "/", quotient[1])), text=plain)
+    except UnitError as error:
+        if "logarithmic" in str(error):
+            raise
+        near = get_close_matches(plain, _common(), 1)
+        meant = f"; did you mean “{near[0]}”?" if near else ""
+        raise UnitError(f"“{text}” is not a unit that is known{meant}") from None
+
+
+_RAISED = re.compile("[⁰¹²³⁴⁵⁶⁷⁸⁹⁻]+")
+_LOWERED = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻", "0123456789-")
+_SIGNS = str.maketrans({"·": "*", "⋅": "*", "×": "*", "−": "-", "μ": "µ"})
+_MINUTES = {"′": "arcmin", "″": "arcsec", "dpt": "dioptre"}
+_ONE_OVER = re.compile(r"1 ?/ ?\(([^()]+)\)")
+
+
+def _written_plainly(text: str) -> str:
+    """A unit as people write it, in the signs of the table: ``m/s²`` is ``m/s^2``."""
+    plain = _RAISED.sub(lambda raised: f"^{raised[0].translate(_LOWERED)}", text.strip())
+    return _MINUTES.get(plain, plain.translate(_SIGNS))
 
 
 def by_pint(text: str) -> Unit:

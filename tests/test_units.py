@@ -16,6 +16,7 @@ from sheetlab.units import (
     PURE,
     Dimension,
     UnitError,
+    by_pint,
     coherent_text,
     neighbours,
     other_times,
@@ -220,3 +221,43 @@ def test_seconds_minutes_and_hours(text: str, expected: dict[str, float]) -> Non
     own = unit(text)
     for other, ratio in found.items():
         assert ratio == pytest.approx(own.factor / unit(other).factor)
+
+
+@pytest.mark.parametrize(
+    ("written", "plain", "pretty"),
+    [
+        ("m/s²", "m/s^2", "m/s²"),
+        ("m·s⁻¹", "m*s^-1", "m s⁻¹"),
+        ("s⁻¹", "s^-1", "s⁻¹"),
+        ("kg·m²", "kg*m^2", "kg m²"),
+        ("N/m²", "N/m^2", "N/m²"),
+        ("Ω·m", "ohm*m", "Ω m"),
+        ("um²", "um^2", "µm²"),
+        ("ohm", "ohm", "Ω"),
+        ("kohm", "kohm", "kΩ"),
+        ("μm", "µm", "μm"),
+        ("cm³", "cm^3", "cm³"),
+    ],
+)
+def test_units_as_people_write_them(written: str, plain: str, pretty: str) -> None:
+    """Factor and dimension are those of the plain text, as pint has it."""
+    found, known = unit(written), by_pint(plain)
+    assert (found.dimension, found.pretty) == (known.dimension, pretty)
+    assert found.factor == pytest.approx(known.factor, rel=1e-12)
+
+
+def test_quotients_in_brackets_dioptres_and_minutes() -> None:
+    """A dioptre is 1/m (ISO 13666), a minute of arc 1/60 degree (SI brochure, table 8)."""
+    assert unit("1/(m*s)").dimension == unit("1/m").dimension / unit("s").dimension
+    assert unit("1/(mm*s)").factor == pytest.approx(1000.0)
+    assert unit("1/(m*s)").pretty == "1/(m s)"
+    assert unit("dioptre").dimension == unit("1/m").dimension
+    assert unit("dpt") == unit("dioptre")
+    assert unit("′").factor == pytest.approx(math.radians(1.0 / 60.0), rel=1e-12)
+    assert unit("′").pretty == "′"
+
+
+@pytest.mark.parametrize(("typed", "near"), [("mmm", "mm"), ("degre", "degree"), ("kPaa", "kPa")])
+def test_a_unit_that_there_is_not_is_told_with_the_nearest(typed: str, near: str) -> None:
+    with pytest.raises(UnitError, match=f"did you mean “{near}”"):
+        unit(typed)

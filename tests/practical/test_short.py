@@ -154,3 +154,20 @@ def test_lines_of_keys() -> None:
     assert line_at(lines, "b.c d.e.f.g") == 3
     assert line_at(lines, "b.j[0].k") == 5
     assert line_at(lines, "nothing") == 0
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "refused"),
+    [("t", "T", True), ("t", "tt", False), ("a_b", "A_B", True)],
+)
+def test_names_that_a_spreadsheet_takes_for_one(one: str, other: str, refused: bool) -> None:
+    text = (
+        f'title = "x"\n[tables.a]\ncolumns.{one} = {{ unit = "s" }}\n'
+        f'columns.{other} = {{ unit = "s" }}\n'
+        f'[quantities]\nq = {{ unit = "s", formula = "mean(a.{one})" }}\n[results.q]\n'
+    )
+    if refused:
+        with pytest.raises(SheetlabError, match="are one name to a spreadsheet"):
+            load(text, name="own.toml")
+    else:
+        assert load(text, name="own.toml")

@@ -152,6 +152,8 @@ class Names(Struct):
     where: dict[str, str] = field(default_factory=dict)
     """Key of the definition file that a name came from."""
     refusals: Refusals = field(default_factory=Refusals)
+    shown: dict[tuple[str, str], str] = field(default_factory=dict)
+    """Names of cells as spreadsheets tell them apart, and what has them."""
 
     def claim(self, key: str, where: str) -> None:
         """Take a name; a DefinitionError if it is taken, or no name."""
@@ -189,6 +191,10 @@ class Names(Struct):
         if "sources" not in given:
             given["sources"] = sources_of(getattr(part, "uncertainty", ()), key, given["unit"])
         self.claim(key, where)
+        shown = ("in" if kind is InputField else "calc", key.replace(".", "_").casefold())
+        other = self.shown.setdefault(shown, key)
+        alike = f"“{key}” and “{other}” are one name to a spreadsheet"
+        require(other == key, where, alike, "names that differ in more than capitals, . and _")
         made = self._filled(kind, part, given)
         (self.inputs if kind is InputField else self.derived)[key] = made
 
