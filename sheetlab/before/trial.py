@@ -164,7 +164,8 @@ def _planted(practical: Practical, slip: str) -> SlipTrial:
             continue
         planted += 1
         before, after = clean.evaluation.measurand, dirty.evaluation.measurand
-        told = bool(set(_codes(dirty)) - set(_codes(clean)))
+        before_it, with_it = ({f.code for f in one.findings} for one in (clean, dirty))
+        told = bool(with_it - before_it)
         seen += told
         if before is None or after is None:
             continue

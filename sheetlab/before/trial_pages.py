@@ -64,7 +64,7 @@ def _papers(page: Page, trial: Trial) -> None:
     page.gap(0)
     page.line("Blank sheets on A4", "heading")
     columns = (
-        Column("title", "sheet"), Column("way", "page"), Column("letters", "letters / pt"),
+        Column("title", "sheet"), Column("way", "page"), Column("letters", "letters / pt", shape="0.0"),
         Column("good", "to read", span=2),
     )  # fmt: skip
     page.table(columns, [
@@ -99,10 +99,10 @@ def _slips(page: Page, trial: Trial) -> None:
     page.line(said(phrase("trial-slips")), "note")
     columns: list[Column] = [
         Column("what", "mistake", value=lambda slip: slip.what),
-        Column("planted", "planted", value=lambda slip: slip.planted),
-        Column("seen", "seen", value=lambda slip: slip.seen),
-        Column("matters", "changes the result", value=lambda slip: slip.matters),
-        Column("silent", "in silence, and it matters", value=lambda slip: slip.silent),
+        Column("planted", "planted", shape="0", value=lambda slip: slip.planted),
+        Column("seen", "seen", shape="0", value=lambda slip: slip.seen),
+        Column("matters", "changes the result", shape="0", value=lambda slip: slip.matters),
+        Column("silent", "in silence, and it matters", shape="0", value=lambda slip: slip.silent),
     ]
 
     def worst_first(slip: SlipTrial) -> tuple[int, float]:
