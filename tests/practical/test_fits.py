@@ -192,6 +192,13 @@ def test_line_through_the_origin() -> None:
     assert found.lines["fit"].fit.intercept == 0.0
 
 
+def test_a_line_through_the_origin_of_no_rows_is_none() -> None:
+    text = LINE + line('through_origin = true\nwhere = "x > 1000"') + quantity("b", "fit.slope")
+    found = evaluated(text, {"t.x": X, "t.y": Y})
+    assert not found.lines
+    assert found.measurand is None
+
+
 TIMES = [20.0 * i for i in range(14)]
 DECAY = (
     HEAD + column("x", "min") + column("y", "mm") + column("uy", "mm")
