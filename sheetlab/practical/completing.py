@@ -367,7 +367,8 @@ def _live_checks(d: Definition, table: Table) -> tuple[Check, ...]:
     for line in d.lines:
         x_table, _, x = line.x.partition(".")
         y = tuple(name.partition(".")[2] for name in line.y)
-        if x_table == table.id:
+        there = [c.id for c in table.columns]
+        if x_table == table.id and {x, *y} <= set(there):
             made.append(_forecast(d, table, x, y))
     for column in table.columns:
         limit = _divisions(d, table, column, REPEATS)

@@ -12,6 +12,7 @@ from sheetlab.practical.compiling.names import Names, formula_at, require, sourc
 from sheetlab.practical.compiling.scales import Scale, add_reading
 from sheetlab.practical.definition import Column, Table
 from sheetlab.practical.fields import LEFT_OUT, DerivedField, InputField, SourceSpec
+from sheetlab.practical.structure import nearest
 from sheetlab.units import PURE
 
 MAX_ROWS = 200
@@ -79,7 +80,7 @@ def _add_typed(
     column_unit = unit_at(column.unit, f"{where}.unit")
     sources: tuple[SourceSpec, ...] = ()
     scale = scales.get(column.instrument)
-    reason = f"there is no instrument “{column.instrument}”"
+    reason = f"there is no instrument “{column.instrument}”{nearest(column.instrument, scales)}"
     require(scale or not column.instrument, f"{where}.instrument", reason, ", ".join(scales))
     if scale is not None:
         # repeats of one column are read on the same divisions: one rounding for all
