@@ -86,7 +86,7 @@ def practice_set(
     ------
     SheetlabError
         If the practical cannot be loaded or has no bench, or if a file is there already; then
-        nothing is written.
+        nothing is written. If its bench gives a reading that there cannot be.
     """
     loaded = catalogue.load(practical)
     if loaded.forward is None:
@@ -142,7 +142,13 @@ def _by_turns(slips: Sequence[str], rng: Generator) -> Iterator[str]:
 
 def _bench(practical: Practical, seed: int, bag: Iterator[str], many: int, tries: int) -> Bench:
     """A bench with so many slips, every one of which shows beside the others."""
-    bench = simulate(practical, seed)
+    try:
+        bench = simulate(practical, seed)
+    except BenchError as error:
+        name, reason = practical.definition.id, str(error)
+        raise SheetlabError(
+            finding("bench-fails", Severity.STOP, practical=name, reason=reason)
+        ) from error
     for slip in islice(bag, tries if many else 0):
         try:
             tried = simulate(practical, seed, [*(p.slip for p in bench.planted), slip])

@@ -72,7 +72,7 @@ def curves_in_doubt(subject: Subject) -> Iterator[Finding]:
     """Curves that were not found, or that explain little of the readings.
 
     A search that ends in a wrong place leaves the readings as far from the curve as from their
-    mean; half of that is our choice (no source).
+    mean; half of that is our choice (no source). Readings that are all equal are not judged.
     """
     for key, field in subject.practical.curves.items():
         rows, (x, *_, y) = complete([subject.numbers.column(name) for name in field.columns])
@@ -82,14 +82,17 @@ def curves_in_doubt(subject: Subject) -> Iterator[Finding]:
         if not enough or None in others:
             continue
         start = ", ".join(f"{p.symbol} = {p.start:g} {p.unit}" for p in d.parameters)
-        found = subject.evaluation.curves.get(key)
+        found, scatter = subject.evaluation.curves.get(key), stdev(y) if len(y) > 1 else 0.0
         if found is None:
             yield finding(
                 "curve-not-found", Severity.DOUBTFUL, place, title=d.title, count=len(rows),
                 start=start,
             )  # fmt: skip
-        elif found.fit.dof and found.fit.residual_deviation > UNEXPLAINED_SHARE * stdev(y):
-            share = percentage(found.fit.residual_deviation / stdev(y))
+        # equal readings have no scatter of which a curve could explain a share
+        elif (
+            scatter and found.fit.dof and found.fit.residual_deviation > UNEXPLAINED_SHARE * scatter
+        ):
+            share = percentage(found.fit.residual_deviation / scatter)
             yield finding(
                 "curve-beside", Severity.DOUBTFUL, place, title=d.title, share=share,
                 most=percentage(UNEXPLAINED_SHARE), start=start,

@@ -313,7 +313,8 @@ def line_of(function: str, columns: Sequence[Column]) -> tuple[LineFit, list[Row
     """
     kept, series = _series(columns)
     if function == "origin_slope":
-        return line.fit_through_origin(*zip(*series[0], strict=True)), kept
+        # without a row there is nothing to take apart, which the fit says
+        return line.fit_through_origin([x for x, _ in series[0]], [y for _, y in series[0]]), kept
     if function == "slope":
         return line.fit_common_slope(series), kept
     fit = _fit_stated(columns)

@@ -133,6 +133,10 @@ no-bench =
     .found = the definition of “{ $practical }” does not say how to invent readings
     .expected = a table “bench” in the definition file
     .remedy = Write one, or take another practical.
+bench-fails =
+    .found = the invented bench of “{ $practical }” gives no readings: { $reason }
+    .expected = readings within their scales, from formulas that give a number
+    .remedy = Correct the table “bench” in the definition file.
 
 # what a plan says: its result
 plan-stated = { $statement } at k = { $factor }; U is { $size } of { $symbol }.

@@ -83,7 +83,11 @@ def places_of(practical: Practical, slip: str) -> tuple[str, ...]:
         return tuple(row.places(practical))
     if practical.digest not in _OWN_KINDS:
         world = _World(practical, draw(practical, 0))
-        numbers = _numbers(practical, world.cells(()))
+        try:
+            numbers = _numbers(practical, world.cells(()))
+        except BenchError:
+            # where nothing can be read, nobody works anything out
+            return ()
         _OWN_KINDS[practical.digest] = {
             f"answer.{answer.id}": {made.kind for made in _own(numbers, answer)}
             for answer in practical.definition.answers

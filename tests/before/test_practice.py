@@ -206,3 +206,20 @@ def test_a_long_name_in_the_footer_runs_into_nothing(tmp_path: Path, name: str) 
     assert lines[-1].endswith(name)
     # 80 letters of 8 points take 13 cm of the 18.4 between the margins
     assert all(len(line.strip()) <= 83 for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("value", "reason"),
+    [("-q", "below the zero of its scale"), ("q * sqrt(-q / q)", "gives no number")],
+)
+def test_a_bench_that_gives_no_readings_is_told(tmp_path: Path, value: str, reason: str) -> None:
+    text = (
+        'title = "Own"\n[instruments.screw]\nunit = "mm"\nkind = "screw"\nleast_count = 0.01\n'
+        '[tables.w]\ncolumns.a = { instrument = "screw" }\n'
+        '[quantities.q]\nunit = "mm"\nformula = "mean(w.a)"\n[results.q]\n'
+        '[bench]\ntruths.q = { unit = "mm", fixed = 3 }\n'
+        f'readings."w.a" = {{ value = "{value}" }}\n'
+    )
+    (tmp_path / "own.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(SheetlabError, match=reason):
+        practice_set(catalogue(tmp_path), "own", tmp_path / "set", 1)

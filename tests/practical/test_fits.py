@@ -192,6 +192,34 @@ def test_line_through_the_origin() -> None:
     assert found.lines["fit"].fit.intercept == 0.0
 
 
+def test_a_curve_beside_equal_readings_is_no_share_of_their_scatter() -> None:
+    """1/x beside a row of fives: they have no scatter, by which nothing can be divided."""
+    text = (
+        'title = "Flat"\n[tables.w]\ncolumns.x = {}\ncolumns.y = {}\n'
+        '[curves.v]\nx = "x"\ny = "y"\nformula = "k / x"\nparameters.k = { start = 1 }\n'
+        '[quantities.q]\nformula = "v.k"\n[results.q]\n'
+    )
+    model = load(text, name="flat.toml")
+    codes = {}
+    for y in ([5.0] * 4, [5.0, 5.1, 4.9, 5.0]):
+        given = {"w.x": [1.0, 2.0, 3.0, 4.0], "w.y": y}
+        found = assess(model, as_cells_show(model, given), trials=0)
+        assert found.evaluation.measurand is not None
+        # k of least squares through y = k/x: sum(y/x) / sum(1/x^2)
+        k = sum(b / a for a, b in zip(given["w.x"], y, strict=True)) / (1 + 1 / 4 + 1 / 9 + 1 / 16)
+        assert found.evaluation.measurand.budget.value == pytest.approx(k, rel=1e-6)
+        codes[y[1]] = {f.code for f in found.findings}
+    assert "curve-beside" not in codes[5.0]
+    assert "curve-beside" in codes[5.1]
+
+
+def test_a_line_through_the_origin_of_no_rows_is_none() -> None:
+    text = LINE + line('through_origin = true\nwhere = "x > 1000"') + quantity("b", "fit.slope")
+    found = evaluated(text, {"t.x": X, "t.y": Y})
+    assert not found.lines
+    assert found.measurand is None
+
+
 TIMES = [20.0 * i for i in range(14)]
 DECAY = (
     HEAD + column("x", "min") + column("y", "mm") + column("uy", "mm")
