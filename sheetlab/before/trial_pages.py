@@ -64,7 +64,8 @@ def _papers(page: Page, trial: Trial) -> None:
     page.gap(0)
     page.line("Blank sheets on A4", "heading")
     columns = (
-        Column("title", "sheet"), Column("way", "page"), Column("letters", "letters / pt", shape="0.0"),
+        Column("title", "sheet"), Column("way", "page"),
+        Column("letters", "letters / pt", shape="0.0"),
         Column("good", "to read", span=2),
     )  # fmt: skip
     page.table(columns, [
