@@ -39,6 +39,8 @@ RESULT_SHEET, INSTRUMENT_SHEET = "result", "instruments"
 WIDE = 8
 """Typed cells in a row from which a sheet is printed on wide pages."""
 USUAL_DECIMALS = 2
+COARSE = 0.1
+"""Least count of a screw above which ten turns are more than a hand makes."""
 FORECAST, REPEATS = 8.5, 6.5
 """Least limits of live checks, in divisions; beside them eight standard deviations of the bench."""
 Part = TypeVar("Part", bound=Struct)
@@ -184,7 +186,8 @@ def usual_scale(instrument: Instrument) -> dict[str, float]:
     if instrument.kind not in KINDS or not KINDS[instrument.kind].parameters or least is None:
         return {}
     if instrument.kind == "screw":
-        return {"turns": 10, "travel": 500 * least, "divisions": 50}
+        turns = 10 if least <= COARSE else 1
+        return {"turns": turns, "travel": turns * 50 * least, "divisions": 50}
     if instrument.kind == "vernier":
         first = f"{least:.0e}"[0]
         count = {"5": 20, "2": 50}.get(first, 10)

@@ -68,6 +68,8 @@ def refusals(text: str) -> list[str]:
          'passes-disagree = { condition = "row_range(up, down) + ',
          ["passes-disagree", "number, not a condition"]),
         ('at = "down"', 'at = "sideways"', ["nothing to point at"]),
+        ('"Young\'s modulus", unit', '"Young\'s modulus", maximum_error = "Y / 100", unit',
+         ["quantities.Y.maximum_error", "follows from those"]),
         ("[instruments]", "[instruments", ["not TOML"]),
     ],
 )  # fmt: skip

@@ -25,6 +25,10 @@ def accepted_values(known: Names, definition: Definition) -> dict[tuple[str, int
                 good = key in known.derived and known.derived[key].table is None
                 reason = f"there is no quantity “{key}”{nearest(key, known.derived)}"
                 require(good, where, reason, allowed)
+            own = known.derived[result.quantity].maximum_error is None
+            at = f"quantities.{result.quantity}.maximum_error"
+            require(own, at, "of a result follows from those of the quantities in its formula",
+                    "maximum errors of these")  # fmt: skip
             by = result.accepted_by
             require(not by or by in known.inputs, f"{where}.accepted_by", "is not an input")
             for i, accepted in enumerate(result.accepted):
