@@ -114,7 +114,7 @@ class Input(Named, frozen=True):
     """Texts to choose from, with the kind `choice`."""
     help: str = ""
     asks_uncertainty: bool = False
-    """A cell beside it asks for its standard uncertainty: of a result of another practical, or of a
+    """A cell below it asks for its standard uncertainty: of a result of another practical, or of a
     maker. Empty: it counts as exact."""
     uncertainty: tuple[Uncertainty, ...] = ()
     register: str = ""
