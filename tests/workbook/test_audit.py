@@ -108,8 +108,18 @@ def archives(folder: Path) -> None:
     run("archive", "evidence", archive, "--out", folder / "pack", "--sources", folder / "in")
 
 
+def definitions(folder: Path) -> None:
+    """Definition workbooks, their reports, and what is issued from one."""
+    for name in ("", *SHIPPED):
+        own = folder / f"{name or 'track'}.xlsx"
+        run("practicals", "new", *(("--like", name) if name else ()), "--out", own)
+        run("practicals", "check", own, "--out", folder / f"{name or 'track'} report.xlsx")
+    run("issue", folder / "track.xlsx", "--assist", "full", "--out", folder / "issued")
+
+
 WRITTEN: tuple[Callable[[Path], None], ...] = (
     issued, filled_in, plans, registers, guide, practice, classes, hostile_class, archives,
+    definitions,
 )  # fmt: skip
 
 
