@@ -24,6 +24,13 @@ class UnitError(ValueError):
     """A text that names no unit."""
 
 
+class UnknownUnitError(UnitError):
+    """That there is no such unit; others are there, and cannot be used."""
+
+    def __init__(self, text: str, meant: str = "") -> None:
+        super().__init__(f"“{text}” is not a unit that is known{meant}")
+
+
 class Dimension(Struct, frozen=True):
     """Exponents of the base quantities, as sorted pairs; empty for a pure number."""
 
@@ -303,12 +310,10 @@ def unit(text: str) -> Unit:
         if quotient is None:
             return by_pint(plain)
         return replace(by_pint("1/" + re.sub(r" ?[* ] ?", "/", quotient[1])), text=plain)
-    except UnitError as error:
-        if "logarithmic" in str(error):
-            raise
+    except UnknownUnitError:
         near = get_close_matches(plain, _common(), 1)
         meant = f"; did you mean “{near[0]}”?" if near else ""
-        raise UnitError(f"“{text}” is not a unit that is known{meant}") from None
+        raise UnknownUnitError(text, meant) from None
 
 
 _RAISED = re.compile("[⁰¹²³⁴⁵⁶⁷⁸⁹⁻]+")
@@ -327,14 +332,14 @@ def _written_plainly(text: str) -> str:
 def by_pint(text: str) -> Unit:
     """The unit of a text, as pint knows it; for units that are not common, and to compare."""
     if len(text) > _LONGEST or not _UNIT.fullmatch(text):
-        raise UnitError(f"“{text}” is not a unit that is known")
+        raise UnknownUnitError(text)
     registry = _registry()
     try:
         one = registry.Quantity(1.0, text).to_base_units()
         zero = registry.Quantity(0.0, text).to_base_units()
         two = registry.Quantity(2.0, text).to_base_units()
     except Exception as error:  # pint raises a dozen kinds, tokenizer errors among them
-        raise UnitError(f"“{text}” is not a unit that is known") from error
+        raise UnknownUnitError(text) from error
     if not math.isclose(two.magnitude - one.magnitude, one.magnitude - zero.magnitude):
         raise UnitError(f"“{text}” is a logarithmic unit, which formulas cannot use")
     dims = {str(name).strip("[]"): float(p) for name, p in one.dimensionality.items()}

@@ -1,7 +1,7 @@
 """A definition as rows: what stands in which block of its workbook, made from the frozen types.
 
 A block is a list of one kind of thing; its columns are the keys of the type. Rows and the data of a
-TOML file are the same said in two ways: ``rows_of`` and ``data_of`` turn one into the other.
+TOML file are the same said in two ways: ``rows_of`` turns data into rows, ``put`` rows into data.
 """
 
 from __future__ import annotations
@@ -259,37 +259,35 @@ def put(data: Data, block: Block, first: str, cells: Mapping[Key, Any]) -> str:
     """
     if block.key in ("uncertainty", "results.accepted", "results.slips"):
         return _put_listed(data, block, first, cells)
-    names = first.split(".", 1) if block.key.count(".") and not block.key.startswith("bench") else [
-        first]  # fmt: skip
-    parts = block.key.split(".")
-    here: Data = data
-    if block.key.startswith("bench"):
-        here = here.setdefault("bench", {}).setdefault(parts[1], {})
-    elif len(parts) == 1:
-        here = here.setdefault(parts[0], {})
-    else:
-        owner = data.get(parts[0], {}).get(names[0])
-        if owner is None or len(names) == 1:
-            raise ValueError(f"no name of {TITLES[parts[0]].lower()} and, after a dot, its own")
-        here = owner.setdefault(parts[1], {})
-    if names[-1] == NONE and not cells:
+    path = _path(block, first)
+    *outer, name = path
+    if len(path) == LEVELS and not (name and outer[1] in data.get(outer[0], {})):
+        raise ValueError(f"no name of {TITLES[outer[0]].lower()} and, after a dot, its own")
+    here = data
+    for part in outer:
+        here = here.setdefault(part, {})
+    if name == NONE and not cells:
         return block.key
-    if names[-1] in here:
+    if name in here:
         raise ValueError("a name that is there twice")
     thing: Data = {}
-    here[names[-1]] = thing
+    here[name] = thing
     for key, value in cells.items():
         _set(thing, key, value)
-    return key_of(block, first)
+    return ".".join(path)
 
 
-def key_of(block: Block, first: str) -> str:
-    """Key of a thing as refusals call it."""
-    owner, _, name = first.partition(".")
+LEVELS = 4
+"""Of the path of a thing that belongs to another: table, its name, columns, name."""
+
+
+def _path(block: Block, first: str) -> tuple[str, ...]:
+    """Keys that lead to a thing, as refusals call it; ``first``: its name in the first column."""
     parts = block.key.split(".")
-    if len(parts) == 1 or block.key.startswith("bench"):
-        return f"{block.key}.{first}"
-    return f"{parts[0]}.{owner}.{parts[1]}.{name}"
+    if len(parts) == 1 or parts[0] == "bench":
+        return (*parts, first)
+    owner, _, name = first.partition(".")
+    return (parts[0], owner, parts[1], name)
 
 
 def _put_listed(data: Data, block: Block, first: str, cells: Mapping[Key, Any]) -> str:
@@ -302,7 +300,9 @@ def _put_listed(data: Data, block: Block, first: str, cells: Mapping[Key, Any]) 
             if found is not None:
                 found.setdefault("uncertainty", []).append(item)
                 kind = blocks()[".".join(path)]
-                return f"{key_of(kind, first)}.uncertainty[{len(found['uncertainty']) - 1}]"
+                return (
+                    f"{'.'.join(_path(kind, first))}.uncertainty[{len(found['uncertainty']) - 1}]"
+                )
         raise ValueError("no name of a single cell, a column, a constant or a quantity")
     result = data.get("results", {}).get(first)
     if result is None:

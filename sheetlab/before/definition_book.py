@@ -10,6 +10,7 @@ import json
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from types import UnionType
 from typing import Any, get_args, get_origin
@@ -20,7 +21,7 @@ from msgspec.structs import replace
 
 from sheetlab.before import definition_blocks as blocks_
 from sheetlab.before.definition_blocks import SHEETS, Block, Data, Key, blocks, put, put_single
-from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding
+from sheetlab.finding import Finding, Place, Severity, SheetlabError, finding, reason_of
 from sheetlab.handling.tables import UNITS, Sheet, open_lists
 from sheetlab.messages import harmless, phrase, said
 from sheetlab.practical.files import SUFFIX, Places
@@ -218,8 +219,7 @@ def definition_text(path: Path) -> tuple[str, Places]:
         try:
             return path.read_text(encoding="utf-8-sig"), {}
         except (OSError, UnicodeDecodeError) as error:
-            reason = getattr(error, "strerror", None) or str(error)
-            place = Place(path.name)
+            place, reason = Place(path.name), reason_of(error)
             raise SheetlabError(
                 finding("definition-not-read", Severity.STOP, place, reason=reason)
             ) from error
@@ -270,7 +270,8 @@ def _place(one: Finding, places: Places, path: Path) -> Place:
     return Place(path.name, next(sheets, next(iter(SHEETS))))
 
 
-def _titles() -> dict[str, Block]:
+@cache
+def _titles() -> Mapping[str, Block]:
     return {block.title: block for block in blocks().values()}
 
 
@@ -302,11 +303,14 @@ def _read_sheet(reading: _Reading, sheet: Sheet) -> int:
 
 def _are_headings(cells: Mapping[int, Cell]) -> bool:
     texts = {_text(cell).casefold() for k, cell in cells.items() if k > 0}
-    known = {key.heading for block in blocks().values() for key in block.keys}
     # a thing may be called “name”
-    return (
-        0 in cells and _text(cells[0]).casefold() in _FIRSTS and 2 * len(texts & known) > len(texts)
-    )
+    begins = 0 in cells and _text(cells[0]).casefold() in _FIRSTS
+    return begins and 2 * len(texts & _all_headings()) > len(texts)
+
+
+@cache
+def _all_headings() -> frozenset[str]:
+    return frozenset(key.heading for block in blocks().values() for key in block.keys)
 
 
 def _titled(reading: _Reading, place: Place, title: str, headed: bool) -> Block | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from statistics import median
 
 from msgspec import Struct
@@ -105,25 +105,27 @@ def try_out(practical: Practical, progress: Callable[[int, int], None] | None = 
     progress
         Told how many of all benches are done.
     """
-    papers = tuple(paper_of(sheet) for sheet in lay_out(practical, Assist.FULL).sheets)
+    papers = papers_of(lay_out(practical, Assist.FULL))
     if practical.forward is None:
         return Trial(practical, papers, (), (), None)
     slips = applicable(practical)
     whole, done = BENCHES + len(slips), 0
-    benches, sample = [], None
+    benches = []
+    clean: list[Assessment | None] = []
     for seed in range(BENCHES):
         bench, assessment = _assessed(practical, seed, ())
-        sample = sample or assessment
+        clean.append(assessment)
         benches += [trial] if (trial := _bench_trial(bench, assessment)) else []
         done += 1
         if progress:
             progress(done, whole)
     planted = []
     for slip in slips:
-        planted.append(_planted(practical, slip))
+        planted.append(_planted(practical, slip, clean[:PLANTINGS]))
         done += 1
         if progress:
             progress(done, whole)
+    sample = next(filter(None, clean), None)
     return Trial(practical, papers, tuple(benches), tuple(planted), sample)
 
 
@@ -155,10 +157,10 @@ def _codes(assessment: Assessment) -> tuple[str, ...]:
     return tuple(dict.fromkeys(told))
 
 
-def _planted(practical: Practical, slip: str) -> SlipTrial:
+def _planted(practical: Practical, slip: str, without: Sequence[Assessment | None]) -> SlipTrial:
+    """A slip in the first benches; ``without``: these benches as they are without it."""
     planted = seen = matters = silent = 0
-    for seed in range(PLANTINGS):
-        _, clean = _assessed(practical, seed, ())
+    for seed, clean in enumerate(without):
         _, dirty = _assessed(practical, seed, [slip])
         if clean is None or dirty is None:
             continue
@@ -177,16 +179,20 @@ def _planted(practical: Practical, slip: str) -> SlipTrial:
     return SlipTrial(slip, planted, seen, matters, silent)
 
 
-def paper_of(sheet: SheetLayout) -> Paper:
+def papers_of(layout: Layout) -> tuple[Paper, ...]:
+    """The sheets of a layout on paper."""
+    return tuple(map(_paper, layout.sheets))
+
+
+def _paper(sheet: SheetLayout) -> Paper:
     """How a sheet comes out on A4, as wide as the page (a digit is 7 pixels of 3/4 point)."""
     wide = sheet.columns * (sheet.column_width * 7.0 + 5.0) * 0.75
     return Paper(sheet.title, sheet.landscape, BODY * min(1.0, ACROSS[sheet.landscape] / wide))
 
 
-def small_letters(layout: Layout) -> list[Finding]:
+def small_letters(papers: Iterable[Paper]) -> list[Finding]:
     """Sheets whose letters are hard to read on paper."""
-    small = [paper for paper in map(paper_of, layout.sheets)
-             if round(paper.letters, 1) < SMALLEST_LETTERS]  # fmt: skip
+    small = [paper for paper in papers if round(paper.letters, 1) < SMALLEST_LETTERS]
     least = Decimals(f"{SMALLEST_LETTERS:g}")
     return [
         finding(

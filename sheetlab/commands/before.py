@@ -163,7 +163,7 @@ def practice_set(parser: argparse.ArgumentParser) -> None:
 
 def _issue(options: argparse.Namespace) -> int:
     from sheetlab.before.issue import Binding, Issued, issue
-    from sheetlab.before.trial import small_letters
+    from sheetlab.before.trial import papers_of, small_letters
     from sheetlab.practical.definition import Assist
     from sheetlab.practical.loader import find_profile
     from sheetlab.workbook.layout import lay_out
@@ -198,7 +198,8 @@ def _issue(options: argparse.Namespace) -> int:
     lacking: dict[Finding, list[str]] = {}
     for practical, some in wanted.items():
         try:
-            notes = small_letters(lay_out(catalogue.load(practical, options.runs), assist))
+            layout = lay_out(catalogue.load(practical, options.runs), assist)
+            notes = small_letters(papers_of(layout))
             complain(notes)
             told += notes
             for one in issue(

@@ -127,23 +127,16 @@ def _write(text: str, out: Path, own: bool = False, source: str = "") -> None:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from sheetlab.before.definition_book import load_file
     from sheetlab.before.trial import sentences, small_letters, try_out
     from sheetlab.before.trial_pages import write_report
     from sheetlab.handling.progress import Meter
-    from sheetlab.practical.definition import Assist
-    from sheetlab.workbook.layout import lay_out
 
-    is_file = Path(options.practical).suffix.lower() in DEFINITION_FILES
     if options.out is not None:
         expect_ending(options.out, ".xlsx")
-    loaded = (
-        load_file(Path(options.practical))
-        if is_file
-        else catalogue_of(options).load(options.practical)
-    )
+    catalogue = catalogue_of(options)
+    loaded = catalogue.load(options.practical)
     trial = try_out(loaded, Meter(sys.stderr, "tried"))
-    small = small_letters(lay_out(loaded, Assist.FULL))
+    small = small_letters(trial.papers)
     complain(small)
     for sentence in sentences(trial):
         say(f"- {said(sentence)}")

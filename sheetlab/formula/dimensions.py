@@ -60,6 +60,9 @@ def check(text: str, node: Node, lookup: Lookup, table: str | None) -> Dimension
     return _Checker(text, lookup, table).dimension(node)
 
 
+UNKNOWN = "is not the name of anything in this definition"
+
+
 class _Checker(Struct, frozen=True):
     text: str
     lookup: Lookup
@@ -72,8 +75,7 @@ class _Checker(Struct, frozen=True):
     def kind(self, key: str) -> Kind:
         kind = self.lookup(key)
         if kind is None:
-            reason = "is not the name of anything in this definition"
-            raise FormulaError(self.text, key, reason)
+            raise FormulaError(self.text, key, UNKNOWN)
         return kind
 
     def number_kind(self, key: str) -> Kind:
@@ -185,11 +187,7 @@ class _Checker(Struct, frozen=True):
                 own = self.kind(reason.key).table in (None, self.table)
                 self.require(own, reason.key, "is not a column of the same table")
                 return self.number(value)
-            case rules.Where():
-                holds = self.dimension(call.arguments[0]) is None
-                self.require(holds, name, "takes a condition first", "such as x > 0")
-                return self.number(call.arguments[1])
-            case rules.Choose():
+            case rules.Where() | rules.Choose():
                 condition, *others = call.arguments
                 holds = self.dimension(condition) is None
                 self.require(holds, name, "takes a condition first", "such as x > 0")

@@ -159,6 +159,8 @@ def _comparison(node: Comparison, env: Environment, row: int | None) -> Value:
     a, b = _WALKS[type(left)](left, env, row), _WALKS[type(right)](right, env, row)
     if a is None or b is None:
         return None
+    if a.__class__ is b.__class__ is float:
+        return _ORDER[node.op](a, b)
     holds: Any = _ORDER[node.op](rules.nominal(a), rules.nominal(b))
     return holds if getattr(holds, "shape", ()) else bool(holds)
 
@@ -406,8 +408,7 @@ def _aggregate(rule: rules.Aggregate, call: Call, env: Environment, row: int | N
 
 def plain(value: Value) -> float:
     """The number of a value, without its sources."""
-    number: Any = value if isinstance(value, float) else getattr(value, "nominal_value", value)
-    return float(number)
+    return float(value if isinstance(value, float) else rules.nominal(value))
 
 
 _CALLS: dict[type, Callable[[Any, Call, Environment, int | None], Value]] = {

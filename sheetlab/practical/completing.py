@@ -24,9 +24,12 @@ from sheetlab.practical.definition import (
     BenchInstrument,
     Check,
     Column,
+    Constant,
     Definition,
     Instrument,
     Line,
+    Lookup,
+    Parameter,
     Quantity,
     Sheet,
     Table,
@@ -109,14 +112,10 @@ def _titled(part: Part) -> Part:
     made = {} if getattr(part, "title", "-") else {"title": name.replace("_", " ")}
     if isinstance(part, Sheet | Instrument | Table) and made:
         made["title"] = made["title"].capitalize()
-    if not (isinstance(part, Sheet | Instrument | Table) or _silent(part)):
+    # what is typed does well with its title alone
+    if isinstance(part, Quantity | Constant | Lookup | Parameter) and not part.symbol:
         made["symbol"] = symbol_of(name)
     return replace(part, **made) if made else part
-
-
-def _silent(part: Struct) -> bool:
-    """Whether a part has a symbol, or does well without: what is typed has a title."""
-    return bool(getattr(part, "symbol", "-")) or "default" in part.__struct_fields__
 
 
 def _of_columns(table: Table) -> Table:

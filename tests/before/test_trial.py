@@ -8,7 +8,14 @@ import openpyxl
 import pytest
 
 from sheetlab.before import starter_text
-from sheetlab.before.trial import BENCHES, Trial, sentences, small_letters, try_out
+from sheetlab.before.trial import (
+    BENCHES,
+    Trial,
+    papers_of,
+    sentences,
+    small_letters,
+    try_out,
+)
 from sheetlab.before.trial_pages import write_report
 from sheetlab.cli import main
 from sheetlab.messages import said
@@ -71,7 +78,7 @@ def test_small_letters_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[st
         "[tables.runs]", "[sheets]\nruns = {}\nresult = {}\n[tables.runs]"
     )
     layout = lay_out(load(wide, name="track.toml"), Assist.FULL)
-    (told,) = small_letters(layout)
+    (told,) = small_letters(papers_of(layout))
     assert "runs" in told.found.lower()
     (tmp_path / "wide.toml").write_text(wide, encoding="utf-8")
     main(["issue", str(tmp_path / "wide.toml"), "--assist", "full", "--out", str(tmp_path)])

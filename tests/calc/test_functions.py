@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from calc.office import Office
-from calc.test_templates import assert_same
+from calc.test_templates import assert_same, worked_out
 
 from sheetlab.formula.functions import (
     FUNCTIONS,
@@ -25,12 +25,10 @@ from sheetlab.formula.functions import (
     Where,
 )
 from sheetlab.practical.definition import Assist
-from sheetlab.practical.evaluate import Numbers
-from sheetlab.practical.fields import DerivedField
 from sheetlab.practical.loader import load
 from sheetlab.practical.model import Practical
 from sheetlab.workbook.layout import lay_out
-from sheetlab.workbook.template import as_cells_show, write_template
+from sheetlab.workbook.template import write_template
 
 pytestmark = pytest.mark.calc
 
@@ -151,12 +149,5 @@ def test_every_function_agrees(office: Office, tmp_path: Path, seed: int) -> Non
     layout = lay_out(model, Assist.FULL)
     path = tmp_path / "functions.xlsx"
     path.write_bytes(write_template(layout, cells))
-    numbers = Numbers(model, as_cells_show(model, cells))
-    expected = {
-        layout.name(key): [
-            numbers.shown(key, row if model.field(key).table else None) for row in range(slot.rows)
-        ]
-        for key, slot in layout.slots.items()
-        if isinstance(model.field(key), DerivedField)
-    }
+    expected = worked_out(layout, cells)
     assert assert_same(office.recalculate(path), expected) > 40

@@ -30,17 +30,21 @@ RELATIVE = 1e-9
 
 
 def shown_numbers(name: str, assist: Assist, cells, runs: int = 1):
-    """Expected content of every worked-out cell by defined name."""
-    plan = layout(name, assist, runs)
-    numbers = Numbers(plan.practical, as_cells_show(plan.practical, cells))
-    out = {}
-    for key, slot in plan.slots.items():
-        if isinstance(plan.practical.field(key), DerivedField):
-            table = plan.practical.field(key).table is not None
-            out[plan.name(key)] = [
-                numbers.shown(key, row if table else None) for row in range(slot.rows)
-            ]
-    return out
+    """Expected content of every worked-out cell of a shipped practical by defined name."""
+    return worked_out(layout(name, assist, runs), cells)
+
+
+def worked_out(plan, cells):
+    """Expected content of every worked-out cell of a layout by defined name."""
+    model = plan.practical
+    numbers = Numbers(model, as_cells_show(model, cells))
+    return {
+        plan.name(key): [
+            numbers.shown(key, row if model.field(key).table else None) for row in range(slot.rows)
+        ]
+        for key, slot in plan.slots.items()
+        if isinstance(model.field(key), DerivedField)
+    }
 
 
 def assert_same(found, expected) -> int:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from sheetlab.before import starter_text
 from sheetlab.before.books import books
-from sheetlab.before.trial import paper_of
+from sheetlab.before.trial import papers_of
 from sheetlab.checks.assess import assess
 from sheetlab.finding import SheetlabError
 from sheetlab.practical.bench import applicable, simulate
@@ -53,7 +53,7 @@ def survives(text: str, planned: bool = False) -> bool:
         return False
     for assist in Assist:
         layout = lay_out(model, assist)
-        list(map(paper_of, layout.sheets))
+        papers_of(layout)
     write_template(layout)
     assess(model, as_cells_show(model, {}), trials=0)
     if model.forward is None:

@@ -37,9 +37,7 @@ def add_lookup(known: Names, lookup: Lookup) -> None:
         DerivedField, lookup, where, unit=own, node=_between(lookup.of, of.unit, own, points),
         text=text, assist=Assist.FULL, sources=_sources(lookup, own, points),
     )  # fmt: skip
-    known.claim(f"{lookup.id}.table", where)
-    ends = (Number(end, of.unit.dimension) for end in (points[0][0], points[-1][0]))
-    low, high = ends
+    low, high = (Number(end, of.unit.dimension) for end in (points[0][0], points[-1][0]))
     inside = Logic("and", (Comparison(">=", Name(lookup.of), low),
                            Comparison("<=", Name(lookup.of), high)))  # fmt: skip
     asked = words("lookup-outside", (("source", lookup.source), ("title", of.title)))

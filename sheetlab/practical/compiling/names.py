@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from itertools import chain
 from typing import Any
 
 from msgspec import Struct, field, to_builtins
@@ -17,7 +18,6 @@ from sheetlab.formula.tree import (
     Name,
     Node,
     Number,
-    names,
     parse,
     substitute,
 )
@@ -101,9 +101,12 @@ def formula_at(text: str, where: str, rename: Mapping[str, str] | None = None) -
 
 
 def dimension_at(
-    text: str, node: Node, kinds: dimensions.Lookup, table: str | None, where: str
-) -> Dimension | None:
+    text: str, node: Node, kinds: dimensions.Lookup, table: str | None, where: str,
+    there: Callable[[], Iterable[str]] = tuple,
+) -> Dimension | None:  # fmt: skip
     """Dimension of a formula in the rows of a table, or of a single one; None: a condition.
+
+    ``there``: all names that there are, to find the nearest to one that there is not.
 
     Raises
     ------
@@ -113,7 +116,8 @@ def dimension_at(
     try:
         return dimensions.check(text, node, kinds, table)
     except FormulaError as error:
-        raise DefinitionError(where, str(error), error.allowed) from error
+        near = nearest(error.part, there()) if error.reason == dimensions.UNKNOWN else ""
+        raise DefinitionError(where, f"{error}{near}", error.allowed) from error
 
 
 def sources_of(stated: Iterable[Uncertainty], key: str, value_unit: Unit) -> tuple[SourceSpec, ...]:
@@ -250,13 +254,12 @@ class Names(Struct):
 
     def dimension(self, text: str, node: Node, table: str | None, where: str) -> Dimension | None:
         """Dimension of a formula in these names; see ``dimension_at``."""
-        for key in names(node):
-            lines = (f"{line}.{part}" for line in self.lines for part in LINE_RESULTS)
-            there = (*self.inputs, *self.derived, *self.blocks, *lines)
-            if self.kind(key) is None:
-                reason = f"“{key}” in the formula “{text}”: is not the name of anything in this "
-                raise DefinitionError(where, f"{reason}definition{nearest(key, there)}")
-        return dimension_at(text, node, self.kind, table, where)
+        return dimension_at(text, node, self.kind, table, where, self.there)
+
+    def there(self) -> Iterator[str]:
+        """All names that a formula may use."""
+        lines = (f"{line}.{part}" for line in self.lines for part in LINE_RESULTS)
+        return chain(self.inputs, self.derived, self.blocks, lines)
 
     def kept(self, node: Node, table: str) -> Node:
         """A formula in a row, empty where the row is left out."""
