@@ -564,6 +564,10 @@ class Definition(Struct, frozen=True):
     """Picture (PNG) beside the file."""
     sketch_caption: str = ""
     """Sentence below it."""
+    minutes: int | None = None
+    """How long a class needs for it, readings and own results together."""
+    teaches: tuple[str, ...] = ()
+    """What it teaches about measurement: sentences of its page in the manual."""
     instruments: tuple[Instrument, ...] = ()
     inputs: tuple[Input, ...] = ()
     tables: tuple[Table, ...] = ()
